@@ -1,0 +1,1 @@
+"""Training, evaluation and export of the reading network; never loaded at run time."""

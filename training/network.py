@@ -1,0 +1,193 @@
+"""The reading network: encoder, feature pyramid, dense maps and global answers.
+
+One network serves both looks (the whole photo, then a crop around the plant). The channel lists
+below are the contract with the run-time package and are written into the exported file.
+"""
+
+from __future__ import annotations
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from training.encoder import TAP_CHANNELS, Encoder, load_encoder, read_weights
+
+MAP_CHANNELS: tuple[str, ...] = (
+    "class_background", "class_blade", "class_stalk", "class_soil", "class_card",
+    "collar_heat", "tip_heat", "base_heat", "arch_heat", "hidden_collar_heat",
+    "collar_dx", "collar_dy", "tip_dx", "tip_dy", "tip_rounded", "tip_collared",
+    "link_dx", "link_dy", "collar_rank", "tip_rank",
+)
+GLOBAL_CHANNELS: tuple[str, ...] = (
+    *(f"stage_at_least_{k}" for k in range(1, 13)),
+    "usable_ok", "usable_no_plant", "usable_several", "usable_cut_off", "usable_blurred",
+    "usable_dark", "usable_not_maize",
+    "laid", "first_leaf", "lost_0", "lost_1", "lost_2", "lost_3_or_more", "spare_log_sigma",
+)
+REASONS = ("ok", "no_plant", "several", "cut_off", "blurred", "dark", "not_maize")
+
+CLASSES = slice(0, 5)
+HEATS = slice(5, 10)
+COLLAR_OFFSET, TIP_OFFSET = slice(10, 12), slice(12, 14)
+TIP_ROUNDED, TIP_COLLARED = 14, 15
+LINK = slice(16, 18)
+COLLAR_RANK, TIP_RANK = 18, 19
+STAGE = slice(0, 12)
+USABILITY = slice(12, 19)
+LAID, FIRST_LEAF = 19, 20
+LOST = slice(21, 25)
+
+MAP_STRIDE = 4  # network px per map px
+LINK_SCALE = 16.0  # map px per unit of the link channels
+RANK_SCALE = 4.0  # leaves per unit of the rank channels
+COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
+
+COARSE, FINE = 96, 64
+
+
+class Separable(nn.Module):
+    """Depthwise then pointwise convolution with batch norms; optionally adds its input."""
+
+    def __init__(self, inputs: int, outputs: int, kernel: int = 3, adds: bool = False):
+        super().__init__()
+        self.spatial = nn.Conv2d(
+            inputs, inputs, kernel, padding=kernel // 2, groups=inputs, bias=False
+        )
+        self.spatial_norm = nn.BatchNorm2d(inputs, momentum=0.02)
+        self.mix = nn.Conv2d(inputs, outputs, 1, bias=False)
+        self.mix_norm = nn.BatchNorm2d(outputs, momentum=0.02)
+        self.adds = adds
+
+    def forward(self, x: Tensor) -> Tensor:
+        y = functional.relu(self.spatial_norm(self.spatial(x)))
+        y = self.mix_norm(self.mix(y))
+        return functional.relu(x + y if self.adds else y)
+
+
+class Lateral(nn.Module):
+    """Bring an encoder map to the pyramid's width."""
+
+    def __init__(self, inputs: int, outputs: int):
+        super().__init__()
+        self.mix = nn.Conv2d(inputs, outputs, 1, bias=False)
+        self.norm = nn.BatchNorm2d(outputs, momentum=0.02)
+
+    def forward(self, x: Tensor) -> Tensor:
+        return self.norm(self.mix(x))
+
+
+def _twice(x: Tensor) -> Tensor:
+    return functional.interpolate(x, scale_factor=2.0, mode="nearest")
+
+
+class Network(nn.Module):
+    """Maps and globals from an image; see `MAP_CHANNELS` and `GLOBAL_CHANNELS`.
+
+    Takes ``image`` (N, 3, H, W), RGB float in 0..1, H and W multiples of 32. Gives ``maps``
+    (N, 20, H/4, W/4) and ``globals`` (N, 26), all float32.
+    """
+
+    def __init__(self, coarse: int = COARSE, fine: int = FINE):
+        super().__init__()
+        self.encoder = Encoder()
+        half, quarter, eighth, sixteenth, top = TAP_CHANNELS
+        self.lateral_32 = Lateral(top, coarse)
+        self.lateral_16 = Lateral(sixteenth, coarse)
+        self.lateral_8 = Lateral(eighth, coarse)
+        self.lateral_4 = Lateral(quarter, fine)
+        # Collars are a few px high: the 1/2 map, folded into channels, keeps their edges.
+        self.lateral_2 = Lateral(half * 4, fine)
+        self.narrow = nn.Conv2d(coarse, fine, 1, bias=False)
+        self.merge_32 = Separable(coarse, coarse, 5, adds=True)
+        self.merge_16 = Separable(coarse, coarse, 5, adds=True)
+        self.merge_8 = Separable(coarse, coarse, 5, adds=True)
+        self.merge_4 = Separable(fine, fine, 3, adds=True)
+        self.refine = nn.Sequential(
+            Separable(fine, fine, 5, adds=True), Separable(fine, fine, 5, adds=True)
+        )
+        self.map_head = nn.Sequential(
+            Separable(fine, fine, 3), nn.Conv2d(fine, len(MAP_CHANNELS), 1)
+        )
+        pooled = 2 * top + 8 * fine
+        self.global_head = nn.Sequential(
+            nn.Linear(pooled, 256), nn.ReLU(), nn.Dropout(0.1),
+            nn.Linear(256, len(GLOBAL_CHANNELS)),
+        )
+        last = self.map_head[-1]
+        assert isinstance(last, nn.Conv2d) and last.bias is not None
+        nn.init.normal_(last.weight, std=0.02)
+        nn.init.zeros_(last.bias)
+        # Keypoints are rare: begin at a probability of 0.01 (Lin et al. 2017, focal loss).
+        last.bias.data[HEATS] = -4.6
+        last.bias.data[[COLLAR_RANK, TIP_RANK]] = 0.75
+
+    def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
+        half, quarter, eighth, sixteenth, top = self.encoder(image)
+        x = self.merge_32(functional.relu(self.lateral_32(top)))
+        x = self.merge_16(functional.relu(self.lateral_16(sixteenth) + _twice(x)))
+        x = self.merge_8(functional.relu(self.lateral_8(eighth) + _twice(x)))
+        fine = self.lateral_4(quarter) + self.lateral_2(functional.pixel_unshuffle(half, 2))
+        x = self.merge_4(functional.relu(fine + _twice(self.narrow(x))))
+        x = self.refine(x)
+        maps = self.map_head(x).float()
+        return maps, self._globals(top, x, maps)
+
+    def _globals(self, top: Tensor, fine: Tensor, maps: Tensor) -> Tensor:
+        """Pool what matters: the whole view, the plant's parts, and the keypoints.
+
+        The attention is detached: the maps learn from their own truth alone.
+        """
+        classes = torch.softmax(maps[:, CLASSES], dim=1)
+        heats = torch.sigmoid(maps[:, HEATS])
+        where = torch.cat([classes[:, 1:3], heats[:, 0:2]], dim=1).detach().float().flatten(2)
+        with torch.autocast(device_type=image_device(fine), enabled=False):
+            features = fine.float().flatten(2)  # (N, fine, cells)
+            sums = where @ features.transpose(1, 2)  # (N, 4, fine)
+            means = sums / (where.sum(2, keepdim=True) + 1.0)
+            counts = torch.log1p(sums[:, 2:] / COUNT_SCALE)
+            collar_peak = (features * where[:, 2:3]).amax(2)
+            tip_peak = (features * where[:, 3:4]).amax(2)
+            top = top.float()
+            pooled = torch.cat(
+                [top.mean((2, 3)), top.amax((2, 3)), means.flatten(1), counts.flatten(1),
+                 collar_peak, tip_peak], dim=1,
+            )
+            return self.global_head(pooled)
+
+
+def image_device(tensor: Tensor) -> str:
+    """Give the device type in the form that autocast wants."""
+    return "cuda" if tensor.is_cuda else "cpu"
+
+
+def build(encoder_weights: str | None = None, pretrained: bool = True) -> Network:
+    """Build the network, its encoder at ImageNet weights unless `pretrained` is off."""
+    network = Network()
+    if pretrained:
+        load_encoder(network.encoder, read_weights(encoder_weights))
+    return network
+
+
+def fold_norms(network: Network) -> Network:
+    """Fold every batch norm into the convolution before it, in place, for export.
+
+    Leaves the outputs unchanged but for rounding; only for evaluation.
+    """
+    from torch.nn.utils.fusion import fuse_conv_bn_eval
+
+    network.eval()
+    encoder = network.encoder
+    pairs: list[tuple[nn.Module, str, str]] = [(encoder, "_conv_stem", "_bn0")]
+    for block in encoder._blocks:
+        if block.expands:
+            pairs.append((block, "_expand_conv", "_bn0"))
+        pairs += [(block, "_depthwise_conv", "_bn1"), (block, "_project_conv", "_bn2")]
+    for module in network.modules():
+        if isinstance(module, Separable):
+            pairs += [(module, "spatial", "spatial_norm"), (module, "mix", "mix_norm")]
+        elif isinstance(module, Lateral):
+            pairs.append((module, "mix", "norm"))
+    for owner, conv, norm in pairs:
+        setattr(owner, conv, fuse_conv_bn_eval(getattr(owner, conv), getattr(owner, norm)))
+        setattr(owner, norm, nn.Identity())
+    return network
