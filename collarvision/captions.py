@@ -1,0 +1,132 @@
+"""Captions: the words around an overlay. A banner above, the reasons under it, a key at the foot."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from collarvision import marks
+from collarvision.marks import Canvas, Colour
+from collarvision.reading import MM_PER_INCH, Reading, confidence_words, stage_name
+
+_OUTCOMES: dict[str, tuple[Colour, str]] = {
+    "staged": (marks.GREEN, "Staged"),
+    "hand-count": (marks.ORANGE, "Count by hand"),
+    "rejected": (marks.VERMILION, "Rejected"),
+}
+
+
+_HEIGHT_NAMES = {
+    "arch": "height to the arch",
+    "free-standing": "height, no arch yet",
+    "along-stalk": "height along the stalk",
+}
+
+
+def banner(reading: Reading, width: int) -> np.ndarray:
+    """Stage, outcome, confidence and height at a glance, (h, `width`, 3) uint8."""
+    colour, outcome_words = _OUTCOMES[reading.outcome]
+    pad, edge = round(width * 0.022), round(width * 0.02)
+    big, mid = round(width * 0.105), round(width * 0.044)
+    canvas = Canvas(np.full((round(width * 0.165), width, 3), marks.BLACK, np.uint8))
+    canvas.block((0, 0, edge, canvas.height), colour)
+    left = edge + pad
+    middle = canvas.height / 2
+    if reading.stage is not None and reading.outcome != "rejected":
+        stage = stage_name(reading.stage) + ("?" if reading.outcome == "hand-count" else "")
+        canvas.words(left, middle, stage, big, marks.WHITE, anchor="lm")
+        left += round(marks.text_width(stage, big)) + 2 * pad
+    lines = [(outcome_words, colour)]
+    if reading.confidence is not None and reading.outcome != "rejected":
+        sure = f"{confidence_words(reading.confidence)}, {reading.confidence:.0%}"
+        lines.append((sure, marks.WHITE))
+    for row, (words, ink) in enumerate(lines):
+        y = middle + (row - (len(lines) - 1) / 2) * 1.3 * mid
+        canvas.words(left, y, words, mid, ink, anchor="lm")
+    if reading.height_mm is not None and reading.outcome != "rejected":
+        height = f"{reading.height_mm / MM_PER_INCH:.1f} in · {reading.height_mm / 10:.1f} cm"
+        name = _HEIGHT_NAMES.get(reading.height_basis or "", "height")
+        for row, words in enumerate((name, height)):
+            y = middle + (row - 0.5) * 1.3 * mid
+            canvas.words(width - pad, y, words, mid, marks.WHITE, anchor="rm")
+    return canvas.finished()
+
+
+def reasons_panel(reading: Reading, width: int) -> np.ndarray:
+    """The reasons as wrapped sentences, (h, `width`, 3) uint8; no rows when there are none."""
+    size, pad = round(width * 0.036), round(width * 0.025)
+    reasons = [marks.wrap(sentence, size, width - 3.2 * pad) for sentence in reading.reasons]
+    gap = round(0.35 * size)
+    rows = sum(len(lines) for lines in reasons)
+    height = round(rows * 1.28 * size) + len(reasons) * gap + pad // 2 if reasons else 0
+    canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
+    y = 0.0
+    for lines in reasons:
+        canvas.disc(pad * 1.3, y + 0.55 * size, 0.13 * size, marks.WHITE, 0.0)
+        for line in lines:
+            canvas.words(2.2 * pad, y, line, size, marks.WHITE)
+            y += 1.28 * size
+        y += gap
+    return canvas.finished() if height else canvas.rgb
+
+
+def key(reading: Reading, width: int) -> np.ndarray:
+    """What the marks mean, (h, `width`, 3) uint8; only those that are there."""
+    size, pad = round(width * 0.028), round(width * 0.025)
+    rows = [] if reading.outcome == "rejected" else _key_rows(reading, width - 2 * pad, size)
+    height = round(len(rows) * 2.0 * size) + pad if rows else pad // 2
+    canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
+    y = 0.75 * pad
+    for row in rows:
+        x = float(pad)
+        for name, words in row:
+            _draw_key(canvas, name, x + size, y + 0.75 * size, size / 26)
+            x += 2.3 * size
+            canvas.words(x, y + 0.75 * size, words, size, marks.WHITE, anchor="lm")
+            x += marks.text_width(words, size) + 1.4 * size
+        y += 2.0 * size
+    return canvas.finished()
+
+
+def _key_rows(reading: Reading, width: float, size: int) -> list[list[tuple[str, str]]]:
+    shapes = {tip.shape for tip in reading.tips}
+    entries = [
+        ("collar", "collar, counted", bool(reading.collars)),
+        ("pointed", "leaf tip", bool(shapes - {"rounded"})),
+        ("rounded", "rounded first leaf", "rounded" in shapes),
+        ("soil", "soil line", reading.soil_line is not None),
+        ("arch", "top of the arch", reading.arch is not None),
+        ("card", "scale card", reading.card is not None),
+    ]
+    rows: list[list[tuple[str, str]]] = []
+    used = width
+    for name, words, wanted in entries:
+        if not wanted:
+            continue
+        need = 3.7 * size + marks.text_width(words, size)
+        if not rows or used + need > width:
+            rows.append([])
+            used = 0.0
+        rows[-1].append((name, words))
+        used += need
+    return rows
+
+
+def _draw_key(canvas: Canvas, name: str, x: float, y: float, unit: float) -> None:
+    r = 13 * unit
+    if name == "collar":
+        canvas.disc(x, y, r, marks.BLUE, 2 * unit)
+        canvas.words(x, y, "1", round(1.5 * r), marks.WHITE, anchor="mm")
+    elif name == "pointed":
+        canvas.polygon(marks.triangle(x, y, r), marks.ORANGE, 1.5 * unit)
+    elif name == "rounded":
+        canvas.ring(x, y, r, marks.ORANGE, 2 * unit)
+    elif name == "arch":
+        canvas.polygon(marks.diamond(x, y, r), marks.PURPLE, 1.5 * unit)
+    elif name == "soil":
+        canvas.line([(x - 1.4 * r, y), (x + 1.4 * r, y)], marks.YELLOW, 5 * unit, dashes=3)
+    else:
+        canvas.line(
+            [(x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r), (x - r, y - r)],
+            marks.SKY,
+            3 * unit,
+        )
