@@ -1,22 +1,62 @@
 """Parts: where the network sees collars, tips, blades, stalk and soil in one photo.
 
 This room knows the network and nothing of plants: it says where things are, not what they mean.
+A first look at the whole photo finds the plant; a second look at a crop of the original reads it.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-STAGE_COUNT = 13
-"""Stages VE, V1 ... V12: the length of every stage distribution in the package."""
+from collarvision.looks import (
+    NMS_RADIUS,
+    Box,
+    Look,
+    better_box,
+    cell,
+    find_plant,
+    look_at_box,
+    look_at_whole,
+    peaks,
+    sigmoid,
+    softmax,
+    xy,
+)
+from collarvision.network import (
+    BACKGROUND,
+    BLADE,
+    CARD,
+    SOIL,
+    STAGE_COUNT,
+    STALK,
+    USABILITY_NAMES,
+    load_network,
+)
 
-USABILITY_NAMES = ("ok", "no_plant", "several", "cut_off", "blurred", "dark", "not_maize")
-"""Order of the network's usability outputs."""
+if TYPE_CHECKING:
+    from collarvision.photo import Photo
 
-BACKGROUND, BLADE, STALK, SOIL, CARD = range(5)
-"""Ids in `Parts.classes`."""
+__all__ = [
+    "BACKGROUND",
+    "BLADE",
+    "CARD",
+    "SOIL",
+    "STAGE_COUNT",
+    "STALK",
+    "USABILITY_NAMES",
+    "CollarPeak",
+    "Parts",
+    "Point",
+    "TipPeak",
+    "read_parts",
+]
+
+PEAK_FLOOR = 0.15
+"""Peaks under this score aren't handed on; later rooms weigh the rest by their scores."""
 
 
 @dataclass(frozen=True)
@@ -87,6 +127,14 @@ class Parts:
         P(0, 1, 2, 3 or more lower leaves lost).
     px_per_map_px : float
         Photo px per map cell.
+    hidden_collars : tuple of CollarPeak
+        Where the network believes that a collar lies behind a blade.
+    other_arches : tuple of Point
+        Lesser candidates for the arch, best first.
+    plant_box_px : (x0, y0, x1, y1) or None
+        The plant's box in the photo; None when the first look found none.
+    model : str
+        The network's version.
     """
 
     classes: np.ndarray
@@ -101,3 +149,120 @@ class Parts:
     first_leaf: float
     lost_leaves: np.ndarray
     px_per_map_px: float
+    hidden_collars: tuple[CollarPeak, ...] = ()
+    other_arches: tuple[Point, ...] = ()
+    plant_box_px: tuple[float, float, float, float] | None = None
+    model: str = ""
+
+
+def read_parts(photo: Photo, *, model: str | Path | None = None) -> Parts:
+    """Find the plant in a photo and read its parts.
+
+    Parameters
+    ----------
+    photo : Photo
+    model : str or Path, optional
+        Another model file than the one that came with the package.
+
+    Raises
+    ------
+    collarvision.network.ModelError
+        When the model file is missing or broken.
+    """
+    network = load_network(model)
+    first = look_at_whole(photo.rgb, network)
+    box = find_plant(first)
+    second = look_at_box(photo.rgb, box, network)
+    better = better_box(second, box, photo.rgb.shape[:2])
+    if better is not None:
+        box = better
+        second = look_at_box(photo.rgb, box, network)
+    return _gather(first, second, box, network.version)
+
+
+def stage_distribution(logits: np.ndarray) -> np.ndarray:
+    """Turn ordinal logits P(stage >= k), k = 1 .. 12, into P(V0 .. V12).
+
+    Crossing thresholds are flattened (a running minimum), so that no probability is negative.
+    """
+    at_least = np.minimum.accumulate(sigmoid(np.asarray(logits, dtype=float)))
+    return -np.diff(np.concatenate([[1.0], at_least, [0.0]]))
+
+
+def combine_usability(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
+    """Combine what both looks say of the photo's use; logits (7,) each.
+
+    Whether there is one whole plant shows only in the whole photo; sharpness, light and the kind
+    of plant show in both.
+    """
+    whole, crop = softmax(first.astype(float)), softmax(second.astype(float))
+    both = (whole + crop) / 2
+    of_whole = np.array([name in ("no_plant", "several", "cut_off") for name in USABILITY_NAMES])
+    p = np.where(of_whole, whole, both)
+    p[0] = np.sqrt(whole[0] * crop[0])
+    p /= p.sum()
+    return {name: float(value) for name, value in zip(USABILITY_NAMES, p, strict=True)}
+
+
+def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
+    maps, affine = second.maps, second.photo_from_map
+    sizes = maps.shape[1:]
+
+    def points(heat: np.ndarray) -> list[Point]:
+        rows, columns, scores = peaks(heat, None, PEAK_FLOOR, 3.0)
+        # No offset channels here: the centre of mass of the peak gives the sub-cell position.
+        fine = [_centre_of_mass(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
+        return [Point(*xy(affine, x, y), float(s)) for (x, y), s in zip(fine, scores, strict=True)]
+
+    def collars(heat: np.ndarray, offsets: np.ndarray | None) -> tuple[CollarPeak, ...]:
+        return tuple(
+            CollarPeak(*xy(affine, x, y), float(s), float(4.0 * maps[18][cell(x, y, sizes)]))
+            for y, x, s in zip(*peaks(heat, offsets, PEAK_FLOOR, NMS_RADIUS), strict=True)
+        )
+
+    tips = []
+    for y, x, score in zip(*peaks(maps[6], maps[12:14], PEAK_FLOOR, NMS_RADIUS), strict=True):
+        at = cell(x, y, sizes)
+        end = xy(affine, x + 16.0 * maps[16][at], y + 16.0 * maps[17][at])
+        tips.append(
+            TipPeak(
+                *xy(affine, x, y),
+                float(score),
+                float(sigmoid(maps[14][at])),
+                float(sigmoid(maps[15][at])),
+                *end,
+                float(4.0 * maps[19][at]),
+            )
+        )
+    bases, arches = points(maps[7]), points(maps[8])
+    summary = second.summary.astype(float)
+    return Parts(
+        classes=maps[:5].argmax(axis=0).astype(np.uint8),
+        photo_from_map=affine,
+        collars=collars(maps[5], maps[10:12]),
+        tips=tuple(tips),
+        base=bases[0] if bases else None,
+        arch=arches[0] if arches else None,
+        stage_probabilities=stage_distribution(summary[:12]),
+        usability=combine_usability(first.summary[12:19], second.summary[12:19]),
+        laid=float(sigmoid(summary[19])),
+        first_leaf=float(sigmoid(summary[20])),
+        lost_leaves=softmax(summary[21:25]),
+        px_per_map_px=float(np.sqrt(affine[0, 0] * affine[1, 1])),
+        hidden_collars=collars(maps[9], None),
+        other_arches=tuple(arches[1:4]),
+        plant_box_px=box,
+        model=version,
+    )
+
+
+def _centre_of_mass(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:
+    """Sub-cell (x, y) of a peak from its 3 x 3 neighbourhood."""
+    top, left = max(0, row - 1), max(0, column - 1)
+    weights = sigmoid(heat[top : row + 2, left : column + 2].astype(float)) ** 2
+    rows, columns = np.indices(weights.shape)
+    total = weights.sum()
+    return (
+        left + float((weights * columns).sum() / total),
+        top + float((weights * rows).sum() / total),
+    )

@@ -1,0 +1,264 @@
+"""Looks: running the network on the whole photo, then on a square around the plant.
+
+A look is the network's raw answer with the place of its cells in the photo; `collarvision.parts`
+turns the second one into parts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from collarvision.network import BLADE, MAP_STRIDE, STALK, Network
+
+LOOK_PX = 320
+"""Long side of the first look."""
+
+READ_PX = 640
+"""Side of the second look."""
+
+PADDING = (124, 116, 104)
+"""ImageNet's mean colour: what the network sees where the photo ends."""
+
+MARGIN = 0.10
+"""Share of the plant's larger side left free around it in the second look."""
+
+PLANT_FLOOR = 0.4
+"""P(blade or stalk) from which a cell belongs to a plant."""
+
+NMS_RADIUS = 1.3
+"""Map px: the collars of a plant just past a stage stand only this far apart."""
+
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class Look:
+    """One run of the network, and where its cells lie in the photo.
+
+    `maps` is (20, h, w) logits and regressions, `summary` (26,), `photo_from_map` (2, 3);
+    `plant` is P(blade or stalk), (h, w).
+    """
+
+    maps: np.ndarray
+    summary: np.ndarray
+    photo_from_map: np.ndarray
+    plant: np.ndarray
+
+
+# --------------------------------------------------------------------------- the two looks
+
+
+def look_at_whole(rgb: np.ndarray, network: Network) -> Look:
+    """First look: the whole photo, its long side at `LOOK_PX`, padded to multiples of 32."""
+    height, width = rgb.shape[:2]
+    scale = LOOK_PX / max(height, width)
+    size = (max(1, round(width * scale)), max(1, round(height * scale)))
+    small = _resized(rgb, size)
+    canvas = np.full((_multiple_of_32(size[1]), _multiple_of_32(size[0]), 3), PADDING, np.uint8)
+    canvas[: size[1], : size[0]] = small
+    return _look(canvas, network, 0.0, 0.0, width / size[0], height / size[1])
+
+
+def look_at_box(rgb: np.ndarray, box: Box | None, network: Network) -> Look:
+    """Second look: a square around `box` from the original pixels, `READ_PX` wide.
+
+    Without a box it is the square around the whole photo. Outside the photo the square is grey.
+    """
+    height, width = rgb.shape[:2]
+    x0, y0, x1, y1 = box or (0.0, 0.0, float(width), float(height))
+    margin = MARGIN if box else 0.0
+    side = max(32, int(np.ceil(max(x1 - x0, y1 - y0) * (1 + 2 * margin))))
+    left = round((x0 + x1 - side) / 2)
+    top = round((y0 + y1 - side) / 2)
+    canvas = np.full((READ_PX, READ_PX, 3), PADDING, np.uint8)
+    scale = READ_PX / side
+    in_x0, in_y0 = max(0, left), max(0, top)
+    in_x1, in_y1 = min(width, left + side), min(height, top + side)
+    if in_x1 > in_x0 and in_y1 > in_y0:
+        # Whole canvas px for the part inside, so that no seam of mixed colour appears.
+        out_x0, out_y0 = round((in_x0 - left) * scale), round((in_y0 - top) * scale)
+        out_x1 = max(out_x0 + 1, round((in_x1 - left) * scale))
+        out_y1 = max(out_y0 + 1, round((in_y1 - top) * scale))
+        inside = rgb[in_y0:in_y1, in_x0:in_x1]
+        canvas[out_y0:out_y1, out_x0:out_x1] = _resized(inside, (out_x1 - out_x0, out_y1 - out_y0))
+        step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
+        step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
+        return _look(
+            canvas, network, in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y, step_x, step_y
+        )
+    return _look(canvas, network, float(left), float(top), 1 / scale, 1 / scale)
+
+
+def _look(
+    canvas: np.ndarray, network: Network, x: float, y: float, step_x: float, step_y: float
+) -> Look:
+    """Run the network on `canvas`, whose px (0, 0) starts at photo (`x`, `y`)."""
+    maps, summary = network.run(canvas)
+    half = MAP_STRIDE / 2
+    photo_from_map = np.array(
+        [
+            [MAP_STRIDE * step_x, 0.0, x + half * step_x],
+            [0.0, MAP_STRIDE * step_y, y + half * step_y],
+        ]
+    )
+    classes = softmax(maps[:5])
+    return Look(maps, summary, photo_from_map, classes[BLADE] + classes[STALK])
+
+
+def _resized(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    shrinking = size[0] < rgb.shape[1]
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
+
+
+def _multiple_of_32(length: int) -> int:
+    return max(32, -(-length // 32) * 32)
+
+
+# --------------------------------------------------------------------------- finding the plant
+
+
+def find_plant(look: Look) -> Box | None:
+    """Box (x0, y0, x1, y1), photo px, of the plant that the photo is about; None if there is none.
+
+    It is the cluster of blade and stalk with the most of a stalk and of a base in it: leaves of
+    plants behind and weeds show neither. Leaves that a shadow or a blade cuts off from the rest
+    are brought back by their tips' link vectors.
+    """
+    plant = look.plant > PLANT_FLOOR
+    if not plant.any():
+        return None
+    count, labels = cv2.connectedComponents(
+        cv2.dilate(plant.astype(np.uint8), np.ones((3, 3), np.uint8)), connectivity=8
+    )
+    base = sigmoid(look.maps[7])
+    stalk = softmax(look.maps[:5])[STALK]
+    weight = np.bincount(labels.ravel(), (look.plant * plant + 2.0 * stalk).ravel(), count)
+    base_in = np.zeros(count)
+    np.maximum.at(base_in, labels.ravel().astype(np.intp), base.ravel())
+    score = weight * (0.1 + base_in)
+    score[0] = 0.0
+    main = int(score.argmax())
+    kept = {main}
+    near_main = cv2.dilate((labels == main).astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+    rows, columns, _ = peaks(look.maps[6], look.maps[12:14], 0.3, NMS_RADIUS)
+    link = 16.0 * look.maps[16:18]
+    tips_x, tips_y = [], []
+    for x, y in zip(columns, rows, strict=True):
+        tip = cell(x, y, labels.shape)
+        end = cell(x + link[0][tip], y + link[1][tip], labels.shape)
+        if labels[tip] == main or near_main[end]:
+            kept.add(int(labels[tip]))
+            tips_x.append(x)
+            tips_y.append(y)
+    kept.discard(0)
+    in_rows, in_columns = np.nonzero(np.isin(labels, list(kept)) & plant)
+    xs = [*tips_x, in_columns.min() - 0.5, in_columns.max() + 0.5]
+    ys = [*tips_y, in_rows.min() - 0.5, in_rows.max() + 0.5]
+    if base_in[main] > 0.3:
+        row, column = np.unravel_index(np.where(labels == main, base, 0.0).argmax(), base.shape)
+        xs.append(column)
+        ys.append(row)
+    (x0, x1), (y0, y1) = to_photo(
+        look.photo_from_map, np.array([min(xs), max(xs)]), np.array([min(ys), max(ys)])
+    )
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+def better_box(look: Look, box: Box | None, photo_shape: tuple[int, ...]) -> Box | None:
+    """Box for another second look when this one was cropped badly, else None.
+
+    Badly: the plant runs into the crop's edge where the photo goes on, or fills under half of it.
+    """
+    found = find_plant(look)
+    if found is None:
+        return None
+    height, width = photo_shape
+    (left, right), (top, bottom) = to_photo(
+        look.photo_from_map,
+        np.array([-0.5, look.plant.shape[1] - 0.5]),
+        np.array([-0.5, look.plant.shape[0] - 0.5]),
+    )
+    side = right - left
+    reach = 0.015 * side
+    cut = (
+        found[0] < left + reach and left > reach,
+        found[1] < top + reach and top > reach,
+        found[2] > right - reach and right < width - reach,
+        found[3] > bottom - reach and bottom < height - reach,
+    )
+    size = max(found[2] - found[0], found[3] - found[1])
+    if any(cut):
+        grow = 0.35 * size
+        return (
+            found[0] - grow * cut[0],
+            found[1] - grow * cut[1],
+            found[2] + grow * cut[2],
+            found[3] + grow * cut[3],
+        )
+    return found if box is None or size < 0.5 * side else None
+
+
+# --------------------------------------------------------------------------- decoding
+
+
+def peaks(
+    heat: np.ndarray, offsets: np.ndarray | None, floor: float, radius: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Local maxima of a heat map, refined by the offset channels, weaker neighbours dropped.
+
+    Parameters
+    ----------
+    heat : ndarray, (h, w)
+        Logits.
+    offsets : ndarray, (2, h, w) or None
+        dx, dy in map px from cell centre to keypoint.
+    floor : float
+        Least score kept.
+    radius : float
+        Map px within which only the best peak stays.
+
+    Returns
+    -------
+    rows, columns, scores : ndarray, (n,)
+        Sub-cell positions, best score first.
+    """
+    top = cv2.dilate(heat, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_REPLICATE)
+    rows, columns = np.nonzero((heat >= top) & (heat >= np.log(floor / (1 - floor))))
+    scores = sigmoid(heat[rows, columns])
+    x, y = columns.astype(float), rows.astype(float)
+    if offsets is not None:
+        x = x + np.clip(offsets[0][rows, columns], -1.5, 1.5)
+        y = y + np.clip(offsets[1][rows, columns], -1.5, 1.5)
+    order = np.argsort(-scores, kind="stable")
+    kept: list[int] = []
+    for i in order:
+        if all((x[i] - x[k]) ** 2 + (y[i] - y[k]) ** 2 > radius**2 for k in kept):
+            kept.append(int(i))
+    return y[kept], x[kept], scores[kept]
+
+
+def cell(x: float, y: float, shape: tuple[int, ...]) -> tuple[int, int]:
+    """Cell (row, column) that holds map position (`x`, `y`), kept inside the map."""
+    return min(max(round(y), 0), shape[0] - 1), min(max(round(x), 0), shape[1] - 1)
+
+
+def to_photo(affine: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return np.asarray(affine @ np.stack([x, y, np.ones_like(x, dtype=float)]))
+
+
+def xy(affine: np.ndarray, x: float, y: float) -> tuple[float, float]:
+    at = affine @ np.array([x, y, 1.0])
+    return float(at[0]), float(at[1])
+
+
+def sigmoid(x: np.ndarray) -> np.ndarray:
+    return 1.0 / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
+
+
+def softmax(logits: np.ndarray) -> np.ndarray:
+    """Softmax over the first axis."""
+    raised = np.exp(logits - logits.max(axis=0))
+    return np.asarray(raised / raised.sum(axis=0))
