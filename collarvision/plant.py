@@ -1,0 +1,437 @@
+"""Plant: from parts to a stalk with its leaves, bottom up, and how many leaves are lost below.
+
+Knows that leaves stand in order along a stalk, that they alternate in side, that the first leaf is
+rounded, and that a leaf below a collared one has a collar as well, seen or not.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from collarvision.lost import lost_leaves
+from collarvision.pairing import CollarCue, Pairing, TipCue, pair
+from collarvision.parts import CollarPeak, Parts, Point, TipPeak
+from collarvision.skeleton import Axis, blade_costs, midlines, stalk_axis
+
+if TYPE_CHECKING:
+    from collarvision.card import Scale
+
+Shape = Literal["rounded", "pointed"]
+Side = Literal["left", "right"]
+Kind = Literal["paired", "tipless", "hidden", "whorl"]
+
+TRUSTED = 0.5
+"""Score from which a collar may shape the stalk's axis."""
+
+SAME_COLLAR_CELLS = 2.8
+"""Two peaks this close along the stalk may be the two halves of one collar."""
+
+SAME_TIP_CELLS = 4.0
+"""Two tips this close that lead to one collar are one tip."""
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """One leaf; positions in photo px.
+
+    Attributes
+    ----------
+    rank : int
+        Leaf number from leaf 1, the most likely number of lost leaves counted.
+    collar : Point or None
+        Its collar where it was seen.
+    hidden_collar : Point or None
+        Where its collar must lie behind a blade.
+    tip : Point or None
+    shape : 'rounded', 'pointed' or None
+        None without a tip.
+    side : 'left', 'right' or None
+        Side of the stalk, looking up the stalk; None where the blade runs along it.
+    midline : ndarray, (n, 2)
+        Stalk first, tip last; empty without a tip.
+    kind : str
+        ``paired`` (collar and tip seen), ``tipless`` (collar only), ``hidden`` (tip, collar
+        behind a blade) or ``whorl`` (tip, no collar yet).
+    collar_score, tip_collared : float
+        The two separate opinions that this leaf's collar shows; 0.5 where there is none.
+    rounded : float
+        P(tip is rounded); 0.5 without a tip.
+    network_rank : float
+        The network's own leaf number, lost leaves counted.
+    along_px : float
+        Length along the stalk from the base to its collar, or to where it leaves the whorl.
+    """
+
+    rank: int
+    collar: Point | None
+    hidden_collar: Point | None
+    tip: Point | None
+    shape: Shape | None
+    side: Side | None
+    midline: np.ndarray
+    kind: Kind
+    collar_score: float
+    tip_collared: float
+    rounded: float
+    network_rank: float
+    along_px: float
+
+    @property
+    def counts(self) -> bool:
+        """Whether its collar has cleared the whorl, seen or hidden."""
+        return self.kind != "whorl"
+
+
+@dataclass(frozen=True)
+class Plant:
+    """A plant assembled from parts; positions in photo px.
+
+    Attributes
+    ----------
+    leaves : tuple of Leaf
+        Bottom up; whorl leaves last.
+    stalk : ndarray, (n, 2)
+        Axis from the base to the end of the uppermost sheath; empty when none was found.
+    base : Point or None
+        Where the stalk meets the soil.
+    arch, other_arches : Point, tuple of Point
+        The network's candidates for the arch.
+    laid : float
+        P(the plant lies on the board).
+    lost : ndarray, (4,)
+        P(0, 1, 2, 3 or more lower leaves lost).
+    first_leaf : float
+        P(leaf 1 is still there).
+    merged, stray : int
+        Collar peaks taken as the other half of a collar, and as lying off the stalk.
+    side_breaks : int
+        Neighbouring collared leaves on one side: leaves alternate, so one may be missing between.
+    length_px : float
+        Size of the plant, for judging whether a collar can be made out.
+    evidence : tuple of str
+    """
+
+    leaves: tuple[Leaf, ...]
+    stalk: np.ndarray
+    base: Point | None
+    arch: Point | None
+    other_arches: tuple[Point, ...]
+    laid: float
+    lost: np.ndarray
+    first_leaf: float
+    merged: int
+    stray: int
+    side_breaks: int
+    length_px: float
+    evidence: tuple[str, ...]
+
+    @property
+    def collared(self) -> tuple[Leaf, ...]:
+        """The leaves that count, bottom up."""
+        return tuple(leaf for leaf in self.leaves if leaf.counts)
+
+
+def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
+    """Assemble a plant from its parts.
+
+    Parameters
+    ----------
+    parts : Parts
+    scale : Scale, optional
+        With it the height of the lowest collar over the soil helps to tell lost leaves.
+    """
+    to_map = _inverse(parts.photo_from_map)
+    axis = _trusted_axis(parts, to_map)
+    tips = list(parts.tips)
+    collars, stray = _on_stalk(parts.collars, axis, to_map)
+    pairing = _paired(tips, collars, parts, to_map)
+    keep_collars, merged = _without_halves(collars, pairing, axis, to_map)
+    keep_tips = _without_doubles(tips, pairing, to_map)
+    leaves = _leaves(parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars)
+    leaves = sorted(leaves, key=_order)
+    base = parts.base or _axis_base(axis, parts)
+    lost, lost_evidence = lost_leaves(
+        parts.lost_leaves,
+        parts.first_leaf,
+        _lowest_shape(leaves),
+        _lowest_rank(leaves),
+        _collar_height_mm(leaves, base, scale) if parts.laid < 0.5 else None,
+    )
+    shift = int(lost.argmax())
+    leaves = [replace(leaf, rank=i + 1 + shift) for i, leaf in enumerate(leaves)]
+    stalk = np.empty((0, 2))
+    if axis is not None:
+        stalk = _photo(parts, axis.line[axis.along <= axis.top + 1e-6])
+    return Plant(
+        leaves=tuple(leaves),
+        stalk=stalk,
+        base=base,
+        arch=parts.arch,
+        other_arches=parts.other_arches,
+        laid=parts.laid,
+        lost=lost,
+        first_leaf=_first_leaf(parts.first_leaf, float(lost[0])),
+        merged=merged,
+        stray=stray,
+        side_breaks=_side_breaks(leaves),
+        length_px=_length(leaves, base, stalk),
+        evidence=lost_evidence,
+    )
+
+
+# --------------------------------------------------------------------------- stalk and collars
+
+
+def _trusted_axis(parts: Parts, to_map: np.ndarray) -> Axis | None:
+    base = None if parts.base is None else _map(to_map, [(parts.base.x, parts.base.y)])[0]
+    trusted = _map(to_map, [(c.x, c.y) for c in parts.collars if c.score >= TRUSTED])
+    return stalk_axis(parts.classes, base, trusted, laid=parts.laid >= 0.5)
+
+
+def _on_stalk(
+    peaks: tuple[CollarPeak, ...], axis: Axis | None, to_map: np.ndarray
+) -> tuple[list[CollarPeak], int]:
+    """Drop collars that lie off the stalk: specks on blades, collars of plants behind."""
+    if axis is None or not peaks:
+        return list(peaks), 0
+    _, off = axis.project(_map(to_map, [(c.x, c.y) for c in peaks]))
+    reach = max(4.0, 0.06 * axis.top)
+    # A confident peak may stand farther out: the axis has its own error.
+    kept = [
+        c
+        for c, d in zip(peaks, off, strict=True)
+        if abs(d) <= reach * (2.0 if c.score > 0.7 else 1.0)
+    ]
+    return kept, len(peaks) - len(kept)
+
+
+def _paired(
+    tips: list[TipPeak], collars: list[CollarPeak], parts: Parts, to_map: np.ndarray
+) -> Pairing:
+    at = _map(to_map, [(t.x, t.y) for t in tips])
+    ends = _map(to_map, [(t.collar_x, t.collar_y) for t in tips])
+    places = _map(to_map, [(c.x, c.y) for c in collars])
+    hidden_at = _map(to_map, [(c.x, c.y) for c in parts.hidden_collars])
+    hidden_score = np.array([c.score for c in parts.hidden_collars])
+    cues = []
+    for tip, (x, y), end in zip(tips, at, ends, strict=True):
+        near = np.hypot(*(hidden_at - end).T) < 4.0 + 0.05 * np.hypot(*(end - (x, y)))
+        here = float(hidden_score[near].max()) if near.any() else 0.0
+        cues.append(TipCue(x, y, end[0], end[1], tip.collared, tip.rank, here))
+    return pair(
+        cues,
+        [CollarCue(x, y, c.score, c.rank) for c, (x, y) in zip(collars, places, strict=True)],
+    )
+
+
+def _without_halves(
+    collars: list[CollarPeak], pairing: Pairing, axis: Axis | None, to_map: np.ndarray
+) -> tuple[set[int], int]:
+    """Collars to keep: a collar without a tip beside a better one is that one's other half."""
+    places = _map(to_map, [(c.x, c.y) for c in collars])
+    along = axis.project(places)[0] if axis is not None and len(places) else places[:, 1]
+    paired = {j for j in pairing.collar_of_tip if j is not None}
+    kept = set(range(len(collars)))
+    for j in sorted(kept - paired, key=lambda j: collars[j].score):
+        for other in kept - {j}:
+            close = abs(along[j] - along[other]) < SAME_COLLAR_CELLS and (
+                np.hypot(*(places[j] - places[other])) < 2.5 * SAME_COLLAR_CELLS
+            )
+            same_rank = abs(collars[j].rank - collars[other].rank) < 0.6
+            better = other in paired or collars[other].score > collars[j].score
+            if close and same_rank and better:
+                kept.discard(j)
+                break
+    return kept, len(collars) - len(kept)
+
+
+def _without_doubles(tips: list[TipPeak], pairing: Pairing, to_map: np.ndarray) -> set[int]:
+    """Tips to keep: a weaker tip close to another with the same link is the same leaf's."""
+    at = _map(to_map, [(t.x, t.y) for t in tips])
+    ends = _map(to_map, [(t.collar_x, t.collar_y) for t in tips])
+    kept: set[int] = set()
+    for i in sorted(
+        range(len(tips)), key=lambda i: (pairing.collar_of_tip[i] is None, -tips[i].score)
+    ):
+        doubled = any(
+            np.hypot(*(at[i] - at[k])) < SAME_TIP_CELLS
+            and np.hypot(*(ends[i] - ends[k])) < 2 * SAME_TIP_CELLS
+            and abs(tips[i].rank - tips[k].rank) < 0.5
+            for k in kept
+        )
+        if not doubled:
+            kept.add(i)
+    return kept
+
+
+# --------------------------------------------------------------------------- leaves
+
+
+def _leaves(
+    parts: Parts,
+    axis: Axis | None,
+    to_map: np.ndarray,
+    tips: list[TipPeak],
+    collars: list[CollarPeak],
+    pairing: Pairing,
+    keep_tips: set[int],
+    keep_collars: set[int],
+) -> list[Leaf]:
+    order = sorted(keep_tips)
+    at = _map(to_map, [(tips[i].x, tips[i].y) for i in order])
+    goals = []
+    for i in order:
+        j = pairing.collar_of_tip[i]
+        tip = tips[i]
+        goals.append((tip.collar_x, tip.collar_y) if j is None else (collars[j].x, collars[j].y))
+    ends = _map(to_map, goals)
+    if axis is not None and order:
+        lines = midlines(blade_costs(parts.classes), axis, at, ends)
+        along = axis.project(ends)[0] * parts.px_per_map_px
+    else:
+        lines = [np.stack([end, tip]) for end, tip in zip(ends, at, strict=True)]
+        along = _without_axis(goals, parts)
+    leaves = []
+    for n, i in enumerate(order):
+        j = pairing.collar_of_tip[i]
+        tip = tips[i]
+        collar = None if j is None else Point(collars[j].x, collars[j].y, collars[j].score)
+        hidden = pairing.hidden[i]
+        leaves.append(
+            Leaf(
+                rank=0,
+                collar=collar,
+                hidden_collar=Point(*goals[n], tip.collared) if hidden else None,
+                tip=Point(tip.x, tip.y, tip.score),
+                shape="rounded" if tip.rounded >= 0.5 else "pointed",
+                side=_side(axis, lines[n]),
+                midline=_photo(parts, lines[n]),
+                kind="paired" if collar else "hidden" if hidden else "whorl",
+                collar_score=collar.score if collar else 0.5,
+                tip_collared=tip.collared,
+                rounded=tip.rounded,
+                network_rank=(tip.rank + collars[j].rank) / 2 if j is not None else tip.rank,
+                along_px=float(along[n]),
+            )
+        )
+    paired = {j for j in pairing.collar_of_tip if j is not None}
+    for j in sorted(keep_collars - paired):
+        peak = collars[j]
+        place = _map(to_map, [(peak.x, peak.y)])
+        up = (
+            axis.project(place)[0] * parts.px_per_map_px
+            if axis
+            else _without_axis([(peak.x, peak.y)], parts)
+        )
+        leaves.append(
+            Leaf(
+                rank=0,
+                collar=Point(peak.x, peak.y, peak.score),
+                hidden_collar=None,
+                tip=None,
+                shape=None,
+                side=None,
+                midline=np.empty((0, 2)),
+                kind="tipless",
+                collar_score=peak.score,
+                tip_collared=0.5,
+                rounded=0.5,
+                network_rank=peak.rank,
+                along_px=float(up[0]),
+            )
+        )
+    return leaves
+
+
+def _order(leaf: Leaf) -> tuple[bool, float]:
+    """Collared leaves by their place on the stalk; whorl leaves by the network's leaf number.
+
+    The number also settles the order of collars that stand almost at one height.
+    """
+    if leaf.kind == "whorl":
+        return True, leaf.network_rank
+    return False, leaf.along_px
+
+
+def _side(axis: Axis | None, line: np.ndarray) -> Side | None:
+    if axis is None or len(line) < 2:
+        return None
+    _, off = axis.project(line)
+    mean = float(off.mean())
+    length = float(np.hypot(*(line[-1] - line[0])))
+    if abs(mean) < max(1.5, 0.12 * length):
+        return None
+    return "right" if mean > 0 else "left"
+
+
+def _side_breaks(leaves: list[Leaf]) -> int:
+    sides = [leaf.side for leaf in leaves if leaf.counts]
+    return sum(a is not None and a == b for a, b in itertools.pairwise(sides))
+
+
+def _lowest_shape(leaves: list[Leaf]) -> float | None:
+    """P(rounded) of the lowest leaf's tip, weighed by how surely it is a tip; None without one."""
+    if not leaves or leaves[0].tip is None:
+        return None
+    score = leaves[0].tip.score
+    return 0.5 + score * (leaves[0].rounded - 0.5)
+
+
+def _lowest_rank(leaves: list[Leaf]) -> float | None:
+    return leaves[0].network_rank if leaves and leaves[0].counts else None
+
+
+def _collar_height_mm(leaves: list[Leaf], base: Point | None, scale: Scale | None) -> float | None:
+    if scale is None or base is None or not leaves or leaves[0].collar is None:
+        return None
+    return leaves[0].along_px * scale.mm_per_px_at(base.x, base.y)
+
+
+def _first_leaf(network: float, none_lost: float) -> float:
+    """P(leaf 1 is there): the mean of the network's logit and the lost-leaf belief's."""
+    a, b = (float(np.log(p / (1 - p))) for p in np.clip([network, none_lost], 1e-4, 1 - 1e-4))
+    return float(1 / (1 + np.exp(-(a + b) / 2)))
+
+
+# --------------------------------------------------------------------------- places
+
+
+def _inverse(affine: np.ndarray) -> np.ndarray:
+    matrix = np.linalg.inv(affine[:, :2])
+    return np.concatenate([matrix, -matrix @ affine[:, 2:]], axis=1)
+
+
+def _map(to_map: np.ndarray, points: list[tuple[float, float]]) -> np.ndarray:
+    xy = np.array(points, dtype=float).reshape(-1, 2)
+    return xy @ to_map[:, :2].T + to_map[:, 2]
+
+
+def _photo(parts: Parts, points: np.ndarray) -> np.ndarray:
+    return points @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
+
+
+def _axis_base(axis: Axis | None, parts: Parts) -> Point | None:
+    if axis is None:
+        return None
+    x, y = _photo(parts, axis.line[:1])[0]
+    return Point(float(x), float(y), 0.0)
+
+
+def _without_axis(points: list[tuple[float, float]], parts: Parts) -> np.ndarray:
+    """Height in px over the lowest of the points, for want of a stalk."""
+    y = np.array([p[1] for p in points])
+    bottom = parts.base.y if parts.base else (y.max() if len(y) else 0.0)
+    return bottom - y
+
+
+def _length(leaves: list[Leaf], base: Point | None, stalk: np.ndarray) -> float:
+    points = [(leaf.tip.x, leaf.tip.y) for leaf in leaves if leaf.tip]
+    points += [(leaf.collar.x, leaf.collar.y) for leaf in leaves if leaf.collar]
+    points += [tuple(p) for p in stalk]
+    if base is None or not points:
+        return 0.0
+    return float(np.hypot(*(np.array(points) - (base.x, base.y)).T).max())
