@@ -114,7 +114,8 @@ class Network(nn.Module):
             nn.Linear(256, len(GLOBAL_CHANNELS)),
         )
         last = self.map_head[-1]
-        assert isinstance(last, nn.Conv2d) and last.bias is not None
+        assert isinstance(last, nn.Conv2d)
+        assert last.bias is not None
         nn.init.normal_(last.weight, std=0.02)
         nn.init.zeros_(last.bias)
         # Keypoints are rare: begin at a probability of 0.01 (Lin et al. 2017, focal loss).
