@@ -1,4 +1,4 @@
-"""Captions: the words around an overlay. A banner above, the reasons under it, a key at the foot."""
+"""Captions: the words around an overlay: a banner, the reasons under it, a key at the foot."""
 
 from __future__ import annotations
 

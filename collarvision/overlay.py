@@ -91,8 +91,7 @@ def _mark_plant(canvas: Canvas, reading: Reading, to_page: ToPage) -> None:
             canvas.line([to_page(*p) for p in midline], marks.WHITE, 2 * unit, rim=unit)
 
     # What must stay in sight is known before anything is placed beside it.
-    points = [*reading.tips, *reading.collars]
-    taken = [_box(*to_page(p.x, p.y), 18 * unit) for p in points]
+    taken = [_box(*to_page(x, y), 18 * unit) for x, y in _points(reading)]
     taken += _mark_height(canvas, reading, to_page, unit, taken)
     _mark_soil(canvas, reading, to_page, unit)
     _mark_tips(canvas, reading, to_page, unit)
@@ -216,7 +215,7 @@ def _mark_height(
     along = np.array(_stalk_direction(reading))
     across = np.array((-along[1], along[0]))
     rise = float(np.dot(top - base, along))
-    points = [np.array(to_page(p.x, p.y)) for p in (*reading.tips, *reading.collars)]
+    points = [np.array(to_page(x, y)) for x, y in _points(reading)]
     spread = [float(np.dot(p - base, across)) for p in [*points, top]]
     blocked = [] if reading.card is None else [to_page(*c) for c in reading.card.corners]
     bar_offset = _free_side(canvas, base, across, rise * along, spread, blocked, 60 * unit)
@@ -305,6 +304,11 @@ def _widened(rgb: np.ndarray, width: int) -> np.ndarray:
         return rgb
     left = short // 2
     return np.pad(rgb, ((0, 0), (left, short - left), (0, 0)), constant_values=marks.BLACK[0])
+
+
+def _points(reading: Reading) -> list[tuple[float, float]]:
+    tips = [(tip.x, tip.y) for tip in reading.tips]
+    return tips + [(collar.x, collar.y) for collar in reading.collars]
 
 
 def _box(x: float, y: float, r: float) -> Box:

@@ -1,0 +1,5 @@
+"""Let ``python -m collarvision`` do what the ``collarvision`` command does."""
+
+from collarvision.cli import main
+
+main()

@@ -1,0 +1,333 @@
+"""Command line: words in, calls to the rooms out, and nothing else.
+
+Heavy modules are imported inside the commands, so that ``collarvision --help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from collarvision import __version__
+
+if TYPE_CHECKING:
+    from collarvision.gathering import Source
+    from collarvision.reading import Reading
+    from collarvision.writing import RecordWriter
+
+EXIT_USAGE = 2
+EXIT_OUTPUT = 3
+EXIT_MODEL = 4
+EXIT_INTERRUPTED = 130
+
+_EXIT_HELP = """\b
+Exit status:
+  0    every photo got a record, also those that could not be read
+  2    the command was not understood
+  3    an output (--out, --overlay, the card) could not be written
+  4    the network's file is missing or broken: install again
+  130  stopped with Ctrl-C; what was read is kept"""
+
+app = typer.Typer(
+    name="collarvision",
+    help="Stage young corn (maize) from photos: leaf collars, height, and how sure the answer is.",
+    rich_markup_mode=None,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    no_args_is_help=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+
+class Form(StrEnum):
+    """Output formats."""
+
+    table = "table"
+    json = "json"
+    jsonl = "jsonl"
+
+
+class HeightRule(StrEnum):
+    """The two published definitions of a plant's height."""
+
+    half_out = "half-out"
+    tip_down = "tip-down"
+
+
+class Units(StrEnum):
+    """Units of heights in the table."""
+
+    inch = "in"
+    cm = "cm"
+    mm = "mm"
+
+
+class Page(StrEnum):
+    """Paper for the scale card."""
+
+    a4 = "a4"
+    letter = "letter"
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"collarvision {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command(epilog=_EXIT_HELP)
+def stage(
+    photos: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PHOTO_OR_FOLDER",
+            help="Photos (JPEG, PNG, TIFF, HEIC), or folders of them with their subfolders.",
+        ),
+    ],
+    form: Annotated[
+        Form,
+        typer.Option("--format", help="A table to read, or records: one document, or a line each."),
+    ] = Form.table,
+    overlay: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write each photo with what was found drawn on it."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
+    ] = None,
+    height_rule: Annotated[
+        HeightRule,
+        typer.Option(
+            help="Height to the arch of the uppermost leaf that is half out of the whorl, or of "
+            "the uppermost leaf whose tip points down."
+        ),
+    ] = HeightRule.half_out,
+    check_bar: Annotated[
+        float,
+        typer.Option(
+            metavar="MM",
+            min=50.0,
+            max=200.0,
+            help="Length of the card's check bar measured on your print.",
+        ),
+    ] = 100.0,
+    units: Annotated[Units, typer.Option(help="Heights in the table.")] = Units.inch,
+    max_megapixels: Annotated[
+        float, typer.Option(metavar="MP", min=0.1, help="Refuse photos larger than this.")
+    ] = 120.0,
+) -> None:
+    """Stage the plant in each photo, say how sure that is, and when to count by hand."""
+    from collarvision.gathering import gather
+    from collarvision.writing import OutputError, RecordWriter
+
+    sources = gather(photos)
+    if out is not None and any(_same_file(out, source.path) for source in sources):
+        _stop(f"--out {out} is one of the photos: choose another name.", EXIT_USAGE)
+    writer = None
+    try:
+        if overlay is not None:
+            _make_folder(overlay)
+        width = shutil.get_terminal_size((80, 24)).columns
+        writer = RecordWriter(form.value, out, unit=units.value, width=width)  # type: ignore[arg-type]
+        options = {
+            "height_rule": height_rule.value,
+            "check_bar_mm": check_bar,
+            "max_megapixels": max_megapixels,
+        }
+        status = _stage_all(sources, writer, overlay, options)
+        writer.finish()
+    except OutputError as error:
+        _stop(str(error), EXIT_OUTPUT)
+    finally:
+        if writer is not None:
+            writer.abandon()
+    if out is not None and status != EXIT_INTERRUPTED:
+        count = len(writer.readings)
+        _say(f"Wrote {count} {'record' if count == 1 else 'records'} to {out}.")
+    raise typer.Exit(status)
+
+
+def _stage_all(
+    sources: list[Source], writer: RecordWriter, overlay: Path | None, options: dict[str, Any]
+) -> int:
+    """Read every photo in turn; the exit status."""
+    status = 0
+    try:
+        from collarvision.network import ModelError
+        from collarvision.reading import read_with_photo, rejected
+
+        names = _OverlayNames(overlay)
+        with _progress(len(sources), writer) as done:
+            for source in sources:
+                if source.trouble is not None:
+                    writer.add(rejected(source.path, source.trouble))
+                    continue
+                try:
+                    reading, photo = read_with_photo(source.path, **options)
+                except ModelError as error:
+                    _stop(str(error), EXIT_MODEL)
+                if overlay is not None:
+                    problem = _draw(photo.rgb if photo else None, reading, names.next(source.path))
+                    if problem and status == 0:
+                        _say(problem)
+                    status = EXIT_OUTPUT if problem else status
+                writer.add(reading)
+                done(reading)
+    except KeyboardInterrupt:
+        _say(f"Stopped: {len(writer.readings)} of {len(sources)} photos were read and are kept.")
+        return EXIT_INTERRUPTED
+    return status
+
+
+def _draw(rgb: Any, reading: Reading, path: Path) -> str | None:
+    """Write one overlay; a sentence when that fails, since the record must not suffer."""
+    from collarvision.overlay import save_overlay
+
+    try:
+        save_overlay(rgb, reading, path)
+    except OSError as error:
+        return (
+            f"The overlay {path} can't be written ({error.strerror}): free some space or choose "
+            "another folder. The records go on."
+        )
+    return None
+
+
+class _OverlayNames:
+    """One file name a photo in the overlay folder, also for photos of the same name."""
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder or Path()
+        self._used: set[str] = set()
+
+    def next(self, photo: Path) -> Path:
+        from collarvision.gathering import OVERLAY_SUFFIX
+
+        stem, number = photo.stem, 1
+        while stem.lower() in self._used:
+            number += 1
+            stem = f"{photo.stem}-{number}"
+        self._used.add(stem.lower())
+        return self._folder / f"{stem}{OVERLAY_SUFFIX}"
+
+
+@contextmanager
+def _progress(total: int, writer: RecordWriter) -> Iterator[Any]:
+    """A progress bar with the time left, only where a person watches and photos are many."""
+    lines_on_screen = writer.form == "jsonl" and writer.out is None and sys.stdout.isatty()
+    if total < 3 or not sys.stderr.isatty() or lines_on_screen:
+        yield lambda reading: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as TimeLeft
+
+    columns = (
+        TextColumn("Reading photos"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeLeft(),
+        TextColumn("{task.description}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=total)
+        counts = {"staged": 0, "hand-count": 0, "rejected": 0}
+
+        def done(reading: Reading) -> None:
+            counts[reading.outcome] += 1
+            said = ", ".join(f"{n} {name}" for name, n in counts.items() if n)
+            bar.update(task, completed=len(writer.readings), description=said)
+
+        yield done
+
+
+@app.command()
+def card(
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.")],
+    page: Annotated[Page, typer.Option(help="Paper in your printer.")] = Page.a4,
+    field: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Field name, printed as words and QR code.")
+    ] = None,
+    stop: Annotated[
+        int | None, typer.Option(metavar="N", min=1, help="Number of the stop in that field.")
+    ] = None,
+) -> None:
+    """Write the scale card as a PDF to print at 100 % and fix beside the plant."""
+    from collarvision.cardsheet import write_card
+
+    try:
+        write_card(out, page=page.value, field=field, stop=stop)
+    except ValueError as error:
+        _stop(str(error), EXIT_USAGE)
+    except OSError as error:
+        _stop(
+            f"{out} can't be written ({error.strerror}): check the folder, free some space or "
+            "choose another place.",
+            EXIT_OUTPUT,
+        )
+    _say(
+        f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
+        "isn't 100 mm, tell `collarvision stage` with --check-bar."
+    )
+
+
+def _make_folder(folder: Path) -> None:
+    from collarvision.writing import OutputError
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"The folder {folder} for overlays can't be made ({error.strerror}): choose another."
+        ) from error
+    if not os.access(folder, os.W_OK):
+        raise OutputError(f"The folder {folder} can't be written to: choose another for overlays.")
+
+
+def _same_file(a: Path, b: Path) -> bool:
+    return os.path.realpath(a) == os.path.realpath(b)
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int) -> None:
+    _say(words)
+    raise typer.Exit(status)
+
+
+def main() -> None:
+    """Entry point of the ``collarvision`` command."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that can't show a dash must not end the run.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except BrokenPipeError:
+        # The reader of our output (`head`, a closed pager) has seen enough.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(EXIT_OUTPUT)
+
+
+if __name__ == "__main__":
+    main()

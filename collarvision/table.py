@@ -1,0 +1,163 @@
+"""Table: readings as lines of text for a person, readable at a glance on any width.
+
+Plain text: no colour and no box drawing, so that it pastes into a message and pipes into a file.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections import Counter
+from collections.abc import Sequence
+from typing import Literal
+
+from collarvision.reading import MM_PER_INCH, Reading, confidence_words, stage_name
+
+Unit = Literal["in", "cm", "mm"]
+
+CAUTION = "Before you spray: the label is the law; local rules and licensed practice decide."
+"""Said once under a table of stages, since stages are what spray decisions rest on."""
+
+_OUTCOMES = {"staged": "staged", "hand-count": "hand count", "rejected": "rejected"}
+_UNITS: dict[Unit, tuple[float, int]] = {"in": (MM_PER_INCH, 1), "cm": (10.0, 1), "mm": (1.0, 0)}
+_GAP = "  "
+_NARROW = 56
+
+
+def format_table(readings: Sequence[Reading], *, unit: Unit = "in", width: int = 80) -> str:
+    """Lay readings out as a table with a closing line that says what to do next.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    unit : {'in', 'cm', 'mm'}
+        Of heights.
+    width : int
+        Columns of the terminal. Under 56 each photo takes two lines.
+
+    Returns
+    -------
+    str
+        Lines no longer than `width`, ending in a newline.
+    """
+    width = max(width, 24)
+    rows = [_cells(reading, unit) for reading in readings]
+    lines = _wide(rows, readings, width) if width >= _NARROW else _narrow(rows, readings, width)
+    lines.append("")
+    for sentence in closing(readings):
+        lines += _wrap(sentence, width)
+    if any(reading.stage is not None for reading in readings):
+        lines += _wrap(CAUTION, width)
+    return "\n".join(lines) + "\n"
+
+
+def closing(readings: Sequence[Reading]) -> list[str]:
+    """Counts, the stages found, and what to do next: a few short sentences."""
+    total = len(readings)
+    if total == 0:
+        return ["No photo was read."]
+    counts = Counter(reading.outcome for reading in readings)
+    stages = Counter(
+        reading.stage
+        for reading in readings
+        if reading.stage is not None and reading.outcome == "staged"
+    )
+    parts = [
+        f"{counts[outcome]} {words}" for outcome, words in _OUTCOMES.items() if counts[outcome]
+    ]
+    sentences = [f"{total} photo{'' if total == 1 else 's'}: {', '.join(parts)}."]
+    if stages:
+        found = ", ".join(f"{stage_name(s)} × {n}" for s, n in sorted(stages.items()))
+        sentences[0] += f" Staged: {found}."
+    if counts["hand-count"]:
+        sentences.append("Next: count the hand-count plants yourself; V3? is only a best guess.")
+    if counts["rejected"]:
+        sentences.append("Next: retake the rejected photos, or count those plants by hand.")
+    faults = sum(reading.fault is not None for reading in readings)
+    if faults:
+        sentences.append(
+            f"{faults} failed on a fault of the program, not of the photo: --format json shows it."
+        )
+    return sentences
+
+
+def plain(text: str) -> str:
+    """Make a name safe to print: control characters could move the cursor or forge a line."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+
+
+def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
+    stage, sure = "–", "–"
+    if reading.stage is not None:
+        stage = stage_name(reading.stage) + ("" if reading.outcome == "staged" else "?")
+    if reading.confidence is not None:
+        sure = f"{confidence_words(reading.confidence)} {reading.confidence:.0%}"
+    height = "–"
+    if reading.height_mm is not None:
+        per_mm, digits = _UNITS[unit]
+        height = f"{reading.height_mm / per_mm:.{digits}f} {unit}"
+    return plain(reading.photo), stage, sure, height, _OUTCOMES[reading.outcome]
+
+
+def _wide(
+    rows: list[tuple[str, str, str, str, str]], readings: Sequence[Reading], width: int
+) -> list[str]:
+    head = ("Photo", "Stage", "How sure", "Height", "Outcome")
+    sizes = [max(len(row[k]) for row in [head, *rows]) for k in range(5)]
+    rest = sum(sizes[1:]) + 4 * len(_GAP)
+    sizes[0] = min(sizes[0], max(8, width - rest))
+
+    def line(cells: Sequence[str]) -> str:
+        name, stage, sure, height, outcome = cells
+        return _GAP.join(
+            [
+                _squeeze(name, sizes[0]).ljust(sizes[0]),
+                stage.ljust(sizes[1]),
+                sure.ljust(sizes[2]),
+                height.rjust(sizes[3]),
+                outcome,
+            ]
+        )
+
+    lines = [line(head), _GAP.join("-" * size for size in sizes)]
+    for cells, reading in zip(rows, readings, strict=True):
+        lines.append(line(cells))
+        lines += _reason(reading, width)
+    return lines
+
+
+def _narrow(
+    rows: list[tuple[str, str, str, str, str]], readings: Sequence[Reading], width: int
+) -> list[str]:
+    lines: list[str] = []
+    for (name, stage, sure, height, outcome), reading in zip(rows, readings, strict=True):
+        lines.append(_squeeze(name, width))
+        facts = [stage, sure, height, outcome] if reading.stage is not None else [outcome]
+        lines += _wrap(" · ".join(facts), width, "  ")
+        lines += _reason(reading, width)
+    return lines
+
+
+def _reason(reading: Reading, width: int) -> list[str]:
+    if not reading.reasons:
+        return []
+    more = len(reading.reasons) - 1
+    words = plain(reading.reasons[0]) + (f" (+ {more} more)" if more else "")
+    return _wrap(words, width, "    ")
+
+
+def _wrap(words: str, width: int, indent: str = "") -> list[str]:
+    return textwrap.wrap(
+        words,
+        width,
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+    )
+
+
+def _squeeze(name: str, size: int) -> str:
+    """Shorten in the middle: the end of a camera's file name tells photos apart."""
+    if len(name) <= size:
+        return name
+    tail = (size - 1) * 2 // 3
+    return name[: size - 1 - tail] + "…" + name[len(name) - tail :]

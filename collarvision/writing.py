@@ -1,0 +1,124 @@
+"""Writing: records and tables to a file or to standard output, with nothing lost on the way.
+
+Lines of ``jsonl`` leave as each photo is done and stay if the run ends early. A ``json`` document
+or a table is written whole or not at all: into a file beside its place, which then takes the name.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+from collarvision.reading import Reading
+from collarvision.table import Unit, format_table
+
+
+class OutputError(Exception):
+    """What was read can't be written; the message says what to do."""
+
+
+class RecordWriter:
+    """Takes readings one by one and writes them in one of the three formats.
+
+    Parameters
+    ----------
+    form : {'table', 'json', 'jsonl'}
+    out : Path or None
+        None for standard output.
+    unit : {'in', 'cm', 'mm'}
+        Of heights in a table; records are in mm.
+    width : int
+        Columns of a table.
+
+    Raises
+    ------
+    OutputError
+        At once, before a photo is read, when `out` can't be written.
+    """
+
+    def __init__(self, form: str, out: Path | None, *, unit: Unit = "in", width: int = 80) -> None:
+        self.form, self.out = form, out
+        self.readings: list[Reading] = []
+        self._unit, self._width = unit, width
+        self._part: Path | None = None
+        self._stream: IO[str] = sys.stdout if out is None else self._open(out)
+
+    def add(self, reading: Reading) -> None:
+        """Take one reading; ``jsonl`` is on the disk when this returns."""
+        self.readings.append(reading)
+        if self.form == "jsonl":
+            self._write(record_line(reading))
+
+    def finish(self) -> None:
+        """Write what waits for the end and close the file. Call it after an interruption too."""
+        if self.form == "json":
+            lines = ",\n".join(record_line(reading).rstrip("\n") for reading in self.readings)
+            self._write(f"[\n{lines}\n]\n" if lines else "[]\n")
+        elif self.form == "table":
+            self._write(format_table(self.readings, unit=self._unit, width=self._width))
+        if self.out is None:
+            return
+        with self._told():
+            self._stream.close()
+            if self._part is not None:
+                os.replace(self._part, self.out)
+                self._part = None
+
+    def abandon(self) -> None:
+        """Clear away what `finish` left undone; ``jsonl`` lines stay. Harmless after `finish`."""
+        if self.out is not None:
+            with contextlib.suppress(OSError):
+                self._stream.close()
+        if self._part is not None:
+            with contextlib.suppress(OSError):
+                self._part.unlink()
+
+    def _open(self, out: Path) -> IO[str]:
+        if out.is_dir():
+            raise OutputError(f"{out} is a folder: give --out the name of a file.")
+        if not out.parent.exists():
+            raise OutputError(f"The folder {out.parent} for {out.name} isn't there: make it first.")
+        target = out
+        # A device or a pipe can't be replaced by a finished file: write straight into it.
+        if self.form != "jsonl" and (out.is_file() or not out.exists()):
+            if out.exists() and not os.access(out, os.W_OK):
+                raise _cannot_write(out, "Permission denied")
+            self._part = target = out.with_name(f".{out.name}.part")
+        try:
+            return open(target, "w", encoding="utf-8", newline="\n")
+        except OSError as error:
+            self._part = None
+            raise _cannot_write(out, error.strerror) from error
+
+    def _write(self, text: str) -> None:
+        with self._told():
+            self._stream.write(text)
+            self._stream.flush()
+
+    @contextlib.contextmanager
+    def _told(self) -> Iterator[None]:
+        try:
+            yield
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            raise _cannot_write(self.out or Path("the output"), error.strerror) from error
+
+
+def record_line(reading: Reading) -> str:
+    """One record as one line of JSON, in UTF-8 that any reader takes."""
+    text = json.dumps(reading.record(), ensure_ascii=False, allow_nan=False)
+    # File names may hold bytes that are no text; they must not stop a batch.
+    return text.encode("utf-8", "replace").decode("utf-8") + "\n"
+
+
+def _cannot_write(path: Path, why: str | None) -> OutputError:
+    return OutputError(
+        f"{path} can't be written ({why or 'unknown error'}): free some space or choose another "
+        "place. Photos read so far are not lost where lines were already written."
+    )

@@ -1,0 +1,89 @@
+"""Gathering: folders, files and patterns in, an ordered list of photos out."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from collarvision.gathering import gather
+
+
+def touch(folder: Path, *names: str) -> None:
+    for name in names:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+
+
+def names(*words: str | Path) -> list[str]:
+    return [source.path.name for source in gather(words)]
+
+
+def test_a_folder_gives_its_photos_in_the_order_a_person_counts(tmp_path: Path) -> None:
+    touch(tmp_path, "IMG_10.jpg", "IMG_2.JPG", "img_1.heic", "notes.txt", "b.tiff", "c.PNG")
+    assert names(tmp_path) == ["b.tiff", "c.PNG", "img_1.heic", "IMG_2.JPG", "IMG_10.jpg"]
+
+
+def test_subfolders_are_searched_and_hidden_things_left_out(tmp_path: Path) -> None:
+    touch(tmp_path, "stop 2/a.jpg", "stop 10/b.jpg", ".thumbs/c.jpg", "._d.jpg", ".e.jpg")
+    assert names(tmp_path) == ["a.jpg", "b.jpg"]
+
+
+def test_overlays_of_an_earlier_run_are_not_staged(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "a.overlay.jpg")
+    assert names(tmp_path) == ["a.jpg"]
+
+
+def test_a_named_file_is_tried_whatever_its_suffix(tmp_path: Path) -> None:
+    touch(tmp_path, "scan.dat")
+    (source,) = gather([tmp_path / "scan.dat"])
+    assert source.trouble is None
+
+
+def test_a_missing_file_stays_in_the_list_to_get_its_record(tmp_path: Path) -> None:
+    assert names(tmp_path / "gone.jpg") == ["gone.jpg"]
+
+
+def test_each_photo_comes_once(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "b.jpg")
+    assert names(tmp_path / "b.jpg", tmp_path, tmp_path / "a.jpg") == ["b.jpg", "a.jpg"]
+
+
+def test_a_folder_without_photos_says_so(tmp_path: Path) -> None:
+    touch(tmp_path, "readme.txt")
+    (source,) = gather([tmp_path])
+    assert source.trouble is not None
+    assert "no photo" in source.trouble
+
+
+def test_a_pattern_the_shell_left_alone_is_expanded(tmp_path: Path) -> None:
+    touch(tmp_path, "p2.jpg", "p10.jpg", "q.jpg")
+    assert names(f"{tmp_path}/p*.jpg") == ["p2.jpg", "p10.jpg"]
+    (source,) = gather([f"{tmp_path}/z*.jpg"])
+    assert source.trouble is not None
+    assert "No file matches" in source.trouble
+
+
+def test_a_file_whose_name_looks_like_a_pattern_is_that_file(tmp_path: Path) -> None:
+    touch(tmp_path, "plant[1].jpg")
+    assert names(tmp_path / "plant[1].jpg") == ["plant[1].jpg"]
+
+
+def test_links_in_a_circle_end(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg")
+    (tmp_path / "loop").symlink_to(tmp_path, target_is_directory=True)
+    assert names(tmp_path) == ["a.jpg"]
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs a user without root rights")
+def test_a_locked_subfolder_is_named_and_the_rest_read(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "locked/b.jpg")
+    (tmp_path / "locked").chmod(0)
+    try:
+        sources = gather([tmp_path])
+    finally:
+        (tmp_path / "locked").chmod(0o700)
+    assert [source.path.name for source in sources] == ["a.jpg", "locked"]
+    assert sources[1].trouble is not None

@@ -1,0 +1,132 @@
+"""The house: rules that hold for every room at once."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+PACKAGE = ROOT / "collarvision"
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+# A photo's way, in order: a room may know only rooms to its left. Rooms on one line do not know
+# each other. Whoever adds a room writes it here.
+ORDER = [
+    {"__init__"},
+    {"exif", "jpeg", "gathering", "network", "cardlayout"},
+    {"photo", "looks", "cardsheet"},
+    {"card"},
+    {"parts"},
+    {"pairing", "skeleton"},
+    {"plant"},
+    {"stage", "height", "quality"},
+    {"confidence"},
+    {"reading"},
+    {"record", "marks", "table"},
+    {"captions", "writing"},
+    {"overlay"},
+    {"cli"},
+    {"__main__"},
+]
+
+NOT_AT_RUN_TIME = {"torch", "torchvision", "mitsuba", "onnx", "matplotlib", "training"}
+BANNED_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc"}
+LONGEST_FILE = 450
+
+
+def imports(path: Path) -> set[str]:
+    """Dotted names imported anywhere in a file, type-checking blocks left out."""
+    found: set[str] = set()
+
+    def visit(node: ast.AST) -> None:
+        if isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":
+            return
+        if isinstance(node, ast.Import):
+            found.update(alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
+            found.add(node.module)
+            found.update(f"{node.module}.{alias.name}" for alias in node.names)
+        for child in ast.iter_child_nodes(node):
+            visit(child)
+
+    visit(ast.parse(path.read_text(encoding="utf-8")))
+    return found
+
+
+def rooms_imported(path: Path) -> set[str]:
+    names = {name.split(".")[1] for name in imports(path) if name.startswith("collarvision.")}
+    return {name for name in names if (PACKAGE / f"{name}.py").exists()}
+
+
+def depth(room: str) -> int:
+    for number, rooms in enumerate(ORDER):
+        if room in rooms:
+            return number
+    raise AssertionError(f"collarvision/{room}.py has no place in ORDER: give it one")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
+def test_imports_go_one_way(path: Path) -> None:
+    if path.stem == "__init__":
+        return  # it reaches `reading` lazily, when a caller asks for the library call
+    backward = {room for room in rooms_imported(path) if depth(room) >= depth(path.stem)}
+    assert not backward, f"{path.stem} must not know {sorted(backward)}"
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
+def test_no_training_library_on_the_run_time_path(path: Path) -> None:
+    assert not {name.split(".")[0] for name in imports(path)} & NOT_AT_RUN_TIME
+
+
+@pytest.mark.parametrize(
+    "path",
+    [p for folder in ("collarvision", "training", "tests") for p in (ROOT / folder).rglob("*.py")],
+    ids=lambda path: f"{path.parent.name}/{path.name}",
+)
+def test_files_stay_readable_in_one_sitting(path: Path) -> None:
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_FILE
+    assert path.stem not in BANNED_NAMES
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.stem)
+def test_every_module_and_public_name_says_what_it_is(path: Path) -> None:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert ast.get_docstring(tree), f"{path.stem} has no docstring"
+    for node in tree.body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)) and not node.name.startswith("_"):
+            assert ast.get_docstring(node), f"{path.stem}.{node.name} has no docstring"
+
+
+def loaded_after(statement: str) -> set[str]:
+    code = f"import sys; {statement}; print(*sorted({{m.split('.')[0] for m in sys.modules}}))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    return set(done.stdout.split())
+
+
+def test_the_command_line_opens_without_the_heavy_libraries() -> None:
+    heavy = {"numpy", "cv2", "onnxruntime", "skimage", "scipy", "PIL", "pydantic", "rich"}
+    assert not loaded_after("import collarvision.cli") & heavy
+
+
+def test_the_library_call_is_lazy_and_there() -> None:
+    assert "numpy" not in loaded_after("import collarvision")
+    assert "onnxruntime" not in loaded_after("from collarvision import read_photo")
+
+
+def test_an_unknown_name_is_an_attribute_error() -> None:
+    import collarvision
+
+    with pytest.raises(AttributeError, match="nothing_here"):
+        _ = collarvision.nothing_here
+
+
+def test_the_licence_travels() -> None:
+    text = (ROOT / "LICENSE").read_text(encoding="utf-8")
+    assert "Apache License" in text
+    assert "Version 2.0, January 2004" in text

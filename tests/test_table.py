@@ -1,0 +1,75 @@
+"""Table: readable at a glance on any width, with what to do next."""
+
+from __future__ import annotations
+
+import pytest
+
+from collarvision.reading import Reading
+from collarvision.table import CAUTION, format_table
+
+STAGED = Reading(photo="IMG_0412.jpg", outcome="staged", stage=3, confidence=0.953, height_mm=182.9)
+HAND_COUNT = Reading(
+    photo="north quarter stop 4 2024-05-17 IMG_0413.jpg",
+    outcome="hand-count",
+    stage=5,
+    confidence=0.55,
+    reasons=("Leaf 1 is probably lost: split the stalk and count from the nodes.", "Second."),
+)
+REJECTED = Reading(
+    photo="gone.jpg", outcome="rejected", reasons=("There is no file gone.jpg: check the name.",)
+)
+ALL = [STAGED, HAND_COUNT, REJECTED]
+
+
+@pytest.mark.parametrize("width", [24, 40, 55, 56, 80, 120])
+def test_no_line_is_wider_than_the_terminal(width: int) -> None:
+    assert max(len(line) for line in format_table(ALL, width=width).splitlines()) <= width
+
+
+def test_a_row_says_stage_confidence_height_and_outcome() -> None:
+    row = format_table([STAGED]).splitlines()[2]
+    assert row.split() == ["IMG_0412.jpg", "V3", "very", "sure", "95%", "7.2", "in", "staged"]
+
+
+@pytest.mark.parametrize(("unit", "words"), [("in", "7.2 in"), ("cm", "18.3 cm"), ("mm", "183 mm")])
+def test_heights_in_each_unit(unit: str, words: str) -> None:
+    # 182.9 mm; the inch is 25.4 mm exactly (international yard and pound agreement, 1959).
+    assert words in format_table([STAGED], unit=unit)  # type: ignore[arg-type]
+
+
+def test_a_best_guess_carries_a_question_mark_and_its_first_reason() -> None:
+    text = format_table([HAND_COUNT])
+    assert "V5?" in text
+    assert "split the stalk" in text
+    assert "(+ 1 more)" in " ".join(text.split())
+
+
+def test_the_end_of_a_long_name_survives() -> None:
+    assert "IMG_0413.jpg" in format_table([HAND_COUNT], width=70)
+
+
+def test_the_closing_lines_count_and_say_what_next() -> None:
+    text = format_table(ALL)
+    assert "3 photos: 1 staged, 1 hand count, 1 rejected. Staged: V3 × 1." in text
+    assert "Next: count the hand-count plants" in text
+    assert "Next: retake the rejected" in text
+
+
+def test_the_caution_stands_once_where_there_is_a_stage_and_not_where_there_is_none() -> None:
+    assert format_table(ALL, width=100).count(CAUTION) == 1
+    assert CAUTION not in format_table([REJECTED], width=100)
+
+
+def test_a_fault_is_not_hidden() -> None:
+    broken = Reading(photo="a.jpg", outcome="rejected", reasons=("A fault.",), fault="KeyError: 1")
+    assert "1 failed on a fault of the program" in " ".join(format_table([broken]).split())
+
+
+def test_a_name_cannot_forge_a_line_or_move_the_cursor() -> None:
+    text = format_table([Reading(photo="a\n\x1b[2Jb.jpg", outcome="rejected", reasons=("No.",))])
+    assert "\x1b" not in text
+    assert "\nb" not in text
+
+
+def test_nothing_read() -> None:
+    assert "No photo was read." in format_table([])
