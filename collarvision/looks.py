@@ -22,8 +22,8 @@ READ_PX = 640
 PADDING = (124, 116, 104)
 """ImageNet's mean colour: what the network sees where the photo ends."""
 
-MARGIN = 0.10
-"""Share of the plant's larger side left free around it in the second look."""
+MARGIN = 0.12
+"""Share of the plant's larger side left free around it in the second look, as in training."""
 
 PLANT_FLOOR = 0.4
 """P(blade or stalk) from which a cell belongs to a plant."""
@@ -52,14 +52,15 @@ class Look:
 
 
 def look_at_whole(rgb: np.ndarray, network: Network) -> Look:
-    """First look: the whole photo, its long side at `LOOK_PX`, padded to multiples of 32."""
+    """First look: the whole photo, its long side at `LOOK_PX`, centred on a padded canvas."""
     height, width = rgb.shape[:2]
     scale = LOOK_PX / max(height, width)
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    small = _resized(rgb, size)
     canvas = np.full((_multiple_of_32(size[1]), _multiple_of_32(size[0]), 3), PADDING, np.uint8)
-    canvas[: size[1], : size[0]] = small
-    return _look(canvas, network, 0.0, 0.0, width / size[0], height / size[1])
+    left, top = (canvas.shape[1] - size[0]) // 2, (canvas.shape[0] - size[1]) // 2
+    canvas[top : top + size[1], left : left + size[0]] = _resized(rgb, size)
+    step_x, step_y = width / size[0], height / size[1]
+    return _look(canvas, network, -left * step_x, -top * step_y, step_x, step_y)
 
 
 def look_at_box(rgb: np.ndarray, box: Box | None, network: Network) -> Look:

@@ -192,13 +192,14 @@ def stage_distribution(logits: np.ndarray) -> np.ndarray:
 def combine_usability(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
     """Combine what both looks say of the photo's use; logits (7,) each.
 
-    Whether there is one whole plant shows only in the whole photo; sharpness, light and the kind
-    of plant show in both.
+    Whether there are several plants shows only in the whole photo; sharpness shows best in the
+    crop, whose pixels are finer; the rest is the mean of both.
     """
     whole, crop = softmax(first.astype(float)), softmax(second.astype(float))
-    both = (whole + crop) / 2
-    of_whole = np.array([name in ("no_plant", "several", "cut_off") for name in USABILITY_NAMES])
-    p = np.where(of_whole, whole, both)
+    of_whole = np.full(len(USABILITY_NAMES), 0.5)
+    of_whole[USABILITY_NAMES.index("several")] = 1.0
+    of_whole[USABILITY_NAMES.index("blurred")] = 0.25
+    p = of_whole * whole + (1 - of_whole) * crop
     p[0] = np.sqrt(whole[0] * crop[0])
     p /= p.sum()
     return {name: float(value) for name, value in zip(USABILITY_NAMES, p, strict=True)}
