@@ -1,8 +1,9 @@
 """Shared fixtures: a drawn plant, and a stand-in network that reads its colours.
 
 The stand-in has the real network's inputs and outputs (`collarvision.network`), but tells parts
-by flat colours instead of by training: red dots are collars, blue ones tips, and so on. Tests of
-the way from a photo to a record then need no trained weights and know the right answer.
+by flat colours instead of by training: red dots are collars, blue ones tips, and so on; a tip's
+shade of blue says where its collar is. Tests of the way from a photo to a record then need no
+trained weights and know the right answer.
 """
 
 from __future__ import annotations
@@ -22,7 +23,6 @@ BLADE = (0, 200, 0)
 STALK = (120, 255, 0)
 SOIL = (90, 60, 40)
 COLLAR = (255, 0, 0)
-TIP = (0, 0, 255)
 BASE = (255, 0, 255)
 ARCH = (0, 255, 255)
 
@@ -76,9 +76,13 @@ def draw_plant(card: bool = True) -> DrawnPlant:
         cv2.polylines(rgb, [way.round().astype(np.int32)], False, BLADE, 14)
         peaks.append(way[way[:, 1].argmin()])
     arch = tuple(peaks[2])
-    for spots, colour in ((collars, COLLAR), (tips, TIP), ([(x0, soil_y)], BASE), ([arch], ARCH)):
-        for x, y in spots:
-            cv2.circle(rgb, (round(x), round(y)), 9, colour, cv2.FILLED)
+    dots = [(spot, COLLAR) for spot in collars] + [((x0, soil_y), BASE), (arch, ARCH)]
+    dots += [
+        (tip, tip_colour(start[0] - tip[0], start[1] - tip[1], collared=start in collars))
+        for tip, start in zip(tips, starts, strict=True)
+    ]
+    for (x, y), colour in dots:
+        cv2.circle(rgb, (round(x), round(y)), 11, colour, cv2.FILLED)
     if card:
         _paste_card(rgb, left=560, top=380, px_per_mm=2.0)
     half = 0.5  # OpenCV puts pixel centres at whole numbers
@@ -90,6 +94,12 @@ def draw_plant(card: bool = True) -> DrawnPlant:
         arch=(float(arch[0]) + half, float(arch[1]) + half),
         mm_per_px=0.5,
     )
+
+
+def tip_colour(dx: float, dy: float, collared: bool) -> tuple[int, int, int]:
+    """The blue that tells the stand-in of a link of (dx, dy) px and of a collar at its end."""
+    red, green, blue = 0.15 + dx / 2000, dy / 1200, 1.0 if collared else 0.8
+    return round(255 * red), round(255 * green), round(255 * blue)
 
 
 def _paste_card(rgb: np.ndarray, left: int, top: int, px_per_mm: float) -> None:
@@ -133,12 +143,15 @@ def write_stand_in(path: Path) -> None:
         3: ((-1.0, -1.0, -1.0), 10.0, -0.85),
         4: ((1.0, 1.0, 1.0), 10.0, 2.7),
         5: ((1.0, -1.5, -1.5), 12.0, 0.45),
-        6: ((-1.5, -1.5, 1.0), 12.0, 0.45),
+        6: ((-1.0, -1.0, 1.0), 16.0, 0.25),
         7: ((1.0, -2.0, 1.0), 8.0, 1.3),
         8: ((-2.0, 1.0, 1.0), 8.0, 1.3),
         9: ((0.0, 0.0, 0.0), 1.0, 9.0),  # no hidden collars
-        14: ((0.0, 0.0, 0.0), 1.0, 4.0),  # no tip is rounded
-        15: ((0.0, 0.0, 0.0), 1.0, -2.0),  # every leaf has a collar
+        14: ((0.0, -1.0, 0.0), 80.0, -0.068),  # a short link down: the rounded first leaf
+        15: ((0.0, 0.0, 1.0), 30.0, 0.9),
+        # The inverse of `tip_colour`, in 1/16 map cells; a cell is 5.6 px in this drawing.
+        16: ((1.0, 0.0, 0.0), 2000 / 90, 0.15),
+        17: ((0.0, 1.0, 0.0), 1200 / 90, 0.0),
     }
     weight, bias = np.zeros((20, 3, 3, 3), np.float32), np.zeros(20, np.float32)
     for channel, (mix, gain, threshold) in rules.items():
