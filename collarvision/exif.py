@@ -44,16 +44,16 @@ def read_notes(exif: Any, width: int, height: int) -> Notes:
     width, height : int
         Stored pixels, as a check on the focal length.
     """
+    if isinstance(exif, bytes) and not exif:
+        return Notes()
     try:
-        if isinstance(exif, bytes):
-            if not exif:
-                return Notes()
-            from PIL import Image
-
-            block, exif = exif, Image.Exif()
-            exif.load(block)
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+            warnings.simplefilter("ignore")  # a damaged block is our business, not the user's
+            if isinstance(exif, bytes):
+                from PIL import Image
+
+                block, exif = exif, Image.Exif()
+                exif.load(block)
             main = dict(exif)
             detail = dict(exif.get_ifd(_EXIF_IFD))
             place = dict(exif.get_ifd(_GPS_IFD))
