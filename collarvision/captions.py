@@ -70,10 +70,10 @@ def reasons_panel(reading: Reading, width: int) -> np.ndarray:
 
 
 def key(reading: Reading, width: int) -> np.ndarray:
-    """What the marks mean, (h, `width`, 3) uint8; only those that are there."""
+    """What the marks mean, only those that are there, and the photo's name; (h, `width`, 3)."""
     size, pad = round(width * 0.028), round(width * 0.025)
     rows = [] if reading.outcome == "rejected" else _key_rows(reading, width - 2 * pad, size)
-    height = round(len(rows) * 2.0 * size) + pad if rows else pad // 2
+    height = round((len(rows) * 2.0 + 1.4) * size) + pad
     canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
     y = 0.75 * pad
     for row in rows:
@@ -84,6 +84,8 @@ def key(reading: Reading, width: int) -> np.ndarray:
             canvas.words(x, y + 0.75 * size, words, size, marks.WHITE, anchor="lm")
             x += marks.text_width(words, size) + 1.4 * size
         y += 2.0 * size
+    (name, *_) = marks.wrap(reading.photo, size, width - 2 * pad) or [""]
+    canvas.words(pad, y + 0.6 * size, name, size, marks.GREY, anchor="lm")
     return canvas.finished()
 
 

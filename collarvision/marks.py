@@ -20,6 +20,7 @@ Box = tuple[float, float, float, float]
 
 BLACK: Colour = (16, 18, 20)
 WHITE: Colour = (255, 255, 255)
+GREY: Colour = (150, 154, 158)
 BLUE: Colour = (0, 114, 178)
 SKY: Colour = (86, 180, 233)
 GREEN: Colour = (0, 158, 115)
@@ -54,13 +55,10 @@ def wrap(words: str, size_px: int, width_px: float) -> list[str]:
         if line:
             lines.append(line)
         while text_width(word, size_px) > width_px and len(word) > 1:
-            fits = max(
-                1,
-                next(
-                    n
-                    for n in range(len(word), 0, -1)
-                    if n == 1 or text_width(word[:n], size_px) <= width_px
-                ),
+            fits = next(
+                n
+                for n in range(len(word), 0, -1)
+                if n == 1 or text_width(word[:n], size_px) <= width_px
             )
             lines.append(word[:fits])
             word = word[fits:]

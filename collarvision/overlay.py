@@ -32,7 +32,7 @@ def draw_overlay(rgb: np.ndarray | None, reading: Reading) -> np.ndarray:
     Parameters
     ----------
     rgb : ndarray, (H, W, 3) uint8, or None
-        The upright photo; None when it could not be opened (a plain ground takes its place).
+        The upright photo; None when it could not be opened: only words are drawn then.
     reading : Reading
 
     Returns
@@ -41,21 +41,23 @@ def draw_overlay(rgb: np.ndarray | None, reading: Reading) -> np.ndarray:
         Photo scaled to about 1080 px on its short side, with a banner above and text below.
     """
     if rgb is None:
-        rgb = np.full((360, 1080, 3), 70, np.uint8)
+        width = SHORT_SIDE_PX
+        return np.concatenate(
+            [banner(reading, width), reasons_panel(reading, width), key(reading, width)]
+        )
     height, width = rgb.shape[:2]
     scale = min(SHORT_SIDE_PX / min(height, width), LONG_SIDE_PX / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    shrinks = scale < 1
-    photo = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_CUBIC)
-    canvas = Canvas(photo)
+    how = cv2.INTER_AREA if scale < 1 else cv2.INTER_CUBIC
+    canvas = Canvas(cv2.resize(rgb, size, interpolation=how))
     _mark_plant(canvas, reading, lambda x, y: (x * scale, y * scale))
     picture = _widened(canvas.finished(), MIN_WIDTH_PX)
-    page_width = picture.shape[1]
-    strips = [banner(reading, page_width), reasons_panel(reading, page_width), picture]
-    close_up = _close_up(rgb, reading, page_width, scale)
+    width = picture.shape[1]
+    strips = [banner(reading, width), reasons_panel(reading, width), picture]
+    close_up = _close_up(rgb, reading, width, scale)
     if close_up is not None:
         strips.append(close_up)
-    return np.concatenate([*strips, key(reading, page_width)], axis=0)
+    return np.concatenate([*strips, key(reading, width)])
 
 
 def save_overlay(rgb: np.ndarray | None, reading: Reading, path: str | Path) -> Path:

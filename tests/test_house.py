@@ -18,10 +18,10 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 ORDER = [
     {"__init__"},
     {"exif", "jpeg", "gathering", "network", "cardlayout"},
-    {"photo", "looks", "cardsheet"},
+    {"photo", "looks", "cardsheet", "cardfit"},
     {"card"},
     {"parts"},
-    {"pairing", "skeleton"},
+    {"pairing", "skeleton", "lost"},
     {"plant"},
     {"stage", "height", "quality"},
     {"confidence"},
