@@ -118,7 +118,7 @@ def draw(
     lost_p = np.full(4, 0.03)
     lost_p[min(lost, 3)] = 1.0
     arch = None
-    arched = [i for i in range(seen)]
+    arched = list(range(seen))
     if arched:
         curve = turned(curves[arched[-1]])
         arch = Point(*photo(curve[curve[:, 1].argmin()]), 0.8)

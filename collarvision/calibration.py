@@ -1,0 +1,134 @@
+"""Calibration: the fitted numbers behind stage and confidence, from `models/calibration.json`.
+
+`training/calibrate.py` fits and writes them. Without the file the values here serve; they are our
+own careful guesses, and `Calibration.fitted` says so.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from collarvision.network import ModelError, models_folder
+
+CALIBRATION_FILE = "calibration.json"
+CALIBRATION_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Fitted numbers.
+
+    Attributes
+    ----------
+    leaf : dict of str to (intercept, weight of collar logit, weight of tip logit)
+        P(a leaf's collar is out) by kind of leaf (`collarvision.plant.Leaf.kind`).
+    pool : dict of str to float
+        Weights of the log-linear pool of the three stage opinions.
+    rank_sigma : float
+        Error of the network's leaf number at the top collar, leaves.
+    intercept, weights : float, dict of str to float
+        Logistic regression of P(stage exactly right) on the features of
+        `collarvision.confidence.features`.
+    threshold : float
+        Least confidence of a ``staged`` reading.
+    usable_floor : float
+        Least P(ok) of a ``staged`` reading.
+    risk : float
+        The share of wrong stages among accepted ones that `threshold` was set for.
+    fitted : bool
+        False for the guesses that serve without a file.
+    """
+
+    leaf: dict[str, tuple[float, float, float]] = field(
+        default_factory=lambda: {
+            "paired": (0.6, 0.7, 0.7),
+            "tipless": (-0.8, 0.9, 0.0),
+            "hidden": (-0.8, 0.0, 0.7),
+            "whorl": (-0.7, 0.0, 0.8),
+        }
+    )
+    pool: dict[str, float] = field(
+        default_factory=lambda: {"structure": 1.0, "second": 0.45, "rank": 0.3}
+    )
+    rank_sigma: float = 0.5
+    intercept: float = -1.2
+    weights: dict[str, float] = field(
+        default_factory=lambda: {
+            "top_logit": 0.7,
+            "second_agrees": 0.8,
+            "rank_agrees": 0.4,
+            "contested": -1.5,
+            "hidden": -0.4,
+            "lost_doubt": -2.0,
+            "usable_logit": 0.1,
+        }
+    )
+    threshold: float = 0.9
+    usable_floor: float = 0.5
+    risk: float = 0.02
+    fitted: bool = False
+
+
+def load_calibration(path: str | Path | None = None) -> Calibration:
+    """Read the calibration file, or give the guesses where there is none.
+
+    Raises
+    ------
+    collarvision.network.ModelError
+        When the file is there but broken.
+    """
+    found = Path(path) if path else models_folder() / CALIBRATION_FILE
+    return _read(found) if found.is_file() else Calibration()
+
+
+@lru_cache(maxsize=4)
+def _read(path: Path) -> Calibration:
+    try:
+        said = json.loads(path.read_text(encoding="utf-8"))
+        if said["version"] != CALIBRATION_VERSION:
+            raise ValueError(said["version"])
+        return Calibration(
+            leaf={str(kind): _three(w) for kind, w in said["leaf"].items()},
+            pool={str(k): float(v) for k, v in said["pool"].items()},
+            rank_sigma=float(said["rank_sigma"]),
+            intercept=float(said["intercept"]),
+            weights=dict(zip(said["features"], map(float, said["weights"]), strict=True)),
+            threshold=float(said["threshold"]),
+            usable_floor=float(said["usable_floor"]),
+            risk=float(said["risk"]),
+            fitted=True,
+        )
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise ModelError(
+            f"The calibration file {path} is broken or of another version. "
+            "Install the package again."
+        ) from error
+
+
+def as_json(calibration: Calibration, about: dict[str, Any]) -> str:
+    """Write a calibration as the text of its file; `about` tells what it was fitted on."""
+    return json.dumps(
+        {
+            "version": CALIBRATION_VERSION,
+            "about": about,
+            "leaf": {kind: list(w) for kind, w in calibration.leaf.items()},
+            "pool": calibration.pool,
+            "rank_sigma": calibration.rank_sigma,
+            "intercept": calibration.intercept,
+            "features": list(calibration.weights),
+            "weights": list(calibration.weights.values()),
+            "threshold": calibration.threshold,
+            "usable_floor": calibration.usable_floor,
+            "risk": calibration.risk,
+        },
+        indent=1,
+    )
+
+
+def _three(values: list[float]) -> tuple[float, float, float]:
+    intercept, collar, tip = map(float, values)
+    return intercept, collar, tip

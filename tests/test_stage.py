@@ -1,0 +1,111 @@
+"""Stage: counting by probability, from drawn plants and against published counts.
+
+Sources: R.L. Nielsen, Purdue University, May 2019 (the collar rule); University of
+Nebraska-Lincoln, CropWatch, 2020 (leaving out four lost leaves turns V12 into V8); scipy for the
+binomial and convolution checks.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drawn_plants import draw, without_collar
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+from collarvision.calibration import Calibration
+from collarvision.plant import assemble
+from collarvision.stage import believe, count_distribution, pool, rank_distribution
+
+GUESSES = Calibration()
+
+
+def belief_of(drawn):
+    return believe(assemble(drawn.parts), drawn.parts, GUESSES)
+
+
+@pytest.mark.parametrize("stage", range(10))
+def test_v_n_is_n_collars(stage):
+    belief = belief_of(draw(stage, whorl=2))
+    assert belief.stage == stage
+    assert belief.probabilities.sum() == pytest.approx(1.0)
+    assert belief.probabilities[stage] > 0.9
+
+
+def test_lost_leaves_count():
+    # CropWatch 2020: leaving out the lost leaves reads low. Three lost of V9.
+    drawn = draw(9, lost=3, whorl=3)
+    plant = assemble(drawn.parts)
+    assert sum(leaf.collar is not None for leaf in plant.leaves) == 6
+    assert believe(plant, drawn.parts, GUESSES).stage == 9
+
+
+def test_whorl_leaves_do_not_count_however_many():
+    assert [belief_of(draw(4, whorl=n)).stage for n in range(4)] == [4, 4, 4, 4]
+
+
+def test_a_hidden_collar_counts_but_less_surely():
+    seen = belief_of(draw(5))
+    hidden = belief_of(without_collar(draw(5), 2))
+    assert hidden.stage == 5
+    assert hidden.probabilities[5] < seen.probabilities[5]
+    assert "1 more hidden behind a blade." in hidden.evidence
+
+
+def test_evidence_reads_like_a_scout():
+    belief = belief_of(draw(5, whorl=2))
+    assert belief.evidence[:2] == ("5 collars seen.", "Lowest leaf rounded, so it is leaf 1.")
+    assert "2 younger leaves not counted: their collars are still in the whorl." in belief.evidence
+
+
+def test_a_disagreeing_second_opinion_lowers_the_belief_and_is_told():
+    drawn = draw(5)
+    other = np.full(13, 0.05 / 11)
+    other[5], other[6] = 0.25, 0.7
+    parts = replace(drawn.parts, stage_probabilities=other)
+    doubted = believe(assemble(parts), parts, GUESSES)
+    assert doubted.probabilities[5] < belief_of(drawn).probabilities[5] - 0.05
+    assert doubted.stage == 5
+    assert "The second opinion says V6." in doubted.evidence
+
+
+@given(st.integers(1, 12), st.floats(0.01, 0.99))
+def test_equal_chances_are_a_binomial(n, p):
+    # Reference: scipy.stats.binom.
+    np.testing.assert_allclose(
+        count_distribution(np.full(n, p)), binom.pmf(np.arange(n + 1), n, p), atol=1e-12
+    )
+
+
+@given(st.lists(st.floats(0.0, 1.0), max_size=8))
+def test_unequal_chances_sum_over_every_outcome(chances):
+    brute = np.zeros(len(chances) + 1)
+    for outcome in itertools.product([0, 1], repeat=len(chances)):
+        brute[sum(outcome)] += np.prod(
+            [c if o else 1 - c for c, o in zip(chances, outcome, strict=True)]
+        )
+    np.testing.assert_allclose(count_distribution(np.array(chances)), brute, atol=1e-12)
+
+
+def test_the_top_leaf_number_counts_lost_leaves():
+    p = rank_distribution(np.array([0.99, 0.99, 0.02]), np.array([3.1, 4.0, 5.1]), 0.5)
+    assert p.sum() == pytest.approx(1.0)
+    assert p.argmax() == 4
+
+
+def test_no_collar_at_all_is_ve():
+    p = rank_distribution(np.array([0.01, 0.01]), np.array([1.0, 2.0]), 0.5)
+    assert p[0] > 0.97
+
+
+@given(st.integers(0, 12), st.floats(0.1, 1.5))
+def test_a_pool_of_one_opinion_keeps_its_order(stage, weight):
+    opinion = np.full(13, 0.02)
+    opinion[stage] = 1.0 - 12 * 0.02
+    pooled = pool({"structure": opinion}, {"structure": weight})
+    assert pooled.argmax() == stage
+    assert pooled.sum() == pytest.approx(1.0)
