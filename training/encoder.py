@@ -75,7 +75,7 @@ class SameConv(nn.Conv2d):
 
 
 def _norm(channels: int) -> nn.BatchNorm2d:
-    return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.01)
+    return nn.BatchNorm2d(channels, eps=1e-3, momentum=0.03)
 
 
 class InvertedResidual(nn.Module):

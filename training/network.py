@@ -53,9 +53,9 @@ class Separable(nn.Module):
         self.spatial = nn.Conv2d(
             inputs, inputs, kernel, padding=kernel // 2, groups=inputs, bias=False
         )
-        self.spatial_norm = nn.BatchNorm2d(inputs, momentum=0.02)
+        self.spatial_norm = nn.BatchNorm2d(inputs, momentum=0.05)
         self.mix = nn.Conv2d(inputs, outputs, 1, bias=False)
-        self.mix_norm = nn.BatchNorm2d(outputs, momentum=0.02)
+        self.mix_norm = nn.BatchNorm2d(outputs, momentum=0.05)
         self.adds = adds
 
     def forward(self, x: Tensor) -> Tensor:
@@ -70,7 +70,7 @@ class Lateral(nn.Module):
     def __init__(self, inputs: int, outputs: int):
         super().__init__()
         self.mix = nn.Conv2d(inputs, outputs, 1, bias=False)
-        self.norm = nn.BatchNorm2d(outputs, momentum=0.02)
+        self.norm = nn.BatchNorm2d(outputs, momentum=0.05)
 
     def forward(self, x: Tensor) -> Tensor:
         return self.norm(self.mix(x))

@@ -1,0 +1,101 @@
+"""Checkpoints: small files with the averaged weights, and a larger one to go on from."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+
+FORMAT = 1
+
+
+class Average:
+    """Exponential moving average of a network's weights and batch-norm statistics."""
+
+    def __init__(self, network: nn.Module, decay: float = 0.998):
+        self.decay = decay
+        self.updates = 0
+        self._live = self._floats(network)
+        self._mean = [tensor.detach().clone() for tensor in self._live]
+        self._names = [name for name, value in network.state_dict().items()
+                       if value.is_floating_point()]
+
+    @staticmethod
+    def _floats(network: nn.Module) -> list[Tensor]:
+        return [v for v in network.state_dict().values() if v.is_floating_point()]
+
+    @torch.no_grad()
+    def update(self) -> None:
+        """Take the network's present weights in; early on they count for more."""
+        self.updates += 1
+        decay = min(self.decay, (1 + self.updates) / (10 + self.updates))
+        torch._foreach_lerp_(self._mean, self._live, 1 - decay)
+
+    def state(self) -> dict[str, Tensor]:
+        """Give the averaged state dict."""
+        return dict(zip(self._names, self._mean, strict=True))
+
+    def load(self, state: Mapping[str, Tensor]) -> None:
+        """Go on from an averaged state dict."""
+        for name, mean in zip(self._names, self._mean, strict=True):
+            mean.copy_(state[name])
+        self.updates = 10_000  # far enough for the full decay
+
+    def copy_to(self, network: nn.Module) -> nn.Module:
+        """Put the average into another network of the same shape, and give it."""
+        network.load_state_dict(self.state(), strict=False)
+        return network
+
+
+def compact(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    """Halve the weights' precision; biases and norm statistics keep theirs (they are few)."""
+    return {
+        name: (value.half() if value.ndim >= 2 else value.float()).cpu().contiguous()
+        for name, value in state.items() if value.is_floating_point()
+    }
+
+
+def _write(payload: Any, path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    beside = path.with_name(path.name + ".part")
+    torch.save(payload, beside)
+    os.replace(beside, path)
+
+
+def save(path: Path, average: Average, *, step: int, elapsed_s: float,
+         settings: Mapping[str, Any], scores: Mapping[str, Any]) -> None:
+    """Write the averaged weights (about 7 MB) in one stroke."""
+    _write({
+        "format": FORMAT, "weights": compact(average.state()), "step": step,
+        "elapsed_s": elapsed_s, "settings": dict(settings), "scores": dict(scores),
+    }, path)
+
+
+def save_state(path: Path, network: nn.Module, optimiser: torch.optim.Optimizer,
+               average: Average, *, step: int, elapsed_s: float) -> None:
+    """Write everything needed to go on as if nothing had happened."""
+    _write({
+        "format": FORMAT, "network": network.state_dict(), "optimiser": optimiser.state_dict(),
+        "average": average.state(), "step": step, "elapsed_s": elapsed_s,
+    }, path)
+
+
+def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
+    """Load a checkpoint's weights into a network; give the checkpoint's other contents.
+
+    Raises
+    ------
+    RuntimeError
+        When a weight is missing or of another shape.
+    """
+    payload = torch.load(path, map_location="cpu", weights_only=True)
+    weights = {name: value.float() for name, value in payload.pop("weights").items()}
+    missing, unexpected = network.load_state_dict(weights, strict=False)
+    missing = [name for name in missing if not name.endswith("num_batches_tracked")]
+    if missing or unexpected:
+        raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
+    return payload

