@@ -1,0 +1,383 @@
+"""Card: find the scale card in a photo, and say what a pixel of its board is worth in millimetres.
+
+The markers are OpenCV's ArUco dictionary DICT_4X4_50, ids 0-3, where `collarvision.cardfit` says.
+They are found on a shrunken photo and measured on the full one. Photo px have their centres at
+integers + 0.5; OpenCV's detector has them at integers, and is converted once, in `_detect`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from collarvision.cardfit import (
+    CARD_MM,
+    MARKER_TOP_LEFT_MM,
+    Camera,
+    Fit,
+    fit_card,
+    marker_corners_mm,
+    pattern_agreement,
+)
+from collarvision.exif import FULL_FRAME_DIAGONAL_MM
+from collarvision.photo import Photo
+
+ASSUMED_FOCAL_EQ_MM = 26.0
+"""Main cameras of phones lie at 24-28 mm-equivalent (common practice)."""
+
+_LOG_FOCAL_SIGMA_NOTED = 0.04
+_LOG_FOCAL_SIGMA_ASSUMED = 0.10
+_SEARCH_SIDES_PX = (1600, 800, 3200)
+_PATTERN_FLOOR = 0.8  # share of modules that must look right before a marker is believed
+_PATTERN_FLOOR_ALONE = 0.9
+_PATTERN_FLOOR_PREDICTED = 0.75
+_MAX_TILT_DEG = 75.0
+
+# What the photo can't show: the printed size within the ruler's 0.3 mm on the 100 mm bar, and the
+# lens's distortion, which phones correct to a few thousandths (common practice).
+_PRINT_SIGMA = 0.003
+_LENS_SIGMA = 0.003
+
+
+class CardError(ValueError):
+    """A wrong statement about the card; `str(error)` says what to do."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scale:
+    """Where the card is, and what follows for its board and for the camera.
+
+    Attributes
+    ----------
+    board_mm_from_px : ndarray, (3, 3)
+        Homography from photo px to mm in the card's plane; origin at the card's top-left corner,
+        x right, y down.
+    rotation : ndarray, (3, 3)
+        Card axes (x right, y down, z into the board) to camera axes (x right, y down, z ahead).
+    translation_mm : ndarray, (3,)
+        The card's origin in camera axes.
+    focal_px : float
+        Focal length after the fit.
+    focal_assumed : bool
+        True when the file didn't give one and 26 mm-equivalent was the start.
+    camera_center_px : (x, y)
+        Principal point after the fit.
+    corners_px : ndarray, (4, 2)
+        The card's corners TL, TR, BR, BL; they may lie outside the photo.
+    markers_found : int
+        1 to 4.
+    tilt_deg : float
+        Angle between the board and the picture's plane.
+    relative_error : float
+        1-sigma relative error of lengths on the board, at the card and up to a card's width beside
+        it. Half of it or more can be the print and the lens.
+    """
+
+    board_mm_from_px: np.ndarray
+    rotation: np.ndarray
+    translation_mm: np.ndarray
+    focal_px: float
+    focal_assumed: bool
+    camera_center_px: tuple[float, float]
+    corners_px: np.ndarray
+    markers_found: int
+    tilt_deg: float
+    relative_error: float
+
+    def mm_per_px_at(self, x: float, y: float) -> float:
+        """Mm on the board per photo px at (x, y), mean of all directions; inf past the horizon."""
+        h = self.board_mm_from_px
+        w = h[2, 0] * x + h[2, 1] * y + h[2, 2]
+        corner_w = self.corners_px @ h[2, :2] + h[2, 2]
+        if w * corner_w[0] <= 0:
+            return float("inf")
+        # The area that a homography makes of a px is det(H) / w^3.
+        return float(np.sqrt(abs(np.linalg.det(h) / w**3)))
+
+
+def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
+    """Find the card and measure how the photo sees it.
+
+    Parameters
+    ----------
+    photo : Photo
+    check_bar_mm : float
+        Length of the printed 100 mm check bar as the user measured it: 97 means that every mm on
+        the card is 0.97 mm.
+
+    Returns
+    -------
+    Scale or None
+        None when no marker of the card can be believed.
+
+    Raises
+    ------
+    CardError
+        When the check bar's length can't be that of a printed card.
+    """
+    if not 50.0 <= check_bar_mm <= 200.0:
+        raise CardError(
+            f"A check bar of {check_bar_mm:g} mm can't be right: measure the printed bar in "
+            "millimetres (100 when printed at full size)."
+        )
+    rgb = photo.rgb
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    start = _lens(photo)
+    for side_px in _SEARCH_SIDES_PX:
+        if side_px > 1600 and side_px > 1.2 * max(grey.shape):
+            continue  # nothing to gain from enlarging
+        found = _consistent(_detect(grey, side_px))
+        result = _measure(rgb, start, found) if found else None
+        if result is not None:
+            fit, rival, markers = result
+            return _scale(fit, rival, markers, photo.focal_eq_mm is None, check_bar_mm / 100.0)
+    return None
+
+
+# --------------------------------------------------------------------------- finding the markers
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A marker as the detector saw it: id, corners (4, 2) TL TR BR BL in photo px, side in px."""
+
+    marker: int
+    corners: np.ndarray
+    side_px: float
+
+
+def _detect(grey: np.ndarray, side_px: int) -> list[_Seen]:
+    """Search the photo, shrunk so that its long side is `side_px`, for ids 0-3."""
+    small, stretch = _shrunk(grey, side_px)
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.cornerRefinementWinSize = 3
+    parameters.minMarkerPerimeterRate = 0.02
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(small)
+    if not corners:
+        return []
+    seen = []
+    for marker, quad in zip(ids.ravel(), corners, strict=True):
+        if int(marker) in MARKER_TOP_LEFT_MM:
+            at = (quad.reshape(4, 2).astype(float) + 0.5) * stretch
+            area = cv2.contourArea(at.astype(np.float32))
+            seen.append(_Seen(int(marker), at, float(np.sqrt(area))))
+    return seen
+
+
+def _shrunk(grey: np.ndarray, side_px: int) -> tuple[np.ndarray, np.ndarray]:
+    """Shrink to a long side of `side_px`; also gives how much (x, y) one px of it spans."""
+    stretch = np.ones(2)
+    while max(grey.shape) >= 2 * side_px:
+        # Halving is the one averaging size that OpenCV does at memory speed.
+        height, width = grey.shape[0] // 2, grey.shape[1] // 2
+        grey = cv2.resize(
+            grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
+        )
+        stretch *= 2
+    if max(grey.shape) > side_px:
+        factor = side_px / max(grey.shape)
+        size = (max(1, round(grey.shape[1] * factor)), max(1, round(grey.shape[0] * factor)))
+        stretch *= np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+        grey = cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR)
+    return grey, stretch
+
+
+def _consistent(seen: list[_Seen]) -> list[_Seen]:
+    """Largest set of markers that can lie on one card; the nearer card where two are equal.
+
+    Another card in the picture, or a pattern that only looks like a marker, falls out here.
+    """
+    best: list[_Seen] = []
+    for seed in seen:
+        chosen = {seed.marker: seed}
+        for _ in range(2):  # the second time from all of the first set
+            homography = _homography(list(chosen.values()))
+            if homography is None:
+                break
+            loose = 0.5 if len(chosen) == 1 else 0.25
+            chosen = _agreeing(seen, homography, loose) or chosen
+        ranked = sorted(chosen.values(), key=lambda one: one.marker)
+        if (len(ranked), sum(s.side_px for s in ranked)) > (
+            len(best),
+            sum(s.side_px for s in best),
+        ):
+            best = ranked
+    return best
+
+
+def _agreeing(seen: list[_Seen], homography: np.ndarray, tolerance: float) -> dict[int, _Seen]:
+    """Of each id the marker nearest to where it should be, within a share of its side."""
+    chosen: dict[int, tuple[float, _Seen]] = {}
+    for one in seen:
+        expected = _apply(homography, marker_corners_mm(one.marker))
+        away = float(np.linalg.norm(expected - one.corners, axis=1).mean()) / one.side_px
+        if away < tolerance and away < chosen.get(one.marker, (np.inf, one))[0]:
+            chosen[one.marker] = (away, one)
+    return {marker: one for marker, (_, one) in chosen.items()}
+
+
+def _homography(seen: list[_Seen]) -> np.ndarray | None:
+    mm = np.concatenate([marker_corners_mm(one.marker) for one in seen])
+    px = np.concatenate([one.corners for one in seen])
+    homography, _ = cv2.findHomography(mm, px, 0)
+    return homography
+
+
+def _apply(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
+    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
+
+
+# --------------------------------------------------------------------------- measuring
+
+
+def _lens(photo: Photo) -> Camera:
+    """Give the camera before the card is seen: focal length and centre, no pose yet."""
+    height, width = photo.rgb.shape[:2]
+    focal_eq_mm = photo.focal_eq_mm or ASSUMED_FOCAL_EQ_MM
+    assumed = photo.focal_eq_mm is None
+    return Camera(
+        rotation=np.eye(3),
+        translation_mm=np.zeros(3),
+        focal_px=focal_eq_mm / FULL_FRAME_DIAGONAL_MM * float(np.hypot(width, height)),
+        center_px=(width / 2, height / 2),
+        log_focal_sigma=_LOG_FOCAL_SIGMA_ASSUMED if assumed else _LOG_FOCAL_SIGMA_NOTED,
+    )
+
+
+def _measure(
+    rgb: np.ndarray, lens: Camera, found: list[_Seen]
+) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+    """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
+
+    Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question.
+    """
+    poses = _poses(lens, found)
+    if not poses:
+        return None
+    markers = tuple(one.marker for one in found)
+    fits = [fit_card(rgb, pose, markers) for pose in poses]
+    fits.sort(key=lambda fit: fit.misfit_px2)
+    best = fits[0]
+    agreement = {m: pattern_agreement(rgb, best.camera, m) for m in MARKER_TOP_LEFT_MM}
+    floor = _PATTERN_FLOOR_ALONE if len(markers) == 1 else _PATTERN_FLOOR
+    sound = [m for m in markers if agreement[m] >= floor]
+    if not sound:
+        return None
+    hidden = [m for m in agreement if m not in markers and agreement[m] >= _PATTERN_FLOOR_PREDICTED]
+    kept = tuple(sorted(sound + hidden))
+    if kept != markers:
+        fits = [fit_card(rgb, fit.camera, kept) for fit in fits]
+        fits.sort(key=lambda fit: fit.misfit_px2)
+    if not _plausible(fits[0].camera):
+        return None
+    return fits[0], (fits[1] if len(fits) > 1 else None), kept
+
+
+def _poses(lens: Camera, found: list[_Seen]) -> list[Camera]:
+    """Starting poses from the detector's corners: a planar target allows up to two."""
+    mm = np.concatenate([marker_corners_mm(one.marker) for one in found])
+    px = np.concatenate([one.corners for one in found])
+    intrinsic = np.array(
+        [
+            [lens.focal_px, 0, lens.center_px[0]],
+            [0, lens.focal_px, lens.center_px[1]],
+            [0, 0, 1],
+        ]
+    )
+    centre = mm.mean(axis=0)
+    points = np.column_stack([mm - centre, np.zeros(len(mm))])
+    try:
+        count, turns, shifts, errors = cv2.solvePnPGeneric(
+            points, px, intrinsic, None, flags=cv2.SOLVEPNP_IPPE
+        )
+    except cv2.error:
+        return []
+    poses = []
+    for k in range(count):
+        turn, shift = cv2.solvePnPRefineLM(points, px, intrinsic, None, turns[k], shifts[k])
+        rotation, _ = cv2.Rodrigues(turn)
+        translation = shift.ravel() - rotation[:, :2] @ centre
+        pose = Camera(rotation, translation, lens.focal_px, lens.center_px, lens.log_focal_sigma)
+        if _plausible(pose):
+            poses.append(pose)
+    if len(poses) == 2 and float(errors.ravel()[1]) > 4.0 * float(errors.ravel()[0]) + 0.5:
+        poses.pop()
+    return poses
+
+
+def _plausible(camera: Camera) -> bool:
+    """The card faces the camera, lies ahead of it, and isn't seen edge-on."""
+    corners = camera.project(_card_corners_mm())
+    if not np.isfinite(corners).all() or camera.translation_mm[2] <= 0:
+        return False
+    sides = np.roll(corners, -1, axis=0) - corners
+    ahead = np.roll(sides, -1, axis=0)
+    clockwise = float((sides[:, 0] * ahead[:, 1] - sides[:, 1] * ahead[:, 0]).min()) > 0
+    return clockwise and float(camera.rotation[2, 2]) > np.cos(np.radians(_MAX_TILT_DEG))
+
+
+def _card_corners_mm() -> np.ndarray:
+    width, height = CARD_MM
+    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+
+
+# --------------------------------------------------------------------------- the answer
+
+
+def _scale(
+    fit: Fit, rival: Fit | None, markers: tuple[int, ...], assumed: bool, print_factor: float
+) -> Scale:
+    camera = fit.camera
+    mm_from_px = np.linalg.inv(camera.px_from_mm())
+    mm_from_px = np.diag([print_factor, print_factor, 1.0]) @ mm_from_px
+    return Scale(
+        board_mm_from_px=mm_from_px / mm_from_px[2, 2],
+        rotation=camera.rotation,
+        translation_mm=camera.translation_mm * print_factor,
+        focal_px=camera.focal_px,
+        focal_assumed=assumed,
+        camera_center_px=camera.center_px,
+        corners_px=camera.project(_card_corners_mm()),
+        markers_found=len(markers),
+        tilt_deg=float(np.degrees(np.arccos(np.clip(camera.rotation[2, 2], -1.0, 1.0)))),
+        relative_error=float(np.hypot(_fit_error(fit, rival), np.hypot(_PRINT_SIGMA, _LENS_SIGMA))),
+    )
+
+
+def _fit_error(fit: Fit, rival: Fit | None) -> float:
+    """1-sigma relative error of an upright length on and beside the card, from the fit alone."""
+    bars_px = fit.camera.project(_bars_mm())
+    lengths = _bar_lengths(fit.camera, bars_px)
+    columns = []
+    for k in range(9):
+        step = np.zeros(9)
+        step[k] = 1e-5
+        ahead = _bar_lengths(fit.camera.moved(step), bars_px)
+        behind = _bar_lengths(fit.camera.moved(-step), bars_px)
+        columns.append((ahead - behind) / 2e-5)
+    jacobian = np.stack(columns, axis=1) / lengths[:, None]
+    variance = float(np.einsum("bi,ij,bj->b", jacobian, fit.covariance, jacobian).mean())
+    if rival is not None:
+        # Two poses explain the card: weigh the other by its likelihood and add the disagreement.
+        excess = (rival.misfit_px2 - fit.misfit_px2) / fit.edge_sigma_px**2
+        chance = 1.0 / (1.0 + np.exp(min(0.5 * excess, 60.0)))
+        away = _bar_lengths(rival.camera, bars_px) / lengths - 1.0
+        variance += chance * (1.0 - chance) * float((away**2).mean())
+    return float(np.sqrt(variance))
+
+
+def _bars_mm() -> np.ndarray:
+    """(6, 2) ends of three upright bars: a card's half-width left, on, and right of the card."""
+    width, height = CARD_MM
+    ends = [(x, y) for x in (-0.5 * width, 0.5 * width, 1.5 * width) for y in (30.0, height - 30.0)]
+    return np.array(ends)
+
+
+def _bar_lengths(camera: Camera, bars_px: np.ndarray) -> np.ndarray:
+    ends = _apply(np.linalg.inv(camera.px_from_mm()), bars_px).reshape(-1, 2, 2)
+    return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1))
