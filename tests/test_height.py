@@ -72,7 +72,7 @@ def scene(height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, 
     """Parts and plant of one drawn plant with its base and arch where the camera sees them."""
     scale, project = view(**camera)
     base_3d = np.array([-80.0, SOIL_MM, -offset_mm])
-    arch_3d = base_3d + [across_mm, -height_mm, 0.0]
+    arch_3d = base_3d + np.array([across_mm, -height_mm, 0.0])
     base, arch = project([base_3d, arch_3d])
     side = 1.6 * max(height_mm, 150.0) * FOCAL_PX / camera.get("distance_mm", 600.0)
     px = side / 160
@@ -94,7 +94,7 @@ def scene(height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, 
         collars=(),
         tips=(),
     )
-    stalk = project([base_3d + [0, -h, 0] for h in np.linspace(0, 60, 12)])
+    stalk = project([base_3d - np.array([0, h, 0]) for h in np.linspace(0, 60, 12)])
     plant = replace(assemble(drawn.parts), base=parts.base, arch=parts.arch, stalk=stalk, laid=0.02)
     return parts, plant, scale
 
@@ -112,7 +112,7 @@ def scene(height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, 
 def test_a_known_stand_gives_the_exact_height(high, offset, across, tilt, turn, roll, distance):
     scale, project = view(tilt, turn, roll, distance)
     base = np.array([-40.0, SOIL_MM, -offset])
-    seen = project([base, base + [across, -high, 0.0]])
+    seen = project([base, base + np.array([across, -high, 0.0])])
     foot, top = on_board(scale, seen)
     standing = Stand(camera_place(scale), np.array([0.0, -1.0]), 0.0, offset, 0.0, True, 0.0)
     assert standing.height_mm(foot, top[None])[0] == pytest.approx(high, rel=1e-6)
@@ -125,7 +125,7 @@ def test_the_worked_parallax_of_the_formula():
     # Z 1.0 m, offset 5 cm: +5.3 % (arithmetic on the pinhole formula).
     scale, project = view(distance_mm=1000.0)
     base = np.array([0.0, SOIL_MM, -50.0])
-    foot, top = on_board(scale, project([base, base + [0, -300.0, 0]]))
+    foot, top = on_board(scale, project([base, base - np.array([0, 300.0, 0])]))
     assert float(foot[1] - top[1]) / 300.0 - 1 == pytest.approx(0.0526, abs=5e-4)
 
 
@@ -151,8 +151,9 @@ def test_similar_triangles_find_the_offset(offset, camera_high, distance):
     found, sd, seen = plant_offset(camera_place(scale), foot, line, np.array([0.0, -1.0]))
     assert seen
     assert 0 < sd < 18.0
-    # The prior draws towards 25 mm, the less the better the view of the soil.
-    assert abs(found - offset) < 0.5 * abs(offset - 25.0) + 0.5
+    # Two normal opinions: what is left of the prior's variance is the prior's share of the mean.
+    share = (sd / 18.0) ** 2
+    assert found == pytest.approx((1 - share) * offset + share * 25.0, abs=0.01)
 
 
 def test_without_a_soil_line_the_prior_stands():
@@ -234,7 +235,7 @@ def _move(before: Parts, after: Parts, point) -> tuple[float, float]:
 
 def test_a_laid_plant_is_measured_along_its_stalk():
     drawn = draw(4, angle_deg=90.0)
-    scale, project = view(tilt_deg=0.0, turn_deg=0.0)
+    scale, _ = view(tilt_deg=0.0, turn_deg=0.0)
     plant = assemble(drawn.parts)
     got = measure(drawn.parts, plant, scale)
     assert got.basis == "along-stalk"
@@ -246,7 +247,7 @@ def test_a_laid_plant_is_measured_along_its_stalk():
 
 def test_tip_down_takes_the_uppermost_leaf_whose_tip_points_down():
     drawn = draw(5, whorl=2)
-    parts, _, scale = scene(200.0, 25.0)
+    scale, _ = view()
     plant = assemble(drawn.parts)
     got = measure(drawn.parts, plant, scale, "tip-down")
     assert got.rule == "tip-down"
