@@ -1,0 +1,234 @@
+"""What is true of a rendered window: keypoints in its pixels, what hides them, heights in mm.
+
+The definitions are those of the project's truth files (see DEVELOPERS.md): a point is
+``occluded`` when something else is in front of it; the arch is the highest point of the
+uppermost leaf that is at least half out of the whorl and whose tip hangs below its top.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .camera import Camera
+from .render import Rendered, Window
+from .shape import LeafPoints, PlantShape
+from .stand import Stand
+
+HALF_OUT = 0.5
+"""Share of a blade out of the whorl from which it can govern the height (A. Hager, Univ. of Illinois 2012)."""
+LEAST_DROP_MM = 4.0
+LEAST_DROP_SHARE = 0.02
+
+
+def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
+    """A square window about the plant, jittered, to be rendered ``pixels`` wide."""
+    low, high = plant_box_px(stand)
+    side = float(max(high - low)) * rng.uniform(1.28, 1.75)
+    side = max(side, 60.0)
+    centre = (low + high) / 2 + rng.uniform(-0.06, 0.06, 2) * side
+    return Window(float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side)
+
+
+def whole_window(stand: Stand, long_side_px: int) -> Window:
+    """The whole photo, rendered at ``long_side_px``."""
+    camera = stand.camera
+    scale = long_side_px / max(camera.width_px, camera.height_px)
+    return Window(0.0, 0.0, (float(camera.width_px), float(camera.height_px)), scale)
+
+
+def plant_box_px(stand: Stand) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the plant's box in photo pixels: all blades, and the stalk above the soil."""
+    shape = stand.shapes[0]
+    points = np.concatenate([leaf.surface for leaf in shape.points] + [_base(stand)[None]])
+    pixels, _ = stand.camera.project(points)
+    return pixels.min(0), pixels.max(0)
+
+
+def _base(stand: Stand) -> np.ndarray:
+    return np.zeros(3)  # the stalk meets the soil (laid: green meets white) at the origin
+
+
+def _along(stand: Stand, shape: PlantShape, points: np.ndarray) -> np.ndarray:
+    """Height over the soil, or along the stalk of a laid plant, mm."""
+    if stand.label["layout"] != "laid":
+        return points[:, 2]
+    turn = float(stand.label["stalk_turn_rad"])  # type: ignore[arg-type]
+    return points @ np.array([np.sin(turn), 0.0, np.cos(turn)])
+
+
+def _into(window: Window, pixels: np.ndarray) -> np.ndarray:
+    return (pixels - np.array([window.left_px, window.top_px])) * window.scale
+
+
+def _seen(
+    rendered: Rendered, pixels: np.ndarray, distance_mm: np.ndarray, slack_mm: float, reach_px: int
+) -> np.ndarray:
+    """Whether each point (N,) is the nearest thing along its ray, within ``reach_px`` pixels."""
+    height, width = rendered.classes.shape
+    seen = np.zeros(len(pixels), bool)
+    for index, ((x, y), d) in enumerate(zip(pixels, distance_mm, strict=True)):
+        column, row = int(x), int(y)
+        if not (0 <= column < width and 0 <= row < height):
+            continue
+        rows = slice(max(0, row - reach_px), row + reach_px + 1)
+        columns = slice(max(0, column - reach_px), column + reach_px + 1)
+        here = np.isin(rendered.classes[rows, columns], (1, 2))
+        near = np.abs(rendered.distance_mm[rows, columns] - d) < slack_mm
+        seen[index] = bool((here & near).any())
+    return seen
+
+
+def _leaf_truth(
+    stand: Stand, rendered: Rendered, shape: PlantShape, points: LeafPoints
+) -> tuple[dict | None, dict]:
+    camera, window = stand.camera, rendered.window
+    leaf = shape.plant.leaves[points.rank - 1]
+
+    def place(p: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        pixels, _ = camera.project(p)
+        return _into(window, pixels), camera.distance(p)
+
+    collar = None
+    if points.collar is not None and points.collar_ring is not None:
+        at, _ = place(points.collar[None])
+        ring = points.collar_ring
+        axis = ring.mean(0)
+        facing = (ring - axis) @ (camera.position_mm - axis) > 0
+        pixels, distance = place(ring[facing])
+        slack = max(1.6, 0.55 * leaf.stalk_radius_mm)
+        share = float(_seen(rendered, pixels, distance, slack, 0).mean())
+        collar = {
+            "rank": points.rank,
+            "x": float(at[0, 0]),
+            "y": float(at[0, 1]),
+            "occluded": share < 0.22,
+            "visible_fraction": round(share, 3),
+            "height_mm": float(_along(stand, shape, points.collar[None])[0]),
+        }
+    at, distance = place(np.concatenate([points.tip[None], points.near_tip]))
+    seen = _seen(rendered, at, distance, 9.0, reach_px=2)
+    link, _ = place((points.collar if points.collar is not None else points.exit)[None])
+    tip = {
+        "rank": points.rank,
+        "x": float(at[0, 0]),
+        "y": float(at[0, 1]),
+        "occluded": not seen.any(),
+        "has_collar": leaf.collared,
+        "rounded": leaf.rounded and leaf.torn_at == 1.0,
+        "real_tip": leaf.torn_at == 1.0,
+        "emerged_fraction": round(leaf.emerged, 3),
+        "status": leaf.status,
+        "link_x": float(link[0, 0]),
+        "link_y": float(link[0, 1]),
+    }
+    return collar, tip
+
+
+def _arch(stand: Stand, shape: PlantShape) -> tuple[int, np.ndarray, float] | None:
+    """Rank, point (3,) and height mm of the arch that governs, or None."""
+    for points in reversed(shape.points):
+        leaf = shape.plant.leaves[points.rank - 1]
+        if leaf.emerged < HALF_OUT or leaf.status == "withered":
+            continue
+        heights = _along(stand, shape, points.surface)
+        top = int(np.argmax(heights))
+        tip = float(_along(stand, shape, points.tip[None])[0])
+        if heights[top] - tip > max(LEAST_DROP_MM, LEAST_DROP_SHARE * leaf.visible_length_mm):
+            return points.rank, points.surface[top], float(heights[top])
+    return None
+
+
+def describe(stand: Stand, rendered: Rendered, name: str, view: str) -> dict:
+    """The truth line of one rendered window (JSON types only)."""
+    camera: Camera = stand.camera
+    window = rendered.window
+    height, width = rendered.classes.shape
+    row: dict = {
+        "file": name,
+        "width": width,
+        "height": height,
+        "view": view,
+        "usable": stand.wish.reason == "ok",
+        "reason": stand.wish.reason,
+        "stage_v": None,
+        "collars_visible_in_image": [],
+        "tips": [],
+        "first_leaf": None,
+        "lower_leaves_missing": 0,
+        "base_xy": None,
+        "base_occluded": False,
+        "arch_xy": None,
+        "arch_rank": None,
+        "height_arch_mm": None,
+        "plant_top_mm": None,
+        "hard_case": "none",
+        "layout": stand.label["layout"],
+        "lighting": stand.label["lighting"],
+        "board_colour": stand.label["board_colour"],
+        "plant_to_board_mm": stand.label["plant_to_board_mm"],
+        "card": _card_truth(stand, window),
+        "focal_eq_mm": camera.focal_eq_mm,
+        "plant_box_px": None,
+    }
+    if not stand.shapes:
+        return row
+    main = stand.shapes[0]
+    plant = main.plant
+    for shape in stand.shapes if stand.wish.reason == "several" else (main,):
+        for points in shape.points:
+            collar, tip = _leaf_truth(stand, rendered, shape, points)
+            if collar is not None:
+                row["collars_visible_in_image"].append(collar)
+            row["tips"].append(tip)
+    base, _ = camera.project(_base(stand)[None])
+    base = _into(window, base)[0]
+    around = rendered.classes[
+        max(0, int(base[1]) - 3) : int(base[1]) + 4, max(0, int(base[0]) - 3) : int(base[0]) + 4
+    ]
+    low, high = plant_box_px(stand)
+    first = plant.leaves[0]
+    row |= {
+        "stage_v": plant.stage_v,
+        "first_leaf": {
+            "present": first.status != "gone",
+            "rounded": first.status not in ("gone", "torn"),
+            "status": first.status,
+            "collared": first.collared,
+        },
+        "lower_leaves_missing": plant.lost,
+        "lower_leaf_status": {
+            str(leaf.rank): leaf.status for leaf in plant.leaves if leaf.status != "ok"
+        },
+        "base_xy": [float(base[0]), float(base[1])],
+        "base_occluded": not bool(np.isin(around, (1, 2)).any()) if around.size else True,
+        "plant_top_mm": float(
+            max(_along(stand, main, points.surface).max() for points in main.points)
+        ),
+        "hard_case": plant.hard_case,
+        "plant_box_px": [*_into(window, low).tolist(), *_into(window, high).tolist()],
+    }
+    arch = _arch(stand, main)
+    if arch is not None:
+        rank, point, height_mm = arch
+        at = _into(window, camera.project(point[None])[0])[0]
+        row |= {
+            "arch_xy": [float(at[0]), float(at[1])],
+            "arch_rank": rank,
+            "height_arch_mm": height_mm,
+        }
+    if stand.wish.reason == "ok" and view == "photo":
+        inside = (_into(window, low) > -2).all() and (_into(window, high) < [width + 2, height + 2]).all()
+        if not inside:
+            row["reason"], row["usable"] = "cut_off", False
+    return row
+
+
+def _card_truth(stand: Stand, window: Window) -> dict:
+    if stand.card_corners_mm is None:
+        return {"present": False}
+    pixels, depth = stand.camera.project(stand.card_corners_mm)
+    inside = (pixels > 0).all() and (pixels < [stand.camera.width_px, stand.camera.height_px]).all()
+    return {
+        "present": bool(inside and (depth > 0).all()),
+        "corners": _into(window, pixels).round(2).tolist(),
+    }
