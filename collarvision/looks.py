@@ -131,9 +131,9 @@ def find_plant(look: Look) -> Box | None:
     plant = look.plant > PLANT_FLOOR
     if not plant.any():
         return None
-    count, labels = cv2.connectedComponents(
-        cv2.dilate(plant.astype(np.uint8), np.ones((3, 3), np.uint8)), connectivity=8
-    )
+    reach = 2 * (max(plant.shape) // 80) + 1
+    joined = cv2.dilate(plant.astype(np.uint8), np.ones((reach, reach), np.uint8))
+    count, labels = cv2.connectedComponents(joined, connectivity=8)
     base = sigmoid(look.maps[7])
     stalk = softmax(look.maps[:5])[STALK]
     weight = np.bincount(labels.ravel(), (look.plant * plant + 2.0 * stalk).ravel(), count)
@@ -199,7 +199,14 @@ def better_box(look: Look, box: Box | None, photo_shape: tuple[int, ...]) -> Box
             found[2] + grow * cut[2],
             found[3] + grow * cut[3],
         )
-    return found if box is None or size < 0.5 * side else None
+    if size < 0.5 * side:
+        # Closer only where all that looks like a plant is in there: half a plant is no better box.
+        rows, columns = np.nonzero(look.plant > PLANT_FLOOR)
+        x, y = to_photo(look.photo_from_map, columns, rows)
+        inside = (x >= found[0]) & (x <= found[2]) & (y >= found[1]) & (y <= found[3])
+        if inside.mean() > 0.8:
+            return found
+    return found if box is None else None
 
 
 # --------------------------------------------------------------------------- decoding

@@ -1,0 +1,213 @@
+"""Parts: two looks at pictures whose colours a tiny network reads without error."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from colour_network import (
+    BLUE,
+    GREEN,
+    GREY,
+    LINK_CELLS,
+    MAGENTA,
+    RED,
+    YELLOW,
+    bar,
+    spot,
+    write_network,
+)
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from scipy.ndimage import maximum_filter
+
+from collarvision import network as network_module
+from collarvision.looks import find_plant, look_at_box, look_at_whole, peaks
+from collarvision.network import ModelError, load_network, model_path
+from collarvision.parts import USABILITY_NAMES, combine_usability, read_parts, stage_distribution
+
+
+@pytest.fixture(scope="module")
+def model(tmp_path_factory):
+    return write_network(tmp_path_factory.mktemp("model") / "colours.onnx")
+
+
+def photo(rgb):
+    return SimpleNamespace(rgb=rgb)
+
+
+def picture(width, height, x, y, size):
+    """A plant of `size` px: blue stalk up from (x, y), a green blade, a collar, a tip, a base."""
+    rgb = np.full((height, width, 3), GREY, np.uint8)
+    wide = max(4, round(size / 25))
+    collar, tip = (x, y - 0.4 * size), (x + 0.5 * size, y - 0.9 * size)
+    bar(rgb, round(x) - wide, round(y - size), round(x) + wide, round(y), BLUE)
+    bar(rgb, round(x), round(tip[1]) - wide, round(tip[0]), round(tip[1]) + wide, GREEN)
+    spot(rgb, *collar, size / 40, RED)
+    spot(rgb, *tip, size / 40, YELLOW)
+    spot(rgb, x, y, size / 40, MAGENTA)
+    return rgb, collar, tip, (x, y)
+
+
+@pytest.mark.parametrize(
+    ("width", "height", "x", "y", "size"),
+    [
+        (960, 1280, 300.0, 1000.0, 700.0),
+        (1280, 960, 1000.0, 700.0, 300.0),
+        (1001, 777, 111.0, 765.0, 420.0),  # odd sizes, plant in the corner
+        (400, 300, 200.0, 250.0, 200.0),  # smaller than the second look: enlarged
+        (2600, 3400, 1200.0, 2900.0, 1500.0),
+    ],
+)
+def test_keypoints_come_back_in_photo_px(model, width, height, x, y, size):
+    rgb, collar, tip, base = picture(width, height, x, y, size)
+    parts = read_parts(photo(rgb), model=model)
+    cell = parts.px_per_map_px
+    best = parts.collars[0]
+    assert np.hypot(best.x - collar[0], best.y - collar[1]) < 0.8 * cell
+    best = parts.tips[0]
+    assert np.hypot(best.x - tip[0], best.y - tip[1]) < 0.8 * cell
+    assert best.collar_x - best.x == pytest.approx(LINK_CELLS[0] * cell, rel=0.01)
+    assert best.collar_y - best.y == pytest.approx(LINK_CELLS[1] * cell, rel=0.01)
+    assert best.rank == pytest.approx(3.0, abs=1e-3)
+    assert np.hypot(parts.base.x - base[0], parts.base.y - base[1]) < 0.8 * cell
+    assert parts.model == "colours-1"
+    # The crop holds the plant at about the size that the network was trained at.
+    assert 110 < size / cell < 150
+
+
+def test_the_class_map_lies_over_the_photo(model):
+    rgb, _, _, (x, y) = picture(960, 1280, 300.0, 1000.0, 700.0)
+    parts = read_parts(photo(rgb), model=model)
+    to_map = np.linalg.inv(np.vstack([parts.photo_from_map, [0, 0, 1]]))
+    column, row, _ = np.round(to_map @ (x, y - 500.0, 1.0)).astype(int)
+    assert parts.classes[row, column] == 2
+    assert parts.classes[row, column + 20] == 0
+
+
+def test_a_plant_off_the_middle_is_found(model):
+    rgb, *_ = picture(1600, 1200, 1300.0, 1100.0, 500.0)
+    x0, y0, x1, y1 = find_plant(look_at_whole(rgb, load_network(model)))
+    assert x0 == pytest.approx(1280, abs=40)
+    assert x1 == pytest.approx(1550, abs=40)
+    assert y0 == pytest.approx(600, abs=40)
+    assert y1 == pytest.approx(1100, abs=40)
+
+
+def test_a_bigger_plant_behind_without_stalk_or_base_is_left_out(model):
+    rgb, *_ = picture(1600, 1200, 400.0, 1100.0, 500.0)
+    bar(rgb, 1000, 100, 1500, 700, GREEN)
+    parts = read_parts(photo(rgb), model=model)
+    assert parts.plant_box_px[2] < 800
+
+
+def test_a_crop_that_cuts_the_plant_is_taken_again(model, monkeypatch):
+    rgb, _, tip, _ = picture(960, 1280, 300.0, 1000.0, 700.0)
+    monkeypatch.setattr("collarvision.parts.find_plant", lambda look: (250.0, 500.0, 560.0, 1000.0))
+    parts = read_parts(photo(rgb), model=model)
+    # The bad box leaves the tip out; the second one, read off the cut crop, must hold it.
+    assert np.hypot(parts.tips[0].x - tip[0], parts.tips[0].y - tip[1]) < parts.px_per_map_px
+
+
+def test_an_empty_photo_gives_no_parts(model):
+    parts = read_parts(photo(np.full((300, 400, 3), GREY, np.uint8)), model=model)
+    assert parts.collars == ()
+    assert parts.tips == ()
+    assert parts.base is None
+    assert parts.plant_box_px is None
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 900), (2000, 3), (33, 31)])
+def test_odd_photos_do_not_break_it(model, shape):
+    parts = read_parts(photo(np.full((*shape, 3), GREEN, np.uint8)), model=model)
+    assert parts.classes.shape == (160, 160)
+
+
+def test_outside_the_photo_the_crop_is_grey(model):
+    rgb = np.full((200, 200, 3), GREEN, np.uint8)
+    look = look_at_box(rgb, (100.0, 100.0, 300.0, 300.0), load_network(model))
+    blade = look.maps[1] > 0
+    rows, columns = np.nonzero(blade)
+    x, y = look.photo_from_map @ np.array([[columns.max()], [rows.max()], [1]])
+    assert x[0] < 200
+    assert y[0] < 200
+    assert blade.any()
+    assert not blade.all()
+
+
+@given(arrays(np.float32, (12, 15), elements=st.floats(-4, 4, width=32)))
+def test_peaks_are_local_maxima(heat):
+    # Reference: scipy.ndimage.maximum_filter.
+    rows, columns, scores = peaks(heat, None, 0.3, 0.5)
+    expected = (maximum_filter(heat, 3) == heat) & (heat >= np.log(0.3 / 0.7))
+    assert len(rows) == expected.sum()
+    assert expected[rows.astype(int), columns.astype(int)].all()
+    assert (np.diff(scores) <= 0).all()
+
+
+def test_close_peaks_leave_the_better_one_and_offsets_move_it():
+    heat = np.full((20, 20), -9.0, np.float32)
+    heat[5, 5], heat[5, 7] = 2.0, 3.0
+    offsets = np.zeros((2, 20, 20), np.float32)
+    offsets[0, 5, 5], offsets[0, 5, 7] = 0.9, -0.3
+    rows, columns, _ = peaks(heat, offsets, 0.2, 1.3)
+    assert columns == pytest.approx([6.7])
+    offsets[0, 5, 5] = -0.4
+    rows, columns, _ = peaks(heat, offsets, 0.2, 1.3)
+    assert columns == pytest.approx([6.7, 4.6])
+    assert rows == pytest.approx([5.0, 5.0])
+
+
+@given(arrays(float, 12, elements=st.floats(-30, 30)))
+def test_ordinal_answers_become_a_distribution(logits):
+    p = stage_distribution(logits)
+    assert p.shape == (13,)
+    assert (p >= 0).all()
+    assert p.sum() == pytest.approx(1.0)
+
+
+def test_ordinal_answers_say_the_stage():
+    logits = np.where(np.arange(1, 13) <= 5, 8.0, -8.0)
+    assert stage_distribution(logits).argmax() == 5
+    assert stage_distribution(np.full(12, -8.0)).argmax() == 0
+
+
+@given(arrays(float, (2, 7), elements=st.floats(-10, 10)))
+def test_usability_sums_to_one(logits):
+    p = combine_usability(*logits)
+    assert tuple(p) == USABILITY_NAMES
+    assert sum(p.values()) == pytest.approx(1.0)
+
+
+def test_several_plants_is_the_whole_photos_matter():
+    whole, crop = np.zeros(7), np.zeros(7)
+    whole[2] = 9.0  # several
+    crop[0] = 9.0  # ok: the crop shows one plant
+    assert combine_usability(whole, crop)["several"] > 0.9
+    assert combine_usability(crop, whole)["several"] < 0.1
+
+
+def test_the_model_is_found_and_a_missing_one_is_named(tmp_path, model, monkeypatch):
+    monkeypatch.setenv(network_module.MODEL_VARIABLE, str(model))
+    assert model_path() == model
+    with pytest.raises(ModelError, match="missing"):
+        model_path(tmp_path / "none.onnx")
+
+
+def test_a_broken_model_is_one_sentence(tmp_path):
+    broken = tmp_path / "broken.onnx"
+    broken.write_bytes(b"not a network")
+    with pytest.raises(ModelError, match="can't be read"):
+        load_network(broken)
+
+
+def test_a_model_of_another_version_is_refused(tmp_path):
+    other = write_network(tmp_path / "other.onnx", maps=20 + 1)
+    with pytest.raises(ModelError, match="another version"):
+        load_network(other)
+
+
+def test_a_network_is_opened_once(model):
+    assert load_network(model) is load_network(model)
