@@ -290,7 +290,7 @@ def card(
 
 
 def _make_folder(folder: Path) -> None:
-    from collarvision.writing import OutputError
+    from collarvision.writing import OutputError, may_write
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -298,7 +298,7 @@ def _make_folder(folder: Path) -> None:
         raise OutputError(
             f"The folder {folder} for overlays can't be made ({error.strerror}): choose another."
         ) from error
-    if not os.access(folder, os.W_OK):
+    if not may_write(folder):
         raise OutputError(f"The folder {folder} can't be written to: choose another for overlays.")
 
 

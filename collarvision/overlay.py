@@ -112,9 +112,10 @@ def _close_up(
     points = [(c.x, c.y) for c in reading.collars]
     points += [] if reading.soil_line is None else [reading.soil_line]
     low, high = np.min(points, axis=0), np.max(points, axis=0)
-    page_height = round(0.62 * page_width)
     # Room for a thumb's breadth around the collars, in the shape of the strip.
     tall = max(1.5 * (high[1] - low[1]), 1.5 * (high[0] - low[0]) * 0.62, 0.06 * rgb.shape[0])
+    # A long stalk gets a taller strip, up to a point: enlarging is what it is for.
+    page_height = round(np.clip(2.2 * scale * tall, 0.62 * page_width, 0.95 * page_width))
     zoom = min(page_height / tall, 6.0)
     if zoom < 1.6 * scale:
         return None

@@ -6,15 +6,35 @@ height, quality, confidence) and gathers what they say in one `Reading`.
 
 from __future__ import annotations
 
+import os
+import traceback
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Literal
 
-from collarvision import __version__
+import numpy as np
 
-Outcome = Literal["staged", "hand-count", "rejected"]
+from collarvision import __version__
+from collarvision.calibration import load_calibration
+from collarvision.card import CardError, Scale, find_card
+from collarvision.confidence import Outcome, judge
+from collarvision.height import RULES, Height, Rule, measure
+from collarvision.network import ModelError
+from collarvision.parts import Parts, read_parts
+from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.plant import Plant, assemble
+from collarvision.quality import check
+from collarvision.stage import StageBelief, believe
+
 Pixel = tuple[float, float]
 MM_PER_INCH = 25.4
+
+SHOWN_COLLAR = 0.5
+"""Least probability that a leaf's collar is out for it to be listed."""
+
+SHOWN_TIP = 0.3
+"""Least score of a tip to be listed."""
 
 
 @dataclass(frozen=True)
@@ -200,3 +220,185 @@ def _pair(pair: Sequence[float] | None, digits: int) -> list[float] | None:
 
 def _xy(x: float, y: float) -> dict[str, float]:
     return {"x": round(float(x), 1), "y": round(float(y), 1)}
+
+
+def read_photo(
+    source: str | Path | bytes,
+    *,
+    height_rule: Rule = "half-out",
+    check_bar_mm: float = 100.0,
+    name: str | None = None,
+    max_megapixels: float = 120.0,
+) -> Reading:
+    """Read one photo: the main job in one call.
+
+    Parameters
+    ----------
+    source : str, Path or bytes
+        A photo's path, or the bytes of its file.
+    height_rule : {'half-out', 'tip-down'}
+        Which of the two published definitions of height to use.
+    check_bar_mm : float
+        Length of the card's 100 mm check bar as measured on the print.
+    name : str, optional
+        Name for the record; by default the file's base name.
+    max_megapixels : float
+        Photos larger than this are rejected before they are decoded.
+
+    Returns
+    -------
+    Reading
+        Also for a file that can't be read: ``rejected``, with the reason.
+
+    Raises
+    ------
+    collarvision.network.ModelError
+        The network's file is missing or broken: no photo can be read at all.
+    ValueError
+        The height rule is unknown, or the check bar can't be that of a printed card.
+    """
+    reading, _ = read_with_photo(
+        source,
+        height_rule=height_rule,
+        check_bar_mm=check_bar_mm,
+        name=name,
+        max_megapixels=max_megapixels,
+    )
+    return reading
+
+
+def read_with_photo(
+    source: str | Path | bytes,
+    *,
+    height_rule: Rule = "half-out",
+    check_bar_mm: float = 100.0,
+    name: str | None = None,
+    max_megapixels: float = 120.0,
+) -> tuple[Reading, Photo | None]:
+    """Do what `read_photo` does, and hand the decoded photo on for drawing; None if unreadable."""
+    if height_rule not in RULES:
+        raise ValueError(f"Height rule {height_rule!r} is unknown; use one of {', '.join(RULES)}.")
+    photo = None
+    try:
+        photo = load_photo(source, name, max_megapixels=max_megapixels)
+        return _read(photo, source, height_rule, check_bar_mm), photo
+    except PhotoError as error:
+        return rejected(source, str(error), name=name), None
+    except (ModelError, CardError):
+        raise  # no photo can be read with this network, or with this card
+    except Exception as error:
+        reading = rejected(
+            source,
+            "The program failed on this photo, which is no fault of yours: count this plant by "
+            "hand, and report the fault.",
+            name=name,
+        )
+        sha256 = photo.sha256 if photo else None
+        return replace(reading, sha256=sha256, fault=_where(error)), photo
+
+
+def rejected(source: str | Path | bytes, reason: str, *, name: str | None = None) -> Reading:
+    """Make the reading of something that can't be read as a photo; `reason` says why."""
+    if isinstance(source, bytes):
+        return Reading(photo=name or "photo", outcome="rejected", reasons=(reason,))
+    path = Path(source)
+    return Reading(
+        photo=name or path.name or str(path),
+        path=str(path),
+        outcome="rejected",
+        reasons=(reason,),
+    )
+
+
+def _read(
+    photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
+) -> Reading:
+    calibration = load_calibration()
+    scale = find_card(photo, check_bar_mm=check_bar_mm)
+    parts = read_parts(photo)
+    plant = assemble(parts, scale)
+    belief = believe(plant, parts, calibration)
+    findings = check(photo, parts, scale)
+    verdict = judge(parts, plant, belief, findings, calibration)
+    about_file = Reading(
+        photo=photo.name,
+        path=None if isinstance(source, bytes) else str(source),
+        sha256=photo.sha256,
+        outcome=verdict.outcome,
+        reasons=verdict.reasons,
+        quality=tuple(finding.code for finding in findings),
+        photo_size=(photo.rgb.shape[1], photo.rgb.shape[0]),
+        taken_at=photo.taken_at.isoformat() if photo.taken_at else None,
+        gps=photo.gps,
+        focal_eq_mm=photo.focal_eq_mm,
+        card=None if scale is None else _card_mark(scale),
+        model=parts.model,
+    )
+    if verdict.outcome == "rejected":
+        return about_file
+    height = None if scale is None else measure(parts, plant, scale, height_rule)
+    return _with_plant(about_file, parts, plant, belief, verdict.confidence, scale, height)
+
+
+def _with_plant(
+    reading: Reading,
+    parts: Parts,
+    plant: Plant,
+    belief: StageBelief,
+    confidence: float,
+    scale: Scale | None,
+    height: Height | None,
+) -> Reading:
+    out = list(zip(plant.leaves, belief.leaf_probabilities, strict=True))
+    base = plant.base
+    arch = height.arch if height else (plant.arch and (plant.arch.x, plant.arch.y))
+    return replace(
+        reading,
+        stage=belief.stage,
+        stage_probabilities=tuple(float(p) for p in belief.probabilities),
+        confidence=confidence,
+        collars=tuple(
+            CollarMark(leaf.rank, leaf.collar.x, leaf.collar.y, leaf.collar.score)
+            for leaf, p in out
+            if leaf.collar is not None and p >= SHOWN_COLLAR
+        ),
+        tips=tuple(
+            TipMark(leaf.rank, leaf.tip.x, leaf.tip.y, leaf.shape, leaf.tip.score)
+            for leaf in plant.leaves
+            if leaf.tip is not None and leaf.tip.score >= SHOWN_TIP
+        ),
+        first_leaf=plant.first_leaf,
+        lower_leaves_missing=int(plant.lost.argmax()),
+        soil_line=None if base is None else (base.x, base.y),
+        arch=arch,
+        stalk=_line(plant.stalk),
+        leaf_lines=tuple(_line(leaf.midline) for leaf in plant.leaves),
+        height_mm=height.height_mm if height else None,
+        height_interval_mm=height.interval_mm if height else None,
+        height_basis=height.basis if height else None,
+        height_rule=height.rule if height else None,
+        mm_per_px=None if scale is None or base is None else scale.mm_per_px_at(base.x, base.y),
+        layout="laid" if parts.laid >= 0.5 else "standing",
+        evidence=belief.evidence,
+    )
+
+
+def _card_mark(scale: Scale) -> CardMark:
+    return CardMark(
+        markers_found=scale.markers_found,
+        tilt_deg=float(scale.tilt_deg),
+        relative_error=float(scale.relative_error),
+        focal_assumed=scale.focal_assumed,
+        corners=_line(scale.corners_px),
+    )
+
+
+def _line(points: np.ndarray) -> tuple[Pixel, ...]:
+    return tuple((float(x), float(y)) for x, y in points)
+
+
+def _where(error: Exception) -> str:
+    """Kind and words of an error, and the last line of code it passed through."""
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    place = f"{os.path.basename(last.filename)}, line {last.lineno}"
+    return f"{type(error).__name__}: {error} ({place})"

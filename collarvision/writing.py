@@ -86,7 +86,7 @@ class RecordWriter:
         target = out
         # A device or a pipe can't be replaced by a finished file: write straight into it.
         if self.form != "jsonl" and (out.is_file() or not out.exists()):
-            if out.exists() and not os.access(out, os.W_OK):
+            if out.exists() and not may_write(out):
                 raise _cannot_write(out, "Permission denied")
             self._part = target = out.with_name(f".{out.name}.part")
         try:
@@ -108,6 +108,11 @@ class RecordWriter:
             raise
         except OSError as error:
             raise _cannot_write(self.out or Path("the output"), error.strerror) from error
+
+
+def may_write(path: Path) -> bool:
+    """Say whether this process may write there, as the user it acts for."""
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 def record_line(reading: Reading) -> str:

@@ -116,11 +116,13 @@ def _paste_card(rgb: np.ndarray, left: int, top: int, px_per_mm: float) -> None:
 
 
 @pytest.fixture(scope="session")
-def stand_in_model(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The stand-in network's file."""
-    path = tmp_path_factory.mktemp("models") / "stand-in.onnx"
-    write_stand_in(path)
-    return path
+def stand_in_model() -> Iterator[Path]:
+    """The stand-in network's file, where `ordinary_user` may read it too."""
+    with tempfile.TemporaryDirectory() as folder:
+        os.chmod(folder, 0o755)
+        path = Path(folder) / "stand-in.onnx"
+        write_stand_in(path)
+        yield path
 
 
 @pytest.fixture

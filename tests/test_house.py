@@ -17,11 +17,11 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # each other. Whoever adds a room writes it here.
 ORDER = [
     {"__init__"},
-    {"exif", "jpeg", "gathering", "network", "cardlayout"},
-    {"photo", "looks", "cardsheet", "cardfit"},
+    {"exif", "jpeg", "gathering", "network", "cardfit"},
+    {"photo", "looks", "cardsheet", "calibration"},
     {"card"},
     {"parts"},
-    {"pairing", "skeleton", "lost"},
+    {"pairing", "skeleton", "lost", "parallax"},
     {"plant"},
     {"stage", "height", "quality"},
     {"confidence"},

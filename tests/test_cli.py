@@ -1,0 +1,266 @@
+"""Command line: words in, records and files out, and an exit status that is kept."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from conftest import DrawnPlant
+from PIL import Image
+from typer.testing import CliRunner
+
+import collarvision
+from collarvision.cli import app
+from collarvision.record import Record, read_records
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def run(*words: object) -> Any:
+    """Run the command in this process."""
+    return CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
+
+
+def records(*words: object) -> list[Record]:
+    result = run("stage", "--format", "jsonl", *words)
+    assert result.exit_code == 0, result.output
+    return [Record.model_validate_json(line) for line in result.stdout.splitlines()]
+
+
+@pytest.fixture
+def photo(stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path]) -> Path:
+    return save_jpeg(drawn_plant.rgb, "IMG_1.jpg")
+
+
+def test_a_photo_becomes_a_row_of_the_table(photo: Path) -> None:
+    result = run("stage", photo)
+    assert result.exit_code == 0
+    assert re.search(r"IMG_1\.jpg +V3\?? ", result.stdout)
+    assert "1 photo:" in result.stdout
+    assert "the label is the law" in " ".join(result.stdout.split())
+
+
+def test_jsonl_gives_a_record_a_line_in_the_order_given(photo: Path, tmp_path: Path) -> None:
+    got = records(tmp_path / "gone.jpg", photo)
+    assert [r.photo for r in got] == ["gone.jpg", "IMG_1.jpg"]
+    assert [r.outcome == "rejected" for r in got] == [True, False]
+
+
+def test_json_is_one_document(photo: Path) -> None:
+    result = run("stage", photo, "--format", "json")
+    (record,) = json.loads(result.stdout)
+    assert Record.model_validate(record).stage == 3
+
+
+def test_out_holds_what_would_have_been_printed(photo: Path, tmp_path: Path) -> None:
+    for form in ("json", "jsonl", "table"):
+        out = tmp_path / f"r.{form}"
+        result = run("stage", photo, "--format", form, "--out", out)
+        assert result.exit_code == 0
+        assert result.stdout == ""
+        assert "Wrote 1 record" in result.stderr
+        assert out.read_text(encoding="utf-8") == run("stage", photo, "--format", form).stdout
+    assert not list(tmp_path.glob("*.part"))
+    assert not list(tmp_path.glob(".*.part"))
+
+
+def test_records_read_back_from_the_file(photo: Path, tmp_path: Path) -> None:
+    run("stage", photo, "--format", "jsonl", "--out", tmp_path / "r.jsonl")
+    (record,) = read_records(tmp_path / "r.jsonl")
+    assert record.model == "stand-in"
+    assert record.version == collarvision.__version__
+
+
+def test_overlays_get_a_name_each(photo: Path, tmp_path: Path, drawn_plant: DrawnPlant) -> None:
+    twin = tmp_path / "stop 2" / "IMG_1.jpg"
+    twin.parent.mkdir()
+    Image.fromarray(drawn_plant.rgb[:, ::-1]).save(twin)
+    result = run("stage", photo, twin, "--overlay", tmp_path / "marked" / "today")
+    assert result.exit_code == 0
+    made = sorted(path.name for path in (tmp_path / "marked" / "today").iterdir())
+    assert made == ["IMG_1-2.overlay.jpg", "IMG_1.overlay.jpg"]
+
+
+def test_the_check_bar_and_the_rule_reach_the_height(photo: Path) -> None:
+    (true,) = records(photo)
+    (small,) = records(photo, "--check-bar", "95", "--height-rule", "tip-down")
+    assert true.height_mm is not None
+    assert small.height_mm is not None
+    # A card printed at 95 % makes every length 95 % of what it looks like.
+    assert small.height_mm / true.height_mm == pytest.approx(0.95, rel=0.01)
+    assert (true.height_rule, small.height_rule) == ("half-out", "tip-down")
+
+
+def test_units_of_the_table(photo: Path) -> None:
+    assert re.search(r"\d cm ", run("stage", photo, "--units", "cm").stdout)
+    assert re.search(r"\d mm ", run("stage", photo, "--units", "mm").stdout)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["stage"],
+        ["stage", "x.jpg", "--format", "xml"],
+        ["stage", "x.jpg", "--check-bar", "1000"],
+        ["stage", "x.jpg", "--check-bar", "ten"],
+        ["stage", "x.jpg", "--height-rule", "tallest"],
+        ["stage", "x.jpg", "--no-such-option"],
+        ["no-such-command"],
+    ],
+)
+def test_words_not_understood_end_in_status_2_and_a_hint(words: list[str]) -> None:
+    result = run(*words)
+    assert result.exit_code == 2
+    assert "Usage:" in result.stderr
+
+
+def test_out_may_not_be_one_of_the_photos(photo: Path) -> None:
+    before = photo.read_bytes()
+    result = run("stage", photo, "--format", "json", "--out", photo)
+    assert result.exit_code == 2
+    assert "one of the photos" in result.stderr
+    assert photo.read_bytes() == before
+
+
+def test_a_missing_network_is_status_4_and_leaves_no_file(
+    photo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLLARVISION_MODEL", str(tmp_path / "none.onnx"))
+    result = run("stage", photo, "--format", "json", "--out", tmp_path / "r.json")
+    assert result.exit_code == 4
+    assert "none.onnx" in result.stderr
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["IMG_1.jpg"]
+
+
+def test_a_fault_of_the_program_is_told_and_the_others_are_unharmed(
+    photo: Path, save_jpeg: Callable[..., Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from collarvision import reading
+
+    good = reading.assemble
+
+    def assemble(parts: Any, *rest: Any) -> Any:
+        if next(faults):
+            raise ZeroDivisionError("by purpose")
+        return good(parts, *rest)
+
+    faults = iter([True, False])
+    monkeypatch.setattr(reading, "assemble", assemble)
+    second = save_jpeg(np.asarray(Image.open(photo)), "IMG_2.jpg")
+    first_record, second_record = records(photo, second)
+    assert first_record.outcome == "rejected"
+    assert first_record.fault is not None
+    assert "ZeroDivisionError: by purpose" in first_record.fault
+    assert second_record.stage == 3
+
+
+def test_version_and_help() -> None:
+    assert run("--version").stdout.strip() == f"collarvision {collarvision.__version__}"
+    assert "stage" in run("--help").stdout
+    text = run("stage", "--help").stdout
+    assert "Exit status" in text
+    for option in ("--format", "--overlay", "--out", "--height-rule", "--check-bar", "--units"):
+        assert option in text
+
+
+def test_the_card_is_written(tmp_path: Path) -> None:
+    for page in ("a4", "letter"):
+        out = tmp_path / f"{page}.pdf"
+        result = run("card", "--out", out, "--page", page, "--field", "Field 1", "--stop", "3")
+        assert result.exit_code == 0
+        assert out.read_bytes().startswith(b"%PDF-")
+        assert "100 %" in result.stderr
+
+
+def test_a_card_that_cannot_be_written_is_status_3(tmp_path: Path) -> None:
+    result = run("card", "--out", tmp_path / "missing" / "card.pdf")
+    assert result.exit_code == 3
+    assert "can't be written" in result.stderr
+
+
+# ------------------------------------------------------------------ in a process of its own
+
+
+def start(*words: object, env: dict[str, str], **options: Any) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "collarvision", *map(str, words)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, **env},
+        **options,
+    )
+
+
+@pytest.fixture
+def many_photos(stand_in: Path, drawn_plant: DrawnPlant, tmp_path: Path) -> Path:
+    """A folder of forty photos, more than one can read before Ctrl-C arrives."""
+    folder = tmp_path / "many"
+    folder.mkdir()
+    Image.fromarray(drawn_plant.rgb).save(folder / "0.jpg", quality=95)
+    for number in range(1, 40):
+        (folder / f"{number}.jpg").write_bytes((folder / "0.jpg").read_bytes())
+    return folder
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX signals")
+def test_ctrl_c_keeps_what_was_read(many_photos: Path, stand_in: Path, tmp_path: Path) -> None:
+    out = tmp_path / "r.jsonl"
+    process = start(
+        "stage", many_photos, "--format", "jsonl", "--out", out, env={}, start_new_session=True
+    )
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline and (not out.exists() or out.stat().st_size == 0):
+        time.sleep(0.02)
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=60)
+    kept = list(read_records(out))
+    assert process.returncode == 130, said
+    assert 1 <= len(kept) < 40
+    assert f"Stopped: {len(kept)} of 40 photos" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("form", ["jsonl", "table"])
+def test_a_full_disk_is_one_sentence_and_status_3(photo: Path, stand_in: Path, form: str) -> None:
+    process = start("stage", photo, "--format", form, "--out", "/dev/full", env={})
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 3
+    assert "/dev/full can't be written (No space left on device)" in said
+    assert "Traceback" not in said
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX pipes")
+def test_a_reader_that_closes_early_meets_no_traceback(many_photos: Path, stand_in: Path) -> None:
+    process = start("stage", many_photos, "--format", "jsonl", env={})
+    assert process.stdout is not None
+    process.stdout.readline()
+    process.stdout.close()
+    assert process.stderr is not None
+    said = process.stderr.read()
+    process.wait(timeout=60)
+    assert "Traceback" not in said
+    assert "Exception" not in said
+
+
+def test_help_answers_at_once() -> None:
+    # The bound is 0.3 s; the best of three, since other work may share the machine.
+    times = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        process = start("--help", env={})
+        process.communicate(timeout=30)
+        times.append(time.perf_counter() - begun)
+    assert min(times) <= 0.3
