@@ -37,6 +37,8 @@ class Calibration:
         Least confidence of a ``staged`` reading.
     usable_floor : float
         Least P(ok) of a ``staged`` reading.
+    interval_factor : float
+        Widens the height's interval so that it holds 90 of 100 true heights.
     risk : float
         The share of wrong stages among accepted ones that `threshold` was set for.
     fitted : bool
@@ -69,6 +71,7 @@ class Calibration:
     )
     threshold: float = 0.9
     usable_floor: float = 0.5
+    interval_factor: float = 1.0
     risk: float = 0.02
     fitted: bool = False
 
@@ -99,6 +102,7 @@ def _read(path: Path) -> Calibration:
             weights=dict(zip(said["features"], map(float, said["weights"]), strict=True)),
             threshold=float(said["threshold"]),
             usable_floor=float(said["usable_floor"]),
+            interval_factor=float(said["interval_factor"]),
             risk=float(said["risk"]),
             fitted=True,
         )
@@ -123,6 +127,7 @@ def as_json(calibration: Calibration, about: dict[str, Any]) -> str:
             "weights": list(calibration.weights.values()),
             "threshold": calibration.threshold,
             "usable_floor": calibration.usable_floor,
+            "interval_factor": calibration.interval_factor,
             "risk": calibration.risk,
         },
         indent=1,

@@ -17,6 +17,7 @@ from typing import Literal
 
 import numpy as np
 
+from collarvision.calibration import load_calibration
 from collarvision.card import Scale
 from collarvision.parallax import LEAN_DEG, Stand, on_board, stand
 from collarvision.parts import BLADE, STALK, Parts, Point
@@ -96,7 +97,7 @@ def measure(
     scale: Scale,
     rule: Rule = "half-out",
     *,
-    interval_factor: float = 1.0,
+    interval_factor: float | None = None,
 ) -> Height | None:
     """Measure a plant's height, or give None where it has no base or nothing to measure to.
 
@@ -106,8 +107,8 @@ def measure(
         What the earlier rooms found in the photo.
     rule : str
         ``half-out`` or ``tip-down``.
-    interval_factor : float
-        From the calibration: widens or narrows the interval to its stated coverage.
+    interval_factor : float, optional
+        Widens or narrows the interval; by default the calibration's, which gives it its coverage.
     """
     if rule not in RULES:
         raise ValueError(f"Height rule {rule!r} is unknown; use one of {', '.join(RULES)}.")
@@ -132,6 +133,8 @@ def measure(
         return None
     sd = _error(parts, scale, plant.base, standing, foot, at, height)
     doubt = _doubt(scale, standing, foot, height, others)
+    if interval_factor is None:
+        interval_factor = load_calibration().interval_factor
     half = interval_factor * Z_90 * float(np.hypot(sd, doubt))
     return Height(
         height_mm=height,

@@ -19,8 +19,8 @@ LOOK_PX = 320
 READ_PX = 640
 """Side of the second look."""
 
-PADDING = (124, 116, 104)
-"""ImageNet's mean colour: what the network sees where the photo ends."""
+PADDING = (114, 114, 114)
+"""What the network sees where the photo ends, as in training."""
 
 MARGIN = 0.12
 """Share of the plant's larger side left free around it in the second look, as in training."""

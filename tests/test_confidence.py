@@ -1,0 +1,161 @@
+"""Confidence: what is safe alone, what a person counts, and what is no plant.
+
+Sources: expected calibration error (Naeini et al. 2015; Guo et al. 2017, arXiv 1706.04599) is
+checked where the calibration is fitted (`tests/training/test_calibrate.py`). Splitting the stalk
+to count from the nodes: Purdue Extension.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from drawn_plants import USABLE, draw, without_collar
+from hypothesis import given
+from hypothesis import strategies as st
+
+from collarvision.calibration import Calibration, as_json, load_calibration
+from collarvision.confidence import FEATURES, SENTENCES, features, judge, probability
+from collarvision.network import ModelError
+from collarvision.plant import assemble
+from collarvision.stage import believe
+
+GUESSES = Calibration()
+
+
+@dataclass(frozen=True)
+class Finding:
+    code: str
+    sentence: str
+    severity: str
+
+
+def judged(parts, findings=(), calibration=GUESSES):
+    plant = assemble(parts)
+    return judge(parts, plant, believe(plant, parts, calibration), findings, calibration)
+
+
+def usability(**troubles):
+    p = {**USABLE, **troubles}
+    total = sum(p.values())
+    return {name: value / total for name, value in p.items()}
+
+
+@pytest.mark.parametrize("stage", [1, 3, 5, 8])
+def test_a_clear_plant_is_staged_without_reasons(stage):
+    verdict = judged(draw(stage).parts)
+    assert verdict.outcome == "staged"
+    assert verdict.reasons == ()
+    assert verdict.confidence >= GUESSES.threshold
+
+
+@pytest.mark.parametrize("trouble", ["no_plant", "several", "not_maize"])
+def test_nothing_to_count_is_rejected(trouble):
+    parts = replace(draw(4).parts, usability=usability(**{trouble: 5.0}))
+    verdict = judged(parts)
+    assert verdict.outcome == "rejected"
+    assert verdict.reasons == (SENTENCES[trouble],)
+    assert verdict.confidence <= 0.05
+
+
+@pytest.mark.parametrize("trouble", ["cut_off", "blurred", "dark"])
+def test_a_spoilt_photo_is_never_staged_however_sure_the_count(trouble):
+    parts = replace(draw(4).parts, usability=usability(**{trouble: 2.0}))
+    verdict = judged(parts)
+    assert verdict.outcome in ("hand-count", "rejected")
+    assert SENTENCES[trouble] in verdict.reasons
+
+
+@given(st.dictionaries(st.sampled_from(sorted(set(USABLE) - {"ok"})), st.floats(0, 5), min_size=1))
+def test_under_the_usable_floor_nothing_is_staged(troubles):
+    parts = replace(DRAWN.parts, usability=usability(**troubles))
+    verdict = judged(parts)
+    if parts.usability["ok"] < GUESSES.usable_floor:
+        assert verdict.outcome != "staged"
+        assert verdict.reasons
+
+
+DRAWN = draw(4)
+
+
+def test_no_leaves_is_no_plant():
+    parts = replace(draw(4).parts, tips=(), collars=())
+    assert judged(parts).outcome == "rejected"
+
+
+def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
+    drawn = draw(4, whorl=2)
+    tips = tuple(replace(t, collared=0.48) if round(t.rank) == 5 else t for t in drawn.parts.tips)
+    verdict = judged(replace(drawn.parts, tips=tips))
+    assert verdict.outcome == "hand-count"
+    assert any("leaf 5" in reason for reason in verdict.reasons)
+
+
+def test_doubt_about_lost_leaves_says_to_split_the_stalk():
+    drawn = draw(6, lost=1)
+    parts = replace(drawn.parts, lost_leaves=np.array([0.4, 0.4, 0.15, 0.05]), first_leaf=0.5)
+    tips = tuple(replace(t, rounded=0.5, rank=t.rank - 0.5) for t in parts.tips)
+    collars = tuple(replace(c, rank=c.rank - 0.5) for c in parts.collars)
+    verdict = judged(replace(parts, tips=tips, collars=collars))
+    assert verdict.outcome == "hand-count"
+    assert any("split the stalk" in reason for reason in verdict.reasons)
+
+
+def test_a_hidden_collar_is_named():
+    verdict = judged(without_collar(draw(6), 5).parts, calibration=replace(GUESSES, threshold=0.99))
+    assert any("behind a blade" in reason for reason in verdict.reasons)
+
+
+def test_a_finding_that_stops_is_a_reason_and_a_note_is_not():
+    stop = Finding("tilt", "Hold the phone upright.", "stop")
+    note = Finding("no-card", "No card, so no height.", "note")
+    verdict = judged(draw(4).parts, [note, stop])
+    assert verdict.outcome == "hand-count"
+    assert verdict.reasons == ("Hold the phone upright.",)
+    assert judged(draw(4).parts, [note]).outcome == "staged"
+
+
+def test_agreement_makes_sure_and_disagreement_unsure():
+    drawn = draw(5)
+    other = np.full(13, 0.01)
+    other[7] = 0.88
+    unsure = judged(replace(drawn.parts, stage_probabilities=other))
+    assert unsure.confidence < judged(drawn.parts).confidence
+    assert unsure.outcome == "hand-count"
+
+
+def test_every_feature_has_a_finite_value():
+    for stage in range(10):
+        parts = draw(stage, noise=1.0, seed=stage).parts
+        plant = assemble(parts)
+        values = features(parts, plant, believe(plant, parts, GUESSES))
+        assert tuple(values) == FEATURES
+        assert all(np.isfinite(v) for v in values.values())
+
+
+@given(st.floats(-5, 5), st.floats(-5, 5))
+def test_confidence_is_the_logistic_function(intercept, value):
+    calibration = replace(GUESSES, intercept=intercept, weights={"margin": 1.0})
+    expected = 1 / (1 + np.exp(-(intercept + value)))
+    assert probability({"margin": value}, calibration) == pytest.approx(expected)
+
+
+def test_a_calibration_survives_its_file(tmp_path):
+    path = tmp_path / "calibration.json"
+    wanted = replace(GUESSES, threshold=0.83, weights={"margin": 2.0, "lost": -1.0})
+    path.write_text(as_json(wanted, {"photos": 12}))
+    assert load_calibration(path) == replace(wanted, fitted=True)
+
+
+def test_without_a_file_the_guesses_serve(tmp_path):
+    assert load_calibration(tmp_path / "none.json") == GUESSES
+    assert not GUESSES.fitted
+
+
+@pytest.mark.parametrize("text", ["", "{}", '{"version": 99}', "[]"])
+def test_a_broken_file_is_one_sentence(tmp_path, text):
+    path = tmp_path / "calibration.json"
+    path.write_text(text)
+    with pytest.raises(ModelError, match="Install the package again"):
+        load_calibration(path)
