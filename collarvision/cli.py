@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -310,7 +310,7 @@ def _say(words: str) -> None:
     typer.echo(words, err=True)
 
 
-def _stop(words: str, status: int) -> None:
+def _stop(words: str, status: int) -> NoReturn:
     _say(words)
     raise typer.Exit(status)
 

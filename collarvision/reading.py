@@ -21,7 +21,7 @@ from collarvision.card import CardError, Scale, find_card
 from collarvision.confidence import Outcome, judge
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.network import ModelError
-from collarvision.parts import Parts, read_parts
+from collarvision.parts import Parts, Point, read_parts
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
 from collarvision.quality import check
@@ -351,7 +351,7 @@ def _with_plant(
 ) -> Reading:
     out = list(zip(plant.leaves, belief.leaf_probabilities, strict=True))
     base = plant.base
-    arch = height.arch if height else (plant.arch and (plant.arch.x, plant.arch.y))
+    arch = height.arch if height else _xy_of(plant.arch)
     return replace(
         reading,
         stage=belief.stage,
@@ -369,7 +369,7 @@ def _with_plant(
         ),
         first_leaf=plant.first_leaf,
         lower_leaves_missing=int(plant.lost.argmax()),
-        soil_line=None if base is None else (base.x, base.y),
+        soil_line=_xy_of(base),
         arch=arch,
         stalk=_line(plant.stalk),
         leaf_lines=tuple(_line(leaf.midline) for leaf in plant.leaves),
@@ -391,6 +391,10 @@ def _card_mark(scale: Scale) -> CardMark:
         focal_assumed=scale.focal_assumed,
         corners=_line(scale.corners_px),
     )
+
+
+def _xy_of(point: Point | None) -> Pixel | None:
+    return None if point is None else (point.x, point.y)
 
 
 def _line(points: np.ndarray) -> tuple[Pixel, ...]:

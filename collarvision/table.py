@@ -55,7 +55,7 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     total = len(readings)
     if total == 0:
         return ["No photo was read."]
-    counts = Counter(reading.outcome for reading in readings)
+    counts: Counter[str] = Counter(reading.outcome for reading in readings)
     stages = Counter(
         reading.stage
         for reading in readings

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import DrawnPlant
+from command import records, run
 from PIL import Image
-from test_cli import records, run
+from stand_in import DrawnPlant
 
 from collarvision.reading import read_photo
 from collarvision.record import Record

@@ -15,26 +15,14 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import DrawnPlant
+from command import records, run
 from PIL import Image
-from typer.testing import CliRunner
+from stand_in import DrawnPlant
 
 import collarvision
-from collarvision.cli import app
 from collarvision.record import Record, read_records
 
 ROOT = Path(__file__).resolve().parent.parent
-
-
-def run(*words: object) -> Any:
-    """Run the command in this process."""
-    return CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
-
-
-def records(*words: object) -> list[Record]:
-    result = run("stage", "--format", "jsonl", *words)
-    assert result.exit_code == 0, result.output
-    return [Record.model_validate_json(line) for line in result.stdout.splitlines()]
 
 
 @pytest.fixture

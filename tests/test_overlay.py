@@ -8,8 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import DrawnPlant
 from PIL import Image
+from stand_in import DrawnPlant
 
 from collarvision import marks
 from collarvision.captions import banner, key, reasons_panel

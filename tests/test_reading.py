@@ -1,0 +1,131 @@
+"""Reading: one call from a photo to everything said about its plant."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from stand_in import DrawnPlant, draw_plant
+
+from collarvision import read_photo
+from collarvision.reading import Reading, confidence_words, stage_name
+from collarvision.record import Record
+
+
+@pytest.fixture
+def path(stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path]) -> Path:
+    return save_jpeg(drawn_plant.rgb)
+
+
+def test_the_drawn_plant_is_read_right(path: Path, drawn_plant: DrawnPlant) -> None:
+    reading = read_photo(path)
+    assert reading.stage == drawn_plant.stage
+    assert [collar.rank for collar in reading.collars] == [1, 2, 3]
+    for mark, truth in zip(reading.collars, drawn_plant.collars, strict=True):
+        assert (mark.x, mark.y) == pytest.approx(truth, abs=6)
+    assert [tip.shape for tip in reading.tips] == ["rounded", "pointed", "pointed", "pointed"]
+    assert reading.first_leaf is not None
+    assert reading.first_leaf > 0.9
+    assert reading.lower_leaves_missing == 0
+    assert reading.soil_line == pytest.approx(drawn_plant.base, abs=6)
+    assert reading.layout == "standing"
+
+
+def test_the_height_is_the_drawings_own(path: Path, drawn_plant: DrawnPlant) -> None:
+    reading = read_photo(path)
+    assert reading.height_mm is not None
+    assert reading.height_interval_mm is not None
+    low, high = reading.height_interval_mm
+    assert low < drawn_plant.height_mm < high
+    assert reading.mm_per_px == pytest.approx(drawn_plant.mm_per_px, rel=0.01)
+    assert reading.height_basis == "arch"
+
+
+def test_without_a_card_there_is_a_stage_and_no_height(
+    stand_in: Path, save_jpeg: Callable[..., Path]
+) -> None:
+    reading = read_photo(save_jpeg(draw_plant(card=False).rgb))
+    assert reading.stage == 3
+    assert reading.height_mm is None
+    assert reading.height_interval_mm is None
+    assert reading.card is None
+    assert reading.arch is not None
+
+
+def test_a_bare_board_is_rejected_with_a_reason(
+    stand_in: Path, bare_board: np.ndarray, save_jpeg: Callable[..., Path]
+) -> None:
+    reading = read_photo(save_jpeg(bare_board))
+    assert reading.outcome == "rejected"
+    assert reading.stage is None
+    assert reading.reasons
+    assert reading.sha256 is not None
+
+
+def test_bytes_read_like_the_file(path: Path) -> None:
+    from_file, from_bytes = read_photo(path), read_photo(path.read_bytes(), name="plant.jpg")
+    assert from_bytes.path is None
+    assert dataclasses.replace(from_bytes, path=from_file.path) == from_file
+
+
+def test_two_reads_agree_to_the_last_digit(path: Path) -> None:
+    assert read_photo(path) == read_photo(path)
+
+
+def test_the_record_is_valid_and_serialises(path: Path) -> None:
+    record = read_photo(path).record()
+    Record.model_validate_json(json.dumps(record, allow_nan=False))
+    assert sum(record["stage_probabilities"].values()) == pytest.approx(1, abs=0.01)
+
+
+def test_a_reading_cannot_be_changed(path: Path) -> None:
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        read_photo(path).stage = 5  # type: ignore[misc]
+
+
+def test_a_wrong_rule_or_check_bar_is_the_callers_error(path: Path) -> None:
+    with pytest.raises(ValueError, match="half-out"):
+        read_photo(path, height_rule="tallest")  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match="check bar"):
+        read_photo(path, check_bar_mm=9.8)
+
+
+def test_the_file_speaks_through_the_record(
+    stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path]
+) -> None:
+    from PIL import Image
+
+    exif = Image.Exif()
+    exif[0x8769] = {0x9003: "2024:05:17 09:30:00", 0xA405: 27}
+    exif[0x8825] = {1: "N", 2: (41.0, 30.0, 0.0), 3: "W", 4: (93.0, 15.0, 0.0)}
+    reading = read_photo(save_jpeg(drawn_plant.rgb, exif=exif))
+    assert reading.taken_at == "2024-05-17T09:30:00"
+    assert reading.gps == pytest.approx((41.5, -93.25))
+    assert reading.focal_eq_mm == 27
+
+
+def test_words_for_stages_and_confidence() -> None:
+    assert [stage_name(k) for k in (0, 1, 10)] == ["VE", "V1", "V10"]
+    assert confidence_words(0.97) == "very sure"
+    assert confidence_words(0.5) == "not sure"
+
+
+def test_a_fault_keeps_the_hash_and_names_the_place(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from collarvision import reading
+
+    def broken(*_: object) -> None:
+        raise KeyError("lost")
+
+    monkeypatch.setattr(reading, "believe", broken)
+    got = read_photo(path)
+    assert isinstance(got, Reading)
+    assert got.outcome == "rejected"
+    assert got.sha256 is not None
+    assert got.fault is not None
+    assert "KeyError: 'lost' (test_reading.py, line" in got.fault
