@@ -1,0 +1,424 @@
+"""Fit `models/calibration.json`: leaf probabilities, stage pool, confidence, thresholds.
+
+    python -m training.calibrate --truth renders/validation/truth.jsonl
+
+Uses photos that the network never trained on, read by the run-time package itself. PyTorch isn't
+needed. Each step feeds the next, in this order: P(collar out) by kind of leaf; the spread of the
+network's leaf numbers; the weights of the three stage opinions; P(stage right); the thresholds for
+a stated risk; the width of the height's interval.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from collarvision.calibration import Calibration, as_json
+from collarvision.card import Scale, find_card
+from collarvision.confidence import FEATURES, features, judge
+from collarvision.height import measure
+from collarvision.network import ModelError
+from collarvision.parts import Parts, read_parts
+from collarvision.photo import PhotoError, load_photo
+from collarvision.plant import Leaf, Plant, assemble
+from collarvision.stage import believe, pool
+from training.scoring import TOLERANCE, plant_height_px
+
+if TYPE_CHECKING:
+    from collarvision.quality import Finding
+
+FOLDS = 5
+COVERAGE_WANTED = 0.93
+"""Of the height's 90 % interval, so that a new set does not fall under 90 % by chance."""
+
+UNUSABLE_ACCEPTED = 0.01
+RIDGE = 4.0
+"""Weight of the prior in the confidence's regression, in photos per squared sd of a feature."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One photo as read, with its truth."""
+
+    name: str
+    parts: Parts
+    plant: Plant
+    findings: tuple[Finding, ...]
+    scale: Scale | None
+    truth: dict[str, Any]
+
+    @property
+    def usable(self) -> bool:
+        return bool(self.truth["usable"])
+
+    @property
+    def stage(self) -> int:
+        return int(self.truth["stage_v"])
+
+
+def read_cases(truth_file: Path, limit: int | None = None) -> list[Case]:
+    """Read every whole photo of a truth file with the run-time package."""
+    from collarvision.quality import check
+
+    rows = [json.loads(line) for line in truth_file.read_text().splitlines() if line.strip()]
+    rows = [row for row in rows if row.get("view", "photo") == "photo"][:limit]
+    cases = []
+    for number, row in enumerate(rows):
+        try:
+            photo = load_photo(truth_file.parent / row["file"])
+        except PhotoError as error:
+            print(f"left out {row['file']}: {error}", file=sys.stderr)
+            continue
+        scale = find_card(photo)
+        parts = read_parts(photo)
+        findings = tuple(check(photo, parts, scale))
+        cases.append(Case(row["file"], parts, assemble(parts, scale), findings, scale, row))
+        if number % 100 == 99:
+            print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
+    return cases
+
+
+# --------------------------------------------------------------------------- leaves
+
+
+def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[bool]:
+    """Tell for each leaf found whether it is a true leaf with its collar out.
+
+    A leaf is known by its collar where it has one, else by its tip; every truth is given away once,
+    so that the second peak on one collar is labelled false.
+    """
+    reach = TOLERANCE * plant_height_px(truth)
+    collars = [(c["x"], c["y"]) for c in truth["collars_visible_in_image"]]
+    tips = [(t["x"], t["y"], bool(t["has_collar"])) for t in truth["tips"]]
+    labels: dict[int, bool] = {}
+    order = sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i]))
+    for i in order:
+        leaf = plant.leaves[i]
+        if leaf.collar is not None:
+            at = _nearest(collars, (leaf.collar.x, leaf.collar.y), reach)
+            labels[i] = at is not None
+            if at is not None:
+                collars.pop(at)
+        elif leaf.tip is not None:
+            at = _nearest([t[:2] for t in tips], (leaf.tip.x, leaf.tip.y), reach)
+            labels[i] = at is not None and tips.pop(at)[2]
+    return [labels[i] for i in range(len(plant.leaves))]
+
+
+def _certainty(leaf: Leaf) -> float:
+    return leaf.collar_score + (leaf.kind == "paired")
+
+
+def _nearest(
+    places: Sequence[tuple[float, ...]], point: tuple[float, float], reach: float
+) -> int | None:
+    if not places:
+        return None
+    best = min(range(len(places)), key=lambda k: math.dist(places[k][:2], point))
+    return best if math.dist(places[best][:2], point) <= reach else None
+
+
+def fit_leaves(cases: Sequence[Case], start: Calibration) -> dict[str, tuple[float, float, float]]:
+    """Fit P(collar out) by kind of leaf; a kind that is rare stays near the guess it started as."""
+    rows: dict[str, list[tuple[float, float, bool]]] = {kind: [] for kind in start.leaf}
+    for case in cases:
+        for leaf, out in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True):
+            rows[leaf.kind].append((_logit(leaf.collar_score), _logit(leaf.tip_collared), out))
+    fitted = {}
+    for kind, guess in start.leaf.items():
+        if len(rows[kind]) < 20:
+            fitted[kind] = guess
+            continue
+        collar, tip, out = np.array(rows[kind], dtype=float).T
+        x = np.column_stack([np.ones_like(collar), collar, tip])
+        w = fit_logistic(x, out, np.array(guess), np.array([1.0, 8.0, 8.0]))
+        fitted[kind] = (float(w[0]), float(max(w[1], 0.0)), float(max(w[2], 0.0)))
+    return fitted
+
+
+def fit_rank_sigma(cases: Sequence[Case]) -> float:
+    """Spread of the network's leaf number at the true top collar, leaves."""
+    off = []
+    for case in cases:
+        labels = leaf_labels(case.plant, case.truth)
+        out = [leaf for leaf, label in zip(case.plant.leaves, labels, strict=True) if label]
+        if out and case.stage:
+            off.append(max(leaf.network_rank for leaf in out) - case.stage)
+    if len(off) < 20:
+        return Calibration().rank_sigma
+    # The middle 80 % tell the spread of the good ones; a normal's span 2.563 sd there.
+    low, high = np.quantile(off, [0.1, 0.9])
+    return float(np.clip((high - low) / 2.563, 0.25, 1.0))
+
+
+# --------------------------------------------------------------------------- stage and confidence
+
+
+def fit_pool(cases: Sequence[Case], calibration: Calibration) -> dict[str, float]:
+    """Weights of the stage opinions that make the true stages most likely."""
+    from scipy.optimize import minimize
+
+    opinions = []
+    for case in cases:
+        belief = believe(case.plant, case.parts, calibration)
+        opinions.append((belief.structure, belief.second_opinion, belief.by_rank))
+    stages = [min(case.stage, 12) for case in cases]
+    names = ("structure", "second", "rank")
+
+    def loss(log_weights: np.ndarray) -> float:
+        weights = dict(zip(names, np.exp(log_weights), strict=True))
+        total = 0.0
+        for three, stage in zip(opinions, stages, strict=True):
+            total -= math.log(pool(dict(zip(names, three, strict=True)), weights)[stage] + 1e-4)
+        # A weak pull towards the start keeps a small set from switching an opinion off.
+        return total + 2.0 * float(((log_weights - start) ** 2).sum())
+
+    start = np.log([Calibration().pool[name] for name in names])
+    found = minimize(loss, start, method="Nelder-Mead", options={"xatol": 0.02, "fatol": 0.05})
+    return {name: float(w) for name, w in zip(names, np.exp(found.x), strict=True)}
+
+
+def feature_table(cases: Sequence[Case], calibration: Calibration) -> tuple[np.ndarray, np.ndarray]:
+    """Features (n, k) and whether the stage was exactly right (n,)."""
+    rows, right = [], []
+    for case in cases:
+        belief = believe(case.plant, case.parts, calibration)
+        values = features(case.parts, case.plant, belief, case.findings)
+        rows.append([values[name] for name in FEATURES])
+        right.append(belief.stage == case.stage)
+    return np.array(rows), np.array(right, dtype=float)
+
+
+def fit_confidence(x: np.ndarray, right: np.ndarray) -> tuple[float, np.ndarray]:
+    """Intercept and weights of P(right); ridge on standardised features."""
+    mean, sd = x.mean(axis=0), x.std(axis=0)
+    sd = np.where(sd > 1e-6, sd, 1.0)
+    z = np.column_stack([np.ones(len(x)), (x - mean) / sd])
+    w = fit_logistic(z, right, np.zeros(z.shape[1]), np.array([0.01] + [RIDGE] * x.shape[1]))
+    weights = w[1:] / sd
+    return float(w[0] - weights @ mean), weights
+
+
+def out_of_fold(x: np.ndarray, right: np.ndarray, seed: int = 0) -> np.ndarray:
+    """Confidence (n,) of each photo from a fit that has not seen it."""
+    fold_of = np.random.default_rng(seed).permutation(len(x)) % FOLDS
+    confidence = np.zeros(len(x))
+    for fold_number in range(FOLDS):
+        held = fold_of == fold_number
+        intercept, weights = fit_confidence(x[~held], right[~held])
+        confidence[held] = 1 / (1 + np.exp(-(intercept + x[held] @ weights)))
+    return confidence
+
+
+def fit_logistic(
+    x: np.ndarray, y: np.ndarray, prior: np.ndarray, precision: np.ndarray
+) -> np.ndarray:
+    """Logistic regression with a normal prior, by Newton's method.
+
+    Parameters
+    ----------
+    x : ndarray, (n, k)
+    y : ndarray, (n,)
+        0 or 1.
+    prior, precision : ndarray, (k,)
+        Mean and inverse variance of the prior.
+
+    Returns
+    -------
+    ndarray, (k,)
+    """
+    w = prior.astype(float).copy()
+
+    def loss(w: np.ndarray) -> float:
+        z = x @ w
+        return float(np.logaddexp(0, z).sum() - y @ z + 0.5 * precision @ (w - prior) ** 2)
+
+    for _ in range(100):
+        p = 1 / (1 + np.exp(-np.clip(x @ w, -30, 30)))
+        gradient = x.T @ (p - y) + precision * (w - prior)
+        curvature = (x * (p * (1 - p))[:, None]).T @ x + np.diag(precision)
+        step = np.linalg.solve(curvature, gradient)
+        size = 1.0
+        while loss(w - size * step) > loss(w) and size > 1e-6:
+            size /= 2
+        w = w - size * step
+        if np.abs(size * step).max() < 1e-8:
+            break
+    return w
+
+
+# --------------------------------------------------------------------------- thresholds
+
+
+def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tuple[float, bool]:
+    """Least confidence at which at most `risk` of the accepted readings are wrong.
+
+    Conformal risk control (A. Angelopoulos, S. Bates, A. Fisch, L. Lei and T. Schuster 2022,
+    "Conformal risk control", arXiv 2208.02814): with a loss of at most 1, the next case's expected
+    loss is at most (sum of losses + 1) / (n + 1). It is applied among the accepted, where a wrong
+    stage costs 1. That risk need not fall as the threshold rises, so the bound must hold at the
+    threshold and at every stricter one that still accepts 1 / risk photos.
+
+    Returns
+    -------
+    threshold : float
+    met : bool
+        False when no threshold meets the risk: the strictest one is then given.
+    """
+    order = np.argsort(-confidence, kind="stable")
+    ranked, losses = confidence[order], wrong[order].astype(float).cumsum()
+    accepted = np.arange(1, len(order) + 1)
+    bound = (losses + 1) / (accepted + 1)
+    first = math.ceil(1 / risk)
+    # Readings of one confidence are accepted together: only the last of them can be a threshold.
+    last_of_its_value = np.append(ranked[1:] < ranked[:-1], True)
+    best: float | None = None
+    for k in range(first - 1, len(order)):
+        if bound[k] > risk:
+            if accepted[k] >= 3 * first:
+                break
+            continue
+        if last_of_its_value[k]:
+            best = float(ranked[k])
+    if best is None:
+        return float(min(1.0, ranked[min(first, len(ranked)) - 1])), False
+    return best, True
+
+
+def usable_floor(ok: np.ndarray, usable: np.ndarray) -> float:
+    """Least P(ok) that lets at most `UNUSABLE_ACCEPTED` of the unusable photos pass."""
+    bad = np.sort(ok[~usable])[::-1]
+    if not len(bad):
+        return Calibration().usable_floor
+    passing = math.floor(UNUSABLE_ACCEPTED * len(bad))
+    floor = bad[passing] + 1e-3 if passing < len(bad) else 0.0
+    return float(np.clip(floor, 0.3, 0.95))
+
+
+def interval_factor(cases: Sequence[Case]) -> float:
+    """Factor on the height's interval that gives it the wanted coverage (split conformal)."""
+    ratio = []
+    for case in cases:
+        true = case.truth.get("height_arch_mm")
+        if case.scale is None or not true:
+            continue
+        height = measure(case.parts, case.plant, case.scale, interval_factor=1.0)
+        if height is not None:
+            half = height.interval_mm[1] - height.height_mm
+            ratio.append(abs(height.height_mm - true) / max(half, 1e-6))
+    if len(ratio) < 30:
+        return 1.0
+    rank = min(len(ratio), math.ceil((len(ratio) + 1) * COVERAGE_WANTED))
+    return float(np.clip(np.sort(ratio)[rank - 1], 0.5, 3.0))
+
+
+def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
+    """Expected calibration error over bins of equal width (Naeini et al. 2015)."""
+    at = np.minimum((confidence * bins).astype(int), bins - 1)
+    gaps = [
+        abs(right[at == b].mean() - confidence[at == b].mean()) * (at == b).mean()
+        for b in range(bins)
+        if (at == b).any()
+    ]
+    return float(sum(gaps))
+
+
+def risk_coverage(confidence: np.ndarray, right: np.ndarray) -> list[tuple[float, float]]:
+    """Points (share accepted, share of them wrong), strictest first."""
+    order = np.argsort(-confidence, kind="stable")
+    wrong = (1 - right[order]).cumsum()
+    counts = np.unique(np.linspace(1, len(order), 41).round().astype(int))
+    return [(round(n / len(order), 3), round(float(wrong[n - 1] / n), 4)) for n in counts]
+
+
+# --------------------------------------------------------------------------- all of it
+
+
+def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, dict[str, Any]]:
+    """Fit everything; gives the calibration and what to say about it."""
+    good = [case for case in cases if case.usable]
+    fitted = Calibration(risk=risk)
+    fitted = replace(fitted, leaf=fit_leaves(good, fitted), rank_sigma=fit_rank_sigma(good))
+    fitted = replace(fitted, pool=fit_pool(good, fitted))
+    x, right = feature_table(good, fitted)
+    intercept, weights = fit_confidence(x, right)
+    confidence = out_of_fold(x, right)
+    threshold, met = risk_threshold(confidence, right == 0, risk)
+    ok = np.array([case.parts.usability["ok"] for case in cases])
+    usable = np.array([case.usable for case in cases])
+    fitted = replace(
+        fitted,
+        intercept=intercept,
+        weights=dict(zip(FEATURES, map(float, weights), strict=True)),
+        threshold=threshold,
+        usable_floor=usable_floor(ok, usable),
+        interval_factor=interval_factor(good),
+        fitted=True,
+    )
+    accepted = confidence >= threshold
+    about = {
+        "photos": len(cases),
+        "usable": len(good),
+        "model": cases[0].parts.model,
+        "stage_exact": round(float(right.mean()), 4),
+        "threshold_met_risk": met,
+        "accepted_share": round(float(accepted.mean()), 4),
+        "accepted_exact": round(float(right[accepted].mean()), 4) if accepted.any() else None,
+        "calibration_error": round(calibration_error(confidence, right), 4),
+        "unusable_refused": _refused(cases, fitted),
+        "risk_coverage": risk_coverage(confidence, right),
+    }
+    return fitted, about
+
+
+def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
+    bad = [case for case in cases if not case.usable]
+    if not bad:
+        return None
+    refused = 0
+    for case in bad:
+        belief = believe(case.plant, case.parts, calibration)
+        verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
+        refused += verdict.outcome != "staged"
+    return round(refused / len(bad), 4)
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 0.005), 0.995)
+    return math.log(p / (1.0 - p))
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--truth", type=Path, nargs="+", required=True)
+    parser.add_argument("--out", type=Path, default=Path("models/calibration.json"))
+    parser.add_argument("--risk", type=float, default=0.02, help="wrong stages per accepted one")
+    parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
+    options = parser.parse_args(words)
+    try:
+        cases = [case for file in options.truth for case in read_cases(file, options.limit)]
+    except (OSError, ModelError) as error:
+        print(f"calibrate: {error}", file=sys.stderr)
+        return 1
+    if sum(case.usable for case in cases) < 100:
+        print("calibrate: at least 100 usable photos are needed; render more.", file=sys.stderr)
+        return 1
+    fitted, about = calibrate(cases, options.risk)
+    options.out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")
+    for name, value in about.items():
+        if name != "risk_coverage":
+            print(f"{name:20s} {value}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
