@@ -15,7 +15,7 @@ import numpy as np
 from training.augment import Look, decide
 from training.samples import Pool, Sample
 from training.targets import Targets, collect
-from training.views import View, jittered_look, jittered_read
+from training.views import View, jittered_look, jittered_read, magnified
 
 
 @dataclass(frozen=True)
@@ -38,6 +38,27 @@ class Plan:
     targets: Targets
 
 
+# Whole photos are stored small. Blown up to a READ crop their plants are soft: some are worth
+# seeing, since people send such photos, but not many, and not hopeless ones.
+SOFT, HOPELESS = 1.8, 3.0
+SOFT_KEPT = 0.4
+
+
+def _sharp_enough(pool: Pool, samples: list[Sample], rng: np.random.Generator) -> list[Sample]:
+    """Replace most of the usable photos that a READ crop would blow up."""
+    kept = []
+    for sample in samples:
+        for _ in range(8):
+            height, width = sample.mask.shape
+            blown_up = magnified(sample.truth, width, height)
+            if (sample.truth.reason != "ok" or blown_up <= SOFT
+                    or (blown_up <= HOPELESS and rng.random() < SOFT_KEPT)):
+                break
+            sample = pool.draw(1, rng)[0]
+        kept.append(sample)
+    return kept
+
+
 def make_plan(pool: Pool, shapes: Shapes, step: int, seed: int, pin: bool = False) -> Plan:
     """Plan one step; the same pool, step and seed give the same plan."""
     rng = np.random.default_rng([seed, step])
@@ -52,7 +73,7 @@ def make_plan(pool: Pool, shapes: Shapes, step: int, seed: int, pin: bool = Fals
             for s in samples
         ]
     else:
-        samples = pool.draw(shapes.read_batch, rng)
+        samples = _sharp_enough(pool, pool.draw(shapes.read_batch, rng), rng)
         size = shapes.read_sizes[int(rng.integers(len(shapes.read_sizes)))]
         views = [
             jittered_read(s.truth, s.mask.shape[1], s.mask.shape[0], size, rng) for s in samples

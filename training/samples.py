@@ -338,6 +338,11 @@ class Pool:
             ]
             return [self._samples[indices[k]] for k in chosen]
 
+    def first(self, count: int | None) -> list[Sample]:
+        """Give the first samples that came, for measuring."""
+        with self._lock:
+            return self._samples[:count]
+
     def has_photos(self) -> bool:
         """Tell whether any whole photo is there (the first look needs them)."""
         return bool(self._photos)

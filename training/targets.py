@@ -35,9 +35,9 @@ class Rule:
     usability_read: float
 
 
-# Why: "several" lists the main plant only, which is a fact of the READ crop (it is in the middle)
-# but not of the whole photo; whether there are several is the photo's fact. "cut_off" photos show
-# true keypoints, but their stage is not to be learnt from half a plant. A blurred or dark photo's
+# Why: "several" lists every plant's collars and tips but only one foot and arch, and whether there
+# are several is a fact of the whole photo, not of a crop of one. "cut_off" photos show true
+# keypoints, but their stage is not to be learnt from half a plant. A blurred or dark photo's
 # keypoints are not to be guessed. Weeds are no maize: their mask stands, their heatmaps are zero.
 RULES: dict[str, Rule] = {
     "ok": Rule(1.0, 1.0, 1.0, 1.0, 1.0),
@@ -76,7 +76,7 @@ class Targets:
     w_classes: Tensor
     w_collars: Tensor
     w_tips: Tensor
-    w_points: Tensor
+    w_single: Tensor
     w_stage: Tensor
     w_usability: Tensor
     w_laid: Tensor
@@ -137,8 +137,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     base = _point_row(view, truth.base_xy)
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
     points = rule.points
-    if reason == "several" and view.look:
-        points = 0.0
+    single = points * float(truth.reason != "several")
     stage_known = truth.stage is not None and (all_shown or view.look)
     w_stage = rule.stage * float(stage_known)
     has_plant = reason not in ("no_plant", "not_maize")
@@ -153,7 +152,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_classes": rule.classes,
         "w_collars": points * (LOOK_COLLAR_WEIGHT if view.look else 1.0),
         "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
-        "w_points": points,
+        "w_single": single,
         "w_stage": w_stage,
         "w_usability": rule.usability_look if view.look else rule.usability_read,
         "w_laid": float(has_plant and reason != "dark"),
@@ -230,7 +229,7 @@ def heatmaps(targets: Targets, shape: tuple[int, int]) -> tuple[Tensor, Tensor]:
         _gaussians(h[..., 0], h[..., 1], h[..., 3], HEAT_SIGMA["hidden"], shape),
     ], dim=1)
     by_sample = torch.stack([
-        targets.w_collars, targets.w_tips, targets.w_points, targets.w_points, targets.w_collars,
+        targets.w_collars, targets.w_tips, targets.w_single, targets.w_single, targets.w_collars,
     ], dim=1)[..., None, None]
     weight = by_sample.expand_as(heat).clone()
     near_hidden = _near(h, h[..., 3], shape, IGNORE_RADIUS) & (heat[:, 0] < 0.6)

@@ -27,7 +27,7 @@ from training.augment import augmented_batch
 from training.losses import all_losses
 from training.network import Network, build, image_device
 from training.plan import Planner, Shapes
-from training.samples import Pool, read_folder
+from training.samples import Pool
 from training.validate import format_scores, validate
 
 CLIP_NORM = 5.0
@@ -69,7 +69,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--compile", action="store_true")
     add("--no-channels-last", action="store_true")
     add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
-    add("--device-gb", type=float, default=0.0, help="room for decoded samples on the device")
+    add("--device-gb", type=float, default=16.0, help="room for decoded samples on the GPU")
     add("--workers", type=int, default=4, help="decoding threads")
     add("--log-seconds", type=float, default=20.0)
     add("--log", help="append every log line here as JSON")
@@ -211,7 +211,9 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         seed=options.seed,
     )
     pool.start()
-    validation = read_folder(options.val, options.val_limit) if options.val else []
+    # Validation samples may still be rendering: they too are followed, and used when needed.
+    validation = Pool([options.val] if options.val else [], device=device, ram_gb=8.0, workers=1)
+    validation.start()
 
     pretrained = not (options.no_pretrained or options.init or options.resume)
     network = build(options.encoder_weights, pretrained)
@@ -255,8 +257,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 
     def save(final: bool) -> None:
         nonlocal scores
-        if validation:
-            chosen = validation if final else validation[:64]
+        waited = time.monotonic()
+        while final and not validation.idle() and time.monotonic() - waited < 15:
+            time.sleep(0.1)
+        chosen = validation.first(options.val_limit if final else 64)
+        if chosen:
             scores = validate(average.copy_to(shadow), chosen, device)
             print(format_scores(scores), flush=True)
         checkpoint.save(
@@ -268,7 +273,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
                 elapsed_s=elapsed(),
             )
 
-    print(f"training on {device}: {len(pool)} samples, {len(validation)} for validation, "
+    print(f"training on {device}: {len(pool)} samples so far, "
           f"{sum(p.numel() for p in parameters) / 1e6:.2f} M weights", flush=True)
     while not stopped:
         progress = elapsed() / length_s
@@ -306,6 +311,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             last_save = time.monotonic()
     planner.stop()
     pool.stop()
+    validation.stop()
     if log.steps:
         log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool),
                   failures=pool.failures)

@@ -17,10 +17,11 @@ from torch.nn import functional
 from training import network as net
 from training.augment import plain_batch
 from training.network import image_device
+from training.plan import SOFT
 from training.samples import Sample
 from training.scoring import F1Counts, plant_height_px
 from training.targets import RULES
-from training.views import View, plain_look, plain_read
+from training.views import View, magnified, plain_look, plain_read
 
 THRESHOLDS = (0.2, 0.3, 0.4, 0.5)
 REPORTED = 0.3
@@ -160,7 +161,10 @@ def validate(network: nn.Module, samples: Sequence[Sample], device: torch.device
     """Measure a network in evaluation mode on READ crops and, for whole photos, the LOOK."""
     network.eval()
     tally = _Tally()
-    for part in _batches(samples, batch):
+    # Whole photos are stored too small to be read closely; they count for what they can show.
+    close = [s for s in samples if s.truth.reason != "ok"
+             or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) <= SOFT]
+    for part in _batches(close, batch):
         _read(tally, network, part, size, device)
     for part in _batches([s for s in samples if s.truth.view == "photo"], batch * 2):
         views = [plain_look(s.truth, s.mask.shape[1], s.mask.shape[0]) for s in part]

@@ -83,6 +83,12 @@ def read_side(box: np.ndarray) -> float:
     return float(max(box[2] - box[0], box[3] - box[1])) * (1 + 2 * READ_MARGIN)
 
 
+def magnified(truth: Truth, width: int, height: int) -> float:
+    """Network px per sample px in the standard READ crop; 1 for a photo without a plant."""
+    box = read_box(truth, width, height)
+    return 1.0 if box is None else READ_PX / read_side(box)
+
+
 def _matrix(scale: float, angle_deg: float, center_sample: tuple[float, float],
             center_net: tuple[float, float], aspect: float = 1.0, shear: float = 0.0,
             tilt: tuple[float, float] = (0.0, 0.0), size: float = 1.0) -> np.ndarray:
@@ -122,8 +128,14 @@ def jittered_read(truth: Truth, width: int, height: int, size: int,
     """A READ crop with the errors that a first look makes, and the views that people take."""
     box = read_box(truth, width, height)
     if box is None:
-        side = float(min(width, height)) * rng.uniform(0.45, 1.05)
-        center = (rng.uniform(0.25, 0.75) * width, rng.uniform(0.25, 0.75) * height)
+        # Run time reads the square around the whole photo where the first look found no plant.
+        # A weed must stay in view for its answer to be true; a bare board may be seen in part.
+        side = float(max(width, height)) * rng.uniform(0.85, 1.05)
+        center = (width / 2 + rng.uniform(-0.05, 0.05) * side,
+                  height / 2 + rng.uniform(-0.05, 0.05) * side)
+        if truth.reason == "no_plant" and rng.random() < 0.5:
+            side *= rng.uniform(0.4, 1.0)
+            center = (rng.uniform(0.25, 0.75) * width, rng.uniform(0.25, 0.75) * height)
         true_side = side
     else:
         true_side = read_side(box)

@@ -18,6 +18,9 @@ from .stand import Stand
 CLASSES = {"background": 0, "blade": 1, "stalk": 2, "soil": 3, "card": 4}
 
 
+NEAR_MM = 1.0
+
+
 @dataclass(frozen=True)
 class Window:
     """Part of the photo to render, and the size to render it at (whole photo scaled)."""
@@ -154,7 +157,7 @@ def _sensor(mi, camera: Camera, window: Window, samples: int, seed: int, box: bo
         "fov": float(np.degrees(2 * np.arctan(width / (2 * focal)))),
         "principal_point_offset_x": float(-(centre_x - width / 2) / width),
         "principal_point_offset_y": float(-(centre_y - height / 2) / height),
-        "near_clip": 5.0,
+        "near_clip": NEAR_MM,
         "far_clip": 1e6,
         "to_world": mi.ScalarTransform4f(matrix),
         "film": {
@@ -219,10 +222,11 @@ def render(stand: Stand, window: Window, *, samples: int, seed: int, variant: st
     found = found[..., -3:]
     shape_index = np.rint(found[..., 0]).astype(int)
     face = np.rint(found[..., 1]).astype(np.int64)
-    distance = found[..., 2].astype(np.float32)
+    distance = found[..., 2].astype(np.float32)  # rays start at the near plane
     classes = np.zeros(shape_index.shape, np.uint8)
     owner = np.zeros(shape_index.shape, np.int32)
     hit = distance > 0
+    distance = distance + NEAR_MM
     for index, shape in enumerate(scene.shapes()):
         name = shape.id().removeprefix("part_")
         here = hit & (shape_index == index + 1)  # 0 is 'nothing hit'

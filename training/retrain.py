@@ -1,0 +1,114 @@
+"""From nothing to a checkpoint: render on every GPU, train on the last one, side by side.
+
+    python -m training.retrain --work DIR --minutes 20 --gpus 2
+
+Renderers write fresh plants under ``DIR/train`` while the trainer reads them; ``DIR/check``
+holds samples and ``DIR/finished`` whole finished photos that are never trained on. Everything
+resumes: parts are continued, ``--init`` starts from an earlier checkpoint. On a machine without
+a GPU the same command runs small (``--gpus 0 --variant scalar_rgb``).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+CHECK_SEED = 90_000
+"""Seeds from here on are never trained on."""
+
+
+def arguments(argv: list[str] | None = None) -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(prog="training.retrain", description=__doc__.splitlines()[0])
+    add = parser.add_argument
+    add("--work", type=Path, required=True)
+    add("--minutes", type=float, default=20.0, help="length of the training schedule")
+    add("--gpus", type=int, default=1)
+    add("--renderers", type=int, default=7, help="rendering processes a GPU")
+    add("--fewer", type=int, default=2, help="fewer of them on the GPU that trains")
+    add("--seed", type=int, default=1, help="of the first renderer; others follow in steps of 1")
+    add("--light-paths", type=int, default=40)
+    add("--check-count", type=int, default=240, help="samples for the checks while training")
+    add("--finished-count", type=int, default=0, help="finished photos for calibration")
+    add("--finished-seed", type=int, default=95_000)
+    add("--finished-size", default="768x1024")
+    add("--variant", default=None, help="Mitsuba variant; the first that works when left out")
+    add("trainer", nargs="*", help="after --: more options for training.train")
+    return parser.parse_args(argv)
+
+
+def renderer(
+    options: argparse.Namespace, gpu: int, seed: int, folder: str, extra: list[str]
+) -> subprocess.Popen[bytes]:
+    """Start one rendering process on one GPU."""
+    environment = dict(os.environ, OMP_NUM_THREADS="1", CUDA_VISIBLE_DEVICES=str(gpu))
+    if options.variant:
+        environment["PLANTGEN_VARIANT"] = options.variant
+    command = [sys.executable, "-m", "training.plantgen", "--out", str(options.work / folder)]
+    command += ["--seed", str(seed), "--samples", str(options.light_paths), *extra]
+    log = (options.work / f"render-{seed}.log").open("ab")
+    return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+
+
+def wait_for_first(options: argparse.Namespace, process: subprocess.Popen[bytes], seed: int) -> None:
+    """Wait until a renderer has compiled its kernels, so that the others find them cached.
+
+    Raises
+    ------
+    SystemExit
+        When it ended without a sample.
+    """
+    lines = options.work / "train" / f"part-{seed:05d}" / "truth.jsonl"
+    while not (lines.exists() and lines.stat().st_size):
+        if process.poll() is not None:
+            log = (options.work / f"render-{seed}.log").read_text()[-2000:]
+            sys.exit(f"The renderer stopped before its first sample:\n{log}")
+        time.sleep(0.5)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run renderers and the trainer; stop the renderers when training ends."""
+    options = arguments(argv)
+    options.work.mkdir(parents=True, exist_ok=True)
+    began = time.monotonic()
+    gpus = max(1, options.gpus)
+    first = renderer(options, 0, options.seed, "train", [])
+    wait_for_first(options, first, options.seed)
+    print(f"first sample after {time.monotonic() - began:.0f} s", flush=True)
+    running = [first]
+    count = str(options.check_count)
+    running.append(renderer(options, 0, CHECK_SEED, "check", ["--count", count]))
+    if options.finished_count:
+        half = options.finished_count // 2
+        for extra in (0, 1):
+            more = ["--view", "finished", "--unlike", "--count", str(half)]
+            more += ["--size", options.finished_size, "--photo-pixels", "1024"]
+            seed = options.finished_seed + extra
+            running.append(renderer(options, extra % gpus, seed, "finished", more))
+    seed = options.seed
+    for gpu in range(gpus):
+        here = options.renderers - (options.fewer if gpu == gpus - 1 else 0) - (gpu == 0)
+        for _ in range(max(0, here)):
+            seed += 1
+            running.append(renderer(options, gpu, seed, "train", []))
+    command = [sys.executable, "-m", "training.train", "--samples", str(options.work / "train")]
+    command += ["--val", str(options.work / "check"), "--minutes", str(options.minutes)]
+    if options.gpus:
+        command += ["--device", f"cuda:{options.gpus - 1}"]
+    status = 1
+    try:
+        status = subprocess.call(command + options.trainer)
+    finally:
+        for process in running:
+            process.terminate()
+    made = sum(1 for _ in (options.work / "train").rglob("*.jpg"))
+    print(f"{made} training samples, {time.monotonic() - began:.0f} s in all", flush=True)
+    return status
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
