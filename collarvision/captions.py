@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision import marks
+from collarvision.answer import MM_PER_INCH, Reading, confidence_words, stage_name
 from collarvision.marks import Canvas, Colour
-from collarvision.reading import MM_PER_INCH, Reading, confidence_words, stage_name
 
 _OUTCOMES: dict[str, tuple[Colour, str]] = {
     "staged": (marks.GREEN, "Staged"),

@@ -19,8 +19,8 @@ import typer
 from collarvision import __version__
 
 if TYPE_CHECKING:
+    from collarvision.answer import Reading
     from collarvision.gathering import Source
-    from collarvision.reading import Reading
     from collarvision.writing import RecordWriter
 
 EXIT_USAGE = 2

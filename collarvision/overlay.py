@@ -17,9 +17,9 @@ import numpy as np
 from PIL import Image
 
 from collarvision import marks
+from collarvision.answer import MM_PER_INCH, Reading
 from collarvision.captions import banner, key, reasons_panel
 from collarvision.marks import Box, Canvas
-from collarvision.reading import MM_PER_INCH, Reading
 
 SHORT_SIDE_PX = 1080
 LONG_SIDE_PX = 1600

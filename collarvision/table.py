@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Literal
 
-from collarvision.reading import MM_PER_INCH, Reading, confidence_words, stage_name
+from collarvision.answer import MM_PER_INCH, Reading, confidence_words, stage_name
 
 Unit = Literal["in", "cm", "mm"]
 

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
 
-from collarvision.reading import Reading
+from collarvision.answer import Reading
 from collarvision.table import Unit, format_table
 
 

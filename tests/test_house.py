@@ -17,7 +17,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # each other. Whoever adds a room writes it here.
 ORDER = [
     {"__init__"},
-    {"exif", "jpeg", "gathering", "network", "cardfit"},
+    {"answer", "exif", "jpeg", "gathering", "network", "cardfit"},
     {"photo", "looks", "cardsheet", "calibration"},
     {"card"},
     {"parts"},

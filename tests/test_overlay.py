@@ -12,9 +12,9 @@ from PIL import Image
 from stand_in import DrawnPlant
 
 from collarvision import marks
+from collarvision.answer import CardMark, CollarMark, Reading, TipMark
 from collarvision.captions import banner, key, reasons_panel
 from collarvision.overlay import draw_overlay, save_overlay
-from collarvision.reading import CardMark, CollarMark, Reading, TipMark
 
 LONG_REASON = (
     "The lowest leaf found is pointed, so leaf 1 is probably lost and counting what is left reads "

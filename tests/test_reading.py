@@ -12,7 +12,7 @@ import pytest
 from stand_in import DrawnPlant, draw_plant
 
 from collarvision import read_photo
-from collarvision.reading import Reading, confidence_words, stage_name
+from collarvision.answer import Reading, confidence_words, stage_name
 from collarvision.record import Record
 
 

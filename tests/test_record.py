@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from collarvision.reading import CardMark, CollarMark, Reading, TipMark
+from collarvision.answer import CardMark, CollarMark, Reading, TipMark
 from collarvision.record import Record, read_records
 from collarvision.writing import record_line
 

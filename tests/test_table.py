@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from collarvision.reading import Reading
+from collarvision.answer import Reading
 from collarvision.table import CAUTION, format_table
 
 STAGED = Reading(photo="IMG_0412.jpg", outcome="staged", stage=3, confidence=0.953, height_mm=182.9)

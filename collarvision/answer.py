@@ -1,0 +1,201 @@
+"""Answer: everything that is said about one photo, as frozen types and as the JSON record.
+
+Rooms that show or write readings need only this, not the way that a photo takes to one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from collarvision import __version__
+
+Outcome = Literal["staged", "hand-count", "rejected"]
+Pixel = tuple[float, float]
+MM_PER_INCH = 25.4
+
+
+@dataclass(frozen=True)
+class CollarMark:
+    """A collar that shows, in px of the upright photo; `rank` counts lost lower leaves."""
+
+    rank: int | None
+    x: float
+    y: float
+    score: float
+
+
+@dataclass(frozen=True)
+class TipMark:
+    """A leaf tip that shows, in px of the upright photo."""
+
+    rank: int | None
+    x: float
+    y: float
+    shape: Literal["rounded", "pointed"] | None
+    score: float
+
+
+@dataclass(frozen=True)
+class CardMark:
+    """How the scale card was seen; `corners` are TL, TR, BR, BL in px of the upright photo."""
+
+    markers_found: int
+    tilt_deg: float
+    relative_error: float
+    focal_assumed: bool
+    corners: tuple[Pixel, ...]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What one photo says about its plant.
+
+    Attributes
+    ----------
+    photo : str
+        Base name of the file.
+    path : str or None
+        The file as the caller named it; None when bytes were read.
+    outcome : str
+        ``staged``, ``hand-count`` (a best guess is still given) or ``rejected``.
+    stage : int or None
+        Leaves with a visible collar, lost lower leaves counted; 0 for VE.
+    stage_probabilities : tuple of float
+        P(VE), P(V1), ... P(V12); empty when there is no plant to stage.
+    confidence : float or None
+        Calibrated probability that `stage` is right.
+    reasons : tuple of str
+        Why it isn't ``staged``, as sentences that say what to do.
+    collars, tips : tuple
+        Bottom up.
+    first_leaf : float or None
+        P(the rounded first leaf is still there).
+    lower_leaves_missing : int or None
+        Most likely number of lower leaves lost.
+    soil_line, arch : (x, y) or None
+        Where the stalk meets the soil; the point that the height is measured to.
+    stalk : tuple of (x, y)
+        The stalk's axis, bottom up. For drawing only, not in the record.
+    leaf_lines : tuple of tuple of (x, y)
+        A midline a leaf. For drawing only, not in the record.
+    height_mm, height_interval_mm : float, (float, float), or None
+        None without a scale card.
+    height_basis : str or None
+        ``arch``, ``free-standing`` (no leaf arches yet) or ``along-stalk`` (laid plant).
+    fault : str or None
+        An error of the program itself; the photo is then rejected and nothing is hidden.
+    """
+
+    photo: str
+    outcome: Outcome
+    reasons: tuple[str, ...] = ()
+    path: str | None = None
+    sha256: str | None = None
+    stage: int | None = None
+    stage_probabilities: tuple[float, ...] = ()
+    confidence: float | None = None
+    collars: tuple[CollarMark, ...] = ()
+    tips: tuple[TipMark, ...] = ()
+    first_leaf: float | None = None
+    lower_leaves_missing: int | None = None
+    soil_line: Pixel | None = None
+    arch: Pixel | None = None
+    stalk: tuple[Pixel, ...] = ()
+    leaf_lines: tuple[tuple[Pixel, ...], ...] = ()
+    height_mm: float | None = None
+    height_interval_mm: tuple[float, float] | None = None
+    height_basis: str | None = None
+    height_rule: str | None = None
+    mm_per_px: float | None = None
+    layout: Literal["standing", "laid"] | None = None
+    quality: tuple[str, ...] = ()
+    evidence: tuple[str, ...] = ()
+    photo_size: tuple[int, int] | None = None
+    taken_at: str | None = None
+    gps: tuple[float, float] | None = None
+    focal_eq_mm: float | None = None
+    card: CardMark | None = None
+    model: str | None = None
+    fault: str | None = None
+    version: str = __version__
+
+    def record(self) -> dict[str, Any]:
+        """Give the fixed record (see `collarvision.record`), numbers rounded, ready for JSON."""
+        return {
+            "photo": self.photo,
+            "path": self.path,
+            "sha256": self.sha256,
+            "outcome": self.outcome,
+            "stage": self.stage,
+            "stage_probabilities": {
+                stage_name(k): round(p, 4)
+                for k, p in enumerate(self.stage_probabilities)
+                if p >= 0.001
+            },
+            "confidence": _rounded(self.confidence, 4),
+            "reasons": list(self.reasons),
+            "collars": [
+                {"rank": c.rank, **_xy(c.x, c.y), "score": round(c.score, 3)} for c in self.collars
+            ],
+            "tips": [
+                {"rank": t.rank, **_xy(t.x, t.y), "shape": t.shape, "score": round(t.score, 3)}
+                for t in self.tips
+            ],
+            "first_leaf": None
+            if self.first_leaf is None
+            else {"present": self.first_leaf >= 0.5, "score": round(self.first_leaf, 3)},
+            "lower_leaves_missing": self.lower_leaves_missing,
+            "soil_line": _pair(self.soil_line, 1),
+            "arch": _pair(self.arch, 1),
+            "height_mm": _rounded(self.height_mm, 1),
+            "height_interval_mm": _pair(self.height_interval_mm, 1),
+            "height_basis": self.height_basis,
+            "height_rule": self.height_rule,
+            "mm_per_px": _rounded(self.mm_per_px, 4),
+            "layout": self.layout,
+            "quality": list(self.quality),
+            "evidence": list(self.evidence),
+            "photo_size": None if self.photo_size is None else list(self.photo_size),
+            "taken_at": self.taken_at,
+            "gps": _pair(self.gps, 6),
+            "focal_eq_mm": _rounded(self.focal_eq_mm, 1),
+            "card": None
+            if self.card is None
+            else {
+                "markers_found": self.card.markers_found,
+                "tilt_deg": round(self.card.tilt_deg, 1),
+                "relative_error": round(self.card.relative_error, 4),
+                "focal_assumed": self.card.focal_assumed,
+                "corners": [_pair(corner, 1) for corner in self.card.corners],
+            },
+            "model": self.model,
+            "fault": self.fault,
+            "version": self.version,
+        }
+
+
+def stage_name(stage: int) -> str:
+    """Name a stage as the trade does: ``VE`` for no collar, then ``V1``, ``V2`` ..."""
+    return "VE" if stage == 0 else f"V{stage}"
+
+
+def confidence_words(confidence: float) -> str:
+    """Say a probability in words; the bounds are our own choice."""
+    for bound, words in ((0.95, "very sure"), (0.85, "sure"), (0.7, "fairly sure")):
+        if confidence >= bound:
+            return words
+    return "not sure"
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(float(value), digits)
+
+
+def _pair(pair: Sequence[float] | None, digits: int) -> list[float] | None:
+    return None if pair is None else [round(float(v), digits) for v in pair]
+
+
+def _xy(x: float, y: float) -> dict[str, float]:
+    return {"x": round(float(x), 1), "y": round(float(y), 1)}
