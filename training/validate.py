@@ -21,7 +21,7 @@ from training.plan import SOFT
 from training.samples import Sample
 from training.scoring import F1Counts, plant_height_px
 from training.targets import RULES
-from training.views import View, magnified, plain_look, plain_read
+from training.views import READ_PX, View, magnified, plain_look, plain_read
 
 THRESHOLDS = (0.2, 0.3, 0.4, 0.5)
 REPORTED = 0.3
@@ -163,7 +163,7 @@ def validate(network: nn.Module, samples: Sequence[Sample], device: torch.device
     tally = _Tally()
     # Whole photos are stored too small to be read closely; they count for what they can show.
     close = [s for s in samples if s.truth.reason != "ok"
-             or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) <= SOFT]
+             or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT]
     for part in _batches(close, batch):
         _read(tally, network, part, size, device)
     for part in _batches([s for s in samples if s.truth.view == "photo"], batch * 2):

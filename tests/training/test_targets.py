@@ -101,7 +101,7 @@ def test_neighbourhood_offsets_lead_to_the_point_and_to_the_nearer_one():
 )
 def test_rules_by_reason(reason, points, stage):
     _, _, targets = _targets(_row(reason=reason, usable=reason == "ok"))
-    assert float(targets.w_points) == points == RULES[reason].points
+    assert float(targets.w_tips) == points == RULES[reason].points
     assert float(targets.w_stage) == stage
     assert int(targets.usability) == net.REASONS.index(reason)
 
@@ -111,7 +111,8 @@ def test_several_plants_are_a_fact_of_the_whole_photo_only():
     look = collect([truth], [plain_look(truth, 240, 320)])
     read = collect([truth], [plain_read(truth, 240, 320)])
     assert (float(look.w_usability), float(read.w_usability)) == (1, 0)
-    assert (float(look.w_points), float(read.w_points)) == (0, 1)
+    # Every plant's collars and tips are listed, but the foot and the arch of one alone.
+    assert (float(read.w_collars), float(read.w_tips), float(read.w_single)) == (1, 1, 0)
 
 
 def test_stage_is_not_taught_where_a_collar_fell_outside():

@@ -73,7 +73,7 @@ def test_a_plan_repeats(tmp_path):
     for step in (0, 4):
         one, two = (make_plan(pool, shapes, step, seed=9) for _ in range(2))
         assert [s.truth.file for s in one.look.samples] == [s.truth.file for s in two.look.samples]
-        assert torch.equal(one.targets.tips, two.targets.tips, )
+        assert torch.equal(one.targets.tips, two.targets.tips)
         assert one.look.views[0].look == (step == 4)
 
 
@@ -94,7 +94,7 @@ def test_peaks_come_back_from_a_drawn_map():
 @pytest.mark.slow
 def test_loop_writes_checkpoints_that_resume(tmp_path):
     write_samples(tmp_path / "samples", 6, seed=6, empty_every=3)
-    write_samples(tmp_path / "val", 2, seed=7)
+    write_samples(tmp_path / "val", 2, seed=7, width=384, height=512)
     out = tmp_path / "run" / "c.pt"
     words = [
         "--samples", str(tmp_path / "samples"), "--val", str(tmp_path / "val"),
