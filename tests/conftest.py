@@ -73,3 +73,15 @@ def ordinary_user() -> Iterator[Path]:
                 os.seteuid(0)
             for path in folder.rglob("*"):
                 path.chmod(0o700)
+
+
+@pytest.fixture
+def trained_network(monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The network that ships with the package; skips where the checkout has none."""
+    from collarvision.network import ModelError, model_path
+
+    monkeypatch.delenv("COLLARVISION_MODEL", raising=False)
+    try:
+        return model_path()
+    except ModelError as error:
+        pytest.skip(str(error))
