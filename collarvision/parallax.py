@@ -34,6 +34,9 @@ CAMERA_ROLL_DEG = 4.0
 STALK_LEAN_DEG = 7.0
 """Sds of the four signs of the vertical. Our own choices."""
 
+FOOT_CELLS = 35.0
+"""The soil's edge lies within this many map cells of the foot's row."""
+
 STEP_CELLS = 1.3
 """A point of the soil's edge lies on its line within this many map cells."""
 
@@ -148,22 +151,32 @@ def vertical_on_board(
     The card may hang crooked, the camera may be rolled, soil slopes and plants lean; each alone is
     a few degrees off, together they are off by less.
     """
-    signs = [(0.0, CARD_CROOKED_DEG)]
-    # A camera held without roll sees the vertical in its own y-z plane: no x in camera axes.
-    plumb = np.array([scale.rotation[0, 1], -scale.rotation[0, 0]])
-    if np.hypot(*plumb) > 0.2:
-        signs.append((_angle(plumb), CAMERA_ROLL_DEG))
+    plumb = _angle(plumb_line(scale))
+    signs = [(plumb, CAMERA_ROLL_DEG)]
+    # A card may be hung on any of its sides.
+    side = np.round(plumb / (np.pi / 2)) * np.pi / 2
+    if abs(side - plumb) < np.deg2rad(20.0):
+        signs.append((float(side), CARD_CROOKED_DEG))
     if line is not None:
         normal = np.array([line.direction[1], -line.direction[0]])
-        signs.append((_angle(normal), float(np.rad2deg(line.angle_sd))))
+        signs.append((_near(_angle(normal), plumb), float(np.rad2deg(line.angle_sd))))
     if stalk is not None:
-        signs.append((_angle(stalk), STALK_LEAN_DEG))
+        signs.append((_near(_angle(stalk), plumb), STALK_LEAN_DEG))
     angles, sds = np.array(signs).T
     weights = 1.0 / np.deg2rad(sds) ** 2
     # A sign that is far off the others (a photo on its side) must not drag them along.
     weights = weights * (np.abs(angles - np.median(angles)) < np.deg2rad(25.0))
     angle = float((weights * angles).sum() / weights.sum())
     return np.array([np.sin(angle), -np.cos(angle)]), float(weights.sum() ** -0.5)
+
+
+def plumb_line(scale: Scale) -> np.ndarray:
+    """Upward direction (2,) on the board if the camera is held without roll.
+
+    Such a camera sees the vertical in its own y-z plane: it has no x in camera axes.
+    """
+    plumb = np.array([scale.rotation[0, 1], -scale.rotation[0, 0]])
+    return plumb / max(float(np.hypot(*plumb)), 1e-9)
 
 
 def plant_offset(
@@ -196,7 +209,7 @@ def plant_offset(
 
 def soil_line(parts: Parts, scale: Scale, base: Point) -> SoilLine | None:
     """Fit the edge of the soil against the board, left and right of the plant; None if unclear."""
-    edge = soil_edge(parts)
+    edge = soil_edge(parts, base)
     if len(edge) < 12:
         return None
     edge_px = edge @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
@@ -205,6 +218,10 @@ def soil_line(parts: Parts, scale: Scale, base: Point) -> SoilLine | None:
     cell_mm = parts.px_per_map_px * scale.mm_per_px_at(base.x, base.y)
     if len(points) < 12:
         return None
+    # In axes that are level if the camera is: the card itself may hang on its side.
+    up = plumb_line(scale)
+    level = np.array([[-up[1], up[0]], [-up[0], -up[1]]])
+    points = points @ level.T
     kept = _on_one_line(points, STEP_CELLS * cell_mm)
     if kept.sum() < max(12, 0.4 * len(points)):
         return None
@@ -221,23 +238,27 @@ def soil_line(parts: Parts, scale: Scale, base: Point) -> SoilLine | None:
     spread = float(np.hypot(off.std(), 0.3 * cell_mm))
     angle_sd = spread * np.sqrt(12.0 / independent) / extent
     return SoilLine(
-        point=middle,
-        direction=direction,
+        point=middle @ level,
+        direction=direction @ level,
         angle_sd=float(np.hypot(angle_sd, np.deg2rad(SOIL_SLOPE_DEG))),
         level_sd_mm=spread / float(np.sqrt(independent)) + 0.3 * cell_mm,
     )
 
 
-def soil_edge(parts: Parts) -> np.ndarray:
-    """Points (n, 2), map cells, of the soil's upper edge where the board is seen right above it."""
+def soil_edge(parts: Parts, base: Point) -> np.ndarray:
+    """Points (n, 2), map cells, of the soil's edge where the board is seen right above it.
+
+    A column may hold several such edges (the field's horizon over the board, a shadow): the one
+    nearest to the foot's row is taken, and none that is far from it.
+    """
     soil = parts.classes == SOIL
     free = parts.classes == BACKGROUND
     edge = np.zeros_like(soil)
     edge[2:-1] = soil[2:-1] & soil[3:] & free[1:-2] & free[:-3]
-    rows = edge.argmax(axis=0)
-    columns = np.nonzero(edge.any(axis=0))[0]
-    below = np.array([soil[rows[c] :, c].mean() for c in columns])
-    columns = columns[below > 0.6] if len(columns) else columns
+    foot_row = (base.y - parts.photo_from_map[1, 2]) / parts.photo_from_map[1, 1]
+    away = np.where(edge, np.abs(np.arange(len(soil)) - foot_row)[:, None], np.inf)
+    rows = away.argmin(axis=0)
+    columns = np.nonzero(away.min(axis=0) <= FOOT_CELLS)[0]
     return np.column_stack([columns.astype(float), rows[columns] - 0.5])
 
 
@@ -264,6 +285,11 @@ def _stalk_direction(scale: Scale, stalk_px: np.ndarray) -> np.ndarray | None:
     along = ends[1] - ends[0]
     length = float(np.hypot(*along))
     return along / length if length > 5.0 else None
+
+
+def _near(angle: float, other: float) -> float:
+    """The same angle, a whole turn away if that is nearer to another one."""
+    return angle - 2 * np.pi * float(np.round((angle - other) / (2 * np.pi)))
 
 
 def _angle(up: np.ndarray) -> float:
