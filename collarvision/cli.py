@@ -162,6 +162,8 @@ def stage(
     if out is not None and status != EXIT_INTERRUPTED:
         count = len(writer.readings)
         _say(f"Wrote {count} {'record' if count == 1 else 'records'} to {out}.")
+    if overlay is not None and status == 0:
+        _say(f"The overlays are in {overlay}.")
     raise typer.Exit(status)
 
 
@@ -244,8 +246,8 @@ def _progress(total: int, writer: RecordWriter) -> Iterator[Any]:
         TextColumn("Reading photos"),
         BarColumn(),
         MofNCompleteColumn(),
-        TimeLeft(),
-        TextColumn("{task.description}"),
+        TimeLeft(compact=True),
+        TextColumn("left  {task.description}"),
     )
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("", total=total)
