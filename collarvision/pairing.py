@@ -70,7 +70,7 @@ def pair(tips: list[TipCue], collars: list[CollarCue]) -> Pairing:
             cost[i, j] = _pair_cost(tip, collar)
         collared = np.clip(tip.collared, 0.02, 0.98)
         if tip.rank < top_rank - 0.7:
-            collared = max(collared, 0.9)
+            collared = max(collared, 0.97)
         whorl = -np.log(1 - collared)
         behind = -np.log(collared) + HIDDEN_COST * (1 - min(1.0, 1.5 * tip.hidden_here))
         hidden.append(bool(behind < whorl))

@@ -211,8 +211,8 @@ def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
 
     def points(heat: np.ndarray) -> list[Point]:
         rows, columns, scores = peaks(heat, None, PEAK_FLOOR, 3.0)
-        # No offset channels here: the centre of mass of the peak gives the sub-cell position.
-        fine = [_centre_of_mass(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
+        # No offset channels here: the shape of the peak gives the sub-cell position.
+        fine = [_refined(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
         return [Point(*xy(affine, x, y), float(s)) for (x, y), s in zip(fine, scores, strict=True)]
 
     def collars(heat: np.ndarray, offsets: np.ndarray | None) -> tuple[CollarPeak, ...]:
@@ -257,13 +257,19 @@ def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
     )
 
 
-def _centre_of_mass(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:
-    """Sub-cell (x, y) of a peak from its 3 x 3 neighbourhood."""
-    top, left = max(0, row - 1), max(0, column - 1)
-    weights = sigmoid(heat[top : row + 2, left : column + 2].astype(float)) ** 2
-    rows, columns = np.indices(weights.shape)
-    total = weights.sum()
-    return (
-        left + float((weights * columns).sum() / total),
-        top + float((weights * rows).sum() / total),
-    )
+def _refined(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:
+    """Sub-cell (x, y) of a peak: the network learns normal bells, whose logarithm is a parabola."""
+    height, width = heat.shape
+    if not (2 <= row < height - 2 and 2 <= column < width - 2):
+        return float(column), float(row)
+    window = heat[row - 2 : row + 3, column - 2 : column + 3].astype(float)
+    log_p = -np.logaddexp(0.0, -window)
+    return column + _vertex(log_p[1:4].mean(axis=0)), row + _vertex(log_p[:, 1:4].mean(axis=1))
+
+
+def _vertex(values: np.ndarray) -> float:
+    """Where the parabola through values (5,) at -2 .. 2 peaks (least squares), within a cell."""
+    steps = np.arange(-2.0, 3.0)
+    slope = float(steps @ values) / 10.0
+    bend = float((steps**2 - 2.0) @ values) / 14.0
+    return float(np.clip(-slope / (2 * bend), -1.0, 1.0)) if bend < -1e-4 else 0.0

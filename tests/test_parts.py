@@ -26,7 +26,13 @@ from scipy.ndimage import maximum_filter
 from collarvision import network as network_module
 from collarvision.looks import find_plant, look_at_box, look_at_whole, peaks
 from collarvision.network import ModelError, load_network, model_path
-from collarvision.parts import USABILITY_NAMES, combine_usability, read_parts, stage_distribution
+from collarvision.parts import (
+    USABILITY_NAMES,
+    _refined,
+    combine_usability,
+    read_parts,
+    stage_distribution,
+)
 
 
 @pytest.fixture(scope="module")
@@ -158,6 +164,16 @@ def test_close_peaks_leave_the_better_one_and_offsets_move_it():
     rows, columns, _ = peaks(heat, offsets, 0.2, 1.3)
     assert columns == pytest.approx([6.7, 4.6])
     assert rows == pytest.approx([5.0, 5.0])
+
+
+@given(st.floats(-0.5, 0.5), st.floats(-0.5, 0.5), st.floats(1.5, 2.5), st.floats(0.5, 0.95))
+def test_the_peak_of_a_bell_is_found_within_a_tenth_of_a_cell(dx, dy, sigma, top):
+    rows, columns = np.indices((21, 21)).astype(float)
+    bell = top * np.exp(-0.5 * ((columns - 10 - dx) ** 2 + (rows - 9 - dy) ** 2) / sigma**2)
+    heat = np.log(bell + 1e-6) - np.log(1 - bell)
+    x, y = _refined(heat, 9, 10)
+    assert x == pytest.approx(10 + dx, abs=0.1)
+    assert y == pytest.approx(9 + dy, abs=0.1)
 
 
 @given(arrays(float, 12, elements=st.floats(-30, 30)))
