@@ -1,0 +1,150 @@
+"""Read photos with the whole tool and measure the readings against truth.
+
+    python -m training.evaluate --truth DIR/truth.jsonl [--photos DIR] [--out page.html]
+
+Prints a table, and writes figures (JSON), readings (JSON lines) and a page of failures if asked.
+Runs what users run, `collarvision.read_photo`; PyTorch is not needed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from training.scoring import Case, by_kind, compare_all, mean, read_jsonl, summary
+
+TABLE_ORDER = (
+    ("photos", ("photos_usable", "photos_unusable", "no_record")),
+    ("stage", ("stage_exact", "stage_within_1", "stage_exact_all_in_view",
+               "stage_exact_hard_collar", "stage_mean_abs_error", "stage_bias")),
+    ("trust", ("accepted_share", "accepted_exact", "accepted_within_1", "unusable_refused",
+               "confidence_ece")),
+    ("collars", ("collar_precision", "collar_recall", "collar_f1")),
+    ("tips", ("tip_precision", "tip_recall", "tip_f1", "first_leaf_agreement")),
+    ("height", ("height_median_abs_mm", "height_median_rel", "height_p90_rel",
+                "height_interval_coverage")),
+)
+
+
+def arguments(argv: list[str] | None = None) -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description="Measure readings against truth.")
+    add = parser.add_argument
+    add("--truth", required=True, nargs="+", help="truth.jsonl files")
+    add("--photos", help="folder of the photos; by default beside each truth file")
+    add("--readings", help="read these records (JSON lines) instead of reading the photos")
+    add("--out", help="write a page of failures here (HTML, all in one file)")
+    add("--json", help="write all figures here")
+    add("--records", help="write the records here (JSON lines)")
+    add("--limit", type=int, help="at most so many photos")
+    add("--failures", type=int, default=60, help="at most so many photos on the page")
+    add("--height-rule", help="passed to read_photo")
+    add("--jobs", type=int, default=1, help="processes that read photos")
+    return parser.parse_args(argv)
+
+
+def _read_one(job: tuple[str, str | None]) -> dict[str, Any]:
+    """Read one photo, lazily importing the tool in this process."""
+    path, rule = job
+    try:
+        from collarvision import read_photo
+    except ImportError as error:
+        raise SystemExit(
+            f"collarvision cannot be imported ({error}). Run from the checkout."
+        ) from None
+    options = {"height_rule": rule} if rule else {}
+    began = time.perf_counter()
+    record = read_photo(path, **options).record()
+    record = record if isinstance(record, dict) else dict(record)
+    return {**record, "seconds": round(time.perf_counter() - began, 3)}
+
+
+def read_all(paths: Sequence[Path], rule: str | None = None, jobs: int = 1,
+             reader: Callable[[tuple[str, str | None]], dict[str, Any]] = _read_one
+             ) -> list[dict[str, Any]]:
+    """Read photos in order, in one or several processes."""
+    tasks = [(str(path), rule) for path in paths]
+    if jobs <= 1:
+        return [reader(task) for task in tasks]
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(reader, tasks, chunksize=4))
+
+
+def _figure(value: float | int) -> str:
+    return f"{value:d}" if isinstance(value, int) else f"{value:.3f}"
+
+
+def table(cases: Sequence[Case]) -> str:
+    """All figures, then exact and within one by stage, layout, hard case and light."""
+    figures = summary(cases)
+    lines = []
+    for title, names in TABLE_ORDER:
+        lines.append(f"{title:8s} " + "  ".join(f"{n} {_figure(figures[n])}" for n in names))
+    for name, parts in by_kind(cases).items():
+        lines.append(f"\n{name:>18s}   photos   exact  within1    bias  staged  collarF1  tipF1")
+        for kind, group in parts.items():
+            f = summary(group)
+            usable = int(f["photos_usable"])
+            refused = "" if usable else f"   refused {f['unusable_refused']:.3f}"
+            numbers = (
+                f"{f['stage_exact']:8.3f} {f['stage_within_1']:8.3f} {f['stage_bias']:7.2f}"
+                f" {f['accepted_share']:7.3f} {f['collar_f1']:9.3f} {f['tip_f1']:6.3f}"
+                if usable else refused
+            )
+            lines.append(f"{kind:>18s} {len(group):8d}{numbers}")
+    return "\n".join(lines)
+
+
+def all_figures(cases: Sequence[Case]) -> dict[str, Any]:
+    """Every figure and every breakdown, for JSON."""
+    return {
+        "all": summary(cases),
+        "by": {
+            name: {kind: summary(group) for kind, group in parts.items()}
+            for name, parts in by_kind(cases).items()
+        },
+    }
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run from the command line."""
+    options = arguments(argv)
+    truths: list[dict[str, Any]] = []
+    paths: dict[str, Path] = {}
+    for name in options.truth:
+        if not Path(name).is_file():
+            sys.exit(f"No truth file at {name}. Give the truth.jsonl beside the photos.")
+        folder = Path(options.photos) if options.photos else Path(name).parent
+        for row in read_jsonl(name):
+            truths.append(row)
+            paths[row["file"]] = folder / row["file"]
+    truths = truths[: options.limit]
+    if options.readings:
+        readings = read_jsonl(options.readings)
+    else:
+        readings = read_all([paths[t["file"]] for t in truths], options.height_rule, options.jobs)
+        print(f"read {len(readings)} photos, {mean([r['seconds'] for r in readings]):.2f} s each")
+    cases = compare_all(truths, readings)
+    print(table(cases))
+    if options.records:
+        text = "".join(json.dumps(r) + "\n" for r in readings)
+        Path(options.records).write_text(text, encoding="utf-8")
+    if options.json:
+        text = json.dumps(all_figures(cases), indent=1) + "\n"
+        Path(options.json).write_text(text, encoding="utf-8")
+    if options.out:
+        from training.page import write_page
+
+        shown = write_page(Path(options.out), cases, paths, options.failures)
+        print(f"{options.out}: {shown} photos shown")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
