@@ -131,8 +131,9 @@ def _open(path: Path) -> Network:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = max(1, min(MAX_THREADS, _usable_cpus()))
     options.inter_op_num_threads = 1
-    # The arena keeps the largest look's memory for ever; a phone-sized network gains little by it.
-    options.enable_cpu_mem_arena = False
+    # The arena saves a fifth of the time; planning memory patterns saves none and costs 130 MB,
+    # as the two looks have different shapes.
+    options.enable_cpu_mem_arena = True
     options.enable_mem_pattern = False
     options.log_severity_level = 3
     try:
