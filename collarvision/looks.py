@@ -31,6 +31,9 @@ PLANT_FLOOR = 0.4
 NMS_RADIUS = 1.3
 """Map px: the collars of a plant just past a stage stand only this far apart."""
 
+SIDEWAYS = (10, 12, 16)
+"""Map channels that point along x: collar and tip offset, link."""
+
 Box = tuple[float, float, float, float]
 
 
@@ -63,10 +66,13 @@ def look_at_whole(rgb: np.ndarray, network: Network) -> Look:
     return _look(canvas, network, -left * step_x, -top * step_y, step_x, step_y)
 
 
-def look_at_box(rgb: np.ndarray, box: Box | None, network: Network) -> Look:
+def look_at_box(
+    rgb: np.ndarray, box: Box | None, network: Network, *, mirrored: bool = False
+) -> Look:
     """Second look: a square around `box` from the original pixels, `READ_PX` wide.
 
     Without a box it is the square around the whole photo. Outside the photo the square is grey.
+    `mirrored` lets the network see it in the mirror; the answer is turned back.
     """
     height, width = rgb.shape[:2]
     x0, y0, x1, y1 = box or (0.0, 0.0, float(width), float(height))
@@ -88,16 +94,40 @@ def look_at_box(rgb: np.ndarray, box: Box | None, network: Network) -> Look:
         step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
         step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
         return _look(
-            canvas, network, in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y, step_x, step_y
+            canvas,
+            network,
+            in_x0 - out_x0 * step_x,
+            in_y0 - out_y0 * step_y,
+            step_x,
+            step_y,
+            mirrored=mirrored,
         )
     return _look(canvas, network, float(left), float(top), 1 / scale, 1 / scale)
 
 
+def mean_look(one: Look, other: Look) -> Look:
+    """Mean of two looks at the same square, logit by logit."""
+    maps = (one.maps + other.maps) / 2
+    summary = (one.summary + other.summary) / 2
+    classes = softmax(maps[:5])
+    return Look(maps, summary, one.photo_from_map, classes[BLADE] + classes[STALK])
+
+
 def _look(
-    canvas: np.ndarray, network: Network, x: float, y: float, step_x: float, step_y: float
+    canvas: np.ndarray,
+    network: Network,
+    x: float,
+    y: float,
+    step_x: float,
+    step_y: float,
+    *,
+    mirrored: bool = False,
 ) -> Look:
     """Run the network on `canvas`, whose px (0, 0) starts at photo (`x`, `y`)."""
-    maps, summary = network.run(canvas)
+    maps, summary = network.run(canvas[:, ::-1] if mirrored else canvas)
+    if mirrored:
+        maps = maps[:, :, ::-1].copy()
+        maps[list(SIDEWAYS)] *= -1.0
     half = MAP_STRIDE / 2
     photo_from_map = np.array(
         [

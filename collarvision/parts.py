@@ -21,6 +21,7 @@ from collarvision.looks import (
     find_plant,
     look_at_box,
     look_at_whole,
+    mean_look,
     peaks,
     sigmoid,
     softmax,
@@ -155,7 +156,7 @@ class Parts:
     model: str = ""
 
 
-def read_parts(photo: Photo, *, model: str | Path | None = None) -> Parts:
+def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool = False) -> Parts:
     """Find the plant in a photo and read its parts.
 
     Parameters
@@ -163,6 +164,8 @@ def read_parts(photo: Photo, *, model: str | Path | None = None) -> Parts:
     photo : Photo
     model : str or Path, optional
         Another model file than the one that came with the package.
+    careful : bool
+        Take the second look in the mirror as well, and the mean of both; costs its time again.
 
     Raises
     ------
@@ -177,6 +180,8 @@ def read_parts(photo: Photo, *, model: str | Path | None = None) -> Parts:
     if better is not None:
         box = better
         second = look_at_box(photo.rgb, box, network)
+    if careful:
+        second = mean_look(second, look_at_box(photo.rgb, box, network, mirrored=True))
     return _gather(first, second, box, network.version)
 
 

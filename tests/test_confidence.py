@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from drawn_plants import USABLE, draw, without_collar
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision.calibration import Calibration, as_json, load_calibration
@@ -67,6 +67,7 @@ def test_a_spoilt_photo_is_never_staged_however_sure_the_count(trouble):
     assert SENTENCES[trouble] in verdict.reasons
 
 
+@settings(max_examples=25, deadline=None)
 @given(st.dictionaries(st.sampled_from(sorted(set(USABLE) - {"ok"})), st.floats(0, 5), min_size=1))
 def test_under_the_usable_floor_nothing_is_staged(troubles):
     parts = replace(DRAWN.parts, usability=usability(**troubles))
