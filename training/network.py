@@ -130,7 +130,10 @@ class Network(nn.Module):
         fine = self.lateral_4(quarter) + self.lateral_2(functional.pixel_unshuffle(half, 2))
         x = self.merge_4(functional.relu(fine + _twice(self.narrow(x))))
         x = self.refine(x)
-        maps = self.map_head(x).float()
+        features = self.map_head[0](x)
+        # Offsets, links and ranks need more digits than bfloat16 has.
+        with torch.autocast(device_type=image_device(x), enabled=False):
+            maps = self.map_head[1](features.float())
         return maps, self._globals(top, x, maps)
 
     def _globals(self, top: Tensor, fine: Tensor, maps: Tensor) -> Tensor:

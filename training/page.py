@@ -180,7 +180,7 @@ def write_page(out: Path, cases: Sequence[Case], paths: Mapping[str, Path], most
         if c.usable and c.reading.get("confidence") is not None
     ]
     curve = risk_coverage(sure)
-    data = json.dumps([[round(a, 4), round(b, 4)] for a, b in curve])
+    points = json.dumps([[round(a, 4), round(b, 4)] for a, b in curve])
     out.write_text(
         "<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport "
         'content="width=device-width,initial-scale=1"><title>Readings against truth</title>'
@@ -190,7 +190,7 @@ def write_page(out: Path, cases: Sequence[Case], paths: Mapping[str, Path], most
         f"{_figures(summary(cases))}<h2>Error rate when only the surest are answered</h2>"
         f"{risk_plot(curve)}<h2>Photos to look at, worst first</h2>"
         f'<div class="grid">{"".join(figures)}</div>'
-        f'<script type="application/json" id="risk-coverage">{data}</script></html>\n',
+        f'<script type="application/json" id="risk-coverage">{points}</script></html>\n',
         encoding="utf-8",
     )
     return len(figures)

@@ -262,7 +262,10 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             time.sleep(0.1)
         chosen = validation.first(options.val_limit if final else 64)
         if chosen:
+            # Odd batch sizes would each be tuned for.
+            torch.backends.cudnn.benchmark = False
             scores = validate(average.copy_to(shadow), chosen, device)
+            torch.backends.cudnn.benchmark = on_gpu
             print(format_scores(scores), flush=True)
         checkpoint.save(
             out, average, step=step, elapsed_s=elapsed(), settings=vars(options), scores=scores
