@@ -263,9 +263,9 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         chosen = validation.first(options.val_limit if final else 64)
         if chosen:
             # Odd batch sizes would each be tuned for.
-            torch.backends.cudnn.benchmark = False
+            tunes, torch.backends.cudnn.benchmark = torch.backends.cudnn.benchmark, False
             scores = validate(average.copy_to(shadow), chosen, device)
-            torch.backends.cudnn.benchmark = on_gpu
+            torch.backends.cudnn.benchmark = tunes
             print(format_scores(scores), flush=True)
         checkpoint.save(
             out, average, step=step, elapsed_s=elapsed(), settings=vars(options), scores=scores
