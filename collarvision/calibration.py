@@ -17,6 +17,8 @@ from collarvision.network import ModelError, models_folder
 CALIBRATION_FILE = "calibration.json"
 CALIBRATION_VERSION = 1
 
+Three = tuple[float, float, float]
+
 
 @dataclass(frozen=True)
 class Calibration:
@@ -24,12 +26,14 @@ class Calibration:
 
     Attributes
     ----------
-    leaf : dict of str to (intercept, weight of collar logit, weight of tip logit)
-        P(a leaf's collar is out) by kind of leaf (`collarvision.plant.Leaf.kind`).
+    real, out : dict of str to (intercept, weight of collar logit, weight of tip logit)
+        By kind of leaf (`collarvision.plant.Leaf.kind`): P(a leaf found is a leaf, and no second
+        finding of one) from the scores of its peaks; P(its collar is out), given that it is one,
+        from its collar's score and its tip's word.
     pool : dict of str to float
         Weights of the log-linear pool of the three stage opinions.
     rank_sigma : float
-        Error of the network's leaf number at the top collar, leaves.
+        Error of the network's leaf numbers, leaves.
     intercept, weights : float, dict of str to float
         Logistic regression of P(stage exactly right) on the features of
         `collarvision.confidence.features`.
@@ -45,16 +49,24 @@ class Calibration:
         False for the guesses that serve without a file.
     """
 
-    leaf: dict[str, tuple[float, float, float]] = field(
+    real: dict[str, Three] = field(
         default_factory=lambda: {
-            "paired": (0.6, 0.7, 0.7),
-            "tipless": (-0.8, 0.9, 0.0),
-            "hidden": (-0.8, 0.0, 0.7),
-            "whorl": (-0.7, 0.0, 0.8),
+            "paired": (3.0, 0.5, 0.3),
+            "tipless": (0.0, 0.9, 0.0),
+            "hidden": (0.0, 0.0, 0.7),
+            "whorl": (1.5, 0.0, 0.7),
+        }
+    )
+    out: dict[str, Three] = field(
+        default_factory=lambda: {
+            "paired": (0.8, 0.7, 0.7),
+            "tipless": (1.5, 0.5, 0.0),
+            "hidden": (0.0, 0.0, 0.9),
+            "whorl": (-0.5, 0.0, 0.9),
         }
     )
     pool: dict[str, float] = field(
-        default_factory=lambda: {"structure": 1.0, "second": 0.45, "rank": 0.3}
+        default_factory=lambda: {"ladder": 0.7, "count": 0.3, "second": 0.45}
     )
     rank_sigma: float = 0.5
     intercept: float = -1.2
@@ -62,7 +74,7 @@ class Calibration:
         default_factory=lambda: {
             "top_logit": 0.7,
             "second_agrees": 0.8,
-            "rank_agrees": 0.4,
+            "count_agrees": 0.4,
             "contested": -1.5,
             "hidden": -0.4,
             "lost_doubt": -2.0,
@@ -95,7 +107,8 @@ def _read(path: Path) -> Calibration:
         if said["version"] != CALIBRATION_VERSION:
             raise ValueError(said["version"])
         return Calibration(
-            leaf={str(kind): _three(w) for kind, w in said["leaf"].items()},
+            real={str(kind): _three(w) for kind, w in said["real"].items()},
+            out={str(kind): _three(w) for kind, w in said["out"].items()},
             pool={str(k): float(v) for k, v in said["pool"].items()},
             rank_sigma=float(said["rank_sigma"]),
             intercept=float(said["intercept"]),
@@ -119,7 +132,8 @@ def as_json(calibration: Calibration, about: dict[str, Any]) -> str:
         {
             "version": CALIBRATION_VERSION,
             "about": about,
-            "leaf": {kind: list(w) for kind, w in calibration.leaf.items()},
+            "real": {kind: list(w) for kind, w in calibration.real.items()},
+            "out": {kind: list(w) for kind, w in calibration.out.items()},
             "pool": calibration.pool,
             "rank_sigma": calibration.rank_sigma,
             "intercept": calibration.intercept,

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from collarvision.calibration import Calibration, load_calibration
+from collarvision.ladder import Rung, stage_on_ladder
 from collarvision.network import STAGE_COUNT
 from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
@@ -29,52 +30,55 @@ class StageBelief:
         The pooled belief.
     stage : int
         The most probable stage; 0 is VE.
-    structure, second_opinion, by_rank : ndarray, (13,)
-        The three opinions it is pooled from: collars counted one by one, the network's ordinal
-        head, and the network's leaf number at the top collar.
+    ladder, count, second_opinion : ndarray, (13,)
+        The three opinions it is pooled from: leaves set on the rungs of the leaf numbers, collars
+        counted one by one, and the network's ordinal head.
     leaf_probabilities : tuple of float
-        P(its collar is out) of each leaf of the plant, bottom up.
+        P(it is a leaf and its collar is out) of each leaf of the plant, bottom up.
     evidence : tuple of str
     """
 
     probabilities: np.ndarray
     stage: int
-    structure: np.ndarray
+    ladder: np.ndarray
+    count: np.ndarray
     second_opinion: np.ndarray
-    by_rank: np.ndarray
     leaf_probabilities: tuple[float, ...]
     evidence: tuple[str, ...]
 
 
 def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) -> StageBelief:
-    """Pool what the structure, the leaf number and the second opinion say of the stage."""
+    """Pool what the leaf numbers, the count of collars and the second opinion say of the stage."""
     calibration = calibration or load_calibration()
-    out = np.array([leaf_probability(leaf, calibration) for leaf in plant.leaves])
-    structure = _fold(np.convolve(count_distribution(out), plant.lost))
-    by_rank = rank_distribution(
-        out, np.array([leaf.network_rank for leaf in plant.leaves]), calibration.rank_sigma
-    )
-    second = parts.stage_probabilities
-    probabilities = pool(
-        {"structure": structure, "second": second, "rank": by_rank}, calibration.pool
-    )
+    rungs = [rung(leaf, calibration) for leaf in plant.leaves]
+    cleared = np.array([r.real * r.out for r in rungs])
+    opinions = {
+        "ladder": stage_on_ladder(rungs, plant.lost, calibration.rank_sigma),
+        "count": _fold(np.convolve(count_distribution(cleared), plant.lost)),
+        "second": parts.stage_probabilities,
+    }
+    probabilities = pool(opinions, calibration.pool)
     stage = int(probabilities.argmax())
     return StageBelief(
         probabilities=probabilities,
         stage=stage,
-        structure=structure,
-        second_opinion=second,
-        by_rank=by_rank,
-        leaf_probabilities=tuple(float(p) for p in out),
-        evidence=_evidence(plant, out, stage, second),
+        ladder=opinions["ladder"],
+        count=opinions["count"],
+        second_opinion=opinions["second"],
+        leaf_probabilities=tuple(float(p) for p in cleared),
+        evidence=_evidence(plant, cleared, stage, opinions["second"]),
     )
 
 
-def leaf_probability(leaf: Leaf, calibration: Calibration) -> float:
-    """P(this leaf's collar is out), from the two opinions of it and its kind."""
-    intercept, of_collar, of_tip = calibration.leaf[leaf.kind]
-    z = intercept + of_collar * _logit(leaf.collar_score) + of_tip * _logit(leaf.tip_collared)
-    return float(1.0 / (1.0 + np.exp(-z)))
+def rung(leaf: Leaf, calibration: Calibration) -> Rung:
+    """What is known of a leaf, from the separate opinions of its collar and its tip."""
+    collar = logit(leaf.collar_score)
+    shown = logit(leaf.tip.score) if leaf.tip else 0.0
+    a, b, c = calibration.real[leaf.kind]
+    real = _logistic(a + b * collar + c * shown)
+    a, b, c = calibration.out[leaf.kind]
+    out = _logistic(a + b * collar + c * logit(leaf.tip_collared))
+    return Rung(real, out, leaf.network_rank)
 
 
 def count_distribution(probabilities: np.ndarray) -> np.ndarray:
@@ -82,29 +86,6 @@ def count_distribution(probabilities: np.ndarray) -> np.ndarray:
     p = np.ones(1)
     for success in probabilities:
         p = np.convolve(p, [1.0 - success, success])
-    return p
-
-
-def rank_distribution(out: np.ndarray, ranks: np.ndarray, sigma: float) -> np.ndarray:
-    """Distribution of the leaf number of the top collared leaf.
-
-    Parameters
-    ----------
-    out : ndarray, (n,)
-        P(collar is out) of each leaf, bottom up.
-    ranks : ndarray, (n,)
-        The network's leaf numbers, lost leaves counted.
-    sigma : float
-        Error of a leaf number.
-    """
-    stages = np.arange(STAGE_COUNT)
-    p = np.zeros(STAGE_COUNT)
-    none_above = 1.0
-    for success, rank in zip(out[::-1], ranks[::-1], strict=True):
-        likelihood = np.exp(-0.5 * ((stages - np.clip(rank, 1.0, STAGE_COUNT - 1)) / sigma) ** 2)
-        p += none_above * success * likelihood / likelihood.sum()
-        none_above *= 1.0 - success
-    p[0] += none_above
     return p
 
 
@@ -154,6 +135,11 @@ def _evidence(plant: Plant, out: np.ndarray, stage: int, second: np.ndarray) -> 
     return tuple(said)
 
 
-def _logit(p: float) -> float:
+def logit(p: float) -> float:
+    """Log odds, kept within what a single score can say."""
     p = min(max(p, 0.005), 0.995)
     return float(np.log(p / (1.0 - p)))
+
+
+def _logistic(z: float) -> float:
+    return float(1.0 / (1.0 + np.exp(-z)))

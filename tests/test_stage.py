@@ -19,7 +19,7 @@ from scipy.stats import binom
 
 from collarvision.calibration import Calibration
 from collarvision.plant import assemble
-from collarvision.stage import believe, count_distribution, pool, rank_distribution
+from collarvision.stage import believe, count_distribution, pool
 
 GUESSES = Calibration()
 
@@ -91,21 +91,10 @@ def test_unequal_chances_sum_over_every_outcome(chances):
     np.testing.assert_allclose(count_distribution(np.array(chances)), brute, atol=1e-12)
 
 
-def test_the_top_leaf_number_counts_lost_leaves():
-    p = rank_distribution(np.array([0.99, 0.99, 0.02]), np.array([3.1, 4.0, 5.1]), 0.5)
-    assert p.sum() == pytest.approx(1.0)
-    assert p.argmax() == 4
-
-
-def test_no_collar_at_all_is_ve():
-    p = rank_distribution(np.array([0.01, 0.01]), np.array([1.0, 2.0]), 0.5)
-    assert p[0] > 0.97
-
-
 @given(st.integers(0, 12), st.floats(0.1, 1.5))
 def test_a_pool_of_one_opinion_keeps_its_order(stage, weight):
     opinion = np.full(13, 0.02)
     opinion[stage] = 1.0 - 12 * 0.02
-    pooled = pool({"structure": opinion}, {"structure": weight})
+    pooled = pool({"count": opinion}, {"count": weight})
     assert pooled.argmax() == stage
     assert pooled.sum() == pytest.approx(1.0)

@@ -3,9 +3,9 @@
     python -m training.calibrate --truth renders/validation/truth.jsonl
 
 Uses photos that the network never trained on, read by the run-time package itself. PyTorch isn't
-needed. Each step feeds the next, in this order: P(collar out) by kind of leaf; the spread of the
-network's leaf numbers; the weights of the three stage opinions; P(stage right); the thresholds for
-a stated risk; the width of the height's interval.
+needed. Each step feeds the next, in this order: P(real leaf) and P(collar out) by kind of leaf;
+the spread of the network's leaf numbers; the weights of the three stage opinions; P(stage right);
+the thresholds for a stated risk; the width of the height's interval.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from collarvision.calibration import Calibration, as_json
+from collarvision.calibration import Calibration, Three, as_json
 from collarvision.card import Scale, find_card
 from collarvision.confidence import FEATURES, features, judge
 from collarvision.height import measure
 from collarvision.network import ModelError
-from collarvision.parts import Parts, read_parts
+from collarvision.parts import Parts, Point, read_parts
 from collarvision.photo import PhotoError, load_photo
 from collarvision.plant import Leaf, Plant, assemble
-from collarvision.stage import believe, pool
+from collarvision.stage import believe, logit, pool
 from training.scoring import TOLERANCE, plant_height_px
 
 if TYPE_CHECKING:
@@ -89,70 +89,91 @@ def read_cases(truth_file: Path, limit: int | None = None) -> list[Case]:
 # --------------------------------------------------------------------------- leaves
 
 
-def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[bool]:
-    """Tell for each leaf found whether it is a true leaf with its collar out.
+@dataclass(frozen=True)
+class Label:
+    """What a leaf found truly is: a leaf that no other one found is, its collar out, its number."""
 
-    A leaf is known by its collar where it has one, else by its tip; every truth is given away once,
-    so that the second peak on one collar is labelled false.
+    real: bool
+    out: bool
+    rank: int | None
+
+
+def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[Label]:
+    """Label every leaf found, by its collar where it has one, else by its tip.
+
+    Every truth is given away once, so that the second finding of a leaf is labelled as none.
     """
     reach = TOLERANCE * plant_height_px(truth)
-    collars = [(c["x"], c["y"]) for c in truth["collars_visible_in_image"]]
-    tips = [(t["x"], t["y"], bool(t["has_collar"])) for t in truth["tips"]]
-    labels: dict[int, bool] = {}
-    order = sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i]))
-    for i in order:
+    ranks_out = {int(t["rank"]) for t in truth["tips"] if t["has_collar"]}
+    collars = [(c["x"], c["y"], int(c["rank"])) for c in truth["collars_visible_in_image"]]
+    ranks_out |= {rank for _, _, rank in collars}
+    tips = [(t["x"], t["y"], int(t["rank"])) for t in truth["tips"]]
+    given: set[int] = set()
+    labels: dict[int, Label] = {}
+    for i in sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i])):
         leaf = plant.leaves[i]
+        rank = None
         if leaf.collar is not None:
-            at = _nearest(collars, (leaf.collar.x, leaf.collar.y), reach)
-            labels[i] = at is not None
-            if at is not None:
-                collars.pop(at)
+            rank = _nearest(collars, leaf.collar, reach, given)
         elif leaf.tip is not None:
-            at = _nearest([t[:2] for t in tips], (leaf.tip.x, leaf.tip.y), reach)
-            labels[i] = at is not None and tips.pop(at)[2]
+            rank = _nearest(tips, leaf.tip, reach, given)
+        if rank is not None:
+            given.add(rank)
+        labels[i] = Label(rank is not None, rank in ranks_out, rank)
     return [labels[i] for i in range(len(plant.leaves))]
 
 
 def _certainty(leaf: Leaf) -> float:
-    return leaf.collar_score + (leaf.kind == "paired")
+    return leaf.collar_score * (leaf.collar is not None) + (leaf.kind == "paired")
 
 
 def _nearest(
-    places: Sequence[tuple[float, ...]], point: tuple[float, float], reach: float
+    places: Sequence[tuple[float, float, int]], point: Point, reach: float, given: set[int]
 ) -> int | None:
-    if not places:
-        return None
-    best = min(range(len(places)), key=lambda k: math.dist(places[k][:2], point))
-    return best if math.dist(places[best][:2], point) <= reach else None
+    """Rank of the nearest place within reach whose rank isn't given away yet."""
+    near = [
+        (distance, rank)
+        for x, y, rank in places
+        if rank not in given and (distance := math.hypot(x - point.x, y - point.y)) <= reach
+    ]
+    return min(near)[1] if near else None
 
 
-def fit_leaves(cases: Sequence[Case], start: Calibration) -> dict[str, tuple[float, float, float]]:
-    """Fit P(collar out) by kind of leaf; a kind that is rare stays near the guess it started as."""
-    rows: dict[str, list[tuple[float, float, bool]]] = {kind: [] for kind in start.leaf}
+def fit_leaves(cases: Sequence[Case], start: Calibration) -> Calibration:
+    """Fit P(real) and P(collar out) by kind of leaf; a rare kind stays near its guess."""
+    rows: dict[str, list[tuple[float, ...]]] = {kind: [] for kind in start.real}
     for case in cases:
-        for leaf, out in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True):
-            rows[leaf.kind].append((_logit(leaf.collar_score), _logit(leaf.tip_collared), out))
-    fitted = {}
-    for kind, guess in start.leaf.items():
-        if len(rows[kind]) < 20:
-            fitted[kind] = guess
+        for leaf, label in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True):
+            shown = logit(leaf.tip.score) if leaf.tip else 0.0
+            cues = (logit(leaf.collar_score), shown, logit(leaf.tip_collared))
+            rows[leaf.kind].append((*cues, label.real, label.out))
+    real, out = dict(start.real), dict(start.out)
+    for kind, found in rows.items():
+        if len(found) < 20:
             continue
-        collar, tip, out = np.array(rows[kind], dtype=float).T
-        x = np.column_stack([np.ones_like(collar), collar, tip])
-        w = fit_logistic(x, out, np.array(guess), np.array([1.0, 8.0, 8.0]))
-        fitted[kind] = (float(w[0]), float(max(w[1], 0.0)), float(max(w[2], 0.0)))
-    return fitted
+        collar, shown, said, is_real, is_out = np.array(found, dtype=float).T
+        real[kind] = _fit_three(collar, shown, is_real, start.real[kind])
+        true = is_real > 0
+        if true.sum() >= 20:
+            out[kind] = _fit_three(collar[true], said[true], is_out[true], start.out[kind])
+    return replace(start, real=real, out=out)
+
+
+def _fit_three(collar: np.ndarray, tip: np.ndarray, y: np.ndarray, guess: Three) -> Three:
+    x = np.column_stack([np.ones_like(collar), collar, tip])
+    w = fit_logistic(x, y, np.array(guess), np.array([1.0, 8.0, 8.0]))
+    return float(w[0]), float(max(w[1], 0.0)), float(max(w[2], 0.0))
 
 
 def fit_rank_sigma(cases: Sequence[Case]) -> float:
-    """Spread of the network's leaf number at the true top collar, leaves."""
-    off = []
-    for case in cases:
-        labels = leaf_labels(case.plant, case.truth)
-        out = [leaf for leaf, label in zip(case.plant.leaves, labels, strict=True) if label]
-        if out and case.stage:
-            off.append(max(leaf.network_rank for leaf in out) - case.stage)
-    if len(off) < 20:
+    """Spread of the network's leaf numbers, leaves."""
+    off = [
+        leaf.network_rank - label.rank
+        for case in cases
+        for leaf, label in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True)
+        if label.rank is not None
+    ]
+    if len(off) < 50:
         return Calibration().rank_sigma
     # The middle 80 % tell the spread of the good ones; a normal's span 2.563 sd there.
     low, high = np.quantile(off, [0.1, 0.9])
@@ -169,9 +190,9 @@ def fit_pool(cases: Sequence[Case], calibration: Calibration) -> dict[str, float
     opinions = []
     for case in cases:
         belief = believe(case.plant, case.parts, calibration)
-        opinions.append((belief.structure, belief.second_opinion, belief.by_rank))
+        opinions.append((belief.ladder, belief.count, belief.second_opinion))
     stages = [min(case.stage, 12) for case in cases]
-    names = ("structure", "second", "rank")
+    names = ("ladder", "count", "second")
 
     def loss(log_weights: np.ndarray) -> float:
         weights = dict(zip(names, np.exp(log_weights), strict=True))
@@ -346,7 +367,7 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     """Fit everything; gives the calibration and what to say about it."""
     good = [case for case in cases if case.usable]
     fitted = Calibration(risk=risk)
-    fitted = replace(fitted, leaf=fit_leaves(good, fitted), rank_sigma=fit_rank_sigma(good))
+    fitted = replace(fit_leaves(good, fitted), rank_sigma=fit_rank_sigma(good))
     fitted = replace(fitted, pool=fit_pool(good, fitted))
     x, right = feature_table(good, fitted)
     intercept, weights = fit_confidence(x, right)
@@ -389,11 +410,6 @@ def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
         verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
         refused += verdict.outcome != "staged"
     return round(refused / len(bad), 4)
-
-
-def _logit(p: float) -> float:
-    p = min(max(p, 0.005), 0.995)
-    return math.log(p / (1.0 - p))
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -219,8 +219,11 @@ def test_a_second_peak_on_one_collar_is_labelled_false():
     double = replace(first, tip=None, kind="tipless", collar_score=0.4)
     plant = replace(case.plant, leaves=(*case.plant.leaves, double))
     labels = leaf_labels(plant, case.truth)
-    assert labels[plant.leaves.index(first)]
-    assert not labels[-1]
+    at = next(i for i, leaf in enumerate(plant.leaves) if leaf is first)
+    assert labels[at].real
+    assert labels[at].out
+    assert labels[at].rank == first.rank
+    assert not labels[-1].real
 
 
 def test_calibration_error_of_a_known_table():

@@ -1,0 +1,104 @@
+"""Ladder: leaves found, in order, set on the rungs 1, 2, 3 ... of the leaf numbers.
+
+Counting alone reads high when one leaf is found twice and low when one isn't found at all. The
+network's leaf numbers tell both: two neighbours with one number, or a number left out between
+them. A chain over the leaves, bottom up, weighs every way in which the leaves found could be the
+leaves there are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from collarvision.network import STAGE_COUNT
+
+RUNGS = 18
+"""Rungs 0 .. 17: a plant has no more leaves within our stages, whorl included."""
+
+MISSED = 0.05
+"""Chance that a leaf between two others was not found at all. Our own choice."""
+
+MOST_MISSED = 2
+
+SPURIOUS_FIT = 0.15
+"""Worth of any leaf number to a peak that is no leaf, where the right one is worth 1 to a leaf."""
+
+SHIFTS = ((0, 0.9), (-1, 0.05), (1, 0.05))
+"""The network's leaf numbers of one plant may all be off by one together, with these chances."""
+
+
+@dataclass(frozen=True)
+class Rung:
+    """What is known of one leaf found.
+
+    Attributes
+    ----------
+    real : float
+        P(it is a leaf that no other leaf found is).
+    out : float
+        P(its collar is out), given that it is real.
+    number : float
+        The network's leaf number.
+    """
+
+    real: float
+    out: float
+    number: float
+
+
+def stage_on_ladder(leaves: list[Rung], lost: np.ndarray, sigma: float) -> np.ndarray:
+    """Distribution over VE, V1 .. V12 of the number of the highest leaf whose collar is out.
+
+    Parameters
+    ----------
+    leaves : list of Rung
+        Bottom up.
+    lost : ndarray, (4,)
+        P(0, 1, 2, 3 lower leaves lost).
+    sigma : float
+        Error of a leaf number, leaves.
+    """
+    total = np.zeros(RUNGS)
+    for shift, chance in SHIFTS:
+        total += chance * _climb(leaves, lost, sigma, shift)
+    folded = np.zeros(STAGE_COUNT)
+    np.add.at(folded, np.minimum(np.arange(RUNGS), STAGE_COUNT - 1), total)
+    return folded / folded.sum()
+
+
+def _climb(leaves: list[Rung], lost: np.ndarray, sigma: float, shift: int) -> np.ndarray:
+    """Weight (RUNGS,) of each stage if all leaf numbers are off by `shift`.
+
+    `state[stage, rung]`: the highest collar out so far, and the highest leaf placed so far. Leaves
+    above the first one in the whorl are in the whorl as well.
+    """
+    state = np.zeros((RUNGS, RUNGS))
+    for count, chance in enumerate(lost):
+        state[count, count] = chance
+    rungs = np.arange(RUNGS)
+    for leaf in leaves:
+        # A density against 1: a leaf that is none may bear any number within the ladder.
+        fits = np.exp(-0.5 * ((rungs - leaf.number + shift) / sigma) ** 2) + 1e-3
+        placed = np.zeros_like(state)
+        for missed in range(MOST_MISSED + 1):
+            up = missed + 1
+            chance = MISSED**missed * (1 - MISSED)
+            in_order = np.diagonal(state)[:-up]
+            # Collar out: only onto a plant whose leaves so far all have their collars out.
+            at = np.arange(len(in_order)) + up
+            placed[at, at] += leaf.out * chance * in_order * fits[at]
+            # Still in the whorl: leaves missed below it may have had their collars out or not.
+            moved = state[:, :-up] * (1 - leaf.out) * chance * fits[up:]
+            for more in range(missed + 1):
+                if more == 0:
+                    share = np.ones_like(moved)
+                    diagonal = np.arange(len(in_order))
+                    share[diagonal, diagonal] = 1.0 / (missed + 1)
+                    placed[:, up:] += share * moved
+                else:
+                    stages = np.arange(len(in_order))
+                    placed[stages + more, stages + up] += np.diagonal(moved) / (missed + 1)
+        state = (1 - leaf.real) * SPURIOUS_FIT * state + leaf.real * placed
+    return state.sum(axis=1)
