@@ -269,22 +269,19 @@ def card(
         str | None, typer.Option(metavar="NAME", help="Field name, printed as words and QR code.")
     ] = None,
     stop: Annotated[
-        int | None, typer.Option(metavar="N", min=1, help="Number of the stop in that field.")
+        str | None, typer.Option(metavar="N", help="Number of the stop in that field.")
     ] = None,
 ) -> None:
     """Write the scale card as a PDF to print at 100 % and fix beside the plant."""
-    from collarvision.cardsheet import write_card
+    from collarvision.cardsheet import CardSheetError, write_card
+    from collarvision.stopcode import StopCodeError
 
     try:
         write_card(out, page=page.value, field=field, stop=stop)
-    except ValueError as error:
+    except StopCodeError as error:
         _stop(str(error), EXIT_USAGE)
-    except OSError as error:
-        _stop(
-            f"{out} can't be written ({error.strerror}): check the folder, free some space or "
-            "choose another place.",
-            EXIT_OUTPUT,
-        )
+    except CardSheetError as error:
+        _stop(str(error), EXIT_OUTPUT)
     _say(
         f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
         "isn't 100 mm, tell `collarvision stage` with --check-bar."

@@ -171,9 +171,17 @@ def test_the_card_is_written(tmp_path: Path) -> None:
 
 
 def test_a_card_that_cannot_be_written_is_status_3(tmp_path: Path) -> None:
-    result = run("card", "--out", tmp_path / "missing" / "card.pdf")
-    assert result.exit_code == 3
-    assert "can't be written" in result.stderr
+    for out in (tmp_path / "missing" / "card.pdf", tmp_path):
+        result = run("card", "--out", out)
+        assert result.exit_code == 3
+        assert str(out.parent) in result.stderr
+
+
+def test_a_field_name_too_long_for_the_card_is_status_2(tmp_path: Path) -> None:
+    result = run("card", "--out", tmp_path / "card.pdf", "--field", "x" * 300)
+    assert result.exit_code == 2
+    assert "shorten" in result.stderr
+    assert not list(tmp_path.iterdir())
 
 
 # ------------------------------------------------------------------ in a process of its own
