@@ -18,6 +18,7 @@ from collarvision.cardfit import (
     Camera,
     Fit,
     fit_card,
+    fit_points,
     marker_corners_mm,
     pattern_agreement,
 )
@@ -30,9 +31,9 @@ ASSUMED_FOCAL_EQ_MM = 26.0
 _LOG_FOCAL_SIGMA_NOTED = 0.04
 _LOG_FOCAL_SIGMA_ASSUMED = 0.10
 _SEARCH_SIDES_PX = (1600, 800, 3200)
-_PATTERN_FLOOR = 0.8  # share of modules that must look right before a marker is believed
-_PATTERN_FLOOR_ALONE = 0.9
-_PATTERN_FLOOR_PREDICTED = 0.75
+_PATTERN_FLOOR = 0.6  # see pattern_agreement: how much like itself a marker has to look
+_PATTERN_FLOOR_ALONE = 0.8
+_PATTERN_FLOOR_PREDICTED = 0.7
 _MAX_TILT_DEG = 75.0
 
 # What the photo can't show: the printed size within the ruler's 0.3 mm on the 100 mm bar, and the
@@ -260,8 +261,9 @@ def _measure(
     if not poses:
         return None
     markers = tuple(one.marker for one in found)
-    fits = [fit_card(rgb, pose, markers) for pose in poses]
-    fits.sort(key=lambda fit: fit.misfit_px2)
+    fits = _fits(rgb, poses, lens, markers)
+    if not fits:
+        return None
     best = fits[0]
     agreement = {m: pattern_agreement(rgb, best.camera, m) for m in MARKER_TOP_LEFT_MM}
     floor = _PATTERN_FLOOR_ALONE if len(markers) == 1 else _PATTERN_FLOOR
@@ -271,11 +273,18 @@ def _measure(
     hidden = [m for m in agreement if m not in markers and agreement[m] >= _PATTERN_FLOOR_PREDICTED]
     kept = tuple(sorted(sound + hidden))
     if kept != markers:
-        fits = [fit_card(rgb, fit.camera, kept) for fit in fits]
-        fits.sort(key=lambda fit: fit.misfit_px2)
-    if not _plausible(fits[0].camera):
+        fits = _fits(rgb, [fit.camera for fit in fits], lens, kept)
+    if not fits or not _plausible(fits[0].camera):
         return None
     return fits[0], (fits[1] if len(fits) > 1 else None), kept
+
+
+def _fits(
+    rgb: np.ndarray, cameras: list[Camera], lens: Camera, markers: tuple[int, ...]
+) -> list[Fit]:
+    """Fit from each start; best first."""
+    fits = [fit_card(rgb, camera, lens, markers) for camera in cameras]
+    return sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_px2)
 
 
 def _poses(lens: Camera, found: list[_Seen]) -> list[Camera]:
@@ -303,6 +312,7 @@ def _poses(lens: Camera, found: list[_Seen]) -> list[Camera]:
         rotation, _ = cv2.Rodrigues(turn)
         translation = shift.ravel() - rotation[:, :2] @ centre
         pose = Camera(rotation, translation, lens.focal_px, lens.center_px, lens.log_focal_sigma)
+        pose = fit_points(pose, mm, px)
         if _plausible(pose):
             poses.append(pose)
     if len(poses) == 2 and float(errors.ravel()[1]) > 4.0 * float(errors.ravel()[0]) + 0.5:

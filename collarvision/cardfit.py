@@ -33,6 +33,8 @@ _BLEED_SIGMA_PX = 0.25
 _CENTRE_SIGMA = 0.015  # principal point, in focal lengths: phones lie within 1-2 % of the diagonal
 _SIGMA_FLOOR_PX = 0.02
 _SETTLED_PX = 0.02
+_CORNER_SIGMA_PX = 0.5
+_LEAST_EDGES = 12
 _LINEAR = np.where(
     np.arange(256) <= 0.04045 * 255,
     np.arange(256) / 255 / 12.92,
@@ -170,7 +172,11 @@ def luminance_at(rgb: np.ndarray, points: np.ndarray) -> np.ndarray:
 
 
 def pattern_agreement(rgb: np.ndarray, camera: Camera, marker: int) -> float:
-    """Share of a marker's 64 modules, white ring included, that look as they should."""
+    """Say how well a marker looks like itself: 1 whole, 0 nothing of it to be seen.
+
+    It is the least of three shares of modules that look as they should: the white ring around the
+    marker, its black modules and its white ones. A leaf laid flat over a marker has no white ones.
+    """
     left, top = MARKER_TOP_LEFT_MM[marker]
     steps = (np.arange(MODULES + 2) - 0.5) * MODULE_MM
     spread = np.array([-0.2, 0.0, 0.2]) * MODULE_MM
@@ -180,33 +186,42 @@ def pattern_agreement(rgb: np.ndarray, camera: Camera, marker: int) -> float:
     light = luminance_at(rgb, camera.project(grid.reshape(-1, 2)).reshape(grid.shape))
     modules = light.mean(axis=(2, 3))
     white = marker_pattern(marker)
-    if not np.isfinite(modules).any():
+    ring = np.ones_like(white)
+    ring[1:-1, 1:-1] = False
+    seen = np.isfinite(modules)
+    if not ((seen & white).any() and (seen & ~white).any()):
         return 0.0
-    bright, dark = np.nanmedian(modules[white]), np.nanmedian(modules[~white])
-    if not bright > 1.6 * dark:
+    bright, dark = np.median(modules[seen & white]), np.median(modules[seen & ~white])
+    if bright < 1.6 * dark:
         return 0.0
     # Equal distance in ratio: shade across the card scales black and white alike.
     middle = np.sqrt(bright * max(dark, 1e-3))
-    with np.errstate(invalid="ignore"):
-        agree = np.where(white, modules > middle, modules < middle) & np.isfinite(modules)
-    return float(agree.mean())
+    agree = np.where(white, modules > middle, modules < middle)  # False where not seen
+    return float(min(agree[part].mean() for part in (ring, ~white, white & ~ring)))
 
 
-def fit_card(rgb: np.ndarray, camera: Camera, markers: tuple[int, ...], rounds: int = 4) -> Fit:
+def fit_card(
+    rgb: np.ndarray, camera: Camera, lens: Camera, markers: tuple[int, ...], rounds: int = 4
+) -> Fit | None:
     """Fit the camera to the edges of some markers.
 
     Parameters
     ----------
     rgb : ndarray, (H, W, 3) uint8
     camera : Camera
-        Start; its edges must fall within about half a module of the true ones. Its focal length
-        and centre are also the prior.
+        Start; its edges must fall within about half a module of the true ones.
+    lens : Camera
+        What was known of focal length and centre before the card was seen.
     markers : tuple of int
         Ids of the markers to use; hidden parts of them are left out by their contrast.
     rounds : int
         Times that edges are located anew.
+
+    Returns
+    -------
+    Fit or None
+        None when too few edges are to be seen.
     """
-    prior = camera
     side = np.linalg.norm(np.diff(camera.project(marker_corners_mm(markers[0])), axis=0), axis=1)
     inner = bool(side.mean() / MODULES >= _INNER_EDGES_FROM_PX)
     middles, normals, halves = _edges(markers, inner)
@@ -215,13 +230,38 @@ def fit_card(rgb: np.ndarray, camera: Camera, markers: tuple[int, ...], rounds: 
     places = middles[:, None] + MODULE_MM * _ALONG[None, :, None] * along[:, None]
     for _ in range(rounds):
         offsets, trust, across = _locate(rgb, camera, places, normals, halves)
-        step, fit = _solve(camera, prior, middles, across, offsets, trust)
+        if trust.sum() < _LEAST_EDGES:
+            return None
+        step, fit = _solve(camera, lens, middles, across, offsets, trust)
         moved = camera.moved(step)
         far = np.abs(moved.project(middles) - camera.project(middles)).max()
         camera = moved
         if far < _SETTLED_PX:
             break
     return replace(fit, camera=camera)
+
+
+def fit_points(camera: Camera, card_mm: np.ndarray, photo_px: np.ndarray) -> Camera:
+    """Move the camera so that points (n, 2) of the card fall on photo px (n, 2).
+
+    Unlike a pose alone this also bends focal length and centre, as a cropped photo needs it to.
+    """
+    prior = camera
+    points = np.repeat(card_mm, 2, axis=0)
+    across = np.tile(np.eye(2), (len(card_mm), 1))
+    for _ in range(8):
+        offsets = (photo_px - camera.project(card_mm)).ravel()
+        if not np.isfinite(offsets).all():
+            return prior
+        rows, values = _prior_rows(camera, prior)
+        slopes = _jacobian(camera, points, across)[:, :9] / _CORNER_SIGMA_PX
+        jacobian = np.vstack([slopes, rows[:3, :9]])
+        right = np.concatenate([offsets / _CORNER_SIGMA_PX, values[:3]])
+        step = np.linalg.lstsq(jacobian, right, rcond=None)[0]
+        camera = camera.moved(step)
+        if np.abs(step).max() < 1e-4:
+            break
+    return camera
 
 
 def _locate(
@@ -253,7 +293,8 @@ def _locate(
     with np.errstate(invalid="ignore", divide="ignore"):
         share = (light.mean(axis=-1) - black) / contrast
         offset = half[:, None] * (1.0 - 2.0 * share)
-    usual = np.nanmedian(np.where(contrast > 0, contrast, np.nan))
+    lit = contrast[contrast > 0]
+    usual = float(np.median(lit)) if lit.size else np.inf
     with np.errstate(invalid="ignore"):
         sound = (contrast > 0.4 * usual) & (np.abs(offset) < 0.9 * half[:, None])
     found = sound.sum(axis=1)
@@ -282,8 +323,6 @@ def _solve(
         normal += 1e-9 * np.diag(np.diag(normal))
         solution = np.linalg.solve(normal, weighted.T @ offsets + prior_right)
         residual = offsets - jacobian @ solution
-        if not (trust > 0).any():
-            break
         scatter = 1.4826 * float(np.median(np.abs(residual[trust > 0])))
         sigma = max(scatter, _SIGMA_FLOOR_PX)
         weights = trust * np.clip(1.0 - (residual / (4.5 * sigma)) ** 2, 0.0, 1.0) ** 2
