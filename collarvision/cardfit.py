@@ -254,7 +254,7 @@ def fit_points(camera: Camera, card_mm: np.ndarray, photo_px: np.ndarray) -> Cam
         if not np.isfinite(offsets).all():
             return prior
         rows, values = _prior_rows(camera, prior)
-        slopes = _jacobian(camera, points, across)[:, :9] / _CORNER_SIGMA_PX
+        slopes = edge_slopes(camera, points, across)[:, :9] / _CORNER_SIGMA_PX
         jacobian = np.vstack([slopes, rows[:3, :9]])
         right = np.concatenate([offsets / _CORNER_SIGMA_PX, values[:3]])
         step = np.linalg.lstsq(jacobian, right, rcond=None)[0]
@@ -311,7 +311,7 @@ def _solve(
     trust: np.ndarray,
 ) -> tuple[np.ndarray, Fit]:
     """One robust Gauss-Newton step (9,) and the fit that it leads to."""
-    jacobian = _jacobian(camera, middles, across)
+    jacobian = edge_slopes(camera, middles, across)
     prior_rows, prior_values = _prior_rows(camera, prior)
     prior_normal, prior_right = prior_rows.T @ prior_rows, prior_rows.T @ prior_values
     weights, sigma = trust.copy(), 1.0
@@ -335,7 +335,7 @@ def _solve(
     return solution[:9], Fit(camera, covariance, misfit, sigma, used, float(solution[9]))
 
 
-def _jacobian(camera: Camera, middles: np.ndarray, across: np.ndarray) -> np.ndarray:
+def edge_slopes(camera: Camera, middles: np.ndarray, across: np.ndarray) -> np.ndarray:
     """(n, 10): px that each edge moves along its normal per unit of each parameter."""
     arm = middles @ camera.rotation[:, :2].T  # from the card's origin, in camera axes
     seen = arm + camera.translation_mm
