@@ -102,3 +102,45 @@ def _climb(leaves: list[Rung], lost: np.ndarray, sigma: float, shift: int) -> np
                     placed[stages + more, stages + up] += np.diagonal(moved) / (missed + 1)
         state = (1 - leaf.real) * SPURIOUS_FIT * state + leaf.real * placed
     return state.sum(axis=1)
+
+
+def number_leaves(numbers: list[float], lost: np.ndarray, sigma: float = 0.5) -> list[int]:
+    """Give every leaf its most likely number, never falling from one leaf to the next.
+
+    Parameters
+    ----------
+    numbers : list of float
+        The network's leaf numbers, bottom up.
+    lost : ndarray, (4,)
+        P(0, 1, 2, 3 lower leaves lost).
+    sigma : float
+        Error of a leaf number.
+
+    Returns
+    -------
+    list of int
+        Two leaves with one number are one leaf found twice.
+    """
+    if not numbers:
+        return []
+    rungs = np.arange(RUNGS)
+    # Cost of each step up from rung to rung: none is a leaf found twice, two is one missed.
+    rise = rungs[None, :] - rungs[:, None]
+    unlikely = -np.log(MISSED)
+    step = np.select([rise == 1, rise == 0, rise > 1], [0.0, unlikely, unlikely * (rise - 1)], 99.0)
+    start = np.full(RUNGS, 99.0)
+    for count, chance in enumerate(lost):
+        start[count] = -np.log(max(float(chance), 1e-4))
+    best = start
+    came_from = []
+    for place, number in enumerate(numbers):
+        # The first leaf can't be a second finding of a lost one.
+        ways = best[:, None] + (np.where(rise == 0, 99.0, step) if place == 0 else step)
+        came_from.append(ways.argmin(axis=0))
+        best = ways.min(axis=0) + np.minimum(0.5 * ((rungs - number) / sigma) ** 2, 6.0)
+    at = int(best.argmin())
+    path = [at]
+    for before in reversed(came_from[1:]):
+        at = int(before[at])
+        path.append(at)
+    return path[::-1]

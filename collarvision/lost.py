@@ -87,6 +87,12 @@ def lost_leaves(
     return p, tuple(said)
 
 
+def first_leaf_present(network: float, none_lost: float) -> float:
+    """P(leaf 1 is there): the mean of the network's logit and the lost-leaf belief's."""
+    a, b = (float(np.log(p / (1 - p))) for p in np.clip([network, none_lost], 1e-4, 1 - 1e-4))
+    return float(1 / (1 + np.exp(-(a + b) / 2)))
+
+
 def _present_or_not(present: float) -> np.ndarray:
     present = float(np.clip(present, 0.02, 0.98))
     return np.array([np.log(present)] + [np.log(1 - present)] * LOST_MAX)

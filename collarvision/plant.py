@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from collarvision.lost import lost_leaves
+from collarvision.frame import cropped, inverse, to_map_cells, to_photo_px
+from collarvision.ladder import number_leaves
+from collarvision.lost import first_leaf_present, lost_leaves
 from collarvision.pairing import CollarCue, Pairing, TipCue, pair
-from collarvision.parts import BLADE, STALK, CollarPeak, Parts, Point, TipPeak
+from collarvision.parts import CollarPeak, Parts, Point, TipPeak
 from collarvision.skeleton import Axis, blade_costs, midlines, stalk_axis
 
 if TYPE_CHECKING:
@@ -144,8 +146,8 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
     scale : Scale, optional
         With it the height of the lowest collar over the soil helps to tell lost leaves.
     """
-    parts = _cropped(parts)
-    to_map = _inverse(parts.photo_from_map)
+    parts = cropped(parts)
+    to_map = inverse(parts.photo_from_map)
     axis = _trusted_axis(parts, to_map)
     tips = list(parts.tips)
     collars, stray = _on_stalk(parts.collars, axis, to_map)
@@ -162,11 +164,11 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
         _lowest_rank(leaves),
         _collar_height_mm(leaves, base, scale) if parts.laid < 0.5 else None,
     )
-    shift = int(lost.argmax())
-    leaves = [replace(leaf, rank=i + 1 + shift) for i, leaf in enumerate(leaves)]
+    ranks = number_leaves([leaf.network_rank for leaf in leaves], lost)
+    leaves = [replace(leaf, rank=rank) for leaf, rank in zip(leaves, ranks, strict=True)]
     stalk = np.empty((0, 2))
     if axis is not None:
-        stalk = _photo(parts, axis.line[axis.along <= axis.top + 1e-6])
+        stalk = to_photo_px(parts, axis.line[axis.along <= axis.top + 1e-6])
     return Plant(
         leaves=tuple(leaves),
         stalk=stalk,
@@ -175,7 +177,7 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
         other_arches=parts.other_arches,
         laid=parts.laid,
         lost=lost,
-        first_leaf=_first_leaf(parts.first_leaf, float(lost[0])),
+        first_leaf=first_leaf_present(parts.first_leaf, float(lost[0])),
         merged=merged,
         stray=stray,
         side_breaks=_side_breaks(leaves),
@@ -188,8 +190,8 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
 
 
 def _trusted_axis(parts: Parts, to_map: np.ndarray) -> Axis | None:
-    base = None if parts.base is None else _map(to_map, [(parts.base.x, parts.base.y)])[0]
-    trusted = _map(to_map, [(c.x, c.y) for c in parts.collars if c.score >= TRUSTED])
+    base = None if parts.base is None else to_map_cells(to_map, [(parts.base.x, parts.base.y)])[0]
+    trusted = to_map_cells(to_map, [(c.x, c.y) for c in parts.collars if c.score >= TRUSTED])
     return stalk_axis(parts.classes, base, trusted, laid=parts.laid >= 0.5)
 
 
@@ -199,7 +201,7 @@ def _on_stalk(
     """Drop collars that lie off the stalk: specks on blades, collars of plants behind."""
     if axis is None or not peaks:
         return list(peaks), 0
-    _, off = axis.project(_map(to_map, [(c.x, c.y) for c in peaks]))
+    _, off = axis.project(to_map_cells(to_map, [(c.x, c.y) for c in peaks]))
     reach = max(4.0, 0.06 * axis.top)
     # A confident peak may stand farther out: the axis has its own error.
     kept = [
@@ -213,10 +215,10 @@ def _on_stalk(
 def _paired(
     tips: list[TipPeak], collars: list[CollarPeak], parts: Parts, to_map: np.ndarray
 ) -> Pairing:
-    at = _map(to_map, [(t.x, t.y) for t in tips])
-    ends = _map(to_map, [(t.collar_x, t.collar_y) for t in tips])
-    places = _map(to_map, [(c.x, c.y) for c in collars])
-    hidden_at = _map(to_map, [(c.x, c.y) for c in parts.hidden_collars])
+    at = to_map_cells(to_map, [(t.x, t.y) for t in tips])
+    ends = to_map_cells(to_map, [(t.collar_x, t.collar_y) for t in tips])
+    places = to_map_cells(to_map, [(c.x, c.y) for c in collars])
+    hidden_at = to_map_cells(to_map, [(c.x, c.y) for c in parts.hidden_collars])
     hidden_score = np.array([c.score for c in parts.hidden_collars])
     cues = []
     for tip, (x, y), end in zip(tips, at, ends, strict=True):
@@ -233,7 +235,7 @@ def _without_halves(
     collars: list[CollarPeak], pairing: Pairing, axis: Axis | None, to_map: np.ndarray
 ) -> tuple[set[int], int]:
     """Collars to keep: a collar without a tip beside a better one is that one's other half."""
-    places = _map(to_map, [(c.x, c.y) for c in collars])
+    places = to_map_cells(to_map, [(c.x, c.y) for c in collars])
     along = axis.project(places)[0] if axis is not None and len(places) else places[:, 1]
     paired = {j for j in pairing.collar_of_tip if j is not None}
     kept = set(range(len(collars)))
@@ -252,8 +254,8 @@ def _without_halves(
 
 def _without_doubles(tips: list[TipPeak], pairing: Pairing, to_map: np.ndarray) -> set[int]:
     """Tips to keep: a weaker tip close to another with the same link is the same leaf's."""
-    at = _map(to_map, [(t.x, t.y) for t in tips])
-    ends = _map(to_map, [(t.collar_x, t.collar_y) for t in tips])
+    at = to_map_cells(to_map, [(t.x, t.y) for t in tips])
+    ends = to_map_cells(to_map, [(t.collar_x, t.collar_y) for t in tips])
     kept: set[int] = set()
     for i in sorted(
         range(len(tips)), key=lambda i: (pairing.collar_of_tip[i] is None, -tips[i].score)
@@ -283,13 +285,13 @@ def _leaves(
     keep_collars: set[int],
 ) -> list[Leaf]:
     order = sorted(keep_tips)
-    at = _map(to_map, [(tips[i].x, tips[i].y) for i in order])
+    at = to_map_cells(to_map, [(tips[i].x, tips[i].y) for i in order])
     goals = []
     for i in order:
         j = pairing.collar_of_tip[i]
         tip = tips[i]
         goals.append((tip.collar_x, tip.collar_y) if j is None else (collars[j].x, collars[j].y))
-    ends = _map(to_map, goals)
+    ends = to_map_cells(to_map, goals)
     if axis is not None and order:
         lines = midlines(blade_costs(parts.classes), axis, at, ends)
         along = axis.project(ends)[0] * parts.px_per_map_px
@@ -310,7 +312,7 @@ def _leaves(
                 tip=Point(tip.x, tip.y, tip.score),
                 shape="rounded" if tip.rounded >= 0.5 else "pointed",
                 side=_side(axis, lines[n]),
-                midline=_photo(parts, lines[n]),
+                midline=to_photo_px(parts, lines[n]),
                 kind="paired" if collar else "hidden" if hidden else "whorl",
                 collar_score=collar.score if collar else 0.5,
                 tip_collared=tip.collared,
@@ -322,7 +324,7 @@ def _leaves(
     paired = {j for j in pairing.collar_of_tip if j is not None}
     for j in sorted(keep_collars - paired):
         peak = collars[j]
-        place = _map(to_map, [(peak.x, peak.y)])
+        place = to_map_cells(to_map, [(peak.x, peak.y)])
         up = (
             axis.project(place)[0] * parts.px_per_map_px
             if axis
@@ -392,54 +394,13 @@ def _collar_height_mm(leaves: list[Leaf], base: Point | None, scale: Scale | Non
     return leaves[0].along_px * scale.mm_per_px_at(base.x, base.y)
 
 
-def _first_leaf(network: float, none_lost: float) -> float:
-    """P(leaf 1 is there): the mean of the network's logit and the lost-leaf belief's."""
-    a, b = (float(np.log(p / (1 - p))) for p in np.clip([network, none_lost], 1e-4, 1 - 1e-4))
-    return float(1 / (1 + np.exp(-(a + b) / 2)))
-
-
 # --------------------------------------------------------------------------- places
-
-
-def _cropped(parts: Parts) -> Parts:
-    """Parts whose class map is cut to the plant: tracing takes its time by the cell."""
-    rows, columns = np.nonzero((parts.classes == BLADE) | (parts.classes == STALK))
-    points = [(p.x, p.y) for p in (*parts.tips, *parts.collars)]
-    points += [(t.collar_x, t.collar_y) for t in parts.tips]
-    if parts.base is not None:
-        points.append((parts.base.x, parts.base.y))
-    at = _map(_inverse(parts.photo_from_map), points)
-    xs, ys = np.concatenate([columns, at[:, 0]]), np.concatenate([rows, at[:, 1]])
-    if not len(xs):
-        return parts
-    height, width = parts.classes.shape
-    left, right = max(0, int(xs.min()) - 8), min(width, int(xs.max()) + 9)
-    top, bottom = max(0, int(ys.min()) - 8), min(height, int(ys.max()) + 9)
-    if right - left < 4 or bottom - top < 4:
-        return parts
-    affine = parts.photo_from_map.copy()
-    affine[:, 2] += affine[:, :2] @ (left, top)
-    return replace(parts, classes=parts.classes[top:bottom, left:right], photo_from_map=affine)
-
-
-def _inverse(affine: np.ndarray) -> np.ndarray:
-    matrix = np.linalg.inv(affine[:, :2])
-    return np.concatenate([matrix, -matrix @ affine[:, 2:]], axis=1)
-
-
-def _map(to_map: np.ndarray, points: list[tuple[float, float]]) -> np.ndarray:
-    xy = np.array(points, dtype=float).reshape(-1, 2)
-    return xy @ to_map[:, :2].T + to_map[:, 2]
-
-
-def _photo(parts: Parts, points: np.ndarray) -> np.ndarray:
-    return points @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
 
 
 def _axis_base(axis: Axis | None, parts: Parts) -> Point | None:
     if axis is None:
         return None
-    x, y = _photo(parts, axis.line[:1])[0]
+    x, y = to_photo_px(parts, axis.line[:1])[0]
     return Point(float(x), float(y), 0.0)
 
 

@@ -13,7 +13,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collarvision.ladder import MISSED, MOST_MISSED, SHIFTS, SPURIOUS_FIT, Rung, stage_on_ladder
+from collarvision.ladder import (
+    MISSED,
+    MOST_MISSED,
+    SHIFTS,
+    SPURIOUS_FIT,
+    Rung,
+    number_leaves,
+    stage_on_ladder,
+)
 
 NONE_LOST = np.array([1.0, 0.0, 0.0, 0.0])
 
@@ -53,6 +61,30 @@ def test_all_numbers_off_by_one_do_not_outvote_a_sure_first_leaf():
 
 def test_no_leaves_is_as_many_as_are_lost():
     np.testing.assert_allclose(stage_on_ladder([], NONE_LOST, 0.4)[:2], [1.0, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("numbers", "lost_most", "expected"),
+    [
+        ([1.1, 1.9, 3.2, 4.0], 0, [1, 2, 3, 4]),
+        ([1.0, 2.0, 2.1, 3.0], 0, [1, 2, 2, 3]),  # found twice
+        ([1.0, 2.0, 4.0, 5.0], 0, [1, 2, 4, 5]),  # one not found
+        ([3.1, 3.9, 5.0], 2, [3, 4, 5]),
+        ([], 0, []),
+    ],
+)
+def test_leaves_are_numbered_in_order(numbers, lost_most, expected):
+    lost = np.full(4, 0.03)
+    lost[lost_most] = 0.91
+    assert number_leaves(numbers, lost) == expected
+
+
+@given(st.lists(st.floats(-1, 14), max_size=12))
+def test_numbers_never_fall(numbers):
+    ranks = number_leaves(numbers, np.full(4, 0.25))
+    assert len(ranks) == len(numbers)
+    assert all(a <= b for a, b in itertools.pairwise(ranks))
+    assert all(rank >= 1 for rank in ranks)
 
 
 @settings(max_examples=40, deadline=None)
