@@ -22,7 +22,7 @@ from collarvision.network import ModelError
 from collarvision.parts import Parts, Point, read_parts
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
-from collarvision.quality import check
+from collarvision.quality import assess
 from collarvision.stage import StageBelief, believe
 
 SHOWN_COLLAR = 0.5
@@ -128,7 +128,7 @@ def _read(
     parts = read_parts(photo)
     plant = assemble(parts, scale)
     belief = believe(plant, parts, calibration)
-    findings = check(photo, parts, scale)
+    findings = assess(photo, parts, scale)
     verdict = judge(parts, plant, belief, findings, calibration)
     about_file = Reading(
         photo=photo.name,

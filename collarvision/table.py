@@ -72,6 +72,11 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         sentences.append("Next: count the hand-count plants yourself; V3? is only a best guess.")
     if counts["rejected"]:
         sentences.append("Next: retake the rejected photos, or count those plants by hand.")
+    without_card = sum(
+        reading.stage is not None and "no_card" in reading.quality for reading in readings
+    )
+    if without_card:
+        sentences.append(f"No height for {without_card}: no scale card was found there.")
     faults = sum(reading.fault is not None for reading in readings)
     if faults:
         sentences.append(

@@ -60,6 +60,11 @@ def test_the_caution_stands_once_where_there_is_a_stage_and_not_where_there_is_n
     assert CAUTION not in format_table([REJECTED], width=100)
 
 
+def test_a_height_that_is_not_there_is_explained() -> None:
+    bare = Reading(photo="a.jpg", outcome="staged", stage=2, confidence=0.9, quality=("no_card",))
+    assert "No height for 1: no scale card" in format_table([bare, STAGED])
+
+
 def test_a_fault_is_not_hidden() -> None:
     broken = Reading(photo="a.jpg", outcome="rejected", reasons=("A fault.",), fault="KeyError: 1")
     assert "1 failed on a fault of the program" in " ".join(format_table([broken]).split())
