@@ -22,7 +22,7 @@ ORDER = [
     {"photo", "looks", "stopcode", "calibration", "ladder"},
     {"card", "cardsheet"},
     {"parts"},
-    {"pairing", "skeleton", "lost", "parallax"},
+    {"frame", "pairing", "skeleton", "lost", "parallax"},
     {"plant"},
     {"stage", "height", "quality"},
     {"confidence"},
