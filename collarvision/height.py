@@ -19,7 +19,7 @@ import numpy as np
 
 from collarvision.calibration import load_calibration
 from collarvision.card import Scale
-from collarvision.parallax import LEAN_DEG, Stand, on_board, stand
+from collarvision.parallax import LAID_DEPTH_MM, LEAN_DEG, Stand, leaf_depth, on_board, stand
 from collarvision.parts import BLADE, STALK, Parts, Point
 from collarvision.plant import Leaf, Plant
 
@@ -38,9 +38,6 @@ LEAST_DROP_MM = 4.0
 LENGTH_STEP = 1.3
 """A blade is about this much longer than the one below it, up to leaf 8 or so: the published
 lengths 27.7, 36.1, 45.7 cm of ranks 4-6 (Fournier & Andrieu 1998) step by 1.3."""
-
-AZIMUTH_SD = 0.26
-"""Leaves leave the board's plane by some 15 degrees (radians; from memory, no source)."""
 
 KEYPOINT_CELLS = 1.0
 """Error of the base and of the arch, map cells. Our own choice."""
@@ -128,10 +125,12 @@ def measure(
     if top is None:
         return None
     at = on_board(scale, np.array([top]))
-    height = float(standing.height_mm(foot, at)[0])
+    away = abs(float((at[0] - foot) @ np.array([-standing.up[1], standing.up[0]])))
+    depth = LAID_DEPTH_MM if laid else leaf_depth(away, standing.offset_mm)
+    height = float(standing.height_mm(foot, at, depth[0])[0])
     if height <= 0:
         return None
-    sd = _error(parts, scale, plant.base, standing, foot, at, height)
+    sd = _error(parts, scale, plant.base, standing, foot, at, depth)
     doubt = _doubt(scale, standing, foot, height, others)
     if interval_factor is None:
         interval_factor = load_calibration().interval_factor
@@ -288,17 +287,17 @@ def _error(
     standing: Stand,
     foot: np.ndarray,
     at: np.ndarray,
-    height: float,
+    depth: tuple[float, float],
 ) -> float:
     """Sd of the height, mm: each source of error moved by one sd, root of the summed squares."""
+    height = float(standing.height_mm(foot, at, depth[0])[0])
 
-    def moved(changed: Stand, depth_mm: float = 0.0) -> float:
+    def moved(changed: Stand, depth_mm: float = depth[0]) -> float:
         return float(changed.height_mm(foot, at, depth_mm)[0]) - height
 
     turn = standing.up_sd
     cos, sin = np.cos(turn), np.sin(turn)
     turned = np.array([[cos, -sin], [sin, cos]]) @ standing.up
-    away = abs(float((at[0] - foot) @ np.array([-standing.up[1], standing.up[0]])))
     cell_mm = parts.px_per_map_px * scale.mm_per_px_at(base.x, base.y)
     sources = [
         height * scale.relative_error,
@@ -306,7 +305,7 @@ def _error(
         0.1 * (float((at[0] - foot) @ standing.up) - height) if scale.focal_assumed else 0.0,
         moved(replace(standing, offset_mm=standing.offset_mm + standing.offset_sd_mm)),
         moved(replace(standing, up=turned)),
-        moved(standing, depth_mm=AZIMUTH_SD * away),
+        moved(standing, depth_mm=depth[0] + depth[1]),
         KEYPOINT_CELLS * cell_mm,
         KEYPOINT_CELLS * cell_mm,
     ]

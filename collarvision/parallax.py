@@ -9,6 +9,7 @@ Axes: the card's, mm; x right, y down, z into the board; the camera is at negati
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +22,13 @@ OFFSET_PRIOR_MM = (25.0, 18.0)
 
 LAID_OFFSET_MM = (9.0, 6.0)
 """The same for a plant that lies on the board: half a stalk, or an arching blade."""
+
+AZIMUTH_SD = 0.3
+"""Leaves leave the board's plane by some 17 degrees (radians): their own spread of 10-20 degrees
+(from memory, no source) and a board that isn't set square."""
+
+LAID_DEPTH_MM = (0.0, 8.0)
+"""How far before the stalk a laid plant's arch lies: the board presses the leaves flat."""
 
 SOIL_ROUGHNESS_MM = 4.0
 """Sd of the soil's height between the stalk and the board: clods and furrows. Our own choice."""
@@ -205,6 +213,19 @@ def plant_offset(
     weight = sd**2 / (sd**2 + error**2)
     offset = mean + weight * (measured - mean)
     return float(np.clip(offset, 0.0, 80.0)), float(sd * np.sqrt(1.0 - weight)), True
+
+
+def leaf_depth(away_mm: float, offset_mm: float) -> tuple[float, float]:
+    """Mean and sd, mm, of how far before the stalk's plane a point of a leaf lies.
+
+    It strays with its distance `away_mm` from the stalk, to either side, but a leaf can't pass
+    through the board `offset_mm` behind the stalk: a normal distribution cut off there.
+    """
+    sd = max(AZIMUTH_SD * away_mm, 1.0)
+    cut = -max(offset_mm, 0.0) / sd
+    density = np.exp(-0.5 * cut**2) / np.sqrt(2 * np.pi)
+    ratio = density / (0.5 * math.erfc(cut / math.sqrt(2)))
+    return float(sd * ratio), float(sd * np.sqrt(1 + cut * ratio - ratio**2))
 
 
 def soil_line(parts: Parts, scale: Scale, base: Point) -> SoilLine | None:

@@ -15,13 +15,16 @@ import pytest
 from drawn_plants import draw
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import truncnorm
 
 from collarvision.card import Scale
 from collarvision.height import measure
 from collarvision.parallax import (
+    AZIMUTH_SD,
     SoilLine,
     Stand,
     camera_place,
+    leaf_depth,
     on_board,
     plant_offset,
     soil_line,
@@ -156,6 +159,16 @@ def test_similar_triangles_find_the_offset(offset, camera_high, distance):
     assert found == pytest.approx((1 - share) * offset + share * 25.0, abs=0.01)
 
 
+@given(st.floats(5, 300), st.floats(0, 70))
+def test_leaves_do_not_pass_through_the_board(away, offset):
+    # Reference: scipy.stats.truncnorm.
+    sd = max(AZIMUTH_SD * away, 1.0)
+    expected = truncnorm(-offset / sd, np.inf, scale=sd)
+    mean, spread = leaf_depth(away, offset)
+    assert mean == pytest.approx(expected.mean(), rel=1e-4, abs=1e-3)
+    assert spread == pytest.approx(expected.std(), rel=1e-3, abs=1e-2)
+
+
 def test_without_a_soil_line_the_prior_stands():
     found, sd, seen = plant_offset(np.array([0, 0, -600.0]), np.zeros(2), None, np.array([0, -1.0]))
     assert (found, sd, seen) == (25.0, 18.0, False)
@@ -170,7 +183,8 @@ def test_the_height_of_a_plant_is_recovered(high, offset, across, roll, distance
     got = measure(parts, plant, scale)
     assert got.basis == "arch"
     uncorrected = got.uncorrected_mm / high - 1
-    assert abs(got.height_mm / high - 1) < 0.03
+    # The drawn arch is in the stalk's plane; its expected place is a little before it.
+    assert abs(got.height_mm / high - 1) < 0.045
     low, top = got.interval_mm
     assert low <= high <= top
     assert top - low < 0.35 * high + 15.0
