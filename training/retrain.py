@@ -17,6 +17,7 @@ import sys
 import time
 from pathlib import Path
 
+FINISHERS = 4
 CHECK_SEED = 90_000
 """Seeds from here on are never trained on."""
 
@@ -35,7 +36,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--check-count", type=int, default=240, help="samples for the checks while training")
     add("--finished-count", type=int, default=0, help="finished photos for calibration")
     add("--finished-seed", type=int, default=95_000)
-    add("--finished-size", default="768x1024")
+    add("--finished-size", default="720x960")
     add("--variant", default=None, help="Mitsuba variant; the first that works when left out")
     add("trainer", nargs="*", help="after --: more options for training.train")
     return parser.parse_args(argv)
@@ -83,9 +84,9 @@ def main(argv: list[str] | None = None) -> int:
     count = str(options.check_count)
     running.append(renderer(options, 0, CHECK_SEED, "check", ["--count", count]))
     if options.finished_count:
-        half = options.finished_count // 2
-        for extra in (0, 1):
-            more = ["--view", "finished", "--unlike", "--count", str(half)]
+        share = -(-options.finished_count // FINISHERS)
+        for extra in range(FINISHERS):
+            more = ["--view", "finished", "--unlike", "--count", str(share)]
             more += ["--size", options.finished_size, "--photo-pixels", "1024"]
             seed = options.finished_seed + extra
             running.append(renderer(options, extra % gpus, seed, "finished", more))

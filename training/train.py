@@ -204,7 +204,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     torch.manual_seed(options.seed)
     if on_gpu:
         torch.cuda.set_device(device)
-        torch.backends.cudnn.benchmark = True
+        torch.backends.cudnn.benchmark = False
     pool = Pool(
         options.samples, device=device, ram_gb=options.ram_gb,
         device_gb=options.device_gb if on_gpu else 0.0, workers=options.workers,

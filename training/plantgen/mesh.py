@@ -59,10 +59,25 @@ def join(meshes: list[Mesh]) -> Mesh:
     )
 
 
-def speck() -> Mesh:
+SCENE_REACH_MM = 1.2e4
+"""Every scene has this half size, so that numbers compiled from its bounds never change."""
+
+
+def speck(corner: float = SCENE_REACH_MM) -> Mesh:
     """A triangle far out of sight: scenes keep one structure, so that kernels are compiled once."""
-    corners = np.array([[0, 9e4, -9e4], [1, 9e4, -9e4], [0, 9e4, -9.0001e4]], float)
-    return Mesh(corners, np.array([[0, 1, 2]], np.uint32), np.zeros((3, 2)), np.zeros(1, np.int32))
+    inward = -np.sign(corner) * np.eye(3)
+    points = np.full((3, 3), corner) + inward
+    return Mesh(points, np.array([[0, 1, 2]], np.uint32), np.zeros((3, 2)), np.zeros(1, np.int32))
+
+
+def anchors() -> Mesh:
+    """Specks in two opposite corners of the scene's box."""
+    ends = []
+    for corner in (SCENE_REACH_MM, -SCENE_REACH_MM):
+        mesh = speck(corner)
+        mesh.vertices[0] = corner
+        ends.append(mesh)
+    return join(ends)
 
 
 def tube(

@@ -198,7 +198,25 @@ def _scene(mi, stand: Stand, window: Window, samples: int, seed: int):  # noqa: 
     }
     for name, mesh in stand.meshes.items():
         scene[f"part_{name}"] = _shape(mi, f"part_{name}", mesh, materials[name])
-    return mi.load_dict(scene)
+    return _opaque(mi, mi.load_dict(scene))
+
+
+def _opaque(mi, scene):  # noqa: ANN001, ANN202
+    """Keep the scene's numbers out of the compiled kernels, or each image compiles its own."""
+    if mi.variant().startswith("scalar"):
+        return scene
+    import drjit as dr
+
+    params = mi.traverse(scene)
+    for key in params.keys():
+        if "vertex" in key or "faces" in key or key.endswith(".data") or "part_" in key:
+            continue
+        value = params[key]
+        if dr.is_jit_v(value):
+            dr.make_opaque(value)
+            params[key] = value
+    params.update()
+    return scene
 
 
 def render(stand: Stand, window: Window, *, samples: int, seed: int, variant: str | None = None) -> Rendered:

@@ -15,7 +15,7 @@ from . import surroundings as around
 from .botany import MAX_COLLARS, Plant, grow
 from .camera import Camera, aim, focal_px_of
 from .cardface import CARD_MM, card_face
-from .mesh import Mesh, ball, join, sheet, speck, tube
+from .mesh import Mesh, anchors, ball, join, sheet, speck, tube
 from .shape import PlantShape, build, laid_flat, windblown
 from .textures import BOARD_KINDS, blade_atlas, board, ground, stalk_atlas
 
@@ -153,7 +153,7 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
     meshes["soil"], clutter = _ground(rng, laid, board_y, reach, plant, low, high)
     more, crumbs = _clutter(rng, wish, laid, board_y, low, high, float(lean), below, plant)
     clutter += more
-    meshes["soil"] = join([meshes["soil"], *crumbs])
+    meshes["soil"] = join([meshes["soil"], *crumbs, anchors()])
     meshes["clutter"] = join(clutter) if clutter else speck()
     if not laid and wish.reason != "no_plant" and rng.random() < 0.35:
         meshes["others"] = _background_plants(rng, board_y, reach)
@@ -218,6 +218,8 @@ def _board(rng, laid, board_y, low, high, lean):  # noqa: ANN001, ANN202
     """The board and its frame: a function from board (x, z) mm to world points."""
     width = (high[0] - low[0]) * rng.uniform(1.2, 3.2) + 160
     height = (high[2] - min(low[2], 0)) * rng.uniform(1.1, 2.4) + 120
+    if rng.random() < 0.85:  # room for the card as well
+        width, height = max(width, rng.uniform(420, 800)), max(height, rng.uniform(330, 700))
     if rng.random() < 0.15:
         width, height = width * 4, height * 4  # a wall or a cloth that fills the frame
     middle = (low[0] + high[0]) / 2 + rng.normal(0, 0.06) * width
@@ -245,15 +247,17 @@ def _ground(rng, laid, board_y, reach, plant, low, high):  # noqa: ANN001, ANN20
     if not laid:
         soil, grid = around.soil_patch(rng, reach, board_y + 0.6 * reach, 3 * plant.base_radius_mm + 18)
         far = sheet(
-            np.array([[(-9e3, -9e3, -22), (9e3, -9e3, -22)], [(-9e3, 9e3, -22), (9e3, 9e3, -22)]], float),
+            np.array([[(-9e3, -9e3, -6), (9e3, -9e3, -6)], [(-9e3, 9e3, -6), (9e3, 9e3, -6)]], float),
             (0, 0, 40, 40), 3,
         )  # fmt: skip
         return join([soil, far]), around.residue(rng, grid, reach)
     soil, _ = around.soil_patch(rng, 2.2 * reach, 3.2 * reach, 1.0)
     flat = soil.vertices
     sunk = rng.uniform(6, 40)
-    points = np.stack([flat[:, 0], sunk - flat[:, 2], flat[:, 1]], 1)
-    return soil.moved(points + np.array([(low[0] + high[0]) / 2, 0, (low[2] + high[2]) / 2])), []
+    points = np.stack([flat[:, 0], np.maximum(sunk - flat[:, 2], 5.0), flat[:, 1]], 1)
+    points += np.array([(low[0] + high[0]) / 2, 0, (low[2] + high[2]) / 2])
+    wide = np.array([[(-9e3, 45, -9e3), (9e3, 45, -9e3)], [(-9e3, 45, 9e3), (9e3, 45, 9e3)]])
+    return join([soil.moved(points), sheet(wide, (0, 0, 40, 40), 3)]), []
 
 
 def _clutter(rng, wish, laid, board_y, low, high, lean, below, plant):  # noqa: ANN001, ANN202
@@ -345,7 +349,7 @@ def _camera(rng, wish, laid, low, high) -> Camera:  # noqa: ANN001
     focal = focal_px_of(float(rng.uniform(23, 30) if rng.random() < 0.9 else rng.uniform(30, 60)), width, height)
     middle = (low + high) / 2
     size_x, size_z = high[0] - low[0], high[2] - min(low[2], 0)
-    fill = rng.uniform(0.5, 0.92) if rng.random() < 0.75 else rng.uniform(0.2, 0.5)
+    fill = rng.uniform(0.6, 0.95) if rng.random() < 0.82 else rng.uniform(0.25, 0.6)
     if wish.reason == "cut_off":
         fill = rng.uniform(1.2, 1.9)
     distance = focal * max(size_x / width, 1.15 * size_z / height) / fill

@@ -47,7 +47,7 @@ def soil_patch(
     Returns the mesh and its height grid. ``calm_mm``: radius that stays level.
     """
     cells = 140
-    rough = rng.uniform(0.6, 7.0)
+    rough = rng.uniform(0.6, 6.5)
     heights = rough * cloud(rng, cells, cells, coarsest=int(rng.integers(3, 9)), fall=rng.uniform(0.5, 1.1))
     heights += rng.uniform(0, 1.6) * rng.standard_normal((cells, cells)).astype(np.float32)
     x = np.linspace(-reach_mm, reach_mm, cells)
@@ -55,7 +55,9 @@ def soil_patch(
     gx, gy = np.meshgrid(x, y)
     away = np.clip((np.hypot(gx, gy) - 0.3 * calm_mm) / calm_mm, 0, 1)
     slope = rng.normal(0, 0.02) * gx + rng.normal(0, 0.015) * gy
-    z = (heights - rng.uniform(0, 1) * rough) * away + slope * away
+    # Towards its rim the patch sinks to the plain around it, so that no cliff shows.
+    rim = np.clip(np.minimum((reach_mm - np.abs(gx)) / (0.35 * reach_mm), (gy + 1.6 * reach_mm) / (0.35 * reach_mm)), 0, 1)
+    z = ((heights - rng.uniform(0, 1) * rough) * away + slope * away) * rim - 4.0 * (1 - rim)
     points = np.stack([gx, gy, z], -1)
     scale = rng.uniform(1, 3)
     parts = [sheet(points, (0, 0, scale, scale), 3)]
