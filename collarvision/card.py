@@ -7,7 +7,7 @@ integers + 0.5; OpenCV's detector has them at integers, and is converted once, i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -35,6 +35,7 @@ _PATTERN_FLOOR = 0.6  # see pattern_agreement: how much like itself a marker has
 _PATTERN_FLOOR_ALONE = 0.8
 _PATTERN_FLOOR_PREDICTED = 0.7
 _MAX_TILT_DEG = 75.0
+_CORNER_MISFIT = 0.012  # of a marker's side; the detector's corners are good to half of that
 
 # What the photo can't show: the printed size within the ruler's 0.3 mm on the 100 mm bar, and the
 # lens's distortion, which phones correct to a few thousandths (common practice).
@@ -62,7 +63,8 @@ class Scale:
     focal_px : float
         Focal length after the fit.
     focal_assumed : bool
-        True when the file didn't give one and 26 mm-equivalent was the start.
+        True when the file gave none, and 26 mm-equivalent was the start, or one that the card
+        contradicts (a cropped photo).
     camera_center_px : (x, y)
         Principal point after the fit.
     corners_px : ndarray, (4, 2)
@@ -132,8 +134,9 @@ def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
         found = _consistent(_detect(grey, side_px))
         result = _measure(rgb, start, found) if found else None
         if result is not None:
-            fit, rival, markers = result
-            return _scale(fit, rival, markers, photo.focal_eq_mm is None, check_bar_mm / 100.0)
+            fit, rival, markers, contradicted = result
+            assumed = contradicted or photo.focal_eq_mm is None
+            return _scale(fit, rival, markers, assumed, check_bar_mm / 100.0)
     return None
 
 
@@ -252,12 +255,13 @@ def _lens(photo: Photo) -> Camera:
 
 def _measure(
     rgb: np.ndarray, lens: Camera, found: list[_Seen]
-) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+) -> tuple[Fit, Fit | None, tuple[int, ...], bool] | None:
     """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
 
-    Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question.
+    Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question;
+    the markers used; and whether the photo contradicts the lens that it was said to be taken with.
     """
-    poses = _poses(lens, found)
+    poses, lens, contradicted = _poses(lens, found)
     if not poses:
         return None
     markers = tuple(one.marker for one in found)
@@ -276,7 +280,7 @@ def _measure(
         fits = _fits(rgb, [fit.camera for fit in fits], lens, kept)
     if not fits or not _plausible(fits[0].camera):
         return None
-    return fits[0], (fits[1] if len(fits) > 1 else None), kept
+    return fits[0], (fits[1] if len(fits) > 1 else None), kept, contradicted
 
 
 def _fits(
@@ -287,10 +291,29 @@ def _fits(
     return sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_px2)
 
 
-def _poses(lens: Camera, found: list[_Seen]) -> list[Camera]:
-    """Starting poses from the detector's corners: a planar target allows up to two."""
+def _poses(lens: Camera, found: list[_Seen]) -> tuple[list[Camera], Camera, bool]:
+    """Starting poses from the detector's corners: a planar target allows up to two.
+
+    Also gives the lens to go on with. A photo cropped off its middle has another centre than was
+    thought: when only that explains the corners, the lens is taken as hardly known, and True.
+    """
     mm = np.concatenate([marker_corners_mm(one.marker) for one in found])
     px = np.concatenate([one.corners for one in found])
+    side_px = float(np.mean([one.side_px for one in found]))
+    starts = _planar_poses(lens, mm, px)
+    settled = [fit_points(start, lens, mm, px) for start in starts]
+    misfit = min((rms for _, rms in settled), default=np.inf)
+    contradicted = False
+    if len(found) >= 3 and misfit > _CORNER_MISFIT * side_px:
+        loose = replace(lens, log_focal_sigma=0.6, center_sigma=0.4)
+        freed = [fit_points(camera, loose, mm, px) for camera, _ in settled]
+        if min((rms for _, rms in freed), default=np.inf) < misfit / 3:
+            settled, lens, contradicted = freed, loose, True
+    return [camera for camera, _ in settled if _plausible(camera)], lens, contradicted
+
+
+def _planar_poses(lens: Camera, mm: np.ndarray, px: np.ndarray) -> list[Camera]:
+    """Poses (IPPE, then Levenberg-Marquardt) under the lens as it is; the second only if close."""
     intrinsic = np.array(
         [
             [lens.focal_px, 0, lens.center_px[0]],
@@ -306,17 +329,15 @@ def _poses(lens: Camera, found: list[_Seen]) -> list[Camera]:
         )
     except cv2.error:
         return []
+    errors = errors.ravel()
+    if count == 2 and float(errors[1]) > 4.0 * float(errors[0]) + 0.5:
+        count = 1
     poses = []
     for k in range(count):
         turn, shift = cv2.solvePnPRefineLM(points, px, intrinsic, None, turns[k], shifts[k])
         rotation, _ = cv2.Rodrigues(turn)
         translation = shift.ravel() - rotation[:, :2] @ centre
-        pose = Camera(rotation, translation, lens.focal_px, lens.center_px, lens.log_focal_sigma)
-        pose = fit_points(pose, mm, px)
-        if _plausible(pose):
-            poses.append(pose)
-    if len(poses) == 2 and float(errors.ravel()[1]) > 4.0 * float(errors.ravel()[0]) + 0.5:
-        poses.pop()
+        poses.append(replace(lens, rotation=rotation, translation_mm=translation))
     return poses
 
 

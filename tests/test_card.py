@@ -7,6 +7,7 @@ test takes part in the truth. Poses are checked against cv2.solvePnP.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -197,12 +198,16 @@ def test_a_missing_focal_length_is_assumed_and_said() -> None:
     assert scale.tilt_deg == pytest.approx(30.0, abs=3.0)
 
 
-def test_a_cropped_photo_still_gives_its_scale() -> None:
+@pytest.mark.parametrize("cut", [(60, 150), (0, 220), (130, 0)])
+def test_a_cropped_photo_still_gives_its_scale(cut: tuple[int, int]) -> None:
     # Cropping moves the camera's axis out of the middle; EXIF goes on saying 26 mm.
-    view = camera(tilt=30, about=60)
-    rgb = photograph(view)
-    corners = found(np.ascontiguousarray(rgb[150:, 60:])).corners_px
-    assert corners + (60, 150) == pytest.approx(view.project(CARD), abs=0.6)
+    view = camera(tilt=40, about=60, shift=(40, 40), mm_per_px=0.55)
+    left, top = cut
+    scale = found(np.ascontiguousarray(photograph(view)[top:, left:]))
+    assert scale.markers_found == 4
+    assert scale.corners_px + cut == pytest.approx(view.project(CARD), abs=0.5)
+    moved = replace(view, center_px=(view.center_px[0] - left, view.center_px[1] - top))
+    assert np.abs(scale_errors(scale, moved)).max() < 0.01
 
 
 def test_mm_per_px_is_the_slope_of_the_homography() -> None:
