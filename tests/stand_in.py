@@ -1,9 +1,9 @@
 """A drawn plant, and a stand-in network that reads its colours.
 
 The stand-in has the real network's inputs and outputs (`collarvision.network`), but tells parts
-by flat colours instead of by training: red dots are collars, blue ones tips, and so on; a tip's
-shade of blue says where its collar is. Tests of the way from a photo to a record then need no
-trained weights and know the right answer.
+by flat colours instead of by training: red dots are collars, blue ones tips, and so on; their
+shades say which leaf it is and where its collar is. Tests of the way from a photo to a record then
+need no trained weights and know the right answer.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ BOARD = (170, 170, 170)
 BLADE = (0, 200, 0)
 STALK = (120, 255, 0)
 SOIL = (90, 60, 40)
-COLLAR = (255, 0, 0)
 BASE = (255, 0, 255)
 ARCH = (0, 255, 255)
 
@@ -61,10 +60,11 @@ def draw_plant(card: bool = True) -> DrawnPlant:
         cv2.polylines(rgb, [way.round().astype(np.int32)], False, BLADE, 14)
         peaks.append(way[way[:, 1].argmin()])
     arch = tuple(peaks[2])
-    dots = [(spot, COLLAR) for spot in collars] + [((x0, soil_y), BASE), (arch, ARCH)]
+    dots = [((x0, soil_y), BASE), (arch, ARCH)]
+    dots += [(collar, collar_colour(rank)) for rank, collar in enumerate(collars, start=1)]
     dots += [
-        (tip, tip_colour(start[0] - tip[0], start[1] - tip[1], collared=start in collars))
-        for tip, start in zip(tips, starts, strict=True)
+        (tip, tip_colour(start[0] - tip[0], start[1] - tip[1], rank))
+        for rank, (tip, start) in enumerate(zip(tips, starts, strict=True), start=1)
     ]
     for (x, y), colour in dots:
         cv2.circle(rgb, (round(x), round(y)), 11, colour, cv2.FILLED)
@@ -81,9 +81,14 @@ def draw_plant(card: bool = True) -> DrawnPlant:
     )
 
 
-def tip_colour(dx: float, dy: float, collared: bool) -> tuple[int, int, int]:
-    """The blue that tells the stand-in of a link of (dx, dy) px and of a collar at its end."""
-    red, green, blue = 0.15 + dx / 2000, dy / 1200, 1.0 if collared else 0.8
+def collar_colour(rank: int) -> tuple[int, int, int]:
+    """The red that tells the stand-in of a collar of this rank."""
+    return 255, round(255 * 0.07 * rank), 0
+
+
+def tip_colour(dx: float, dy: float, rank: int) -> tuple[int, int, int]:
+    """The blue that tells of a tip of this rank and of a link of (dx, dy) px to its collar."""
+    red, green, blue = 0.15 + dx / 2000, dy / 1200, 1.06 - 0.06 * rank
     return round(255 * red), round(255 * green), round(255 * blue)
 
 
@@ -109,7 +114,7 @@ def write_stand_in(path: Path) -> None:
     rules: dict[int, tuple[tuple[float, float, float], float, float]] = {
         0: ((0.0, 0.0, 0.0), 0.0, -0.1),  # background: wins where nothing else does
         1: ((-1.5, 1.0, -1.5), 10.0, 0.2),
-        2: ((1.0, 1.0, -3.0), 10.0, 1.2),
+        2: ((1.3, 1.0, -3.0), 10.0, 1.2),  # collars too, or they would cut the stalk in pieces
         3: ((-1.0, -1.0, -1.0), 10.0, -0.85),
         4: ((1.0, 1.0, 1.0), 10.0, 2.7),
         5: ((1.0, -1.5, -1.5), 12.0, 0.45),
@@ -118,10 +123,12 @@ def write_stand_in(path: Path) -> None:
         8: ((-2.0, 1.0, 1.0), 8.0, 1.3),
         9: ((0.0, 0.0, 0.0), 1.0, 9.0),  # no hidden collars
         14: ((0.0, -1.0, 0.0), 80.0, -0.068),  # a short link down: the rounded first leaf
-        15: ((0.0, 0.0, 1.0), 30.0, 0.9),
-        # The inverse of `tip_colour`, in 1/16 map cells; a cell is 5.6 px in this drawing.
-        16: ((1.0, 0.0, 0.0), 2000 / 90, 0.15),
-        17: ((0.0, 1.0, 0.0), 1200 / 90, 0.0),
+        15: ((0.0, 0.0, 1.0), 100.0, 0.85),  # ranks 1 to 3 have their collar out
+        # The inverse of `tip_colour`, in 1/16 map cells; a cell is 4.5 px in this drawing.
+        16: ((1.0, 0.0, 0.0), 2000 / 72, 0.15),
+        17: ((0.0, 1.0, 0.0), 1200 / 72, 0.0),
+        18: ((0.0, 1.0, 0.0), 1 / (4 * 0.07), 0.0),
+        19: ((0.0, 0.0, -1.0), 1 / (4 * 0.06), -1.06),
     }
     weight, bias = np.zeros((20, 3, 3, 3), np.float32), np.zeros(20, np.float32)
     for channel, (mix, gain, threshold) in rules.items():
