@@ -234,7 +234,7 @@ VIEWS = {
 }
 
 
-@settings(max_examples=30, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None, derandomize=True)
 @given(st.fixed_dictionaries(VIEWS), st.floats(0.3, 1.5), st.floats(0, 6), st.integers(0, 99))
 def test_any_view_up_to_45_degrees_gives_the_scale(
     pose: dict, blur: float, noise: float, seed: int
@@ -272,7 +272,7 @@ def test_the_stated_error_is_honest() -> None:
     """Over views with markers hidden, leaves, blur and noise, 1 sigma covers at least 68 %."""
     rng = np.random.default_rng(11)
     ratios, missed = [], 0
-    for seed in range(50):
+    for seed in range(40):
         view = camera(
             tilt=rng.uniform(0, 45),
             about=rng.uniform(0, 360),
@@ -297,7 +297,7 @@ def test_the_stated_error_is_honest() -> None:
         # The print and the lens are perfect here: take their share out before judging the rest.
         fit = np.sqrt(scale.relative_error**2 - 2 * 0.003**2)
         ratios.append((error / scale.relative_error, error / fit))
-    assert missed <= 10  # a lone marker behind a leaf is no card
+    assert missed <= 8  # a lone marker behind a leaf is no card
     total, fit_alone = np.array(ratios).T
     assert (total < 1).mean() >= 0.68
     assert (total < 2).mean() >= 0.95

@@ -103,7 +103,7 @@ def test_the_printed_card_is_found_at_its_true_size(sheets: dict[str, Path], pag
 
 
 def test_the_check_bar_is_100_mm_on_paper(sheets: dict[str, Path]) -> None:
-    fine = 600
+    fine = 300
     grey = raster(sheets["a4"], fine)[..., 1]
     left, top = CARD_LEFT_TOP_MM["a4"]
     row = grey[round((top + 61.6) * fine / 25.4)]
@@ -159,7 +159,7 @@ def test_a_card_without_a_code_reads_as_none(sheets: dict[str, Path]) -> None:
     assert read_stop_code(photo, find_card(photo)) is None
 
 
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=40, deadline=None, derandomize=True)
 @given(st.text(max_size=9), st.one_of(st.none(), st.integers(0, 99), st.text(max_size=4)))
 def test_payloads_come_back_as_they_went(field: str, stop: str | int | None) -> None:
     field = field.encode("utf-8", "ignore").decode()  # lone surrogates are no text
