@@ -8,8 +8,9 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -135,6 +136,8 @@ def stage(
     ] = 120.0,
 ) -> None:
     """Stage the plant in each photo, say how sure that is, and when to count by hand."""
+    # Opening the network takes longest of all: begin while the rest is imported.
+    threading.Thread(target=_open_network).start()
     from collarvision.gathering import gather
     from collarvision.writing import OutputError, RecordWriter
 
@@ -165,6 +168,14 @@ def stage(
     if overlay is not None and status == 0:
         _say(f"The overlays are in {overlay}.")
     raise typer.Exit(status)
+
+
+def _open_network() -> None:
+    """Have the network ready when the first photo is; what is wrong with it is said there."""
+    from collarvision.network import ModelError, load_network
+
+    with suppress(ModelError):
+        load_network()
 
 
 def _stage_all(
