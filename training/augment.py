@@ -94,8 +94,9 @@ def _window_mask(views: Sequence[View], device: torch.device) -> Tensor:
     return (in_y[:, None, :, None] & in_x[:, None, None, :]).float()
 
 
-def sample_views(samples: Sequence[Sample], views: Sequence[View], device: torch.device
-                 ) -> tuple[Tensor, Tensor, Tensor]:
+def sample_views(
+    samples: Sequence[Sample], views: Sequence[View], device: torch.device
+) -> tuple[Tensor, Tensor, Tensor]:
     """Read each view's pixels from its sample.
 
     Returns
@@ -121,12 +122,16 @@ def sample_views(samples: Sequence[Sample], views: Sequence[View], device: torch
         if shrink > 1.0:
             small = (max(1, round(height / shrink)), max(1, round(width / shrink)))
             pixels = functional.interpolate(pixels, small, mode="area")
-        images.append(functional.grid_sample(
-            pixels, where, mode="bilinear", padding_mode="border", align_corners=False
-        ))
-        masks.append(functional.grid_sample(
-            ids, where, mode="nearest", padding_mode="zeros", align_corners=False
-        ))
+        images.append(
+            functional.grid_sample(
+                pixels, where, mode="bilinear", padding_mode="border", align_corners=False
+            )
+        )
+        masks.append(
+            functional.grid_sample(
+                ids, where, mode="nearest", padding_mode="zeros", align_corners=False
+            )
+        )
         insides.append((where.abs() <= 1.0).all(-1)[:, None].float())
     inside = torch.cat(insides) * window
     return torch.cat(images) / 255.0, torch.cat(masks) * inside, inside
@@ -147,8 +152,9 @@ def fill_outside(image: Tensor, inside: Tensor, fills: Tensor) -> Tensor:
     return image * torch.maximum(inside, keep) + fills.clamp(min=0) * (1 - inside) * (1 - keep)
 
 
-def plain_batch(samples: Sequence[Sample], views: Sequence[View], device: torch.device
-                ) -> tuple[Tensor, Tensor]:
+def plain_batch(
+    samples: Sequence[Sample], views: Sequence[View], device: torch.device
+) -> tuple[Tensor, Tensor]:
     """Views without augmentation: image (N, 3, H, W) and class shares (N, 5, H/4, W/4)."""
     image, mask, inside = sample_views(samples, views, device)
     grey = torch.full((len(samples), 3), PAD_GREY, device=device)
@@ -168,7 +174,8 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
 
     # Only where nothing outside the mask decides the answer may the background be painted over.
     paint = [
-        i for i in range(count)
+        i
+        for i in range(count)
         if look.reasons[i] in ("ok", "cut_off") and rng.random() < BACKGROUND_SHARE
     ]
     if paint:

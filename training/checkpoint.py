@@ -21,8 +21,9 @@ class Average:
         self.updates = 0
         self._live = self._floats(network)
         self._mean = [tensor.detach().clone() for tensor in self._live]
-        self._names = [name for name, value in network.state_dict().items()
-                       if value.is_floating_point()]
+        self._names = [
+            name for name, value in network.state_dict().items() if value.is_floating_point()
+        ]
 
     @staticmethod
     def _floats(network: nn.Module) -> list[Tensor]:
@@ -55,7 +56,8 @@ def compact(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
     """Halve the weights' precision; biases and norm statistics keep theirs (they are few)."""
     return {
         name: (value.half() if value.ndim >= 2 else value.float()).cpu().contiguous()
-        for name, value in state.items() if value.is_floating_point()
+        for name, value in state.items()
+        if value.is_floating_point()
     }
 
 
@@ -66,22 +68,50 @@ def _write(payload: Any, path: Path) -> None:
     os.replace(beside, path)
 
 
-def save(path: Path, average: Average, *, step: int, elapsed_s: float,
-         settings: Mapping[str, Any], scores: Mapping[str, Any]) -> None:
+def save(
+    path: Path,
+    average: Average,
+    *,
+    step: int,
+    elapsed_s: float,
+    settings: Mapping[str, Any],
+    scores: Mapping[str, Any],
+) -> None:
     """Write the averaged weights (about 7 MB) in one stroke."""
-    _write({
-        "format": FORMAT, "weights": compact(average.state()), "step": step,
-        "elapsed_s": elapsed_s, "settings": dict(settings), "scores": dict(scores),
-    }, path)
+    _write(
+        {
+            "format": FORMAT,
+            "weights": compact(average.state()),
+            "step": step,
+            "elapsed_s": elapsed_s,
+            "settings": dict(settings),
+            "scores": dict(scores),
+        },
+        path,
+    )
 
 
-def save_state(path: Path, network: nn.Module, optimiser: torch.optim.Optimizer,
-               average: Average, *, step: int, elapsed_s: float) -> None:
+def save_state(
+    path: Path,
+    network: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    average: Average,
+    *,
+    step: int,
+    elapsed_s: float,
+) -> None:
     """Write everything needed to go on as if nothing had happened."""
-    _write({
-        "format": FORMAT, "network": network.state_dict(), "optimiser": optimiser.state_dict(),
-        "average": average.state(), "step": step, "elapsed_s": elapsed_s,
-    }, path)
+    _write(
+        {
+            "format": FORMAT,
+            "network": network.state_dict(),
+            "optimiser": optimiser.state_dict(),
+            "average": average.state(),
+            "step": step,
+            "elapsed_s": elapsed_s,
+        },
+        path,
+    )
 
 
 def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:

@@ -65,8 +65,13 @@ class SameConv(nn.Conv2d):
         total = kernel - stride
         before, after = total // 2, total - total // 2
         super().__init__(
-            inputs, outputs, kernel, stride, before if before == after else 0,
-            groups=groups, bias=False,
+            inputs,
+            outputs,
+            kernel,
+            stride,
+            before if before == after else 0,
+            groups=groups,
+            bias=False,
         )
         self.edges = None if before == after else (before, after, before, after)
 

@@ -21,14 +21,33 @@ from training.scoring import Case, by_kind, compare_all, mean, read_jsonl, summa
 
 TABLE_ORDER = (
     ("photos", ("photos_usable", "photos_unusable", "no_record")),
-    ("stage", ("stage_exact", "stage_within_1", "stage_exact_all_in_view",
-               "stage_exact_hard_collar", "stage_mean_abs_error", "stage_bias")),
-    ("trust", ("accepted_share", "accepted_exact", "accepted_within_1", "unusable_refused",
-               "confidence_ece")),
+    (
+        "stage",
+        (
+            "stage_exact",
+            "stage_within_1",
+            "stage_exact_all_in_view",
+            "stage_exact_hard_collar",
+            "stage_mean_abs_error",
+            "stage_bias",
+        ),
+    ),
+    (
+        "trust",
+        (
+            "accepted_share",
+            "accepted_exact",
+            "accepted_within_1",
+            "unusable_refused",
+            "confidence_ece",
+        ),
+    ),
     ("collars", ("collar_precision", "collar_recall", "collar_f1")),
     ("tips", ("tip_precision", "tip_recall", "tip_f1", "first_leaf_agreement")),
-    ("height", ("height_median_abs_mm", "height_median_rel", "height_p90_rel",
-                "height_interval_coverage")),
+    (
+        "height",
+        ("height_median_abs_mm", "height_median_rel", "height_p90_rel", "height_interval_coverage"),
+    ),
 )
 
 
@@ -65,9 +84,12 @@ def _read_one(job: tuple[str, str | None]) -> dict[str, Any]:
     return {**record, "seconds": round(time.perf_counter() - began, 3)}
 
 
-def read_all(paths: Sequence[Path], rule: str | None = None, jobs: int = 1,
-             reader: Callable[[tuple[str, str | None]], dict[str, Any]] = _read_one
-             ) -> list[dict[str, Any]]:
+def read_all(
+    paths: Sequence[Path],
+    rule: str | None = None,
+    jobs: int = 1,
+    reader: Callable[[tuple[str, str | None]], dict[str, Any]] = _read_one,
+) -> list[dict[str, Any]]:
     """Read photos in order, in one or several processes."""
     tasks = [(str(path), rule) for path in paths]
     if jobs <= 1:
@@ -95,7 +117,8 @@ def table(cases: Sequence[Case]) -> str:
             numbers = (
                 f"{f['stage_exact']:8.3f} {f['stage_within_1']:8.3f} {f['stage_bias']:7.2f}"
                 f" {f['accepted_share']:7.3f} {f['collar_f1']:9.3f} {f['tip_f1']:6.3f}"
-                if usable else refused
+                if usable
+                else refused
             )
             lines.append(f"{kind:>18s} {len(group):8d}{numbers}")
     return "\n".join(lines)

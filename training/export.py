@@ -1,6 +1,6 @@
 """From a checkpoint to the file that run time loads: ONNX, norms folded, any size, checked.
 
-    python -m training.export --checkpoint checkpoint.pt --out models/collarvision.onnx
+python -m training.export --checkpoint checkpoint.pt --out models/collarvision.onnx
 """
 
 from __future__ import annotations
@@ -67,11 +67,17 @@ def write_onnx(network: Network, path: Path, facts: dict[str, str]) -> None:
         # announces its successor at length.
         warnings.simplefilter("ignore")
         torch.onnx.export(
-            network, (torch.rand(2, 3, 320, 256),), str(beside), dynamo=False,
-            opset_version=OPSET, input_names=["image"], output_names=["maps", "globals"],
+            network,
+            (torch.rand(2, 3, 320, 256),),
+            str(beside),
+            dynamo=False,
+            opset_version=OPSET,
+            input_names=["image"],
+            output_names=["maps", "globals"],
             dynamic_axes={
                 "image": {0: "n", 2: "height", 3: "width"},
-                "maps": {0: "n", 2: "map_height", 3: "map_width"}, "globals": {0: "n"},
+                "maps": {0: "n", 2: "map_height", 3: "map_width"},
+                "globals": {0: "n"},
             },
         )
     model = onnx.load(str(beside))
@@ -139,8 +145,12 @@ def time_ms(path: Path, threads: int = 2, repeats: int = 15) -> dict[str, float]
     return out
 
 
-def export(checkpoint: str | Path, out: str | Path, version: str | None = None,
-           images: list[str] | None = None) -> dict[str, str]:
+def export(
+    checkpoint: str | Path,
+    out: str | Path,
+    version: str | None = None,
+    images: list[str] | None = None,
+) -> dict[str, str]:
     """Export, check and describe a checkpoint; give the metadata written.
 
     Raises
@@ -162,9 +172,13 @@ def export(checkpoint: str | Path, out: str | Path, version: str | None = None,
         "channels": ",".join(MAP_CHANNELS),
         "globals": ",".join(GLOBAL_CHANNELS),
         "usability": ",".join(REASONS),
-        "look_px": str(LOOK_PX), "read_px": str(READ_PX), "read_margin": str(READ_MARGIN),
-        "map_stride": str(MAP_STRIDE), "link_scale": str(LINK_SCALE),
-        "rank_scale": str(RANK_SCALE), "padding": "114",
+        "look_px": str(LOOK_PX),
+        "read_px": str(READ_PX),
+        "read_margin": str(READ_MARGIN),
+        "map_stride": str(MAP_STRIDE),
+        "link_scale": str(LINK_SCALE),
+        "rank_scale": str(RANK_SCALE),
+        "padding": "114",
         "scores": json.dumps(trained.get("scores", {})),
     }
     reference = Network()
@@ -178,8 +192,11 @@ def export(checkpoint: str | Path, out: str | Path, version: str | None = None,
         spare.unlink()
         raise SystemExit(f"ONNX Runtime differs from PyTorch by {worst:.2g}, over {AGREEMENT}.")
     os.replace(spare, out)
-    print(f"{out}: version {facts['version']}, {out.stat().st_size / 1e6:.1f} MB, "
-          f"differs from PyTorch by at most {worst:.1e}", flush=True)
+    print(
+        f"{out}: version {facts['version']}, {out.stat().st_size / 1e6:.1f} MB, "
+        f"differs from PyTorch by at most {worst:.1e}",
+        flush=True,
+    )
     return facts
 
 

@@ -13,19 +13,23 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-LUMA_TABLE = np.array([
-    [16, 11, 10, 16, 24, 40, 51, 61], [12, 12, 14, 19, 26, 58, 60, 55],
-    [14, 13, 16, 24, 40, 57, 69, 56], [14, 17, 22, 29, 51, 87, 80, 62],
-    [18, 22, 37, 56, 68, 109, 103, 77], [24, 35, 55, 64, 81, 104, 113, 92],
-    [49, 64, 78, 87, 103, 121, 120, 101], [72, 92, 95, 98, 112, 100, 103, 99],
-])
+LUMA_TABLE = np.array(
+    [
+        [16, 11, 10, 16, 24, 40, 51, 61],
+        [12, 12, 14, 19, 26, 58, 60, 55],
+        [14, 13, 16, 24, 40, 57, 69, 56],
+        [14, 17, 22, 29, 51, 87, 80, 62],
+        [18, 22, 37, 56, 68, 109, 103, 77],
+        [24, 35, 55, 64, 81, 104, 113, 92],
+        [49, 64, 78, 87, 103, 121, 120, 101],
+        [72, 92, 95, 98, 112, 100, 103, 99],
+    ]
+)
 CHROMA_TABLE = np.full((8, 8), 99)
 CHROMA_TABLE[:4, :4] = [[17, 18, 24, 47], [18, 21, 26, 66], [24, 26, 56, 99], [47, 66, 99, 99]]
 
 # JFIF 1.02: RGB to luma and two chroma, all on 0..255 and without the offset of 128.
-TO_YCC = np.array(
-    [[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]]
-)
+TO_YCC = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
 
 
 def _transform() -> np.ndarray:
@@ -60,8 +64,9 @@ def _quantise(plane: Tensor, table: Tensor, transform: Tensor) -> Tensor:
     return whole[..., :height, :width]
 
 
-def jpeg_round_trip(image: Tensor, quality: Sequence[float] | np.ndarray,
-                    subsample: bool = True) -> Tensor:
+def jpeg_round_trip(
+    image: Tensor, quality: Sequence[float] | np.ndarray, subsample: bool = True
+) -> Tensor:
     """Give images (N, 3, H, W; sRGB 0..1) as they come back from JPEG.
 
     Parameters
@@ -82,7 +87,9 @@ def jpeg_round_trip(image: Tensor, quality: Sequence[float] | np.ndarray,
     chroma = _quantise(chroma, tables[:, 1], transform)
     if subsample:
         chroma = functional.interpolate(
-            chroma, (chroma.shape[2] * 2, chroma.shape[3] * 2), mode="bilinear",
+            chroma,
+            (chroma.shape[2] * 2, chroma.shape[3] * 2),
+            mode="bilinear",
             align_corners=False,
         )[..., :height, :width]
     out = torch.einsum("ij,njhw->nihw", back, torch.cat([luma, chroma], 1)) / 255.0

@@ -15,11 +15,25 @@ from training.targets import STAGE_THRESHOLDS, Targets, heatmaps, neighbourhood
 # Balanced so that, once trained, each kind moves the shared layers by a like amount: the heatmaps
 # lead, since the reading stands on them; regressions count for about a fifth of their heatmap.
 WEIGHTS: dict[str, float] = {
-    "collar": 1.0, "tip": 0.7, "base": 0.25, "arch": 0.25, "hidden": 0.3,
-    "collar_offset": 0.5, "tip_offset": 0.3, "link": 0.5, "rounded": 0.3, "collared": 0.5,
-    "collar_rank": 0.7, "tip_rank": 0.4,
-    "classes": 1.0, "overlap": 0.5,
-    "stage": 2.0, "usability": 0.5, "laid": 0.1, "first_leaf": 0.3, "lost": 0.3,
+    "collar": 1.0,
+    "tip": 0.7,
+    "base": 0.25,
+    "arch": 0.25,
+    "hidden": 0.3,
+    "collar_offset": 0.5,
+    "tip_offset": 0.3,
+    "link": 0.5,
+    "rounded": 0.3,
+    "collared": 0.5,
+    "collar_rank": 0.7,
+    "tip_rank": 0.4,
+    "classes": 1.0,
+    "overlap": 0.5,
+    "stage": 2.0,
+    "usability": 0.5,
+    "laid": 0.1,
+    "first_leaf": 0.3,
+    "lost": 0.3,
 }
 HEAT_NAMES = ("collar", "tip", "base", "arch", "hidden")
 # Blades and stalks are thin: background would drown them.
@@ -131,9 +145,7 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     usability = functional.cross_entropy(
         answers[:, net.USABILITY], targets.usability.long(), reduction="none"
     )
-    lost = functional.cross_entropy(
-        answers[:, net.LOST], targets.lost.long(), reduction="none"
-    )
+    lost = functional.cross_entropy(answers[:, net.LOST], targets.lost.long(), reduction="none")
     laid = binary(answers[:, net.LAID], targets.laid, reduction="none")
     first = binary(answers[:, net.FIRST_LEAF], targets.first_leaf, reduction="none")
     return {
@@ -145,8 +157,7 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     }
 
 
-def all_losses(maps: Tensor, answers: Tensor, share: Tensor, targets: Targets
-               ) -> dict[str, Tensor]:
+def all_losses(maps: Tensor, answers: Tensor, share: Tensor, targets: Targets) -> dict[str, Tensor]:
     """Every loss by name, unweighed; also "total", their weighed sum."""
     heat, weight = heatmaps(targets, (maps.shape[2], maps.shape[3]))
     by_channel = heat_loss(maps[:, net.HEATS], heat, weight)

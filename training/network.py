@@ -13,16 +13,43 @@ from torch.nn import functional
 from training.encoder import TAP_CHANNELS, Encoder, load_encoder, read_weights
 
 MAP_CHANNELS: tuple[str, ...] = (
-    "class_background", "class_blade", "class_stalk", "class_soil", "class_card",
-    "collar_heat", "tip_heat", "base_heat", "arch_heat", "hidden_collar_heat",
-    "collar_dx", "collar_dy", "tip_dx", "tip_dy", "tip_rounded", "tip_collared",
-    "link_dx", "link_dy", "collar_rank", "tip_rank",
+    "class_background",
+    "class_blade",
+    "class_stalk",
+    "class_soil",
+    "class_card",
+    "collar_heat",
+    "tip_heat",
+    "base_heat",
+    "arch_heat",
+    "hidden_collar_heat",
+    "collar_dx",
+    "collar_dy",
+    "tip_dx",
+    "tip_dy",
+    "tip_rounded",
+    "tip_collared",
+    "link_dx",
+    "link_dy",
+    "collar_rank",
+    "tip_rank",
 )
 GLOBAL_CHANNELS: tuple[str, ...] = (
     *(f"stage_at_least_{k}" for k in range(1, 13)),
-    "usable_ok", "usable_no_plant", "usable_several", "usable_cut_off", "usable_blurred",
-    "usable_dark", "usable_not_maize",
-    "laid", "first_leaf", "lost_0", "lost_1", "lost_2", "lost_3_or_more", "spare_log_sigma",
+    "usable_ok",
+    "usable_no_plant",
+    "usable_several",
+    "usable_cut_off",
+    "usable_blurred",
+    "usable_dark",
+    "usable_not_maize",
+    "laid",
+    "first_leaf",
+    "lost_0",
+    "lost_1",
+    "lost_2",
+    "lost_3_or_more",
+    "spare_log_sigma",
 )
 REASONS = ("ok", "no_plant", "several", "cut_off", "blurred", "dark", "not_maize")
 
@@ -110,7 +137,9 @@ class Network(nn.Module):
         )
         pooled = 2 * top + 8 * fine
         self.global_head = nn.Sequential(
-            nn.Linear(pooled, 256), nn.ReLU(), nn.Dropout(0.1),
+            nn.Linear(pooled, 256),
+            nn.ReLU(),
+            nn.Dropout(0.1),
             nn.Linear(256, len(GLOBAL_CHANNELS)),
         )
         last = self.map_head[-1]
@@ -153,8 +182,15 @@ class Network(nn.Module):
             tip_peak = (features * where[:, 3:4]).amax(2)
             top = top.float()
             pooled = torch.cat(
-                [top.mean((2, 3)), top.amax((2, 3)), means.flatten(1), counts.flatten(1),
-                 collar_peak, tip_peak], dim=1,
+                [
+                    top.mean((2, 3)),
+                    top.amax((2, 3)),
+                    means.flatten(1),
+                    counts.flatten(1),
+                    collar_peak,
+                    tip_peak,
+                ],
+                dim=1,
             )
             return self.global_head(pooled)
 

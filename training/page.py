@@ -82,10 +82,20 @@ def draw(case: Case, path: Path) -> np.ndarray | None:
             if p.get("rank") is not None:
                 where = (center[0] + 9, center[1] - 7)
                 for width, ink in ((4, (255, 255, 255)), (1, (0, 0, 0))):
-                    cv2.putText(image, str(p["rank"]), where, cv2.FONT_HERSHEY_SIMPLEX, 0.55, ink,
-                                width, cv2.LINE_AA)
-    for xy, kind in ((got.get("soil_line"), cv2.MARKER_CROSS), (got.get("arch"),
-                                                                cv2.MARKER_TRIANGLE_UP)):
+                    cv2.putText(
+                        image,
+                        str(p["rank"]),
+                        where,
+                        cv2.FONT_HERSHEY_SIMPLEX,
+                        0.55,
+                        ink,
+                        width,
+                        cv2.LINE_AA,
+                    )
+    for xy, kind in (
+        (got.get("soil_line"), cv2.MARKER_CROSS),
+        (got.get("arch"), cv2.MARKER_TRIANGLE_UP),
+    ):
         if xy:
             cv2.drawMarker(image, at(*xy), (255, 255, 255), kind, 22, 5)
             cv2.drawMarker(image, at(*xy), SOIL, kind, 22, 2)
@@ -99,8 +109,9 @@ def misses(case: Case) -> str:
     found = [(p["x"], p["y"]) for p in case.reading.get("collars") or []]
     pairs = pair_up([(p["x"], p["y"]) for p in rows], found, reach)
     hit, used = {i for i, _ in pairs}, {j for _, j in pairs}
-    missed = [str(p.get("rank")) for i, p in enumerate(rows) if i not in hit
-              and not p.get("occluded")]
+    missed = [
+        str(p.get("rank")) for i, p in enumerate(rows) if i not in hit and not p.get("occluded")
+    ]
     parts = []
     if missed:
         parts.append("missed collar " + ", ".join(missed))
@@ -118,8 +129,10 @@ def _caption(case: Case) -> str:
         f"<b>{html.escape(str(truth['file']))}</b>",
         f"truth {wanted} ({html.escape(str(truth.get('reason') or 'ok'))}), read {told}, "
         f"{html.escape(str(got.get('outcome')))}, confidence {got.get('confidence') or 0:.2f}",
-        html.escape(f"{truth.get('layout')}, {truth.get('lighting')}, hard case "
-                    f"{truth.get('hard_case')}, {truth.get('lower_leaves_missing') or 0} lost"),
+        html.escape(
+            f"{truth.get('layout')}, {truth.get('lighting')}, hard case "
+            f"{truth.get('hard_case')}, {truth.get('lower_leaves_missing') or 0} lost"
+        ),
         html.escape(misses(case)),
         html.escape(" ".join(got.get("reasons") or [])),
     ]
@@ -140,7 +153,8 @@ def risk_plot(curve: Sequence[tuple[float, float]]) -> str:
         f'<text x="{left - 6}" y="{top + high * (1 - k / 4) + 5:.0f}" text-anchor="end">'
         f"{highest * k / 4:.2f}</text>"
         f'<text x="{left + wide * k / 4:.0f}" y="{top + high + 18}" text-anchor="middle">'
-        f"{k / 4:.2f}</text>" for k in range(5)
+        f"{k / 4:.2f}</text>"
+        for k in range(5)
     )
     return (
         f'<svg viewBox="0 0 520 310" role="img" aria-label="error rate against share answered" '
@@ -176,7 +190,8 @@ def write_page(out: Path, cases: Sequence[Case], paths: Mapping[str, Path], most
             "</figure>"
         )
     sure = [
-        (float(c.reading["confidence"]), c.error == 0) for c in cases
+        (float(c.reading["confidence"]), c.error == 0)
+        for c in cases
         if c.usable and c.reading.get("confidence") is not None
     ]
     curve = risk_coverage(sure)

@@ -29,15 +29,17 @@ def to_linear(image: Tensor) -> Tensor:
     return image.clamp(0, 1) ** GAMMA
 
 
-def _fields(count: int, channels: int, side: int, shape: Sequence[int],
-            generator: torch.Generator) -> Tensor:
+def _fields(
+    count: int, channels: int, side: int, shape: Sequence[int], generator: torch.Generator
+) -> Tensor:
     """Smooth random fields: normal values on a side x side lattice, grown to the shape."""
     seeds = torch.randn(count, channels, side, side, generator=generator, device=generator.device)
     return functional.interpolate(seeds, tuple(shape), mode="bicubic", align_corners=False)
 
 
-def paint_background(image: Tensor, mask: Tensor, rng: np.random.Generator,
-                     generator: torch.Generator) -> Tensor:
+def paint_background(
+    image: Tensor, mask: Tensor, rng: np.random.Generator, generator: torch.Generator
+) -> Tensor:
     """Replace what is neither plant, soil nor card by noise with a natural 1/f spectrum.
 
     Photographs' amplitude falls about as 1/frequency (Field 1987, J. Opt. Soc. Am. A 4:2379).
@@ -52,9 +54,11 @@ def paint_background(image: Tensor, mask: Tensor, rng: np.random.Generator,
         octave = torch.randn(count, 3, *size, generator=generator, device=image.device)
         grey = octave.mean(1, keepdim=True) * 3**0.5
         octave = 0.75 * grey + 0.25 * octave
-        texture = texture + functional.interpolate(
-            octave, (height, width), mode="bilinear", align_corners=False
-        ) * float(side) ** -slope
+        texture = (
+            texture
+            + functional.interpolate(octave, (height, width), mode="bilinear", align_corners=False)
+            * float(side) ** -slope
+        )
         side *= 2
     texture = texture / texture.std((2, 3), keepdim=True).clamp(min=1e-4)
     contrast = _column(np.exp(rng.uniform(np.log(0.02), np.log(0.22), count)), image.device)
@@ -65,13 +69,19 @@ def paint_background(image: Tensor, mask: Tensor, rng: np.random.Generator,
     keep = _column(rng.random(count) < 0.5, image.device)
     painted = painted * (1 + keep * (shade - 1))
     alpha = functional.avg_pool2d((mask == 0).float(), 3, 1, 1)
-    alpha = alpha * _column(np.where(rng.random(count) < 0.7, 1.0, rng.uniform(0.4, 1.0, count)),
-                            image.device)
+    alpha = alpha * _column(
+        np.where(rng.random(count) < 0.7, 1.0, rng.uniform(0.4, 1.0, count)), image.device
+    )
     return image * (1 - alpha) + painted.clamp(0, 1) * alpha
 
 
-def illumination(count: int, shape: Sequence[int], rng: np.random.Generator,
-                 generator: torch.Generator, light: np.ndarray) -> Tensor:
+def illumination(
+    count: int,
+    shape: Sequence[int],
+    rng: np.random.Generator,
+    generator: torch.Generator,
+    light: np.ndarray,
+) -> Tensor:
     """What multiplies linear light: exposure, white balance, gradients, shadows, vignette."""
     device = generator.device
     low = (max(int(shape[0]) // 8, 8), max(int(shape[1]) // 8, 8))
@@ -147,8 +157,9 @@ def blur(light: Tensor, sigma: np.ndarray, ruined: np.ndarray, rng: np.random.Ge
     return light
 
 
-def add_noise(light: Tensor, gain: np.ndarray, rng: np.random.Generator,
-              generator: torch.Generator) -> Tensor:
+def add_noise(
+    light: Tensor, gain: np.ndarray, rng: np.random.Generator, generator: torch.Generator
+) -> Tensor:
     """Shot and read noise of a sensor, in linear light, partly blurred by demosaicing.
 
     Variance is (read + shot * light); a photo lifted from darkness is lifted with its noise.
@@ -176,11 +187,13 @@ def _colour_matrices(count: int, rng: np.random.Generator) -> np.ndarray:
     for i in range(count):
         saturation = np.exp(rng.normal(0, 0.25)) if rng.random() > 0.02 else 0.0
         hue = np.deg2rad(rng.normal(0, 6))
-        turn = np.array([
-            [1, 0, 0],
-            [0, saturation * np.cos(hue), -saturation * np.sin(hue)],
-            [0, saturation * np.sin(hue), saturation * np.cos(hue)],
-        ])
+        turn = np.array(
+            [
+                [1, 0, 0],
+                [0, saturation * np.cos(hue), -saturation * np.sin(hue)],
+                [0, saturation * np.sin(hue), saturation * np.cos(hue)],
+            ]
+        )
         out[i] = back @ turn @ to_yiq
     return out
 
@@ -201,9 +214,12 @@ def to_display(light: Tensor, rng: np.random.Generator, protect: Sequence[bool])
     image = image ** _column(gamma, light.device)
     contrast = rng.normal(0.1, 0.25, count)
     contrast[np.asarray(protect, bool)] = 0.0
-    curve = image + _column(np.clip(contrast, -0.4, 0.7), light.device) * (
-        image * (1 - image) * (2 * image - 1)
-    ) * 2.0
+    curve = (
+        image
+        + _column(np.clip(contrast, -0.4, 0.7), light.device)
+        * (image * (1 - image) * (2 * image - 1))
+        * 2.0
+    )
     matrices = torch.from_numpy(_colour_matrices(count, rng)).float().to(light.device)
     flat = torch.bmm(matrices, curve.flatten(2))
     return flat.view_as(curve).clamp(0, 1)
@@ -228,16 +244,15 @@ def sharpen(image: Tensor, rng: np.random.Generator) -> Tensor:
     if not chosen:
         return image
     part = image[chosen]
-    kernels = np.stack([
-        _kernel("gauss", rng.uniform(0.6, 2.2), LIGHT_KERNEL, rng) for _ in chosen
-    ])
+    kernels = np.stack([_kernel("gauss", rng.uniform(0.6, 2.2), LIGHT_KERNEL, rng) for _ in chosen])
     amount = _column(rng.uniform(0.1, 1.3, len(chosen)), image.device)
     image[chosen] = (part + amount * (part - _filter_each(part, kernels))).clamp(0, 1)
     return image
 
 
-def lose_resolution(image: Tensor, allowed: Sequence[int], rng: np.random.Generator,
-                    look: bool) -> Tensor:
+def lose_resolution(
+    image: Tensor, allowed: Sequence[int], rng: np.random.Generator, look: bool
+) -> Tensor:
     """Down and up again, for a quarter of the photos (one factor a batch)."""
     chosen = [i for i in allowed if rng.random() < 0.25]
     if not chosen:
@@ -245,8 +260,11 @@ def lose_resolution(image: Tensor, allowed: Sequence[int], rng: np.random.Genera
     factor = rng.uniform(0.75, 0.97) if look else rng.uniform(0.5, 0.95)
     shape = image.shape[2:]
     small = functional.interpolate(
-        image[chosen], (int(shape[0] * factor), int(shape[1] * factor)), mode="bilinear",
-        align_corners=False, antialias=True,
+        image[chosen],
+        (int(shape[0] * factor), int(shape[1] * factor)),
+        mode="bilinear",
+        align_corners=False,
+        antialias=True,
     )
     image[chosen] = functional.interpolate(
         small, shape, mode=str(rng.choice(["bilinear", "bicubic"])), align_corners=False
@@ -260,12 +278,14 @@ def compress(image: Tensor, rng: np.random.Generator) -> Tensor:
     if not chosen:
         return image
     quality = np.where(
-        rng.random(len(chosen)) < 0.7, rng.uniform(70, 97, len(chosen)),
+        rng.random(len(chosen)) < 0.7,
+        rng.uniform(70, 97, len(chosen)),
         rng.uniform(35, 70, len(chosen)),
     )
     half = len(chosen) * 7 // 10
     for part, levels, subsample in (
-        (chosen[:half], quality[:half], True), (chosen[half:], quality[half:], False),
+        (chosen[:half], quality[:half], True),
+        (chosen[half:], quality[half:], False),
     ):
         if part:
             image[part] = jpeg_round_trip(image[part], levels, subsample)

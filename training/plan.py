@@ -51,8 +51,11 @@ def _sharp_enough(pool: Pool, samples: list[Sample], rng: np.random.Generator) -
         for _ in range(8):
             height, width = sample.mask.shape
             blown_up = magnified(sample.truth, width, height)
-            if (sample.truth.reason != "ok" or blown_up <= SOFT
-                    or (blown_up <= HOPELESS and rng.random() < SOFT_KEPT)):
+            if (
+                sample.truth.reason != "ok"
+                or blown_up <= SOFT
+                or (blown_up <= HOPELESS and rng.random() < SOFT_KEPT)
+            ):
                 break
             sample = pool.draw(1, rng)[0]
         kept.append(sample)
@@ -92,8 +95,16 @@ def make_plan(pool: Pool, shapes: Shapes, step: int, seed: int, pin: bool = Fals
 class Planner:
     """Plans steps ahead in a thread; `next` gives them in order."""
 
-    def __init__(self, pool: Pool, shapes: Shapes, *, first_step: int, seed: int,
-                 pin: bool = False, ahead: int = 6):
+    def __init__(
+        self,
+        pool: Pool,
+        shapes: Shapes,
+        *,
+        first_step: int,
+        seed: int,
+        pin: bool = False,
+        ahead: int = 6,
+    ):
         self._queue: queue.Queue[Plan | BaseException] = queue.Queue(maxsize=ahead)
         self._stop = threading.Event()
         self._arguments = (pool, shapes, first_step, seed, pin)

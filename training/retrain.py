@@ -55,7 +55,9 @@ def renderer(
     return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
 
 
-def wait_for_first(options: argparse.Namespace, process: subprocess.Popen[bytes], seed: int) -> None:
+def wait_for_first(
+    options: argparse.Namespace, process: subprocess.Popen[bytes], seed: int
+) -> None:
     """Wait until a renderer has compiled its kernels, so that the others find them cached.
 
     Raises

@@ -26,7 +26,10 @@ from training.network import REASONS
 
 # Other words for the same reasons, as truth files made elsewhere use them.
 REASON_WORDS = {
-    "two_plants": "several", "very_dark": "dark", "broadleaf_weed": "not_maize", "": "ok",
+    "two_plants": "several",
+    "very_dark": "dark",
+    "broadleaf_weed": "not_maize",
+    "": "ok",
 }
 TIP_UNKNOWN = -1.0
 
@@ -105,10 +108,18 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
             rounded = None  # a torn end is neither rounded nor pointed
         elif rounded is None and rank:
             rounded = rank == 1
-        tips.append((
-            tip["x"], tip["y"], rank, bool(tip.get("occluded")), _flag(tip.get("has_collar")),
-            _flag(rounded), link_x, link_y,
-        ))
+        tips.append(
+            (
+                tip["x"],
+                tip["y"],
+                rank,
+                bool(tip.get("occluded")),
+                _flag(tip.get("has_collar")),
+                _flag(rounded),
+                link_x,
+                link_y,
+            )
+        )
     stage = row.get("stage_v")
     first = row.get("first_leaf")
     lost = row.get("lower_leaves_missing")
@@ -201,8 +212,15 @@ class Pool:
     """
 
     def __init__(
-        self, folders: list[str], *, device: torch.device, ram_gb: float = 40.0,
-        device_gb: float = 0.0, workers: int = 4, poll_s: float = 1.0, seed: int = 0,
+        self,
+        folders: list[str],
+        *,
+        device: torch.device,
+        ram_gb: float = 40.0,
+        device_gb: float = 0.0,
+        workers: int = 4,
+        poll_s: float = 1.0,
+        seed: int = 0,
     ):
         self.folders = [Path(folder) for folder in folders]
         self.device = device
@@ -323,8 +341,13 @@ class Pool:
         stream.synchronize()
         return Sample(image, mask, sample.truth, sample.mean_light)
 
-    def draw(self, count: int, rng: np.random.Generator, photos_only: bool = False,
-             newest_share: float = 0.25) -> list[Sample]:
+    def draw(
+        self,
+        count: int,
+        rng: np.random.Generator,
+        photos_only: bool = False,
+        newest_share: float = 0.25,
+    ) -> list[Sample]:
         """Draw samples with replacement, a share of them from the newest fifth."""
         with self._lock:
             indices = self._photos if photos_only else range(len(self._samples))

@@ -45,12 +45,14 @@ def plant_height_px(row: Row) -> float:
     return max(SMALLEST_PLANT_PX, row["base_xy"][1] - min(ys))
 
 
-def pair_up(truth: Sequence[Sequence[float]], found: Sequence[Sequence[float]], reach: float
-            ) -> list[tuple[int, int]]:
+def pair_up(
+    truth: Sequence[Sequence[float]], found: Sequence[Sequence[float]], reach: float
+) -> list[tuple[int, int]]:
     """Match points one to one, nearest pair first, within a reach; gives index pairs."""
     near = sorted(
         (distance, i, j)
-        for i, t in enumerate(truth) for j, f in enumerate(found)
+        for i, t in enumerate(truth)
+        for j, f in enumerate(found)
         if (distance := math.dist(t, f)) <= reach
     )
     pairs: dict[int, int] = {}
@@ -70,8 +72,13 @@ class F1Counts:
     true: int = 0
     found: int = 0
 
-    def add(self, seen: Sequence[Sequence[float]], hidden: Sequence[Sequence[float]],
-            found: Sequence[Sequence[float]], reach: float) -> None:
+    def add(
+        self,
+        seen: Sequence[Sequence[float]],
+        hidden: Sequence[Sequence[float]],
+        found: Sequence[Sequence[float]],
+        reach: float,
+    ) -> None:
         """Count one photo's points."""
         matched = len(pair_up(seen, found, reach))
         excused = min(len(found) - matched, len(pair_up(hidden, found, reach)))
@@ -124,7 +131,8 @@ def compare(truth: Row, reading: Row | None) -> Case:
             count.add(
                 _points(p for p in rows if not p.get("occluded")),
                 _points(p for p in rows if p.get("occluded")),
-                _points(reading.get(ours)), TOLERANCE * plant_height_px(truth),
+                _points(reading.get(ours)),
+                TOLERANCE * plant_height_px(truth),
             )
         counts.append(count)
     return Case(truth, reading, error, counts[0], counts[1])
@@ -190,11 +198,13 @@ def summary(cases: Sequence[Case]) -> dict[str, float | int]:
     unusable = [c for c in cases if not c.usable]
     accepted = [c for c in usable if c.staged]
     sure = [
-        (float(c.reading["confidence"]), c.error == 0) for c in usable
+        (float(c.reading["confidence"]), c.error == 0)
+        for c in usable
         if c.reading.get("confidence") is not None and c.reading.get("stage") is not None
     ]
     in_view = [
-        c for c in usable
+        c
+        for c in usable
         if not any(p.get("occluded") for p in c.truth.get("collars_visible_in_image") or [])
     ]
     hard = [c for c in usable if c.truth.get("hard_case") not in (None, "none")]

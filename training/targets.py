@@ -86,8 +86,8 @@ class Targets:
     def to(self, device: torch.device) -> Targets:
         """Send everything to a device."""
         return replace(
-            self, **{f.name: getattr(self, f.name).to(device, non_blocking=True)
-                     for f in fields(self)},
+            self,
+            **{f.name: getattr(self, f.name).to(device, non_blocking=True) for f in fields(self)},
         )
 
 
@@ -142,8 +142,12 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     w_stage = rule.stage * float(stage_known)
     has_plant = reason not in ("no_plant", "not_maize")
     return {
-        "collars": collars, "hidden": hidden, "tips": tips, "blind_tips": blind,
-        "base": base, "arch": _point_row(view, truth.arch_xy),
+        "collars": collars,
+        "hidden": hidden,
+        "tips": tips,
+        "blind_tips": blind,
+        "base": base,
+        "arch": _point_row(view, truth.arch_xy),
         "stage": float(min(truth.stage or 0, STAGE_THRESHOLDS)),
         "usability": float(REASONS.index(reason)),
         "laid": float(truth.laid),
@@ -161,8 +165,9 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     }
 
 
-def collect(truths: Sequence[Truth], views: Sequence[View],
-            reasons: Sequence[str] | None = None) -> Targets:
+def collect(
+    truths: Sequence[Truth], views: Sequence[View], reasons: Sequence[str] | None = None
+) -> Targets:
     """Gather a batch's answers on the CPU.
 
     Parameters
@@ -221,16 +226,26 @@ def heatmaps(targets: Targets, shape: tuple[int, int]) -> tuple[Tensor, Tensor]:
     weight : (N, 5, h, w); 0 where a peak would be neither right nor wrong.
     """
     c, t, h = targets.collars, targets.tips, targets.hidden
-    heat = torch.stack([
-        _gaussians(c[..., 0], c[..., 1], c[..., 3], HEAT_SIGMA["collar"], shape),
-        _gaussians(t[..., 0], t[..., 1], t[..., 3], HEAT_SIGMA["tip"], shape),
-        _single(targets.base, HEAT_SIGMA["base"], shape),
-        _single(targets.arch, HEAT_SIGMA["arch"], shape),
-        _gaussians(h[..., 0], h[..., 1], h[..., 3], HEAT_SIGMA["hidden"], shape),
-    ], dim=1)
-    by_sample = torch.stack([
-        targets.w_collars, targets.w_tips, targets.w_single, targets.w_single, targets.w_collars,
-    ], dim=1)[..., None, None]
+    heat = torch.stack(
+        [
+            _gaussians(c[..., 0], c[..., 1], c[..., 3], HEAT_SIGMA["collar"], shape),
+            _gaussians(t[..., 0], t[..., 1], t[..., 3], HEAT_SIGMA["tip"], shape),
+            _single(targets.base, HEAT_SIGMA["base"], shape),
+            _single(targets.arch, HEAT_SIGMA["arch"], shape),
+            _gaussians(h[..., 0], h[..., 1], h[..., 3], HEAT_SIGMA["hidden"], shape),
+        ],
+        dim=1,
+    )
+    by_sample = torch.stack(
+        [
+            targets.w_collars,
+            targets.w_tips,
+            targets.w_single,
+            targets.w_single,
+            targets.w_collars,
+        ],
+        dim=1,
+    )[..., None, None]
     weight = by_sample.expand_as(heat).clone()
     near_hidden = _near(h, h[..., 3], shape, IGNORE_RADIUS) & (heat[:, 0] < 0.6)
     near_blind = _near(targets.blind_tips, targets.blind_tips[..., 2], shape, IGNORE_RADIUS)
@@ -243,8 +258,9 @@ def _single(point: Tensor, sigma: float, shape: tuple[int, int]) -> Tensor:
     return _gaussians(point[:, None, 0], point[:, None, 1], point[:, None, 2], sigma, shape)
 
 
-def neighbourhood(points: Tensor, used: Tensor, shape: tuple[int, int]
-                  ) -> tuple[Tensor, Tensor, Tensor]:
+def neighbourhood(
+    points: Tensor, used: Tensor, shape: tuple[int, int]
+) -> tuple[Tensor, Tensor, Tensor]:
     """List the 3 x 3 cells around each keypoint.
 
     Returns
@@ -254,9 +270,7 @@ def neighbourhood(points: Tensor, used: Tensor, shape: tuple[int, int]
     lie nearer to another keypoint of the same kind.
     """
     height, width = shape
-    steps = torch.tensor(
-        [(dx, dy) for dy in (-1, 0, 1) for dx in (-1, 0, 1)], device=points.device
-    )
+    steps = torch.tensor([(dx, dy) for dy in (-1, 0, 1) for dx in (-1, 0, 1)], device=points.device)
     cell = points[..., :2].floor()[:, :, None] + steps  # (N, K, 9, 2)
     column, row = cell[..., 0], cell[..., 1]
     inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)

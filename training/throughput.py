@@ -28,12 +28,19 @@ def noise_pool(device: torch.device, count: int = 24, side: int = 704) -> Pool:
     pool = Pool([], device=device, device_gb=2.0 if device.type == "cuda" else 0.0)
     points = [{"rank": k, "x": side * 0.5, "y": side * (0.8 - 0.06 * k)} for k in range(1, 7)]
     row = {
-        "file": "noise.jpg", "usable": True, "reason": "ok", "stage_v": 6, "layout": "standing",
+        "file": "noise.jpg",
+        "usable": True,
+        "reason": "ok",
+        "stage_v": 6,
+        "layout": "standing",
         "collars_visible_in_image": points,
         "tips": [{**p, "x": side * 0.3, "has_collar": True, "rounded": False} for p in points],
-        "base_xy": [side * 0.5, side * 0.85], "arch_xy": [side * 0.4, side * 0.3],
+        "base_xy": [side * 0.5, side * 0.85],
+        "arch_xy": [side * 0.4, side * 0.3],
         "plant_box_px": [side * 0.15, side * 0.15, side * 0.85, side * 0.85],
-        "first_leaf": {"present": True}, "lower_leaves_missing": 0, "view": "photo",
+        "first_leaf": {"present": True},
+        "lower_leaves_missing": 0,
+        "view": "photo",
     }
     for _ in range(count):
         image = torch.from_numpy(rng.integers(0, 256, (side, side, 3), np.uint8))
@@ -42,8 +49,9 @@ def noise_pool(device: torch.device, count: int = 24, side: int = 704) -> Pool:
     return pool
 
 
-def measure(pool: Pool, device: torch.device, shapes: Shapes, seconds: float,
-            channels_last: bool) -> dict[str, float]:
+def measure(
+    pool: Pool, device: torch.device, shapes: Shapes, seconds: float, channels_last: bool
+) -> dict[str, float]:
     """Train on noise for a while; images a second, and the share spent on augmentation."""
     options = train_arguments(["--samples", "none"])
     layout = torch.channels_last if channels_last else torch.contiguous_format
@@ -81,8 +89,11 @@ def measure(pool: Pool, device: torch.device, shapes: Shapes, seconds: float,
     wait()
     total = time.perf_counter() - began
     memory = torch.cuda.max_memory_allocated(device) / 1e9 if device.type == "cuda" else 0.0
-    return {"img_per_s": images / total, "augment_share": spent_augmenting / total,
-            "gpu_gb": memory}
+    return {
+        "img_per_s": images / total,
+        "augment_share": spent_augmenting / total,
+        "gpu_gb": memory,
+    }
 
 
 def main(argv: list[str] | None = None) -> int:
@@ -107,8 +118,11 @@ def main(argv: list[str] | None = None) -> int:
             except torch.cuda.OutOfMemoryError:
                 print(f"batch {batch}: out of memory", flush=True)
                 continue
-            print(f"channels_last {channels_last} batch {batch}: "
-                  + " ".join(f"{k} {v:.2f}" for k, v in got.items()), flush=True)
+            print(
+                f"channels_last {channels_last} batch {batch}: "
+                + " ".join(f"{k} {v:.2f}" for k, v in got.items()),
+                flush=True,
+            )
     return 0
 
 

@@ -64,8 +64,13 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--encoder-rate", type=float, default=6e-4)
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
-    add("--freeze-norms", type=float, default=0.85, help="share of the schedule after which batch "
-        "norms keep their statistics, so that training sees what run time sees")
+    add(
+        "--freeze-norms",
+        type=float,
+        default=0.85,
+        help="share of the schedule after which batch "
+        "norms keep their statistics, so that training sees what run time sees",
+    )
     add("--compile", action="store_true")
     add("--no-channels-last", action="store_true")
     add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
@@ -83,7 +88,9 @@ def shapes_of(options: argparse.Namespace) -> Shapes:
     return Shapes(
         read_sizes=tuple(int(v) for v in options.read_sizes.split(",")),
         look_shapes=tuple((h, w) for h, w in looks),
-        read_batch=options.batch, look_batch=options.look_batch, look_every=options.look_every,
+        read_batch=options.batch,
+        look_batch=options.look_batch,
+        look_every=options.look_every,
     )
 
 
@@ -92,14 +99,17 @@ def make_optimiser(network: Network, options: argparse.Namespace) -> torch.optim
     groups = []
     for is_encoder, rate in ((True, options.encoder_rate), (False, options.rate)):
         chosen = [
-            p for name, p in network.named_parameters()
-            if name.startswith("encoder.") == is_encoder
+            p for name, p in network.named_parameters() if name.startswith("encoder.") == is_encoder
         ]
         for flat, decay in ((False, options.weight_decay), (True, 0.0)):
-            groups.append({
-                "params": [p for p in chosen if (p.ndim < 2) == flat],
-                "lr": rate, "base": rate, "weight_decay": decay,
-            })
+            groups.append(
+                {
+                    "params": [p for p in chosen if (p.ndim < 2) == flat],
+                    "lr": rate,
+                    "base": rate,
+                    "weight_decay": decay,
+                }
+            )
     return torch.optim.AdamW(groups, betas=(0.9, 0.98), fused=True)
 
 
@@ -159,10 +169,13 @@ class Log:
     def write(self, **facts: Any) -> None:
         seconds = time.monotonic() - self.since
         means = {k: float(v) / self._counts[k] for k, v in self._sums.items()}
-        row = {**facts, "img_per_s": round(self.images / max(seconds, 1e-6), 1),
-               "steps_per_s": round(self.steps / max(seconds, 1e-6), 2),
-               "wait_share": round(self.waited_s / max(seconds, 1e-6), 3),
-               "losses": {k: round(v, 4) for k, v in means.items()}}
+        row = {
+            **facts,
+            "img_per_s": round(self.images / max(seconds, 1e-6), 1),
+            "steps_per_s": round(self.steps / max(seconds, 1e-6), 2),
+            "wait_share": round(self.waited_s / max(seconds, 1e-6), 3),
+            "losses": {k: round(v, 4) for k, v in means.items()},
+        }
         head = " ".join(f"{k} {v}" for k, v in row.items() if k != "losses")
         print(head + " | " + " ".join(f"{k} {v:.3f}" for k, v in means.items()), flush=True)
         if self._path:
@@ -185,8 +198,10 @@ def wait_for_samples(pool: Pool, options: argparse.Namespace) -> None:
         now = time.monotonic()
         if now > end:
             if len(pool) == 0:
-                sys.exit(f"No sample appeared under {options.samples} in "
-                         f"{options.wait_minutes} minutes. Start the renderer first.")
+                sys.exit(
+                    f"No sample appeared under {options.samples} in "
+                    f"{options.wait_minutes} minutes. Start the renderer first."
+                )
             return
         if now - told > 10:
             told = now
@@ -206,8 +221,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         torch.cuda.set_device(device)
         torch.backends.cudnn.benchmark = False
     pool = Pool(
-        options.samples, device=device, ram_gb=options.ram_gb,
-        device_gb=options.device_gb if on_gpu else 0.0, workers=options.workers,
+        options.samples,
+        device=device,
+        ram_gb=options.ram_gb,
+        device_gb=options.device_gb if on_gpu else 0.0,
+        workers=options.workers,
         seed=options.seed,
     )
     pool.start()
@@ -272,12 +290,19 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         )
         if options.save_state:
             checkpoint.save_state(
-                Path(str(out) + ".state"), network, optimiser, average, step=step,
+                Path(str(out) + ".state"),
+                network,
+                optimiser,
+                average,
+                step=step,
                 elapsed_s=elapsed(),
             )
 
-    print(f"training on {device}: {len(pool)} samples so far, "
-          f"{sum(p.numel() for p in parameters) / 1e6:.2f} M weights", flush=True)
+    print(
+        f"training on {device}: {len(pool)} samples so far, "
+        f"{sum(p.numel() for p in parameters) / 1e6:.2f} M weights",
+        flush=True,
+    )
     while not stopped:
         progress = elapsed() / length_s
         if progress >= 1.0 or (options.max_steps and step >= options.max_steps):
@@ -307,8 +332,13 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         now = time.monotonic()
         if now - log.since >= options.log_seconds:
             memory = torch.cuda.max_memory_allocated(device) / 1e9 if on_gpu else 0.0
-            log.write(step=step, progress=round(progress, 3), pool=len(pool),
-                      failures=pool.failures, gpu_gb=round(memory, 1))
+            log.write(
+                step=step,
+                progress=round(progress, 3),
+                pool=len(pool),
+                failures=pool.failures,
+                gpu_gb=round(memory, 1),
+            )
         if now - last_save >= options.checkpoint_minutes * 60:
             save(final=False)
             last_save = time.monotonic()
@@ -316,8 +346,12 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     pool.stop()
     validation.stop()
     if log.steps:
-        log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool),
-                  failures=pool.failures)
+        log.write(
+            step=step,
+            progress=round(elapsed() / length_s, 3),
+            pool=len(pool),
+            failures=pool.failures,
+        )
     save(final=True)
     if scores:
         report = out.with_suffix(".scores.json")

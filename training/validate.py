@@ -28,8 +28,7 @@ REPORTED = 0.3
 CLASS_NAMES = ("background", "blade", "stalk", "soil", "card")
 
 
-def peaks(heat: Tensor, offset: Tensor, lowest: float, most: int = 40
-          ) -> list[np.ndarray]:
+def peaks(heat: Tensor, offset: Tensor, lowest: float, most: int = 40) -> list[np.ndarray]:
     """Find local maxima of one heatmap a sample.
 
     Parameters
@@ -55,8 +54,9 @@ def _batches(items: Sequence[Any], size: int) -> list[Sequence[Any]]:
     return [items[i : i + size] for i in range(0, len(items), size)]
 
 
-def _forward(network: nn.Module, samples: Sequence[Sample], views: Sequence[View],
-             device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
+def _forward(
+    network: nn.Module, samples: Sequence[Sample], views: Sequence[View], device: torch.device
+) -> tuple[Tensor, Tensor, Tensor]:
     image, share = plain_batch(samples, views, device)
     with torch.autocast(image_device(image), torch.bfloat16, enabled=device.type == "cuda"):
         maps, answers = network(image)
@@ -88,7 +88,8 @@ class _Tally:
         px = net.MAP_STRIDE * np.sqrt(abs(np.linalg.det(view.sample_from_net[:2, :2])))
         reach = 0.025 * plant_height_px(truth.row) / px
         for counts, kind, found in (
-            (self.collars, truth.collars, collars), (self.tips, truth.tips, tips),
+            (self.collars, truth.collars, collars),
+            (self.tips, truth.tips, tips),
         ):
             at = view.to_net(kind[:, :2]) / net.MAP_STRIDE
             hidden = kind[:, 3] > 0.5
@@ -101,20 +102,27 @@ class _Tally:
         for name, counts in (("collar", self.collars), ("tip", self.tips)):
             precision, recall, f1 = counts[REPORTED].scores()
             best = max(counts, key=lambda t: counts[t].scores()[2])
-            out |= {f"{name}_precision": precision, f"{name}_recall": recall, f"{name}_f1": f1,
-                    f"{name}_best_f1": counts[best].scores()[2], f"{name}_best_threshold": best}
+            out |= {
+                f"{name}_precision": precision,
+                f"{name}_recall": recall,
+                f"{name}_f1": f1,
+                f"{name}_best_f1": counts[best].scores()[2],
+                f"{name}_best_threshold": best,
+            }
         present = self.either > 0
         overlap = torch.where(present, self.both / self.either.clamp(min=1), torch.nan)
         out["miou"] = float(overlap[present].mean()) if present.any() else float("nan")
         out |= {
-            f"iou_{n}": float(v) for n, v in zip(CLASS_NAMES, overlap, strict=True)
+            f"iou_{n}": float(v)
+            for n, v in zip(CLASS_NAMES, overlap, strict=True)
             if not torch.isnan(v)
         }
         return out
 
 
-def _read(tally: _Tally, network: nn.Module, batch: Sequence[Sample], size: int,
-          device: torch.device) -> None:
+def _read(
+    tally: _Tally, network: nn.Module, batch: Sequence[Sample], size: int, device: torch.device
+) -> None:
     views = [plain_read(s.truth, s.mask.shape[1], s.mask.shape[0], size) for s in batch]
     maps, answers, share = _forward(network, batch, views, device)
     tally.classes(maps, share)
@@ -144,26 +152,38 @@ def _read(tally: _Tally, network: nn.Module, batch: Sequence[Sample], size: int,
         if truth.first_leaf is not None:
             tally.hit("first_leaf", (answers[i, net.FIRST_LEAF] > 0) == truth.first_leaf)
         if truth.lost_leaves is not None:
-            tally.hit("lost_leaves", int(answers[i, net.LOST].argmax())
-                      == min(truth.lost_leaves, 3))
+            tally.hit(
+                "lost_leaves", int(answers[i, net.LOST].argmax()) == min(truth.lost_leaves, 3)
+            )
         scale = np.sqrt(abs(np.linalg.det(view.sample_from_net[:2, :2]))) * net.MAP_STRIDE
         height = plant_height_px(truth.row) / scale
-        for name, xy, got in (("base", truth.base_xy, bases[i]), ("arch", truth.arch_xy,
-                                                                  arches[i])):
+        for name, xy, got in (
+            ("base", truth.base_xy, bases[i]),
+            ("arch", truth.arch_xy, arches[i]),
+        ):
             if xy is not None and len(got):
                 miss = np.linalg.norm(view.to_net(xy)[0] / net.MAP_STRIDE - got[0, :2])
                 tally.hit(f"{name}_within_3pc", miss <= 0.03 * height)
 
 
 @torch.no_grad()
-def validate(network: nn.Module, samples: Sequence[Sample], device: torch.device,
-             size: int = 640, batch: int = 16) -> dict[str, Any]:
+def validate(
+    network: nn.Module,
+    samples: Sequence[Sample],
+    device: torch.device,
+    size: int = 640,
+    batch: int = 16,
+) -> dict[str, Any]:
     """Measure a network in evaluation mode on READ crops and, for whole photos, the LOOK."""
     network.eval()
     tally = _Tally()
     # Whole photos are stored too small to be read closely; they count for what they can show.
-    close = [s for s in samples if s.truth.reason != "ok"
-             or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT]
+    close = [
+        s
+        for s in samples
+        if s.truth.reason != "ok"
+        or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT
+    ]
     for part in _batches(close, batch):
         _read(tally, network, part, size, device)
     for part in _batches([s for s in samples if s.truth.view == "photo"], batch * 2):
@@ -173,13 +193,16 @@ def validate(network: nn.Module, samples: Sequence[Sample], device: torch.device
         for sample, guess in zip(part, guesses, strict=True):
             right = net.REASONS[guess] == sample.truth.reason
             tally.hit("usability_look", right)
-            tally.hit("usable_or_not_look",
-                      (net.REASONS[guess] == "ok") == (sample.truth.reason == "ok"))
+            tally.hit(
+                "usable_or_not_look", (net.REASONS[guess] == "ok") == (sample.truth.reason == "ok")
+            )
     return {"samples": len(samples), **tally.report()}
 
 
 def format_scores(scores: dict[str, Any]) -> str:
     """A compact table, four figures a line."""
-    cells = [f"{k:>22} {v:7.3f}" if isinstance(v, float) else f"{k:>22} {v:7d}"
-             for k, v in scores.items()]
+    cells = [
+        f"{k:>22} {v:7.3f}" if isinstance(v, float) else f"{k:>22} {v:7d}"
+        for k, v in scores.items()
+    ]
     return "\n".join("".join(cells[i : i + 4]) for i in range(0, len(cells), 4))

@@ -58,8 +58,10 @@ class View:
         x0, y0, x1, y1 = self.window
         x, y = net_xy[:, 0], net_xy[:, 1]
         return (
-            (x >= max(x0, 0.0)) & (x < min(x1, self.width))
-            & (y >= max(y0, 0.0)) & (y < min(y1, self.height))
+            (x >= max(x0, 0.0))
+            & (x < min(x1, self.width))
+            & (y >= max(y0, 0.0))
+            & (y < min(y1, self.height))
         )
 
 
@@ -89,9 +91,16 @@ def magnified(truth: Truth, width: int, height: int) -> float:
     return 1.0 if box is None else READ_PX / read_side(box)
 
 
-def _matrix(scale: float, angle_deg: float, center_sample: tuple[float, float],
-            center_net: tuple[float, float], aspect: float = 1.0, shear: float = 0.0,
-            tilt: tuple[float, float] = (0.0, 0.0), size: float = 1.0) -> np.ndarray:
+def _matrix(
+    scale: float,
+    angle_deg: float,
+    center_sample: tuple[float, float],
+    center_net: tuple[float, float],
+    aspect: float = 1.0,
+    shear: float = 0.0,
+    tilt: tuple[float, float] = (0.0, 0.0),
+    size: float = 1.0,
+) -> np.ndarray:
     """Homography net px -> sample px: tilt, shear, stretch, turn, scale about the two centres."""
     radians = np.deg2rad(angle_deg)
     cos, sin = np.cos(radians), np.sin(radians)
@@ -99,9 +108,7 @@ def _matrix(scale: float, angle_deg: float, center_sample: tuple[float, float],
     perspective = np.array([[1, 0, 0], [0, 1, 0], [tilt[0] / size, tilt[1] / size, 1.0]])
     stretch = np.array([[aspect**0.5, shear, 0], [0, aspect**-0.5, 0], [0, 0, 1.0]])
     turn = np.array([[cos, -sin, 0], [sin, cos, 0], [0, 0, 1.0]])
-    out = np.array(
-        [[scale, 0, center_sample[0]], [0, scale, center_sample[1]], [0, 0, 1.0]]
-    )
+    out = np.array([[scale, 0, center_sample[0]], [0, scale, center_sample[1]], [0, 0, 1.0]])
     return out @ turn @ stretch @ perspective @ to_middle
 
 
@@ -123,16 +130,19 @@ def plain_read(truth: Truth, width: int, height: int, size: int = READ_PX) -> Vi
     return View(matrix, (0, 0, size, size), size, size, False, truth.reason, READ_PX / size)
 
 
-def jittered_read(truth: Truth, width: int, height: int, size: int,
-                  rng: np.random.Generator) -> View:
+def jittered_read(
+    truth: Truth, width: int, height: int, size: int, rng: np.random.Generator
+) -> View:
     """A READ crop with the errors that a first look makes, and the views that people take."""
     box = read_box(truth, width, height)
     if box is None:
         # Run time reads the square around the whole photo where the first look found no plant.
         # A weed must stay in view for its answer to be true; a bare board may be seen in part.
         side = float(max(width, height)) * rng.uniform(0.85, 1.05)
-        center = (width / 2 + rng.uniform(-0.05, 0.05) * side,
-                  height / 2 + rng.uniform(-0.05, 0.05) * side)
+        center = (
+            width / 2 + rng.uniform(-0.05, 0.05) * side,
+            height / 2 + rng.uniform(-0.05, 0.05) * side,
+        )
         if truth.reason == "no_plant" and rng.random() < 0.5:
             side *= rng.uniform(0.4, 1.0)
             center = (rng.uniform(0.25, 0.75) * width, rng.uniform(0.25, 0.75) * height)
@@ -150,9 +160,14 @@ def jittered_read(truth: Truth, width: int, height: int, size: int,
     else:
         angle = rng.triangular(-12, 0, 12)
     matrix = _matrix(
-        side / size, angle, center, (size / 2, size / 2),
-        aspect=float(np.exp(rng.uniform(-0.07, 0.07))), shear=rng.uniform(-0.05, 0.05),
-        tilt=tuple(rng.uniform(-0.08, 0.08, 2)), size=size,
+        side / size,
+        angle,
+        center,
+        (size / 2, size / 2),
+        aspect=float(np.exp(rng.uniform(-0.07, 0.07))),
+        shear=rng.uniform(-0.05, 0.05),
+        tilt=tuple(rng.uniform(-0.08, 0.08, 2)),
+        size=size,
     )
     flipped = bool(rng.random() < 0.5)
     if flipped:
@@ -165,16 +180,28 @@ def _letterbox(width: float, height: float, net_width: int, net_height: int) -> 
     return max(width / net_width, height / net_height)
 
 
-def plain_look(truth: Truth, width: int, height: int, net_width: int = LOOK_PX,
-               net_height: int = LOOK_PX) -> View:
+def plain_look(
+    truth: Truth, width: int, height: int, net_width: int = LOOK_PX, net_height: int = LOOK_PX
+) -> View:
     """The first look as run time takes it: the whole photo, centred in the input."""
     scale = _letterbox(width, height, net_width, net_height)
     matrix = _matrix(scale, 0.0, (width / 2, height / 2), (net_width / 2, net_height / 2))
     half_w, half_h = width / scale / 2, height / scale / 2
-    window = (net_width / 2 - half_w, net_height / 2 - half_h,
-              net_width / 2 + half_w, net_height / 2 + half_h)
-    return View(matrix, window, net_width, net_height, True, truth.reason,
-                _look_ratio(truth, width, height, scale))
+    window = (
+        net_width / 2 - half_w,
+        net_height / 2 - half_h,
+        net_width / 2 + half_w,
+        net_height / 2 + half_h,
+    )
+    return View(
+        matrix,
+        window,
+        net_width,
+        net_height,
+        True,
+        truth.reason,
+        _look_ratio(truth, width, height, scale),
+    )
 
 
 def _look_ratio(truth: Truth, width: int, height: int, scale: float) -> float:
@@ -183,8 +210,15 @@ def _look_ratio(truth: Truth, width: int, height: int, scale: float) -> float:
     return READ_PX / side * scale
 
 
-def jittered_look(truth: Truth, width: int, height: int, net_width: int, net_height: int,
-                  rng: np.random.Generator, cut_share: float = 0.1) -> View:
+def jittered_look(
+    truth: Truth,
+    width: int,
+    height: int,
+    net_width: int,
+    net_height: int,
+    rng: np.random.Generator,
+    cut_share: float = 0.1,
+) -> View:
     """A whole photo, framed a little differently; sometimes so that it cuts the plant.
 
     A part of the sample plays the photo. Where the truth says "ok" the part holds the whole
@@ -221,12 +255,21 @@ def jittered_look(truth: Truth, width: int, height: int, net_width: int, net_hei
     if flipped:
         matrix = _flip(matrix, net_width)
         window = (net_width - window[2], window[1], net_width - window[0], window[3])
-    return View(matrix, window, net_width, net_height, True, reason,
-                _look_ratio(truth, width, height, scale), flipped)
+    return View(
+        matrix,
+        window,
+        net_width,
+        net_height,
+        True,
+        reason,
+        _look_ratio(truth, width, height, scale),
+        flipped,
+    )
 
 
-def _holding_frame(box: np.ndarray, width: int, height: int,
-                   rng: np.random.Generator) -> tuple[float, float, float, float]:
+def _holding_frame(
+    box: np.ndarray, width: int, height: int, rng: np.random.Generator
+) -> tuple[float, float, float, float]:
     """A part of the photo, of its shape, that holds the whole box."""
     zoom = rng.uniform(0.72, 1.0) if rng.random() < 0.6 else 1.0
     part_w, part_h = width * zoom, height * zoom
@@ -239,8 +282,9 @@ def _holding_frame(box: np.ndarray, width: int, height: int,
     return x0, y0, x0 + part_w, y0 + part_h
 
 
-def _cutting_frame(box: np.ndarray, width: int, height: int,
-                   rng: np.random.Generator) -> tuple[float, float, float, float]:
+def _cutting_frame(
+    box: np.ndarray, width: int, height: int, rng: np.random.Generator
+) -> tuple[float, float, float, float]:
     """A part of the photo that leaves out a share of the plant at its top or at one side."""
     share = rng.uniform(*CUT_SHARE)
     side = rng.choice(["top", "left", "right"], p=[0.5, 0.25, 0.25])

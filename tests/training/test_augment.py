@@ -28,8 +28,12 @@ CPU = torch.device("cpu")
 def _sample(seed=0, **changes) -> Sample:
     image, mask, row = draw_plant(np.random.default_rng(seed), stage=3)
     truth = parse_truth({"file": "toy.jpg", **row, **changes})
-    return Sample(torch.from_numpy(image), torch.from_numpy(mask), truth,
-                  float(((image / 255.0) ** 2.2).mean()))
+    return Sample(
+        torch.from_numpy(image),
+        torch.from_numpy(mask),
+        truth,
+        float(((image / 255.0) ** 2.2).mean()),
+    )
 
 
 def _dots(points) -> Sample:
@@ -60,8 +64,10 @@ def test_points_land_where_their_pixels_land(kind):
         for (u, v), shown in zip(net, view.shows(net), strict=True):
             near = (np.hypot(x - u, y - v) < 8) * bright
             if shown and 10 < u < view.width - 10 and 10 < v < view.height - 10:
-                assert np.hypot((near * x).sum() / near.sum() - u,
-                                (near * y).sum() / near.sum() - v) < 0.6
+                assert (
+                    np.hypot((near * x).sum() / near.sum() - u, (near * y).sum() / near.sum() - v)
+                    < 0.6
+                )
 
 
 def test_plain_read_is_what_opencv_cuts():
@@ -73,8 +79,12 @@ def test_plain_read_is_what_opencv_cuts():
     shift = np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1]])
     matrix = np.linalg.inv(shift) @ view.sample_from_net @ shift
     theirs = cv2.warpAffine(
-        sample.image.numpy(), matrix[:2], (256, 256), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
-        borderMode=cv2.BORDER_CONSTANT, borderValue=(114, 114, 114),
+        sample.image.numpy(),
+        matrix[:2],
+        (256, 256),
+        flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(114, 114, 114),
     )
     ours = image[0].permute(1, 2, 0).numpy() * 255
     assert np.median(np.abs(ours - theirs)) < 1.0
@@ -94,10 +104,16 @@ def test_class_shares_sum_to_one_and_follow_the_mask():
 def test_jpeg_loses_what_the_reference_library_loses(quality, subsample):
     """Against libjpeg through OpenCV: nearer to its result than its result is to the original."""
     image = cv2.GaussianBlur(_sample().image.numpy(), (0, 0), 0.8)
-    factor = cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420 if subsample else (
-        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444)
-    _, data = cv2.imencode(".jpg", image[..., ::-1], [
-        cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor])
+    factor = (
+        cv2.IMWRITE_JPEG_SAMPLING_FACTOR_420
+        if subsample
+        else (cv2.IMWRITE_JPEG_SAMPLING_FACTOR_444)
+    )
+    _, data = cv2.imencode(
+        ".jpg",
+        image[..., ::-1],
+        [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_SAMPLING_FACTOR, factor],
+    )
     theirs = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1].astype(float)
     tensor = torch.from_numpy(image).permute(2, 0, 1)[None].float() / 255
     ours = jpeg_round_trip(tensor, [quality], subsample)[0].permute(1, 2, 0).numpy() * 255
@@ -168,8 +184,9 @@ def test_background_paint_leaves_the_plant():
     sample = _sample()
     view = views.plain_read(sample.truth, 240, 320, 256)
     image, mask, _ = sample_views([sample], [view], CPU)
-    painted = phone.paint_background(image.clone(), mask, np.random.default_rng(0),
-                                     torch.Generator().manual_seed(0))
+    painted = phone.paint_background(
+        image.clone(), mask, np.random.default_rng(0), torch.Generator().manual_seed(0)
+    )
     changed = (painted - image).abs().amax(1)[0]
     grown = torch.nn.functional.max_pool2d((mask != 0).float(), 3, 1, 1)[0, 0]
     assert float(changed[(mask[0, 0] != 0) & (grown > 0)].median()) < 1e-6
@@ -179,7 +196,14 @@ def test_background_paint_leaves_the_plant():
 def test_ruined_views_darken():
     sample = _sample()
     view = views.plain_read(sample.truth, 240, 320, 96)
-    look = Look([sample], [view], ["dark"], np.zeros(1), np.zeros(1, bool),
-                np.array([0.002 / sample.mean_light]), 5)
+    look = Look(
+        [sample],
+        [view],
+        ["dark"],
+        np.zeros(1),
+        np.zeros(1, bool),
+        np.array([0.002 / sample.mean_light]),
+        5,
+    )
     image, _ = augmented_batch(look, CPU)
     assert float(image.median()) < 0.1

@@ -24,45 +24,77 @@ def _rows(seed: int, count: int = 60):
         usable = rng.random() > 0.2
         stage = int(rng.integers(0, 9))
         collars = [
-            {"rank": r + 1, "x": 300 + rng.normal(0, 5), "y": 900 - 60 * r,
-             "occluded": bool(rng.random() < 0.2)} for r in range(stage)
+            {
+                "rank": r + 1,
+                "x": 300 + rng.normal(0, 5),
+                "y": 900 - 60 * r,
+                "occluded": bool(rng.random() < 0.2),
+            }
+            for r in range(stage)
         ]
-        tips = [{"rank": r + 1, "x": rng.uniform(50, 550), "y": rng.uniform(200, 800),
-                 "occluded": bool(rng.random() < 0.2)} for r in range(stage + 2)]
+        tips = [
+            {
+                "rank": r + 1,
+                "x": rng.uniform(50, 550),
+                "y": rng.uniform(200, 800),
+                "occluded": bool(rng.random() < 0.2),
+            }
+            for r in range(stage + 2)
+        ]
         arch = [400.0, rng.uniform(250, 500)] if rng.random() < 0.8 else None
-        truths.append({
-            "file": f"img_{k:03d}.jpg", "usable": bool(usable), "stage_v": stage,
-            "reason": "ok" if usable else "blurred", "base_xy": [300.0, 960.0], "arch_xy": arch,
-            "collars_visible_in_image": collars, "tips": tips,
-            "hard_case": str(rng.choice(["none", "just_cleared"])),
-            "first_leaf": {"present": bool(rng.random() < 0.7)} if rng.random() < 0.9 else None,
-            "height_arch_mm": rng.uniform(50, 400) if rng.random() < 0.8 else None,
-            "arch_ambiguous": bool(rng.random() < 0.3), "arch_highest_mm": rng.uniform(50, 400),
-            "card": {"present": bool(rng.random() < 0.8)}, "layout": "standing",
-        })
+        truths.append(
+            {
+                "file": f"img_{k:03d}.jpg",
+                "usable": bool(usable),
+                "stage_v": stage,
+                "reason": "ok" if usable else "blurred",
+                "base_xy": [300.0, 960.0],
+                "arch_xy": arch,
+                "collars_visible_in_image": collars,
+                "tips": tips,
+                "hard_case": str(rng.choice(["none", "just_cleared"])),
+                "first_leaf": {"present": bool(rng.random() < 0.7)} if rng.random() < 0.9 else None,
+                "height_arch_mm": rng.uniform(50, 400) if rng.random() < 0.8 else None,
+                "arch_ambiguous": bool(rng.random() < 0.3),
+                "arch_highest_mm": rng.uniform(50, 400),
+                "card": {"present": bool(rng.random() < 0.8)},
+                "layout": "standing",
+            }
+        )
         if rng.random() < 0.1:
             continue  # a photo without a record
 
         def near(points):
             kept = [p for p in points if rng.random() < 0.85]
-            moved = [{"rank": p["rank"], "x": p["x"] + rng.normal(0, 9),
-                      "y": p["y"] + rng.normal(0, 9), "score": 0.9} for p in kept]
+            moved = [
+                {
+                    "rank": p["rank"],
+                    "x": p["x"] + rng.normal(0, 9),
+                    "y": p["y"] + rng.normal(0, 9),
+                    "score": 0.9,
+                }
+                for p in kept
+            ]
             if rng.random() < 0.3:
                 moved.append({"rank": 9, "x": rng.uniform(0, 600), "y": rng.uniform(0, 900)})
             return moved
 
         height = rng.uniform(50, 400) if rng.random() < 0.8 else None
-        readings.append({
-            "photo": f"some/where/img_{k:03d}.jpg",
-            "outcome": str(rng.choice(["staged", "hand-count", "rejected"], p=[0.6, 0.3, 0.1])),
-            "stage": int(stage + rng.integers(-2, 3)) if rng.random() < 0.9 else None,
-            "confidence": float(rng.random()) if rng.random() < 0.9 else None,
-            "collars": near(collars), "tips": near(tips),
-            "first_leaf": {"present": bool(rng.random() < 0.7)} if rng.random() < 0.9 else None,
-            "height_mm": height,
-            "height_interval_mm": [height * 0.8, height * 1.2] if height and rng.random() < 0.8
-            else None,
-        })
+        readings.append(
+            {
+                "photo": f"some/where/img_{k:03d}.jpg",
+                "outcome": str(rng.choice(["staged", "hand-count", "rejected"], p=[0.6, 0.3, 0.1])),
+                "stage": int(stage + rng.integers(-2, 3)) if rng.random() < 0.9 else None,
+                "confidence": float(rng.random()) if rng.random() < 0.9 else None,
+                "collars": near(collars),
+                "tips": near(tips),
+                "first_leaf": {"present": bool(rng.random() < 0.7)} if rng.random() < 0.9 else None,
+                "height_mm": height,
+                "height_interval_mm": [height * 0.8, height * 1.2]
+                if height and rng.random() < 0.8
+                else None,
+            }
+        )
     return truths, readings
 
 
@@ -82,8 +114,9 @@ def test_our_figures_are_the_outside_scorer_s(seed):
 
 def test_matching_takes_the_nearest_first_and_excuses_the_hidden():
     counts = scoring.F1Counts()
-    counts.add(seen=[(0, 0), (10, 0)], hidden=[(50, 50)], found=[(9, 0), (51, 50), (90, 90)],
-               reach=10.0)
+    counts.add(
+        seen=[(0, 0), (10, 0)], hidden=[(50, 50)], found=[(9, 0), (51, 50), (90, 90)], reach=10.0
+    )
     # (9, 0) is nearer to (10, 0); (0, 0) is missed; (51, 50) is excused; (90, 90) is false.
     assert (counts.matched, counts.true, counts.found) == (1, 2, 2)
     assert counts.scores() == (0.5, 0.5, 0.5)
@@ -98,8 +131,11 @@ def test_calibration_error_by_hand():
 
 def test_risk_coverage_counts_from_the_surest():
     curve = scoring.risk_coverage([(0.2, False), (0.9, True), (0.5, True)])
-    assert curve == [(pytest.approx(1 / 3), 0.0), (pytest.approx(2 / 3), 0.0),
-                     (1.0, pytest.approx(1 / 3))]
+    assert curve == [
+        (pytest.approx(1 / 3), 0.0),
+        (pytest.approx(2 / 3), 0.0),
+        (1.0, pytest.approx(1 / 3)),
+    ]
 
 
 def test_table_and_figures_hold_every_breakdown():
@@ -118,8 +154,23 @@ def test_page_stands_alone_and_shows_the_worst_first(tmp_path):
     (tmp_path / "truth.jsonl").write_text("".join(json.dumps(t) + "\n" for t in truths))
     (tmp_path / "r.jsonl").write_text("".join(json.dumps(r) + "\n" for r in readings))
     page = tmp_path / "page.html"
-    assert main(["--truth", str(tmp_path / "truth.jsonl"), "--readings", str(tmp_path / "r.jsonl"),
-                 "--out", str(page), "--json", str(tmp_path / "f.json"), "--failures", "5"]) == 0
+    assert (
+        main(
+            [
+                "--truth",
+                str(tmp_path / "truth.jsonl"),
+                "--readings",
+                str(tmp_path / "r.jsonl"),
+                "--out",
+                str(page),
+                "--json",
+                str(tmp_path / "f.json"),
+                "--failures",
+                "5",
+            ]
+        )
+        == 0
+    )
     text = page.read_text()
     assert text.count("<figure>") == 5
     assert "http" not in text  # nothing from elsewhere
@@ -155,8 +206,14 @@ def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     for module in network.modules():  # and answers of trained size
         if isinstance(module, torch.nn.Conv2d) and module.bias is not None:
             module.weight.data *= 30
-    checkpoint.save(tmp_path / "c.pt", checkpoint.Average(network), step=7, elapsed_s=1.0,
-                    settings={}, scores={"collar_f1": 0.5})
+    checkpoint.save(
+        tmp_path / "c.pt",
+        checkpoint.Average(network),
+        step=7,
+        elapsed_s=1.0,
+        settings={},
+        scores={"collar_f1": 0.5},
+    )
     facts = export(tmp_path / "c.pt", tmp_path / "m.onnx", version="test")
     model = onnx.load(str(tmp_path / "m.onnx"))
     written = {p.key: p.value for p in model.metadata_props}
@@ -164,8 +221,9 @@ def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     assert written["channels"].split(",")[5] == "collar_heat"
     assert len(written["globals"].split(",")) == 26
     assert not any(n.op_type == "BatchNormalization" for n in model.graph.node)
-    assert all(d.dim_param for k, d in enumerate(
-        model.graph.input[0].type.tensor_type.shape.dim) if k != 1)
+    assert all(
+        d.dim_param for k, d in enumerate(model.graph.input[0].type.tensor_type.shape.dim) if k != 1
+    )
     assert (tmp_path / "m.onnx").stat().st_size < 25e6
     other = Network().eval()
     checkpoint.load_weights(tmp_path / "c.pt", other)

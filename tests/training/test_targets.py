@@ -19,19 +19,45 @@ pytestmark = pytest.mark.torch
 
 def _row(**changes):
     row = {
-        "file": "a.jpg", "usable": True, "reason": "ok", "stage_v": 2, "layout": "standing",
+        "file": "a.jpg",
+        "usable": True,
+        "reason": "ok",
+        "stage_v": 2,
+        "layout": "standing",
         "collars_visible_in_image": [
             {"rank": 1, "x": 100.0, "y": 150.0, "occluded": False},
             {"rank": 2, "x": 103.0, "y": 120.0, "occluded": True},
         ],
         "tips": [
-            {"rank": 1, "x": 140.0, "y": 140.0, "occluded": False, "has_collar": True,
-             "rounded": True, "real_tip": True, "link_x": 100.0, "link_y": 150.0},
-            {"rank": 2, "x": 60.0, "y": 60.0, "occluded": True, "has_collar": True,
-             "rounded": False, "real_tip": True, "link_x": 103.0, "link_y": 120.0},
+            {
+                "rank": 1,
+                "x": 140.0,
+                "y": 140.0,
+                "occluded": False,
+                "has_collar": True,
+                "rounded": True,
+                "real_tip": True,
+                "link_x": 100.0,
+                "link_y": 150.0,
+            },
+            {
+                "rank": 2,
+                "x": 60.0,
+                "y": 60.0,
+                "occluded": True,
+                "has_collar": True,
+                "rounded": False,
+                "real_tip": True,
+                "link_x": 103.0,
+                "link_y": 120.0,
+            },
         ],
-        "first_leaf": {"present": True}, "lower_leaves_missing": 0, "base_xy": [100.0, 200.0],
-        "arch_xy": [120.0, 80.0], "plant_box_px": [60, 60, 140, 200], "view": "photo",
+        "first_leaf": {"present": True},
+        "lower_leaves_missing": 0,
+        "base_xy": [100.0, 200.0],
+        "arch_xy": [120.0, 80.0],
+        "plant_box_px": [60, 60, 140, 200],
+        "view": "photo",
     }
     return {**row, **changes}
 
@@ -45,8 +71,13 @@ def _targets(row, size=160):
 def test_heat_peaks_at_the_cell_that_holds_the_point():
     truth, view, targets = _targets(_row())
     heat, _ = heatmaps(targets, (40, 40))
-    for channel, xy in ((0, (100, 150)), (1, (140, 140)), (2, (100, 200)), (3, (120, 80)),
-                        (4, (103, 120))):
+    for channel, xy in (
+        (0, (100, 150)),
+        (1, (140, 140)),
+        (2, (100, 200)),
+        (3, (120, 80)),
+        (4, (103, 120)),
+    ):
         u, v = view.to_net(np.array(xy))[0] / 4
         assert heat[0, channel, int(v), int(u)] == 1.0
         assert (heat[0, channel] == 1.0).sum() == 1
@@ -58,12 +89,17 @@ def test_heat_peaks_at_the_cell_that_holds_the_point():
 
 
 def test_two_collars_at_two_and_a_half_cells_stay_two():
-    collars = [{"rank": k + 1, "x": 100.0, "y": 150.0 - 10 * k, "occluded": False}
-               for k in range(2)]
+    collars = [
+        {"rank": k + 1, "x": 100.0, "y": 150.0 - 10 * k, "occluded": False} for k in range(2)
+    ]
     truth = parse_truth(_row(collars_visible_in_image=collars))
     view = plain_read(truth, 240, 320, 174)  # 1 sample px is 1 network px: 10 px, 2.5 cells
-    assert np.hypot(*(view.to_net(np.array([[100, 150], [100, 140]]))[0]
-                      - view.to_net(np.array([[100, 140]]))[0])) == pytest.approx(10, abs=0.1)
+    assert np.hypot(
+        *(
+            view.to_net(np.array([[100, 150], [100, 140]]))[0]
+            - view.to_net(np.array([[100, 140]]))[0]
+        )
+    ) == pytest.approx(10, abs=0.1)
     heat, _ = heatmaps(collect([truth], [view]), (43, 43))
     assert (heat[0, 0] == 1).sum() == 2
     column = heat[0, 0].amax(1)
@@ -96,8 +132,15 @@ def test_neighbourhood_offsets_lead_to_the_point_and_to_the_nearer_one():
 
 @pytest.mark.parametrize(
     ("reason", "points", "stage"),
-    [("ok", 1, 1), ("no_plant", 1, 0), ("not_maize", 1, 0), ("cut_off", 1, 0), ("blurred", 0, 0),
-     ("dark", 0, 0), ("several", 1, 0)],
+    [
+        ("ok", 1, 1),
+        ("no_plant", 1, 0),
+        ("not_maize", 1, 0),
+        ("cut_off", 1, 0),
+        ("blurred", 0, 0),
+        ("dark", 0, 0),
+        ("several", 1, 0),
+    ],
 )
 def test_rules_by_reason(reason, points, stage):
     _, _, targets = _targets(_row(reason=reason, usable=reason == "ok"))
@@ -142,8 +185,10 @@ def _perfect(targets, share):
     maps[:, net.HEATS] = torch.where(heat >= 1, 20.0, -20.0)
     at = torch.arange(w) + 0.5, torch.arange(h) + 0.5
     points = torch.cat([targets.collars, targets.hidden], 1)[0]
-    for kind, offset, rank in ((points, net.COLLAR_OFFSET, net.COLLAR_RANK),
-                               (targets.tips[0], net.TIP_OFFSET, net.TIP_RANK)):
+    for kind, offset, rank in (
+        (points, net.COLLAR_OFFSET, net.COLLAR_RANK),
+        (targets.tips[0], net.TIP_OFFSET, net.TIP_RANK),
+    ):
         used = kind[kind[:, 3] > 0]
         dx, dy = used[:, 0, None, None] - at[0], used[:, 1, None, None] - at[1][:, None]
         near = (dx**2 + dy**2).argmin(0)
@@ -171,11 +216,17 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
     for name, value in losses.items():
         assert float(value) < 0.01, name
     faults = {
-        "collar": (maps, net.HEATS.start), "tip_offset": (maps, net.TIP_OFFSET.start),
-        "link": (maps, net.LINK.start), "rounded": (maps, net.TIP_ROUNDED),
-        "collared": (maps, net.TIP_COLLARED), "collar_rank": (maps, net.COLLAR_RANK),
-        "classes": (maps, 1), "stage": (answers, 1), "first_leaf": (answers, net.FIRST_LEAF),
-        "usability": (answers, 12), "lost": (answers, 21),
+        "collar": (maps, net.HEATS.start),
+        "tip_offset": (maps, net.TIP_OFFSET.start),
+        "link": (maps, net.LINK.start),
+        "rounded": (maps, net.TIP_ROUNDED),
+        "collared": (maps, net.TIP_COLLARED),
+        "collar_rank": (maps, net.COLLAR_RANK),
+        "classes": (maps, 1),
+        "stage": (answers, 1),
+        "first_leaf": (answers, net.FIRST_LEAF),
+        "usability": (answers, 12),
+        "lost": (answers, 21),
     }
     for name, (where, channel) in faults.items():
         wrong = where.clone()
@@ -189,8 +240,10 @@ def test_heat_loss_is_the_published_formula():
     logit = torch.tensor([0.3, -1.0, 2.0]).view(1, 1, 1, 3)
     heat = torch.tensor([1.0, 0.4, 0.0]).view(1, 1, 1, 3)
     p = [1 / (1 + math.exp(-v)) for v in (0.3, -1.0, 2.0)]
-    by_hand = -((1 - p[0]) ** 2 * math.log(p[0])
-                + (1 - 0.4) ** 4 * p[1] ** 2 * math.log(1 - p[1])
-                + p[2] ** 2 * math.log(1 - p[2]))
+    by_hand = -(
+        (1 - p[0]) ** 2 * math.log(p[0])
+        + (1 - 0.4) ** 4 * p[1] ** 2 * math.log(1 - p[1])
+        + p[2] ** 2 * math.log(1 - p[2])
+    )
     got = heat_loss(logit, heat, torch.ones_like(heat))
     assert float(got) * 4.0 == pytest.approx(by_hand, rel=1e-5)  # the divisor is at least 4

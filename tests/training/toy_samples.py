@@ -10,8 +10,13 @@ import cv2
 import numpy as np
 
 
-def draw_plant(rng: np.random.Generator, width: int = 240, height: int = 320,
-               stage: int | None = None, view: str = "photo"):
+def draw_plant(
+    rng: np.random.Generator,
+    width: int = 240,
+    height: int = 320,
+    stage: int | None = None,
+    view: str = "photo",
+):
     """Draw one plant: image (H, W, 3) uint8 RGB, mask (H, W) uint8 and its truth row."""
     stage = int(rng.integers(1, 5)) if stage is None else stage
     board = rng.integers(60, 230, 3).tolist()
@@ -33,13 +38,21 @@ def draw_plant(rng: np.random.Generator, width: int = 240, height: int = 320,
         tip = (foot_x + side * reach, collar_y - rise * (2.0 if rank > stage else 0.6))
         middle = (foot_x + side * reach * 0.5, min(collar_y, tip[1]) - rise)
         t = np.linspace(0, 1, 20)[:, None]
-        curve = ((1 - t) ** 2 * collar + 2 * t * (1 - t) * middle + t**2 * tip)
+        curve = (1 - t) ** 2 * collar + 2 * t * (1 - t) * middle + t**2 * tip
         strokes.append(curve)
-        tips.append({
-            "rank": rank, "x": tip[0], "y": tip[1], "occluded": False,
-            "has_collar": rank <= stage, "rounded": rank == 1, "real_tip": True,
-            "link_x": collar[0], "link_y": collar[1],
-        })
+        tips.append(
+            {
+                "rank": rank,
+                "x": tip[0],
+                "y": tip[1],
+                "occluded": False,
+                "has_collar": rank <= stage,
+                "rounded": rank == 1,
+                "real_tip": True,
+                "link_x": collar[0],
+                "link_y": collar[1],
+            }
+        )
         if rank <= stage:
             collars.append({"rank": rank, "x": collar[0], "y": collar[1], "occluded": False})
     for curve in strokes:
@@ -57,12 +70,24 @@ def draw_plant(rng: np.random.Generator, width: int = 240, height: int = 320,
     ys = [t["y"] for t in tips] + [arch[1], soil_y]
     noise = rng.normal(0, 3, image.shape)
     row = {
-        "usable": True, "reason": "ok", "stage_v": stage, "width": width, "height": height,
-        "collars_visible_in_image": collars, "tips": tips,
-        "first_leaf": {"present": True}, "lower_leaves_missing": 0,
-        "base_xy": [foot_x, soil_y], "base_occluded": False, "arch_xy": arch,
-        "hard_case": "none", "card": {"present": False}, "layout": "standing",
-        "lighting": "overcast", "board_colour": "plain", "view": view,
+        "usable": True,
+        "reason": "ok",
+        "stage_v": stage,
+        "width": width,
+        "height": height,
+        "collars_visible_in_image": collars,
+        "tips": tips,
+        "first_leaf": {"present": True},
+        "lower_leaves_missing": 0,
+        "base_xy": [foot_x, soil_y],
+        "base_occluded": False,
+        "arch_xy": arch,
+        "hard_case": "none",
+        "card": {"present": False},
+        "layout": "standing",
+        "lighting": "overcast",
+        "board_colour": "plain",
+        "view": view,
         "plant_box_px": [min(xs), min(ys), max(xs), max(ys)],
     }
     return np.clip(image + noise, 0, 255).astype(np.uint8), mask, row
@@ -74,16 +99,31 @@ def draw_empty(rng: np.random.Generator, width: int = 240, height: int = 320):
     soil_y = int(height * 0.85)
     image[:soil_y] = rng.integers(60, 230, 3)
     mask[:soil_y] = 0
-    return image, mask, {
-        "usable": False, "reason": "no_plant", "stage_v": None, "view": "photo",
-        "width": width, "height": height, "collars_visible_in_image": [], "tips": [],
-        "first_leaf": None, "lower_leaves_missing": None, "base_xy": None, "arch_xy": None,
-        "layout": "standing", "plant_box_px": None,
-    }
+    return (
+        image,
+        mask,
+        {
+            "usable": False,
+            "reason": "no_plant",
+            "stage_v": None,
+            "view": "photo",
+            "width": width,
+            "height": height,
+            "collars_visible_in_image": [],
+            "tips": [],
+            "first_leaf": None,
+            "lower_leaves_missing": None,
+            "base_xy": None,
+            "arch_xy": None,
+            "layout": "standing",
+            "plant_box_px": None,
+        },
+    )
 
 
-def write_samples(folder: Path, count: int, seed: int = 0, empty_every: int = 0,
-                  part: str = "part-0", **kind) -> Path:
+def write_samples(
+    folder: Path, count: int, seed: int = 0, empty_every: int = 0, part: str = "part-0", **kind
+) -> Path:
     """Write samples as a renderer does: image, mask and, last, the truth line."""
     rng = np.random.default_rng(seed)
     home = folder / part

@@ -25,7 +25,9 @@ REASON_SHARES = {"ok": 0.80, "no_plant": 0.05, "several": 0.06, "not_maize": 0.0
 
 
 def main(argv: list[str] | None = None) -> int:
-    parser = argparse.ArgumentParser(prog="training.plantgen", description="Render training samples.")
+    parser = argparse.ArgumentParser(
+        prog="training.plantgen", description="Render training samples."
+    )
     parser.add_argument("--out", type=Path, required=True, help="folder; a part is written into it")
     parser.add_argument("--count", type=int, default=10**9, help="samples to have in the part")
     parser.add_argument("--minutes", type=float, default=1e9, help="stop after this long")
@@ -34,7 +36,9 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--samples", type=int, default=40, help="light paths a pixel")
     parser.add_argument("--crop-pixels", type=int, default=704)
     parser.add_argument("--photo-pixels", type=int, default=512, help="long side of whole photos")
-    parser.add_argument("--variant", default=None, help="Mitsuba variant, e.g. cuda_ad_rgb, scalar_rgb")
+    parser.add_argument(
+        "--variant", default=None, help="Mitsuba variant, e.g. cuda_ad_rgb, scalar_rgb"
+    )
     parser.add_argument("--size", default="960x1280", help="photo WIDTHxHEIGHT for finished photos")
     parser.add_argument("--unlike", action="store_true", help="draw from harder, rarer conditions")
     parser.add_argument("--first", type=int, default=0, help="index of the first sample")
@@ -116,7 +120,9 @@ def write_sample(part: Path, seed: int, index: int, args: argparse.Namespace) ->
         lines.write(json.dumps(row) + "\n")
 
 
-def _window(stand: Stand, rng: np.random.Generator, view: str, args: argparse.Namespace) -> render.Window:
+def _window(
+    stand: Stand, rng: np.random.Generator, view: str, args: argparse.Namespace
+) -> render.Window:
     if view == "crop":
         return truth.plant_window(stand, rng, args.crop_pixels)
     if view == "finished":

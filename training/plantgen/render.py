@@ -93,7 +93,9 @@ def _normals(mesh: Mesh) -> np.ndarray:
         for axis in range(3):
             total[:, axis] += np.bincount(mesh.faces[:, i], face[:, axis], len(total))
     length = np.linalg.norm(total, axis=1, keepdims=True)
-    return np.where(length > 1e-12, total / np.maximum(length, 1e-12), [0.0, 0.0, 1.0]).astype(np.float32)
+    return np.where(length > 1e-12, total / np.maximum(length, 1e-12), [0.0, 0.0, 1.0]).astype(
+        np.float32
+    )
 
 
 def _materials(mi, stand: Stand) -> dict:  # noqa: ANN001
@@ -101,7 +103,10 @@ def _materials(mi, stand: Stand) -> dict:  # noqa: ANN001
 
     def matte(image: np.ndarray, nearest: bool = False):  # noqa: ANN202
         return mi.load_dict(
-            {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": _bitmap(mi, image, nearest)}}
+            {
+                "type": "twosided",
+                "bsdf": {"type": "diffuse", "reflectance": _bitmap(mi, image, nearest)},
+            }
         )
 
     leaf = mi.load_dict(
@@ -219,7 +224,9 @@ def _opaque(mi, scene):  # noqa: ANN001, ANN202
     return scene
 
 
-def render(stand: Stand, window: Window, *, samples: int, seed: int, variant: str | None = None) -> Rendered:
+def render(
+    stand: Stand, window: Window, *, samples: int, seed: int, variant: str | None = None
+) -> Rendered:
     """Render one window of a stand.
 
     Parameters

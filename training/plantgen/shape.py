@@ -104,7 +104,9 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     width = width_profile(leaf, np.clip(t, 0, 1))
     if leaf.collared:
         # However narrow the blade, its base clasps the stalk: the collar's two wedges.
-        clasp = leaf.stalk_radius_mm * leaf.clasp * np.exp(-((s / (2.4 * leaf.stalk_radius_mm)) ** 2))
+        clasp = (
+            leaf.stalk_radius_mm * leaf.clasp * np.exp(-((s / (2.4 * leaf.stalk_radius_mm)) ** 2))
+        )
         width = np.maximum(width, clasp + 0.6 * width * (1 - np.exp(-s / leaf.stalk_radius_mm)))
     if leaf.torn_at < 1.0:
         ragged = 1 + 0.25 * rng.normal(size=BLADE_ROWS) * (share > 0.9)
@@ -113,9 +115,10 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     settle = max(leaf.stalk_radius_mm * 1.6, 0.25 * float(width.max()))
     if not leaf.collared:
         settle = max(settle, 0.16 * visible)
-    angle = leaf.insertion_rad * (1 - np.exp(-s / settle)) + (
-        leaf.droop_rad - leaf.insertion_rad
-    ) * (s / max(visible, 1.0)) ** leaf.bend_power
+    angle = (
+        leaf.insertion_rad * (1 - np.exp(-s / settle))
+        + (leaf.droop_rad - leaf.insertion_rad) * (s / max(visible, 1.0)) ** leaf.bend_power
+    )
     if leaf.status == "withered":
         kink = _smooth((s - 0.25 * visible) / (0.3 * visible))
         angle = angle + kink * rng.uniform(0.3, 0.9)
@@ -158,7 +161,9 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     turn = leaf.twist_rad * _smooth((share - 0.1) / 0.9)
     cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
     a, b = lateral * cos - lift * sin, lateral * sin + lift * cos
-    surface = midline[:, None, :] + a[..., None] * across[:, None, :] + b[..., None] * inner[:, None, :]
+    surface = (
+        midline[:, None, :] + a[..., None] * across[:, None, :] + b[..., None] * inner[:, None, :]
+    )
     return surface, midline
 
 
@@ -175,9 +180,9 @@ def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:
         z = np.concatenate([np.linspace(height, top - 0.6, 12), [top]])
         share = (z - z[0]) / max(z[-1] - z[0], 1e-3)
         r = radius_below + (radius - radius_below) * share
-        r = r * (1 + 0.05 * np.exp(-((top - z) / (1.2 * radius)) ** 2))
+        r = r * (1 + 0.05 * np.exp(-(((top - z) / (1.2 * radius)) ** 2)))
         if index == 0:
-            r = r * (1 - 0.12 * np.exp(-((z + below_mm) / max(below_mm, 4.0)) ** 2))
+            r = r * (1 - 0.12 * np.exp(-(((z + below_mm) / max(below_mm, 4.0)) ** 2)))
         angle = np.linspace(0, 2 * np.pi, 21)
         facing = np.cos(angle - leaf.azimuth_rad - plant.leaf_plane_rad)
         tilt = rng.uniform(-0.1, 0.55) * radius * -facing
@@ -218,7 +223,9 @@ def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:
     if plant.coleoptile_mm:
         z = np.linspace(-below_mm, plant.coleoptile_mm, 6)
         r = np.linspace(plant.base_radius_mm * 1.12, plant.base_radius_mm * 1.2, 6)
-        tilt = plant.coleoptile_mm * 0.35 * np.cos(np.linspace(0, 2 * np.pi, 21) + rng.uniform(0, 6))
+        tilt = (
+            plant.coleoptile_mm * 0.35 * np.cos(np.linspace(0, 2 * np.pi, 21) + rng.uniform(0, 6))
+        )
         tile = (14 / TILES, 0.02, 15 / TILES, 0.9)
         parts.append(tube(_axis(plant, z), r, tile, 0, flatten=plant.flatness, rim_tilt=tilt))
     return join(parts)
@@ -277,7 +284,7 @@ def laid_flat(shape: PlantShape, rng: np.random.Generator) -> PlantShape:
     def press(p: np.ndarray) -> np.ndarray:
         toward = -p[:, 1]  # away from the board
         free = spring * (np.sqrt(toward**2 + soft**2) + toward) / 2 * 2
-        near_stalk = np.exp(-(np.hypot(p[:, 0], p[:, 1]) / (2.5 * radius)) ** 2)
+        near_stalk = np.exp(-((np.hypot(p[:, 0], p[:, 1]) / (2.5 * radius)) ** 2))
         height = near_stalk * (radius + toward) + (1 - near_stalk) * (0.4 * radius + free)
         return np.stack([p[:, 0], -np.maximum(height, 0.3), p[:, 2]], 1)
 

@@ -82,7 +82,13 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
         chance = {0: 0, 1: 0, 2: 0.03, 3: 0.06, 4: 0.1, 5: 0.2, 6: 0.28}.get(stage, 0.34)
         lost = 0
         if rng.random() < chance:
-            lost = 1 if stage < 6 or rng.random() < 0.68 else 2 if stage < 8 or rng.random() < 0.7 else 3
+            lost = (
+                1
+                if stage < 6 or rng.random() < 0.68
+                else 2
+                if stage < 8 or rng.random() < 0.7
+                else 3
+            )
     status = wish.lower_status
     if status is None:
         draw = rng.random()
@@ -112,9 +118,7 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
     """Draw a scene. The generator's state decides everything that the wish leaves open."""
     laid = (wish.layout or ("laid" if rng.random() < 0.22 else "standing")) == "laid"
     up = np.array([0.0, -1.0, 0.0]) if laid else np.array([0.0, 0.0, 1.0])
-    lighting = wish.lighting or str(
-        rng.choice(LIGHTINGS, p=[0.26, 0.16, 0.2, 0.1, 0.1, 0.08, 0.1])
-    )
+    lighting = wish.lighting or str(rng.choice(LIGHTINGS, p=[0.26, 0.16, 0.2, 0.1, 0.1, 0.08, 0.1]))
     plant = _plant(rng, wish, laid)
     below = 22.0 if laid else 14.0
     shape = build(plant, rng, below_mm=below)
@@ -139,7 +143,9 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
     if wish.reason in ("ok", "several", "cut_off"):
         meshes["blades"] = join([s.blades for s in shapes])
         meshes["stalk"] = join([s.stalk for s in shapes])
-    extent = np.concatenate([s.blades.vertices for s in shapes] + [s.stalk.vertices for s in shapes])
+    extent = np.concatenate(
+        [s.blades.vertices for s in shapes] + [s.stalk.vertices for s in shapes]
+    )
     low, high = np.percentile(extent, 0.5, axis=0), np.percentile(extent, 99.5, axis=0)
     if wish.reason in ("no_plant", "not_maize"):
         size = rng.uniform(60, 350)
@@ -208,7 +214,9 @@ def _companions(rng, laid, top, board_y) -> list[PlantShape]:  # noqa: ANN001
         plant = grow(rng, int(rng.integers(1, 8)), laid=laid)
         shape = build(plant, rng)
         shape = laid_flat(shape, rng) if laid else shape
-        shift = np.array([side * rng.uniform(0.35, 1.1) * max(top, 90.0), rng.normal(0, 15) * (not laid), 0.0])
+        shift = np.array(
+            [side * rng.uniform(0.35, 1.1) * max(top, 90.0), rng.normal(0, 15) * (not laid), 0.0]
+        )
         shape = shape.through(lambda p, shift=shift: p + shift)
         out.append(shape if laid else _stop_at_board(shape, board_y))
     return out
@@ -224,7 +232,11 @@ def _board(rng, laid, board_y, low, high, lean):  # noqa: ANN001, ANN202
         width, height = width * 4, height * 4  # a wall or a cloth that fills the frame
     middle = (low[0] + high[0]) / 2 + rng.normal(0, 0.06) * width
     tilt = rng.normal(0, 0.03) if not laid else rng.normal(0, 0.01)
-    roll = rng.normal(0, 0.025) if not laid else rng.normal(0, 0.15) + (lean if rng.random() < 0.4 else 0)
+    roll = (
+        rng.normal(0, 0.025)
+        if not laid
+        else rng.normal(0, 0.15) + (lean if rng.random() < 0.4 else 0)
+    )
     turn = _turn(float(roll), "y") @ _turn(float(tilt), "x")
     centre_z = (low[2] + high[2]) / 2 if laid else -30 + height / 2
     pivot = np.array([middle, board_y, centre_z if laid else 0.0])
@@ -245,7 +257,9 @@ def _board(rng, laid, board_y, low, high, lean):  # noqa: ANN001, ANN202
 
 def _ground(rng, laid, board_y, reach, plant, low, high):  # noqa: ANN001, ANN202
     if not laid:
-        soil, grid = around.soil_patch(rng, reach, board_y + 0.6 * reach, 3 * plant.base_radius_mm + 18)
+        soil, grid = around.soil_patch(
+            rng, reach, board_y + 0.6 * reach, 3 * plant.base_radius_mm + 18
+        )
         far = sheet(
             np.array([[(-9e3, -9e3, -6), (9e3, -9e3, -6)], [(-9e3, 9e3, -6), (9e3, 9e3, -6)]], float),
             (0, 0, 40, 40), 3,
@@ -282,14 +296,23 @@ def _clutter(rng, wish, laid, board_y, low, high, lean, below, plant):  # noqa: 
                 strip = sheet(np.stack([line - across, line + across], 1), (0, 0, 1, 1), 0)
                 parts.append(around.painted(strip.moved(strip.vertices @ swing.T), rng, 0, 0))
             if rng.random() < 0.5:
-                lump = ball(np.array([0, -5.0, -below - 8]) @ swing.T, plant.base_radius_mm * rng.uniform(1.2, 4, 3), 0, rng)
+                lump = ball(
+                    np.array([0, -5.0, -below - 8]) @ swing.T,
+                    plant.base_radius_mm * rng.uniform(1.2, 4, 3),
+                    0,
+                    rng,
+                )
                 parts.append(around.painted(lump, rng, 2, 0))
     else:
         if rng.random() < 0.22:
             for _ in range(int(rng.integers(1, 6))):
                 x = rng.choice([-1, 1]) * rng.uniform(0.25, 1.4) * span
-                weed = (around.broadleaf if rng.random() < 0.5 else around.grass)(rng, rng.uniform(6, 60))
-                parts.append(weed.moved(weed.vertices + np.array([x, rng.uniform(-150, board_y - 5), 0])))
+                weed = (around.broadleaf if rng.random() < 0.5 else around.grass)(
+                    rng, rng.uniform(6, 60)
+                )
+                parts.append(
+                    weed.moved(weed.vertices + np.array([x, rng.uniform(-150, board_y - 5), 0]))
+                )
         for _ in range(int(rng.integers(0, 14))):  # crumbs against the stalk
             turn, away = rng.uniform(0, 2 * math.pi), plant.base_radius_mm * rng.uniform(0.9, 2.6)
             at = np.array([away * math.cos(turn), away * math.sin(turn), rng.uniform(-2.0, 1.0)])
@@ -297,7 +320,13 @@ def _clutter(rng, wish, laid, board_y, low, high, lean, below, plant):  # noqa: 
             crumbs.append(ball(at, size, 3, rng))
         if rng.random() < 0.07:  # a pot, the soil inside it
             radius = rng.uniform(28, 75) + plant.base_radius_mm
-            wall = tube(np.array([[0, 0, z] for z in (-90.0, 4.0, 5.0, -3.0)]), radius * np.array([0.8, 1, 0.93, 0.92]), (0, 0, 1, 1), 0, sides=32)
+            wall = tube(
+                np.array([[0, 0, z] for z in (-90.0, 4.0, 5.0, -3.0)]),
+                radius * np.array([0.8, 1, 0.93, 0.92]),
+                (0, 0, 1, 1),
+                0,
+                sides=32,
+            )
             parts.append(around.painted(wall, rng, int(rng.integers(4, 8)), 0))
     if wish.reason == "not_maize":
         size = rng.uniform(60, 320)
@@ -306,8 +335,16 @@ def _clutter(rng, wish, laid, board_y, low, high, lean, below, plant):  # noqa: 
         parts.append(weed.moved(weed.vertices * (np.array([1, 0.2, 1]) if laid else 1) + at))
     if rng.random() < 0.1:
         side = rng.choice([-1, 1])
-        at = np.array([side * (high[0] - low[0] + 90) * rng.uniform(0.6, 1.1), board_y - 22, rng.uniform(0.1, 1.0) * high[2]])
-        parts.append(around.hand(rng, at, np.array([-side, 0.0, rng.normal(0, 0.3)]), rng.uniform(0.8, 1.2)))
+        at = np.array(
+            [
+                side * (high[0] - low[0] + 90) * rng.uniform(0.6, 1.1),
+                board_y - 22,
+                rng.uniform(0.1, 1.0) * high[2],
+            ]
+        )
+        parts.append(
+            around.hand(rng, at, np.array([-side, 0.0, rng.normal(0, 0.3)]), rng.uniform(0.8, 1.2))
+        )
     if rng.random() < 0.1:
         x = rng.choice([-1, 1]) * (high[0] - low[0]) * rng.uniform(0.45, 1.0) + rng.normal(0, 10)
         parts.append(around.stake(rng, x, board_y - 1, rng.uniform(0.5, 1.8) * span))
@@ -346,7 +383,9 @@ def _camera(rng, wish, laid, low, high) -> Camera:  # noqa: ANN001
     width, height = wish.width_px, wish.height_px
     if rng.random() < 0.12:
         width, height = height, width
-    focal = focal_px_of(float(rng.uniform(23, 30) if rng.random() < 0.9 else rng.uniform(30, 60)), width, height)
+    focal = focal_px_of(
+        float(rng.uniform(23, 30) if rng.random() < 0.9 else rng.uniform(30, 60)), width, height
+    )
     middle = (low + high) / 2
     size_x, size_z = high[0] - low[0], high[2] - min(low[2], 0)
     fill = rng.uniform(0.6, 0.95) if rng.random() < 0.82 else rng.uniform(0.25, 0.6)
@@ -367,11 +406,19 @@ def _camera(rng, wish, laid, low, high) -> Camera:  # noqa: ANN001
         [math.sin(swing) * math.cos(pitch), -math.cos(swing) * math.cos(pitch), math.sin(pitch)]
     )
     free = max(0.03, 0.5 * (1 - fill))
-    aside = distance / focal * np.array(
-        [rng.uniform(-free, free) * width * 0.8, 0.0, rng.uniform(-free, free) * height * 0.8]
+    aside = (
+        distance
+        / focal
+        * np.array(
+            [rng.uniform(-free, free) * width * 0.8, 0.0, rng.uniform(-free, free) * height * 0.8]
+        )
     )
     if wish.reason == "cut_off":
-        aside = distance / focal * np.array([rng.normal(0, 0.2) * width, 0, rng.uniform(-0.55, 0.3) * height])
+        aside = (
+            distance
+            / focal
+            * np.array([rng.normal(0, 0.2) * width, 0, rng.uniform(-0.55, 0.3) * height])
+        )
     target = middle + aside
     axes = aim(target + offset, target, np.array([0.0, 0.0, 1.0]), float(roll))
     return Camera(target + offset, axes, focal, width, height)

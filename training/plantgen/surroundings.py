@@ -48,7 +48,9 @@ def soil_patch(
     """
     cells = 140
     rough = rng.uniform(0.6, 6.5)
-    heights = rough * cloud(rng, cells, cells, coarsest=int(rng.integers(3, 9)), fall=rng.uniform(0.5, 1.1))
+    heights = rough * cloud(
+        rng, cells, cells, coarsest=int(rng.integers(3, 9)), fall=rng.uniform(0.5, 1.1)
+    )
     heights += rng.uniform(0, 1.6) * rng.standard_normal((cells, cells)).astype(np.float32)
     x = np.linspace(-reach_mm, reach_mm, cells)
     y = np.linspace(-1.6 * reach_mm, back_mm, cells)
@@ -56,7 +58,13 @@ def soil_patch(
     away = np.clip((np.hypot(gx, gy) - 0.3 * calm_mm) / calm_mm, 0, 1)
     slope = rng.normal(0, 0.02) * gx + rng.normal(0, 0.015) * gy
     # Towards its rim the patch sinks to the plain around it, so that no cliff shows.
-    rim = np.clip(np.minimum((reach_mm - np.abs(gx)) / (0.35 * reach_mm), (gy + 1.6 * reach_mm) / (0.35 * reach_mm)), 0, 1)
+    rim = np.clip(
+        np.minimum(
+            (reach_mm - np.abs(gx)) / (0.35 * reach_mm), (gy + 1.6 * reach_mm) / (0.35 * reach_mm)
+        ),
+        0,
+        1,
+    )
     z = ((heights - rng.uniform(0, 1) * rough) * away + slope * away) * rim - 4.0 * (1 - rim)
     points = np.stack([gx, gy, z], -1)
     scale = rng.uniform(1, 3)
@@ -91,7 +99,9 @@ def residue(rng: np.random.Generator, soil: np.ndarray, reach_mm: float) -> list
         z = _height_at(soil, x, y) + 2.0 + rng.uniform(-0.02, 0.15) * t
         line = np.concatenate([x + t * math.cos(turn), y + t * math.sin(turn), z], 1)
         across = half * np.array([-math.sin(turn), math.cos(turn), rng.normal(0, 0.3)])
-        parts.append(painted(ribbon(line, np.broadcast_to(across, line.shape), (0, 0, 1, 1), 3), rng, 0, 3))
+        parts.append(
+            painted(ribbon(line, np.broadcast_to(across, line.shape), (0, 0, 1, 1), 3), rng, 0, 3)
+        )
     return parts
 
 
@@ -100,7 +110,14 @@ def broadleaf(rng: np.random.Generator, height_mm: float) -> Mesh:
     parts = []
     z = np.linspace(-4, height_mm, 8)
     stem = np.stack([rng.normal(0, 0.05) * z, rng.normal(0, 0.05) * z, z], 1)
-    parts.append(painted(tube(stem, np.linspace(1.0, 0.4, 8) * (1 + height_mm / 80), (0, 0, 1, 1), 0, sides=8), rng, 3, 0))
+    parts.append(
+        painted(
+            tube(stem, np.linspace(1.0, 0.4, 8) * (1 + height_mm / 80), (0, 0, 1, 1), 0, sides=8),
+            rng,
+            3,
+            0,
+        )
+    )
     levels = int(rng.integers(2, 7))
     column_rng = np.random.default_rng(int(rng.integers(2**31)))
     spiral = rng.random() < 0.4
@@ -113,10 +130,15 @@ def broadleaf(rng: np.random.Generator, height_mm: float) -> Mesh:
             angle = turn + opposite
             t = np.linspace(0, 1, 16)[:, None]
             u = np.linspace(-1, 1, 9)[None]
-            outline = np.sin(np.pi * np.clip(t, 0, 1) ** 0.8) ** 0.8 * (1 + tooth * np.sin(lobes * 2 * np.pi * t))
+            outline = np.sin(np.pi * np.clip(t, 0, 1) ** 0.8) ** 0.8 * (
+                1 + tooth * np.sin(lobes * 2 * np.pi * t)
+            )
             out = size * (0.25 + t) + 0 * u
             side = u * outline * size * rng.uniform(0.25, 0.5)
-            rise = size * (rng.uniform(0.2, 0.9) * t - rng.uniform(0.2, 0.9) * t**2) + 0.12 * size * u**2
+            rise = (
+                size * (rng.uniform(0.2, 0.9) * t - rng.uniform(0.2, 0.9) * t**2)
+                + 0.12 * size * u**2
+            )
             points = np.stack(
                 [
                     out * math.cos(angle) - side * math.sin(angle),
@@ -171,7 +193,13 @@ def hand(rng: np.random.Generator, at: np.ndarray, toward: np.ndarray, scale: fl
         line = start + toward * np.linspace(0, 85 * scale, 9)[:, None]
         radius = 8.5 * scale * np.array([1.1, 1.05, 1.0, 1.0, 0.97, 0.95, 0.9, 0.75, 0.2])
         # tube() runs along z; build it there and turn it.
-        mesh = tube(np.stack([0 * radius, 0 * radius, np.linspace(0, 1, 9)], 1), radius, (0, 0, 1, 1), 0, sides=10)
+        mesh = tube(
+            np.stack([0 * radius, 0 * radius, np.linspace(0, 1, 9)], 1),
+            radius,
+            (0, 0, 1, 1),
+            0,
+            sides=10,
+        )
         local = mesh.vertices
         index = np.clip((local[:, 2] * 8).round().astype(int), 0, 8)
         vertices = line[index] + local[:, :1] * side + local[:, 1:2] * np.cross(side, toward)
@@ -191,7 +219,14 @@ def shade_maker(rng: np.random.Generator, centre: np.ndarray, spread_mm: float) 
     parts = []
     if rng.random() < 0.5:
         for _ in range(int(rng.integers(1, 4))):
-            parts.append(ball(centre + rng.normal(0, 0.5, 3) * spread_mm, spread_mm * rng.uniform(0.3, 1.0, 3), 0, rng))
+            parts.append(
+                ball(
+                    centre + rng.normal(0, 0.5, 3) * spread_mm,
+                    spread_mm * rng.uniform(0.3, 1.0, 3),
+                    0,
+                    rng,
+                )
+            )
     else:
         for _ in range(int(rng.integers(3, 22))):
             start = centre + rng.normal(0, 0.8, 3) * spread_mm
@@ -208,14 +243,25 @@ def shade_maker(rng: np.random.Generator, centre: np.ndarray, spread_mm: float) 
 def sky(rng: np.random.Generator, lighting: str) -> np.ndarray:
     """Radiance of everything far away, (128, 256, 3): rows from the zenith down to the nadir."""
     rows, columns = 128, 256
-    elevation = np.linspace(90, -90, rows, dtype=np.float32)[:, None] * np.ones((1, columns), np.float32)
+    elevation = np.linspace(90, -90, rows, dtype=np.float32)[:, None] * np.ones(
+        (1, columns), np.float32
+    )
     if lighting == "indoor":
         wall = colour(rng.uniform(0, 360), rng.uniform(0, 0.2), rng.uniform(0.35, 0.9))
         image = np.broadcast_to(wall * 0.5, (rows, columns, 3)).astype(np.float32).copy()
         for _ in range(int(rng.integers(1, 6))):  # lamps and windows
             row, column = int(rng.integers(0, 70)), int(rng.integers(0, columns))
             glow = np.zeros((rows, columns), np.float32)
-            cv2.ellipse(glow, (column, row), (int(rng.integers(4, 40)), int(rng.integers(4, 24))), 0, 0, 360, 1.0, -1)
+            cv2.ellipse(
+                glow,
+                (column, row),
+                (int(rng.integers(4, 40)), int(rng.integers(4, 24))),
+                0,
+                0,
+                360,
+                1.0,
+                -1,
+            )
             glow = cv2.GaussianBlur(glow, (0, 0), rng.uniform(1, 6))
             image += glow[..., None] * rng.uniform(2, 12) * (1 + rng.normal(0, 0.12, 3))
         return np.clip(image, 0.01, 40).astype(np.float32)
@@ -228,10 +274,15 @@ def sky(rng: np.random.Generator, lighting: str) -> np.ndarray:
     rise = np.clip(elevation / 90, 0, 1)[..., None] ** 0.5
     image = low + (top - low) * rise
     clouds = np.clip(cloud(rng, rows, columns, coarsest=5, fall=1.0) - rng.uniform(-0.5, 1.5), 0, 1)
-    image = image + (np.float32(rng.uniform(0.8, 1.4)) - image) * (clouds * rng.uniform(0.1, 0.9))[..., None]
+    image = (
+        image
+        + (np.float32(rng.uniform(0.8, 1.4)) - image) * (clouds * rng.uniform(0.1, 0.9))[..., None]
+    )
     if lighting == "shade":  # half of the sky is hidden by something dark
         turn = np.linspace(0, 2 * np.pi, columns, dtype=np.float32)[None] - rng.uniform(0, 6.3)
-        hidden = np.clip(np.cos(turn) * 2 + rng.normal(0, 0.5), 0, 1) * np.ones((rows, 1), np.float32)
+        hidden = np.clip(np.cos(turn) * 2 + rng.normal(0, 0.5), 0, 1) * np.ones(
+            (rows, 1), np.float32
+        )
         image *= (1 - rng.uniform(0.4, 0.9) * hidden)[..., None]
     horizon = rng.uniform(-2, 14) + 4 * cloud(rng, 2, columns, coarsest=9, fall=0.5)[0]
     trees = elevation < horizon[None]

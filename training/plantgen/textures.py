@@ -21,7 +21,9 @@ BLADE_PX = 512
 def linear(srgb: np.ndarray) -> np.ndarray:
     """sRGB 0..1 to linear (IEC 61966-2-1)."""
     srgb = np.asarray(srgb, np.float32)
-    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4).astype(np.float32)
+    return np.where(srgb <= 0.04045, srgb / 12.92, ((srgb + 0.055) / 1.055) ** 2.4).astype(
+        np.float32
+    )
 
 
 def colour(hue_deg: float, saturation: float, value: float) -> np.ndarray:
@@ -54,9 +56,13 @@ def cloud(
     return total / (total.std() + 1e-6)
 
 
-def speckle(rng: np.random.Generator, height: int, width: int, share: float, size: float) -> np.ndarray:
+def speckle(
+    rng: np.random.Generator, height: int, width: int, share: float, size: float
+) -> np.ndarray:
     """Soft spots covering about ``share`` of the area, 0..1; ``size`` in pixels."""
-    noise = cv2.GaussianBlur(rng.standard_normal((height, width)).astype(np.float32), (0, 0), max(size, 0.6))
+    noise = cv2.GaussianBlur(
+        rng.standard_normal((height, width)).astype(np.float32), (0, 0), max(size, 0.6)
+    )
     level = np.quantile(noise[::4, ::4], 1 - np.clip(share, 1e-4, 0.9))
     return np.clip((noise - level) / (0.35 * noise.std() + 1e-6), 0, 1)
 
@@ -67,7 +73,9 @@ def _mix(image: np.ndarray, other: np.ndarray, amount: np.ndarray) -> np.ndarray
 
 def _leaf_green(rng: np.random.Generator) -> np.ndarray:
     hue = np.clip(rng.normal(88, 11), 62, 112)
-    return colour(hue, rng.uniform(0.38, 0.8) - 0.15 * max(0.0, (hue - 95) / 20), rng.uniform(0.36, 0.72))
+    return colour(
+        hue, rng.uniform(0.38, 0.8) - 0.15 * max(0.0, (hue - 95) / 20), rng.uniform(0.36, 0.72)
+    )
 
 
 def _collar_colour(rng: np.random.Generator, green: np.ndarray) -> np.ndarray:
@@ -91,7 +99,9 @@ def blade_atlas(plant: Plant, rng: np.random.Generator) -> np.ndarray:
         if leaf.rank > TILES - 2:
             continue
         left = (leaf.rank - 1) * TILE_PX
-        atlas[:, left : left + TILE_PX] = _blade(leaf, plant, rng, green, contrast, band_mm, band_colour, stress)
+        atlas[:, left : left + TILE_PX] = _blade(
+            leaf, plant, rng, green, contrast, band_mm, band_colour, stress
+        )
     atlas[:, (TILES - 2) * TILE_PX :] = green
     return np.clip(atlas, 0.003, 0.95)
 
@@ -132,7 +142,9 @@ def _blade(
         tint = colour(rng.uniform(18, 70), rng.uniform(0.2, 0.7), rng.uniform(0.25, 0.85))
         image = _mix(image, tint, spots * rng.uniform(0.3, 0.95))
     if rng.random() < 0.3:
-        dust = np.clip(0.35 + 0.4 * cloud(rng, rows, columns, coarsest=4), 0, 1) * rng.uniform(0.1, 0.5)
+        dust = np.clip(0.35 + 0.4 * cloud(rng, rows, columns, coarsest=4), 0, 1) * rng.uniform(
+            0.1, 0.5
+        )
         image = _mix(image, colour(rng.uniform(18, 40), 0.35, rng.uniform(0.35, 0.65)), dust)
     if rng.random() < 0.15 + 0.25 * (leaf.rank <= 2):  # purple margins of cold or hungry plants
         purple = np.clip(u * 1.6 - 0.9 + 0.3 * patches, 0, 1) * rng.uniform(0.1, 0.6)
@@ -164,17 +176,27 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
     atlas = np.zeros((rows, TILES * columns, 3), np.float32)
     v = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
     for rank in range(1, TILES + 1):
-        image = np.broadcast_to(green * rng.uniform(0.88, 1.15), (rows, columns, 3)).astype(np.float32).copy()
+        image = (
+            np.broadcast_to(green * rng.uniform(0.88, 1.15), (rows, columns, 3))
+            .astype(np.float32)
+            .copy()
+        )
         veins = cloud(rng, rows, columns, coarsest=8, fall=0.3, stretch=40.0)
         patches = cloud(rng, rows, columns, coarsest=2, stretch=5.0)
         image *= (1 + 0.09 * veins + 0.08 * patches)[..., None]
         if rank <= purple_up:
-            fade = np.clip(1.2 - v * rng.uniform(0.7, 1.6) + 0.15 * patches, 0, 1) * rng.uniform(0.3, 0.9)
+            fade = np.clip(1.2 - v * rng.uniform(0.7, 1.6) + 0.15 * patches, 0, 1) * rng.uniform(
+                0.3, 0.9
+            )
             image = _mix(image, purple, fade)
         if rank == 1 or rank >= TILES - 1:
             white = np.clip((below_share * rng.uniform(0.9, 1.5) - v) * 8 + 0.4 * patches, 0, 1)
             image = _mix(image, pale, white)
-        edge = np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1) * np.ones_like(veins) * rng.uniform(0, 0.5)
+        edge = (
+            np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1)
+            * np.ones_like(veins)
+            * rng.uniform(0, 0.5)
+        )
         image = _mix(image, rim, edge)
         image[int(0.92 * rows) :] = rim * rng.uniform(0.7, 1.1)  # the ligule strip
         leaf = next((leaf for leaf in plant.leaves if leaf.rank == rank), None)
@@ -185,7 +207,9 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
         left = (rank - 1) * columns
         atlas[:, left : left + columns] = image
     if rng.random() < 0.5:  # soil splashed up
-        dirt = speckle(rng, *atlas.shape[:2], rng.uniform(0.01, 0.12), 1.2) * np.clip(1 - v * 1.5, 0, 1)
+        dirt = speckle(rng, *atlas.shape[:2], rng.uniform(0.01, 0.12), 1.2) * np.clip(
+            1 - v * 1.5, 0, 1
+        )
         atlas = _mix(atlas, colour(rng.uniform(15, 38), 0.45, rng.uniform(0.15, 0.45)), dirt)
     return np.clip(atlas, 0.003, 0.95)
 
@@ -216,7 +240,9 @@ def board(rng: np.random.Generator, kind: str, size: int = 512) -> np.ndarray:
         "gradient": lambda: colour(dice(0, 360), dice(0, 0.9), dice(0.1, 0.95)),
     }[kind]()
     image = np.broadcast_to(base, (size, size, 3)).astype(np.float32).copy()
-    image *= np.clip(1 + dice(0.01, 0.09) * cloud(rng, size, size, fall=dice(0.3, 1.1)), 0.3, 2)[..., None]
+    image *= np.clip(1 + dice(0.01, 0.09) * cloud(rng, size, size, fall=dice(0.3, 1.1)), 0.3, 2)[
+        ..., None
+    ]
     if kind == "wood":
         grain = cloud(rng, size, size, coarsest=6, fall=0.6, stretch=dice(8, 25))
         if rng.random() < 0.5:
@@ -234,13 +260,17 @@ def board(rng: np.random.Generator, kind: str, size: int = 512) -> np.ndarray:
         image = _mix(image, image.mean((0, 1)) * dice(0.35, 0.9), stain * dice(0.2, 0.9))
     if rng.random() < 0.6:  # splashed soil along the lower edge
         v = np.linspace(0, 1, size, dtype=np.float32)[:, None]
-        low = np.clip(1 - v * dice(3, 14), 0, 1) * np.clip(cloud(rng, size, size, coarsest=8) + 0.2, 0, 1)
+        low = np.clip(1 - v * dice(3, 14), 0, 1) * np.clip(
+            cloud(rng, size, size, coarsest=8) + 0.2, 0, 1
+        )
         image = _mix(image, colour(dice(12, 38), 0.45, dice(0.15, 0.5)), low * dice(0.2, 0.9))
     for _ in range(int(rng.integers(0, 7))):  # scratches, pen marks
         a, b = rng.integers(0, size, 2), rng.integers(0, size, 2)
         mark = np.zeros((size, size), np.float32)
         cv2.line(mark, a.tolist(), b.tolist(), 1.0, int(rng.integers(1, 3)), cv2.LINE_AA)
-        image = _mix(image, colour(dice(0, 360), dice(0, 0.5), dice(0.05, 0.95)), mark * dice(0.1, 0.7))
+        image = _mix(
+            image, colour(dice(0, 360), dice(0, 0.5), dice(0.05, 0.95)), mark * dice(0.1, 0.7)
+        )
     return np.clip(image, 0.004, 0.93)
 
 
@@ -261,5 +291,7 @@ def ground(rng: np.random.Generator, size: int = 512) -> np.ndarray:
     image *= (1 - wet * rng.uniform(0.1, 0.6))[..., None]
     if rng.random() < 0.5:
         bits = speckle(rng, size, size, rng.uniform(0.003, 0.06), rng.uniform(0.7, 2.2))
-        image = _mix(image, colour(rng.uniform(25, 55), rng.uniform(0.1, 0.5), rng.uniform(0.3, 0.9)), bits)
+        image = _mix(
+            image, colour(rng.uniform(25, 55), rng.uniform(0.1, 0.5), rng.uniform(0.3, 0.9)), bits
+        )
     return np.clip(image, 0.004, 0.85)

@@ -26,7 +26,9 @@ def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     side = float(max(high - low)) * rng.uniform(1.28, 1.75)
     side = max(side, 60.0)
     centre = (low + high) / 2 + rng.uniform(-0.06, 0.06, 2) * side
-    return Window(float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side)
+    return Window(
+        float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side
+    )
 
 
 def whole_window(stand: Stand, long_side_px: int) -> Window:
@@ -217,7 +219,9 @@ def describe(stand: Stand, rendered: Rendered, name: str, view: str) -> dict:
             "height_arch_mm": height_mm,
         }
     if stand.wish.reason == "ok" and view == "photo":
-        inside = (_into(window, low) > -2).all() and (_into(window, high) < [width + 2, height + 2]).all()
+        inside = (_into(window, low) > -2).all() and (
+            _into(window, high) < [width + 2, height + 2]
+        ).all()
         if not inside:
             row["reason"], row["usable"] = "cut_off", False
     return row
