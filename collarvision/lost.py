@@ -11,20 +11,20 @@ import numpy as np
 LOST_MAX = 3
 """The last entry of the distribution stands for this many or more."""
 
-RANK_HEIGHTS_MM = ((1, 14.0), (2, 27.0), (3, 48.0), (4, 75.0), (5, 125.0), (6, 250.0))
+RANK_HEIGHTS_MM = ((1, 18.0), (2, 40.0), (3, 68.0), (4, 100.0), (5, 145.0), (6, 220.0))
 """Height of a leaf's collar over the soil by rank.
 
 Leaf 1 under 20 mm, leaf 5 over 100 mm, leaf 6 200-300 mm: Ledent & Mouraux 1990
 (10.1051/agro:19900208). Ranks 2-4 are interpolated, which is our own choice.
 """
 
-HEIGHT_SIGMA = 0.55
+HEIGHT_SIGMA = 0.4
 """Natural log units: plants and sowing depths differ widely. Our own choice."""
 
 RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
 
-WEIGHTS = {"network": 0.6, "first_leaf": 0.4, "shape": 0.6, "rank": 0.6, "height": 0.5}
+WEIGHTS = {"network": 0.6, "first_leaf": 0.4, "shape": 0.6, "rank": 0.6, "height": 0.8}
 """Under one each: the signs come from one picture and are not independent. Our own choice."""
 
 

@@ -1,8 +1,8 @@
 """Pairing: which collar belongs to which tip.
 
-Every tip ends in one of three ways: at a collar that was seen, at a collar that another blade
-hides, or in the whorl with no collar yet. Each way costs its negative log-likelihood, and the
-cheapest assignment over all tips and collars at once is taken.
+Every tip ends in one of four ways: at a collar that was seen, at a collar that another blade
+hides, in the whorl with no collar yet, or it is no tip at all. Each way costs its negative
+log-likelihood, and the cheapest assignment over all tips and collars at once is taken.
 """
 
 from __future__ import annotations
@@ -24,6 +24,11 @@ TIPLESS_COST = 2.0
 """Cost of a collar whose leaf shows no tip (torn, or pointing at the camera). Our own choice."""
 
 
+REAL_TIP = (0.5, 1.6)
+"""P(a tip is one) is logistic in its score's log odds: intercept and slope, read off our own
+validation plants."""
+
+
 @dataclass(frozen=True)
 class TipCue:
     """What pairing needs of a tip; positions in map cells."""
@@ -32,6 +37,7 @@ class TipCue:
     y: float
     end_x: float
     end_y: float
+    score: float
     collared: float
     rank: float
     hidden_here: float
@@ -50,21 +56,23 @@ class CollarCue:
 
 @dataclass(frozen=True)
 class Pairing:
-    """For each tip the index of its collar, or None; and whether a collar is hidden there."""
+    """For each tip: the index of its collar, or None; whether a collar is hidden there; whether
+    it is a tip at all, more likely than not."""
 
     collar_of_tip: tuple[int | None, ...]
     hidden: tuple[bool, ...]
+    real: tuple[bool, ...]
 
 
 def pair(tips: list[TipCue], collars: list[CollarCue]) -> Pairing:
     """Assign collars to tips at least total cost."""
     if not tips:
-        return Pairing((), ())
+        return Pairing((), (), ())
     count, size = len(tips), len(tips) + len(collars)
     # A collar seen with confidence makes every leaf below it a collared one.
     top_rank = max((c.rank for c in collars if c.score > 0.6), default=-np.inf)
     cost = np.zeros((size, size))
-    hidden = []
+    hidden, real = [], []
     for i, tip in enumerate(tips):
         for j, collar in enumerate(collars):
             cost[i, j] = _pair_cost(tip, collar)
@@ -74,14 +82,26 @@ def pair(tips: list[TipCue], collars: list[CollarCue]) -> Pairing:
         whorl = -np.log(1 - collared)
         behind = -np.log(collared) + HIDDEN_COST * (1 - min(1.0, 1.5 * tip.hidden_here))
         hidden.append(bool(behind < whorl))
-        cost[i, len(collars) :] = min(whorl, behind)
+        is_one = _real(tip)
+        real.append(bool(min(whorl, behind) - np.log(is_one) < -np.log(1 - is_one)))
+        cost[i, len(collars) :] = min(min(whorl, behind) - np.log(is_one), -np.log(1 - is_one))
     for j, collar in enumerate(collars):
         # Rows past the tips: this collar stays without a tip, or is no collar.
         false_peak = -np.log(1 - np.clip(collar.score, 0.02, 0.98))
         cost[count:, j] = min(TIPLESS_COST - np.log(max(collar.score, 0.02)), false_peak)
     chosen = cheapest_assignment(cost)[:count]
     taken = tuple(int(j) if j < len(collars) else None for j in chosen)
-    return Pairing(taken, tuple(h and j is None for h, j in zip(hidden, taken, strict=True)))
+    return Pairing(
+        taken,
+        tuple(h and j is None for h, j in zip(hidden, taken, strict=True)),
+        tuple(r or j is not None for r, j in zip(real, taken, strict=True)),
+    )
+
+
+def _real(tip: TipCue) -> float:
+    score = np.clip(tip.score, 0.01, 0.99)
+    z = REAL_TIP[0] + REAL_TIP[1] * np.log(score / (1 - score))
+    return float(np.clip(1 / (1 + np.exp(-z)), 0.01, 0.99))
 
 
 def _pair_cost(tip: TipCue, collar: CollarCue) -> float:
@@ -91,6 +111,7 @@ def _pair_cost(tip: TipCue, collar: CollarCue) -> float:
     return float(
         min(0.5 * distance**2, 14.0)
         + min(0.5 * rank**2, 4.0)
+        - np.log(_real(tip))
         - np.log(np.clip(tip.collared, 0.02, 0.98))
         - np.log(np.clip(collar.score, 0.02, 0.98))
     )

@@ -224,7 +224,7 @@ def _paired(
     for tip, (x, y), end in zip(tips, at, ends, strict=True):
         near = np.hypot(*(hidden_at - end).T) < 4.0 + 0.05 * np.hypot(*(end - (x, y)))
         here = float(hidden_score[near].max()) if near.any() else 0.0
-        cues.append(TipCue(x, y, end[0], end[1], tip.collared, tip.rank, here))
+        cues.append(TipCue(x, y, end[0], end[1], tip.score, tip.collared, tip.rank, here))
     return pair(
         cues,
         [CollarCue(x, y, c.score, c.rank) for c, (x, y) in zip(collars, places, strict=True)],
@@ -253,7 +253,7 @@ def _without_halves(
 
 
 def _without_doubles(tips: list[TipPeak], pairing: Pairing, to_map: np.ndarray) -> set[int]:
-    """Tips to keep: a weaker tip close to another with the same link is the same leaf's."""
+    """Tips to keep: real ones, and of two close together with one link the better."""
     at = to_map_cells(to_map, [(t.x, t.y) for t in tips])
     ends = to_map_cells(to_map, [(t.collar_x, t.collar_y) for t in tips])
     kept: set[int] = set()
@@ -266,7 +266,7 @@ def _without_doubles(tips: list[TipPeak], pairing: Pairing, to_map: np.ndarray) 
             and abs(tips[i].rank - tips[k].rank) < 0.5
             for k in kept
         )
-        if not doubled:
+        if pairing.real[i] and not doubled:
             kept.add(i)
     return kept
 
