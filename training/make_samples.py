@@ -87,7 +87,7 @@ def main(argv: list[str] | None = None) -> int:
         prog="training.make_samples", description="Render the samples."
     )
     parser.add_argument("--out", type=Path, default=Path("sample_images"))
-    parser.add_argument("--light-paths", type=int, default=64)
+    parser.add_argument("--light-paths", type=int, default=32)
     parser.add_argument("--only", nargs="*", help="render these again")
     options = parser.parse_args(argv)
     options.out.mkdir(parents=True, exist_ok=True)
