@@ -2,8 +2,10 @@
 
 The way of a sample::
 
-    botany ─▶ shape ─▶ stand ─▶ render ─▶ truth ─▶ sample files
-    (spec)   (meshes)  (scene)  (pixels)  (keypoints)
+    wish ─▶ botany ─▶ shape ─▶ stand ─▶ render ─▶ truth ─▶ optics ─▶ sample files
+           (spec)   (meshes)  (scene)  (pixels)  (points)  (photo)
+                                │
+           setting, litter, surroundings, textures, cardface, camera, mesh
 
 ``python -m training.plantgen --help`` writes samples; every number that has a published
 source names it beside the value.

@@ -8,7 +8,7 @@ varied widely for that reason.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -48,7 +48,12 @@ def blade_length_mm(rank: int, final_leaves: int, longest_mm: float = 900.0) -> 
     final_leaves : int
         Number of leaves the plant will have (16-22, CIMMYT).
     longest_mm : float
-        Length of the plant's longest blade.
+        Length of the plant's longest blade, mm.
+
+    Returns
+    -------
+    float
+        Length in mm.
 
     Notes
     -----
@@ -64,15 +69,40 @@ def blade_length_mm(rank: int, final_leaves: int, longest_mm: float = 900.0) -> 
 
 
 def blade_area_mm2(rank: int, largest_cm2: float = 750.0, largest_rank: float = 12.0) -> float:
-    """Area of the full-grown blade of one rank (Muchow & Carberry; Muchow 1990)."""
+    """Area of the full-grown blade of one rank.
+
+    Parameters
+    ----------
+    rank : int
+        Leaf number from the bottom.
+    largest_cm2, largest_rank : float
+        Area of the plant's largest blade in cm2, and its rank.
+
+    Returns
+    -------
+    float
+        Area in mm2 (Muchow & Carberry; Muchow 1990).
+    """
     x = rank - largest_rank
     return 100.0 * largest_cm2 * math.exp(-0.0344 * x**2 + 0.000731 * x**3)
 
 
 def blade_width_mm(rank: int, length_mm: float, final_leaves: int = 18) -> float:
-    """Largest width: area / (0.75 length) up to rank 5, 0.106 length above.
+    """Largest width of a blade: area / (0.75 length) up to rank 5, 0.106 length above.
 
-    Fournier & Andrieu 1998 for both relations.
+    Parameters
+    ----------
+    rank : int
+        Leaf number from the bottom.
+    length_mm : float
+        Length of this blade; up to rank 5 its width stands to it as in a full-grown blade.
+    final_leaves : int
+        Number of leaves the plant will have.
+
+    Returns
+    -------
+    float
+        Width in mm (Fournier & Andrieu 1998 for both relations).
     """
     if rank <= 5:
         full = blade_length_mm(rank, final_leaves)
@@ -134,7 +164,6 @@ class Plant:
     vigour: float
     colour_seed: int
     leaf_plane_rad: float = 0.0
-    extras: dict[str, float] = field(default_factory=dict)
 
     @property
     def lost(self) -> int:
@@ -147,8 +176,8 @@ def emerged_fractions(progress: float, step: float, collars: int) -> list[float]
 
     ``progress`` runs from 0 (the top collar has just appeared) to 1 (the next is about to);
     each further leaf is behind by ``step``. With a step near 0.35 a three-collar plant
-    shows five to six tips and a four-collar plant six to seven, as published (Ohio State Univ. AGF-127;
-    ARVALIS glossary: V4 with 7 visible tips).
+    shows five to six tips and a four-collar plant six to seven, as published (Ohio State Univ.
+    AGF-127; ARVALIS glossary: V4 with 7 visible tips).
     """
     first = (0.60 if collars else 0.35) + (0.40 if collars else 0.60) * progress
     fractions = []
@@ -202,6 +231,11 @@ def grow(
         Lower leaves of which nothing is left.
     lower_status : {"ok", "withered", "torn"}
         State of the lowest leaf that is left.
+
+    Raises
+    ------
+    ValueError
+        When ``stage_v`` is outside 0..`MAX_COLLARS`.
     """
     if not 0 <= stage_v <= MAX_COLLARS:
         raise ValueError(f"stage_v must be 0..{MAX_COLLARS}, got {stage_v}")
@@ -305,9 +339,10 @@ def grow(
 def _weather(
     rng: np.random.Generator, leaves: list[Leaf], stage_v: int, lost: int, lower_status: str
 ) -> list[Leaf]:
-    """Lose, wither or tear lower leaves (leaf 1 is normally lost by V5-V6, Mississippi State 2024)."""
-    from dataclasses import replace
+    """Lose, wither or tear lower leaves.
 
+    Leaf 1 is normally lost by V5-V6 (Mississippi State Univ. Extension 2024).
+    """
     out = []
     for leaf in leaves:
         if leaf.rank <= lost:
@@ -323,7 +358,7 @@ def _weather(
 
 
 def first_leaf_truth(plant: Plant) -> dict[str, object]:
-    """Whether leaf 1 can be seen on the plant, with its status."""
+    """Whether leaf 1 is still on the plant, with its status, as truth lines have it."""
     leaf = plant.leaves[0]
     present = leaf.status != "gone"
     return {

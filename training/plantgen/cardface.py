@@ -10,7 +10,7 @@ from .textures import linear
 CARD_MM = (148.0, 210.0)
 MARKER_MM = 36.0
 MARKER_CORNERS_MM = ((8.0, 8.0), (104.0, 8.0), (104.0, 166.0), (8.0, 166.0))
-"""Top-left corners of markers 0-3 from the card's top left, x right, y down (the fixed contract)."""
+"""Top-left corners of markers 0-3 from the card's top left, x right, y down (fixed contract)."""
 PX_PER_MM = 4
 
 
@@ -27,11 +27,11 @@ def card_face(rng: np.random.Generator) -> np.ndarray:
     columns = int(rng.integers(2, 6))
     rows = int(rng.integers(1, 3))
     patch = min(100.0 / columns, 30.0)
-    top = rng.uniform(56, 70)
+    patches_top = rng.uniform(56, 70)
     grey = np.linspace(rng.uniform(0.75, 0.95), rng.uniform(0.05, 0.2), rows * columns)
     for index, value in enumerate(grey):
         row, column = divmod(index, columns)
-        x0, y0 = 22 + column * patch, top + row * patch * 0.9
+        x0, y0 = 22 + column * patch, patches_top + row * patch * 0.9
         cv2.rectangle(
             face,
             (int(x0 * PX_PER_MM), int(y0 * PX_PER_MM)),

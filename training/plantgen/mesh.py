@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -136,3 +137,13 @@ def box(low: np.ndarray, high: np.ndarray, owner: int) -> Mesh:
         [[(x0, y1, z0), (x1, y1, z0)], [(x0, y0, z0), (x1, y0, z0)]],
     ]
     return join([sheet(np.array(side, float), (0, 0, 1, 1), owner) for side in sides])
+
+
+def turn_about(axis: str, angle_rad: float) -> np.ndarray:
+    """Rotation matrix (3, 3) about "x", "y" or "z"; it turns column vectors."""
+    c, s = math.cos(angle_rad), math.sin(angle_rad)
+    return {
+        "x": np.array([[1, 0, 0], [0, c, -s], [0, s, c]]),
+        "y": np.array([[c, 0, s], [0, 1, 0], [-s, 0, c]]),
+        "z": np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]]),
+    }[axis]

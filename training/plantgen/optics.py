@@ -49,9 +49,26 @@ def photograph(
     *,
     fault: str | None = None,
 ) -> tuple[np.ndarray, int]:
-    """A finished photo (H, W, 3) uint8 and its JPEG quality. ``fault``: None, "blurred" or "dark"."""
+    """A finished photo and its JPEG quality.
+
+    Parameters
+    ----------
+    radiance : ndarray, (H, W, 3) float32
+    classes : ndarray, (H, W) uint8
+        Part map: exposure is weighed towards the plant.
+    rng : numpy.random.Generator
+    fault : {None, "blurred", "dark"}
+        What makes the photo unusable.
+
+    Returns
+    -------
+    picture : ndarray, (H, W, 3) uint8
+        sRGB.
+    quality : int
+        JPEG quality, 72-95.
+    """
     ev = float(rng.normal(0.1, 0.5))
-    x = radiance.astype(np.float32)
+    x: np.ndarray = radiance.astype(np.float32)
     sigma = float(abs(rng.normal(0, 0.7)))
     if fault == "blurred":
         sigma = float(rng.uniform(5.0, 10.0)) * max(x.shape) / 1280

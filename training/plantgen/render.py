@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
 
 import numpy as np
 
@@ -16,34 +18,62 @@ from .mesh import Mesh
 from .stand import Stand
 
 CLASSES = {"background": 0, "blade": 1, "stalk": 2, "soil": 3, "card": 4}
-
+"""Ids in the part map."""
 
 NEAR_MM = 1.0
+"""Rays start this far from the camera."""
 
 
 @dataclass(frozen=True)
 class Window:
-    """Part of the photo to render, and the size to render it at (whole photo scaled)."""
+    """Part of the photo to render, and the size to render it at.
+
+    Attributes
+    ----------
+    left_px, top_px : float
+        The window's upper left corner in photo pixels; it may lie outside of the photo.
+    side_px : (float, float)
+        Width and height in photo pixels.
+    scale : float
+        Rendered pixels to a photo pixel.
+    """
 
     left_px: float
     top_px: float
-    side_px: tuple[float, float]  # width, height in photo pixels
-    scale: float  # rendered pixels a photo pixel
+    side_px: tuple[float, float]
+    scale: float
 
 
 @dataclass(frozen=True)
 class Rendered:
-    """Linear radiance and what is where, for one window of a stand."""
+    """Linear radiance and what is where, for one window of a stand.
 
-    radiance: np.ndarray  # (H, W, 3) float32
-    classes: np.ndarray  # (H, W) uint8
-    owner: np.ndarray  # (H, W) int32: face owner (leaf rank) where a plant is, else 0
-    distance_mm: np.ndarray  # (H, W) float32 along the ray
+    Attributes
+    ----------
+    radiance : ndarray, (H, W, 3) float32
+        Linear RGB.
+    classes : ndarray, (H, W) uint8
+        `CLASSES`.
+    owner : ndarray, (H, W) int32
+        Rank of the leaf whose blade is seen; 100 + rank where it's that leaf's sheath; else 0.
+    distance_mm : ndarray, (H, W) float32
+        From the camera along the ray.
+    window : Window
+    """
+
+    radiance: np.ndarray
+    classes: np.ndarray
+    owner: np.ndarray
+    distance_mm: np.ndarray
     window: Window
 
 
-def start(variant: str | None = None):  # noqa: ANN201
-    """Import Mitsuba with a variant: the one asked for, else CUDA, LLVM or scalar, first that works."""
+def start(variant: str | None = None) -> ModuleType:
+    """Import Mitsuba and set its variant.
+
+    The one asked for, else that of ``PLANTGEN_VARIANT``, else the one that's set, else the first
+    of CUDA, LLVM and scalar that works.
+    """
     import mitsuba as mi
 
     wanted = variant or os.environ.get("PLANTGEN_VARIANT")
@@ -54,7 +84,7 @@ def start(variant: str | None = None):  # noqa: ANN201
     return mi
 
 
-def _bitmap(mi, image: np.ndarray, nearest: bool = False) -> dict:  # noqa: ANN001
+def _bitmap(mi: ModuleType, image: np.ndarray, nearest: bool = False) -> dict[str, Any]:
     data = np.ascontiguousarray(image, np.float32)  # v is the share of rows from the first
     return {
         "type": "bitmap",
@@ -65,7 +95,8 @@ def _bitmap(mi, image: np.ndarray, nearest: bool = False) -> dict:  # noqa: ANN0
     }
 
 
-def _shape(mi, name: str, mesh: Mesh, bsdf):  # noqa: ANN001, ANN202
+def _shape(mi: ModuleType, name: str, mesh: Mesh, bsdf: Any) -> Any:
+    """One of the stand's meshes as a Mitsuba shape with smooth normals."""
     props = mi.Properties()
     props["bsdf"] = bsdf
     shape = mi.Mesh(
@@ -98,10 +129,11 @@ def _normals(mesh: Mesh) -> np.ndarray:
     )
 
 
-def _materials(mi, stand: Stand) -> dict:  # noqa: ANN001
+def _materials(mi: ModuleType, stand: Stand) -> dict[str, Any]:
+    """A surface description for each of the stand's meshes, by the mesh's name."""
     textures, gloss = stand.textures, stand.gloss
 
-    def matte(image: np.ndarray, nearest: bool = False):  # noqa: ANN202
+    def matte(image: np.ndarray, nearest: bool = False) -> Any:
         return mi.load_dict(
             {
                 "type": "twosided",
@@ -120,7 +152,7 @@ def _materials(mi, stand: Stand) -> dict:  # noqa: ANN001
         }
     )
 
-    def solid(image: np.ndarray, roughness: float, specular: float):  # noqa: ANN202
+    def solid(image: np.ndarray, roughness: float, specular: float) -> Any:
         return mi.load_dict(
             {
                 "type": "twosided",
@@ -145,7 +177,10 @@ def _materials(mi, stand: Stand) -> dict:  # noqa: ANN001
     }
 
 
-def _sensor(mi, camera: Camera, window: Window, samples: int, seed: int, box: bool) -> dict:  # noqa: ANN001
+def _sensor(
+    mi: ModuleType, camera: Camera, window: Window, samples: int, seed: int, box: bool
+) -> dict[str, Any]:
+    """The camera, restricted to a window; ``box`` for maps, whose pixels must not mix."""
     right, down, forward = camera.axes
     matrix = np.eye(4)
     matrix[:3, 0], matrix[:3, 1], matrix[:3, 2] = -right, -down, forward
@@ -177,7 +212,7 @@ def _sensor(mi, camera: Camera, window: Window, samples: int, seed: int, box: bo
     }
 
 
-def _scene(mi, stand: Stand, window: Window, samples: int, seed: int):  # noqa: ANN001, ANN202
+def _scene(mi: ModuleType, stand: Stand, window: Window, samples: int, seed: int) -> Any:
     materials = _materials(mi, stand)
     toward = -stand.sun_direction / np.linalg.norm(stand.sun_direction)
     up = stand.up
@@ -206,14 +241,14 @@ def _scene(mi, stand: Stand, window: Window, samples: int, seed: int):  # noqa: 
     return _opaque(mi, mi.load_dict(scene))
 
 
-def _opaque(mi, scene):  # noqa: ANN001, ANN202
+def _opaque(mi: ModuleType, scene: Any) -> Any:
     """Keep the scene's numbers out of the compiled kernels, or each image compiles its own."""
     if mi.variant().startswith("scalar"):
         return scene
     import drjit as dr
 
     params = mi.traverse(scene)
-    for key in params.keys():
+    for key in list(params.keys()):  # iterating over it gives pairs
         if "vertex" in key or "faces" in key or key.endswith(".data") or "part_" in key:
             continue
         value = params[key]
@@ -231,12 +266,18 @@ def render(
 
     Parameters
     ----------
+    stand : Stand
+    window : Window
     samples : int
         Light paths a pixel; 48 leaves noise like a phone's.
     seed : int
         Of the renderer's sampler.
     variant : str, optional
-        Mitsuba variant; the first of CUDA, LLVM and scalar that works when None.
+        Mitsuba variant; see `start`.
+
+    Returns
+    -------
+    Rendered
     """
     mi = start(variant)
     scene = _scene(mi, stand, window, samples, seed)

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
 from .botany import Leaf, Plant
 from .mesh import Mesh, join, sheet, tube
+
+Mapping = Callable[[np.ndarray], np.ndarray]
+"""A function from points (N, 3) mm to points (N, 3) mm."""
 
 BLADE_ROWS = 72
 BLADE_COLUMNS = 17
@@ -39,8 +43,8 @@ class PlantShape:
     stalk: Mesh
     points: tuple[LeafPoints, ...]
 
-    def through(self, move) -> PlantShape:  # noqa: ANN001 - a function of (N, 3) arrays
-        """Everything moved by one mapping of points, (N, 3) to (N, 3)."""
+    def through(self, move: Mapping) -> PlantShape:
+        """Everything, meshes and truth alike, moved by one mapping of points."""
 
         def one(p: np.ndarray | None) -> np.ndarray | None:
             return None if p is None else move(p[None])[0]
@@ -176,7 +180,7 @@ def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:
     for index, leaf in enumerate(collared):
         top = leaf.exit_height_mm
         radius = leaf.stalk_radius_mm
-        # Short of the rim the sheath swells a little: that edge is what a collar looks like from the side.
+        # Short of the rim the sheath swells a little: from the side, that edge is the collar.
         z = np.concatenate([np.linspace(height, top - 0.6, 12), [top]])
         share = (z - z[0]) / max(z[-1] - z[0], 1e-3)
         r = radius_below + (radius - radius_below) * share
@@ -226,8 +230,8 @@ def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:
         tilt = (
             plant.coleoptile_mm * 0.35 * np.cos(np.linspace(0, 2 * np.pi, 21) + rng.uniform(0, 6))
         )
-        tile = (14 / TILES, 0.02, 15 / TILES, 0.9)
-        parts.append(tube(_axis(plant, z), r, tile, 0, flatten=plant.flatness, rim_tilt=tilt))
+        last_tile = (14 / TILES, 0.02, 15 / TILES, 0.9)
+        parts.append(tube(_axis(plant, z), r, last_tile, 0, flatten=plant.flatness, rim_tilt=tilt))
     return join(parts)
 
 

@@ -246,12 +246,13 @@ def sky(rng: np.random.Generator, lighting: str) -> np.ndarray:
     elevation = np.linspace(90, -90, rows, dtype=np.float32)[:, None] * np.ones(
         (1, columns), np.float32
     )
+    image: np.ndarray
     if lighting == "indoor":
         wall = colour(rng.uniform(0, 360), rng.uniform(0, 0.2), rng.uniform(0.35, 0.9))
         image = np.broadcast_to(wall * 0.5, (rows, columns, 3)).astype(np.float32).copy()
         for _ in range(int(rng.integers(1, 6))):  # lamps and windows
             row, column = int(rng.integers(0, 70)), int(rng.integers(0, columns))
-            glow = np.zeros((rows, columns), np.float32)
+            glow: np.ndarray = np.zeros((rows, columns), np.float32)
             cv2.ellipse(
                 glow,
                 (column, row),
@@ -274,10 +275,8 @@ def sky(rng: np.random.Generator, lighting: str) -> np.ndarray:
     rise = np.clip(elevation / 90, 0, 1)[..., None] ** 0.5
     image = low + (top - low) * rise
     clouds = np.clip(cloud(rng, rows, columns, coarsest=5, fall=1.0) - rng.uniform(-0.5, 1.5), 0, 1)
-    image = (
-        image
-        + (np.float32(rng.uniform(0.8, 1.4)) - image) * (clouds * rng.uniform(0.1, 0.9))[..., None]
-    )
+    cloud_colour = np.float32(rng.uniform(0.8, 1.4))
+    image = image + (cloud_colour - image) * (clouds * rng.uniform(0.1, 0.9))[..., None]
     if lighting == "shade":  # half of the sky is hidden by something dark
         turn = np.linspace(0, 2 * np.pi, columns, dtype=np.float32)[None] - rng.uniform(0, 6.3)
         hidden = np.clip(np.cos(turn) * 2 + rng.normal(0, 0.5), 0, 1) * np.ones(

@@ -165,7 +165,10 @@ def _blade(
 
 
 def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> np.ndarray:
-    """(256, TILES * 32, 3): tile r - 1 is the sheath of leaf r (rows bottom to rim; > 0.92 its ligule)."""
+    """(256, TILES * 32, 3): tile r - 1 is the sheath of leaf r.
+
+    Rows run from the sheath's bottom to its rim; beyond 0.92 lies the ligule.
+    """
     rows, columns = 256, 32
     green = _leaf_green(np.random.default_rng(plant.colour_seed)) * rng.uniform(1.0, 1.6)
     green = green + (_leaf_green(rng) - green) * rng.uniform(0, 0.6)

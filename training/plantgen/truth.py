@@ -9,15 +9,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from .botany import first_leaf_truth
 from .camera import Camera
 from .render import Rendered, Window
 from .shape import LeafPoints, PlantShape
 from .stand import Stand
 
 HALF_OUT = 0.5
-"""Share of a blade out of the whorl from which it can govern the height (A. Hager, Univ. of Illinois 2012)."""
+"""Share of a blade out of the whorl from which it can govern the height.
+
+Soil to the arch of the uppermost leaf at least 50 % out (A. Hager, Univ. of Illinois 2012).
+"""
 LEAST_DROP_MM = 4.0
 LEAST_DROP_SHARE = 0.02
+"""A blade arches when its tip is lower than its top by both: mm, and a share of its length."""
 
 
 def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
@@ -188,15 +193,9 @@ def describe(stand: Stand, rendered: Rendered, name: str, view: str) -> dict:
         max(0, int(base[1]) - 3) : int(base[1]) + 4, max(0, int(base[0]) - 3) : int(base[0]) + 4
     ]
     low, high = plant_box_px(stand)
-    first = plant.leaves[0]
     row |= {
         "stage_v": plant.stage_v,
-        "first_leaf": {
-            "present": first.status != "gone",
-            "rounded": first.status not in ("gone", "torn"),
-            "status": first.status,
-            "collared": first.collared,
-        },
+        "first_leaf": first_leaf_truth(plant),
         "lower_leaves_missing": plant.lost,
         "lower_leaf_status": {
             str(leaf.rank): leaf.status for leaf in plant.leaves if leaf.status != "ok"
