@@ -25,7 +25,7 @@ MOST_MISSED = 2
 SPURIOUS_FIT = 0.15
 """Worth of any leaf number to a peak that is no leaf, where the right one is worth 1 to a leaf."""
 
-SHIFTS = ((0, 0.9), (-1, 0.05), (1, 0.05))
+SHIFTS = ((0, 0.6), (-1, 0.2), (1, 0.2))
 """The network's leaf numbers of one plant may all be off by one together, with these chances."""
 
 
@@ -48,34 +48,34 @@ class Rung:
     number: float
 
 
-def stage_on_ladder(leaves: list[Rung], lost: np.ndarray, sigma: float) -> np.ndarray:
+def stage_on_ladder(leaves: list[Rung], below: np.ndarray, sigma: float) -> np.ndarray:
     """Distribution over VE, V1 .. V12 of the number of the highest leaf whose collar is out.
 
     Parameters
     ----------
     leaves : list of Rung
         Bottom up.
-    lost : ndarray, (4,)
-        P(0, 1, 2, 3 lower leaves lost).
+    below : ndarray, (m,)
+        P(0, 1, 2 ... leaves below the lowest one, lost or not found).
     sigma : float
         Error of a leaf number, leaves.
     """
     total = np.zeros(RUNGS)
     for shift, chance in SHIFTS:
-        total += chance * _climb(leaves, lost, sigma, shift)
+        total += chance * _climb(leaves, below, sigma, shift)
     folded = np.zeros(STAGE_COUNT)
     np.add.at(folded, np.minimum(np.arange(RUNGS), STAGE_COUNT - 1), total)
     return folded / folded.sum()
 
 
-def _climb(leaves: list[Rung], lost: np.ndarray, sigma: float, shift: int) -> np.ndarray:
+def _climb(leaves: list[Rung], below: np.ndarray, sigma: float, shift: int) -> np.ndarray:
     """Weight (RUNGS,) of each stage if all leaf numbers are off by `shift`.
 
     `state[stage, rung]`: the highest collar out so far, and the highest leaf placed so far. Leaves
     above the first one in the whorl are in the whorl as well.
     """
     state = np.zeros((RUNGS, RUNGS))
-    for count, chance in enumerate(lost):
+    for count, chance in enumerate(below):
         state[count, count] = chance
     rungs = np.arange(RUNGS)
     for leaf in leaves:
@@ -104,15 +104,15 @@ def _climb(leaves: list[Rung], lost: np.ndarray, sigma: float, shift: int) -> np
     return state.sum(axis=1)
 
 
-def number_leaves(numbers: list[float], lost: np.ndarray, sigma: float = 0.5) -> list[int]:
+def number_leaves(numbers: list[float], below: np.ndarray, sigma: float = 0.5) -> list[int]:
     """Give every leaf its most likely number, never falling from one leaf to the next.
 
     Parameters
     ----------
     numbers : list of float
         The network's leaf numbers, bottom up.
-    lost : ndarray, (4,)
-        P(0, 1, 2, 3 lower leaves lost).
+    below : ndarray, (m,)
+        P(0, 1, 2 ... leaves below the lowest one, lost or not found).
     sigma : float
         Error of a leaf number.
 
@@ -129,7 +129,7 @@ def number_leaves(numbers: list[float], lost: np.ndarray, sigma: float = 0.5) ->
     unlikely = -np.log(MISSED)
     step = np.select([rise == 1, rise == 0, rise > 1], [0.0, unlikely, unlikely * (rise - 1)], 99.0)
     start = np.full(RUNGS, 99.0)
-    for count, chance in enumerate(lost):
+    for count, chance in enumerate(below):
         start[count] = -np.log(max(float(chance), 1e-4))
     best = start
     came_from = []

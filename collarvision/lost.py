@@ -1,15 +1,20 @@
 """Lost: how many lower leaves a plant has shed, as a distribution.
 
 Counting what is left reads low once leaf 1 is gone, which is normal by V5-V6 (Mississippi State
-University Extension, 17 May 2024). Four signs are weighed against each other.
+University Extension, 17 May 2024). Several signs are weighed against each other.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 
 LOST_MAX = 3
 """The last entry of the distribution stands for this many or more."""
+
+BELOW_MAX = 5
+"""So many leaves, lost or hardly seen, may lie below the lowest sure one."""
 
 RANK_HEIGHTS_MM = ((1, 18.0), (2, 40.0), (3, 68.0), (4, 100.0), (5, 145.0), (6, 220.0))
 """Height of a leaf's collar over the soil by rank.
@@ -21,70 +26,150 @@ Leaf 1 under 20 mm, leaf 5 over 100 mm, leaf 6 200-300 mm: Ledent & Mouraux 1990
 HEIGHT_SIGMA = 0.4
 """Natural log units: plants and sowing depths differ widely. Our own choice."""
 
+RANK_LENGTHS_MM = ((1, 50.0), (2, 120.0), (3, 190.0), (4, 270.0), (5, 370.0), (6, 470.0))
+"""Length of a blade as a photo shows it, by rank.
+
+Leaf 1 about 50 mm: Ledent & Mouraux 1990; 38-44 mm: Mississippi State University Extension 2024.
+Leaves 2-6 are published as 151, 207, 277, 361 and 457 mm (Fournier & Andrieu 1998, whose formula
+reads high for low ranks); the values here are our own choice near them.
+"""
+
+LENGTH_SIGMA = 0.3
+
+RANK_RATIOS = ((1, 0.4), (2, 0.6), (3, 0.68), (4, 0.75), (5, 0.8), (6, 0.8))
+"""Length of a blade against the next one's, for photos without a scale. Our own choice, from the
+same lengths."""
+
+RATIO_SIGMA = 0.25
+
 RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
 
-WEIGHTS = {"network": 0.6, "first_leaf": 0.4, "shape": 0.6, "rank": 0.6, "height": 0.8}
-"""Under one each: the signs come from one picture and are not independent. Our own choice."""
+WEIGHTS = {
+    "network": 0.6,
+    "first_leaf": 0.3,
+    "shape": 0.4,
+    "rank": 0.3,
+    "height": 0.8,
+    "length": 0.9,
+    "ratio": 0.7,
+}
+"""What each sign counts. The network's four come from one opinion and together count little more
+than once; the measured ones stand on their own. Our own choice."""
+
+MOST_AGAINST = 4.5
+"""A clod may hide any height, a torn blade has any length: no single measurement decides."""
 
 
-def lost_leaves(
-    network: np.ndarray,
-    first_leaf: float,
-    lowest_rounded: float | None,
-    lowest_rank: float | None,
-    lowest_collar_mm: float | None,
-) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Weigh the signs of lost lower leaves.
+@dataclass(frozen=True)
+class Signs:
+    """What a photo shows of the lowest leaf that is surely one; None where it doesn't.
 
-    Parameters
+    Attributes
     ----------
     network : ndarray, (4,)
         The network's own P(0, 1, 2, 3 or more lost).
     first_leaf : float
         The network's P(leaf 1 is there).
-    lowest_rounded : float or None
+    rounded : float or None
         P(the lowest leaf's tip is rounded); only leaf 1 is.
-    lowest_rank : float or None
+    rank : float or None
         The network's leaf number at the lowest collar.
-    lowest_collar_mm : float or None
+    collar_mm : float or None
         Height of the lowest collar over the soil, where a card gave the scale.
+    blade_mm : float or None
+        Length of the lowest blade, where a card gave the scale.
+    blade_ratio : float or None
+        Length of the lowest blade against the next one's.
+    weak : tuple of float
+        P(a leaf) of what was hardly seen below it: a withered leaf, or a speck on the stalk.
+    """
+
+    network: np.ndarray
+    first_leaf: float
+    rounded: float | None = None
+    rank: float | None = None
+    collar_mm: float | None = None
+    blade_mm: float | None = None
+    blade_ratio: float | None = None
+    weak: tuple[float, ...] = ()
+
+
+def lost_leaves(signs: Signs) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Weigh the signs of lost lower leaves.
 
     Returns
     -------
-    distribution : ndarray, (4,)
+    lost : ndarray, (4,)
+        P(0, 1, 2, 3 or more leaves lost).
+    below : ndarray, (6,)
+        P(0 .. 5 leaves below the lowest sure one, lost or hardly seen).
     evidence : tuple of str
     """
-    k = np.arange(LOST_MAX + 1)
-    log_p = WEIGHTS["network"] * np.log(np.clip(network, 1e-3, 1.0))
-    log_p += WEIGHTS["first_leaf"] * _present_or_not(first_leaf)
+    heard = WEIGHTS["network"] * np.log(np.clip(signs.network, 1e-3, 1.0))
+    heard += WEIGHTS["first_leaf"] * _present_or_not(signs.first_leaf, LOST_MAX + 1)
+    of_rank = _of_rank(signs)
+    there = np.ones(1)
+    for chance in signs.weak[:2]:
+        there = np.convolve(there, [1.0 - chance, chance])
+    lost, below = np.zeros(LOST_MAX + 1), np.zeros(BELOW_MAX + 1)
+    top = of_rank.max() + heard.max()
+    for count, likely in enumerate(heard):
+        for weak, chance in enumerate(there):
+            weight = chance * np.exp(likely + of_rank[count + weak] - top)
+            lost[count] += weight
+            below[count + weak] += weight
+    lost, below = lost / lost.sum(), below / below.sum()
+    return lost, below, _evidence(signs, lost)
+
+
+def _of_rank(signs: Signs) -> np.ndarray:
+    """Log-likelihood (6,) of what is seen of the lowest sure leaf if it is leaf 1 .. 6."""
+    below = np.arange(BELOW_MAX + 1)
+    log_p = np.zeros(BELOW_MAX + 1)
+    if signs.rounded is not None:
+        log_p += WEIGHTS["shape"] * _present_or_not(signs.rounded, BELOW_MAX + 1)
+    if signs.rank is not None:
+        off = (signs.rank - 1 - below) / RANK_SIGMA
+        log_p -= WEIGHTS["rank"] * np.minimum(0.5 * off**2, MOST_AGAINST)
+    if signs.collar_mm is not None:
+        log_p += WEIGHTS["height"] * _fit(signs.collar_mm, RANK_HEIGHTS_MM, HEIGHT_SIGMA)
+    if signs.blade_mm is not None:
+        log_p += WEIGHTS["length"] * _fit(signs.blade_mm, RANK_LENGTHS_MM, LENGTH_SIGMA)
+    elif signs.blade_ratio is not None:
+        log_p += WEIGHTS["ratio"] * _fit(signs.blade_ratio, RANK_RATIOS, RATIO_SIGMA)
+    return log_p
+
+
+def _evidence(signs: Signs, p: np.ndarray) -> tuple[str, ...]:
     said: list[str] = []
-    if lowest_rounded is not None:
-        log_p += WEIGHTS["shape"] * _present_or_not(lowest_rounded)
-        if lowest_rounded >= 0.7:
+    most = int(p.argmax())
+    if signs.rounded is not None:
+        if signs.rounded >= 0.7 and most == 0:
             said.append("Lowest leaf rounded, so it is leaf 1.")
-        elif lowest_rounded <= 0.3:
+        elif signs.rounded <= 0.3 and most > 0:
             said.append("Lowest leaf pointed, so leaf 1 is lost.")
+        elif most == 0:
+            said.append("Lowest leaf taken as leaf 1, though its tip is not seen to be round.")
         else:
             said.append("Shape of the lowest leaf's tip is not clear.")
-    if lowest_rank is not None:
-        log_p += WEIGHTS["rank"] * -0.5 * ((lowest_rank - 1 - k) / RANK_SIGMA) ** 2
-    if lowest_collar_mm is not None and lowest_collar_mm > 0:
-        ranks, heights = np.array(RANK_HEIGHTS_MM).T
-        expected = np.interp(k + 1, ranks, np.log(heights))
-        z = (np.log(lowest_collar_mm) - expected) / HEIGHT_SIGMA
-        # A clod or a furrow may hide any height: no single measurement decides.
-        log_p += WEIGHTS["height"] * -np.minimum(0.5 * z**2, 4.5)
-    p = np.exp(log_p - log_p.max())
-    p /= p.sum()
-    most = int(p.argmax())
-    if lowest_collar_mm is not None and most > 0:
-        said.append(f"Lowest collar {lowest_collar_mm:.0f} mm above the soil.")
+    if signs.blade_mm is not None and (most > 0 or (signs.rounded or 0.0) < 0.7):
+        said.append(f"Lowest blade {signs.blade_mm:.0f} mm long.")
+    if signs.collar_mm is not None and most > 0:
+        said.append(f"Lowest collar {signs.collar_mm:.0f} mm above the soil.")
     if most > 0:
         word = "leaf" if most == 1 else "leaves"
         more = " or more" if most == LOST_MAX else ""
         said.append(f"{most}{more} lower {word} taken as lost.")
-    return p, tuple(said)
+    return tuple(said)
+
+
+def _fit(value: float, by_rank: tuple[tuple[int, float], ...], sigma: float) -> np.ndarray:
+    """Log-likelihood (6,) of a measured size if the leaf is leaf 1 .. 6."""
+    ranks, sizes = np.array(by_rank).T
+    expected = np.interp(np.arange(1, BELOW_MAX + 2), ranks, np.log(sizes))
+    off = (np.log(max(value, 1e-3)) - expected) / sigma
+    return -np.minimum(0.5 * off**2, MOST_AGAINST)
 
 
 def first_leaf_present(network: float, none_lost: float) -> float:
@@ -93,6 +178,6 @@ def first_leaf_present(network: float, none_lost: float) -> float:
     return float(1 / (1 + np.exp(-(a + b) / 2)))
 
 
-def _present_or_not(present: float) -> np.ndarray:
+def _present_or_not(present: float, length: int) -> np.ndarray:
     present = float(np.clip(present, 0.02, 0.98))
-    return np.array([np.log(present)] + [np.log(1 - present)] * LOST_MAX)
+    return np.array([np.log(present)] + [np.log(1 - present)] * (length - 1))

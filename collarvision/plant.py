@@ -14,7 +14,7 @@ import numpy as np
 
 from collarvision.frame import cropped, inverse, to_map_cells, to_photo_px
 from collarvision.ladder import number_leaves
-from collarvision.lost import first_leaf_present, lost_leaves
+from collarvision.lost import Signs, first_leaf_present, lost_leaves
 from collarvision.pairing import CollarCue, Pairing, TipCue, pair
 from collarvision.parts import CollarPeak, Parts, Point, TipPeak
 from collarvision.skeleton import Axis, blade_costs, midlines, stalk_axis
@@ -28,6 +28,9 @@ Kind = Literal["paired", "tipless", "hidden", "whorl"]
 
 TRUSTED = 0.5
 """Score from which a collar may shape the stalk's axis."""
+
+SURE = 0.55
+"""Score of its collar or tip from which a leaf is surely one. Our own choice."""
 
 SAME_COLLAR_CELLS = 2.8
 """Two peaks this close along the stalk may be the two halves of one collar."""
@@ -106,6 +109,10 @@ class Plant:
         P(the plant lies on the board).
     lost : ndarray, (4,)
         P(0, 1, 2, 3 or more lower leaves lost).
+    anchor : int
+        Index in `leaves` of the lowest leaf that is surely one; counting starts there.
+    below : ndarray, (6,)
+        P(0 .. 5 leaves below the anchor, lost or hardly seen).
     first_leaf : float
         P(leaf 1 is still there).
     merged, stray : int
@@ -124,6 +131,8 @@ class Plant:
     other_arches: tuple[Point, ...]
     laid: float
     lost: np.ndarray
+    anchor: int
+    below: np.ndarray
     first_leaf: float
     merged: int
     stray: int
@@ -157,14 +166,9 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
     leaves = _leaves(parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars)
     leaves = sorted(leaves, key=_order)
     base = parts.base or _axis_base(axis, parts)
-    lost, lost_evidence = lost_leaves(
-        parts.lost_leaves,
-        parts.first_leaf,
-        _lowest_shape(leaves),
-        _lowest_rank(leaves),
-        _collar_height_mm(leaves, base, scale) if parts.laid < 0.5 else None,
-    )
-    ranks = number_leaves([leaf.network_rank for leaf in leaves], lost)
+    anchor = _anchor(leaves)
+    lost, below, lost_evidence = lost_leaves(_signs(parts, leaves, anchor, base, scale))
+    ranks = _ranks(leaves, anchor, below)
     leaves = [replace(leaf, rank=rank) for leaf, rank in zip(leaves, ranks, strict=True)]
     stalk = np.empty((0, 2))
     if axis is not None:
@@ -177,6 +181,8 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
         other_arches=parts.other_arches,
         laid=parts.laid,
         lost=lost,
+        anchor=anchor,
+        below=below,
         first_leaf=first_leaf_present(parts.first_leaf, float(lost[0])),
         merged=merged,
         stray=stray,
@@ -376,22 +382,52 @@ def _side_breaks(leaves: list[Leaf]) -> int:
     return sum(a is not None and a == b for a, b in itertools.pairwise(sides))
 
 
-def _lowest_shape(leaves: list[Leaf]) -> float | None:
-    """P(rounded) of the lowest leaf's tip, weighed by how surely it is a tip; None without one."""
-    if not leaves or leaves[0].tip is None:
-        return None
-    score = leaves[0].tip.score
-    return 0.5 + score * (leaves[0].rounded - 0.5)
+def _anchor(leaves: list[Leaf]) -> int:
+    """Index of the lowest leaf that is surely one; 0 where none is sure."""
+    for i, leaf in enumerate(leaves):
+        shown = leaf.tip.score if leaf.tip is not None else 0.0
+        if leaf.counts and max(leaf.collar_score * (leaf.collar is not None), shown) >= SURE:
+            return i
+    return 0
 
 
-def _lowest_rank(leaves: list[Leaf]) -> float | None:
-    return leaves[0].network_rank if leaves and leaves[0].counts else None
+def _ranks(leaves: list[Leaf], anchor: int, below: np.ndarray) -> list[int]:
+    """Leaf numbers: upward from the anchor's most likely one, and downward below it."""
+    upward = number_leaves([leaf.network_rank for leaf in leaves[anchor:]], below)
+    downward = [max(1, upward[0] - step) for step in range(anchor, 0, -1)]
+    return downward + upward
 
 
-def _collar_height_mm(leaves: list[Leaf], base: Point | None, scale: Scale | None) -> float | None:
-    if scale is None or base is None or not leaves or leaves[0].collar is None:
-        return None
-    return leaves[0].along_px * scale.mm_per_px_at(base.x, base.y)
+def _signs(
+    parts: Parts, leaves: list[Leaf], anchor: int, base: Point | None, scale: Scale | None
+) -> Signs:
+    """What the lowest sure leaf tells of leaves lost below it."""
+    if not leaves or not leaves[anchor].counts:
+        return Signs(parts.lost_leaves, parts.first_leaf)
+    lowest = leaves[anchor]
+    above = leaves[anchor + 1] if anchor + 1 < len(leaves) else None
+    rounded = None
+    if lowest.tip is not None:
+        # Weighed by how surely it is a tip.
+        rounded = 0.5 + lowest.tip.score * (lowest.rounded - 0.5)
+    blade = _length_px(lowest.midline) if lowest.tip is not None else None
+    next_blade = _length_px(above.midline) if above is not None and above.tip else None
+    mm_per_px = scale.mm_per_px_at(base.x, base.y) if scale is not None and base else None
+    standing = parts.laid < 0.5 and lowest.collar is not None
+    return Signs(
+        network=parts.lost_leaves,
+        first_leaf=parts.first_leaf,
+        rounded=rounded,
+        rank=lowest.network_rank,
+        collar_mm=lowest.along_px * mm_per_px if mm_per_px and standing else None,
+        blade_mm=blade * mm_per_px if mm_per_px and blade else None,
+        blade_ratio=blade / next_blade if blade and next_blade else None,
+        weak=tuple(leaf.collar_score for leaf in leaves[:anchor] if leaf.collar is not None),
+    )
+
+
+def _length_px(line: np.ndarray) -> float:
+    return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
 # --------------------------------------------------------------------------- places

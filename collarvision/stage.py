@@ -52,9 +52,10 @@ def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) 
     calibration = calibration or load_calibration()
     rungs = [rung(leaf, calibration) for leaf in plant.leaves]
     cleared = np.array([r.real * r.out for r in rungs])
+    above = plant.anchor
     opinions = {
-        "ladder": stage_on_ladder(rungs, plant.lost, calibration.rank_sigma),
-        "count": _fold(np.convolve(count_distribution(cleared), plant.lost)),
+        "ladder": stage_on_ladder(rungs[above:], plant.below, calibration.rank_sigma),
+        "count": _fold(np.convolve(count_distribution(cleared[above:]), plant.below)),
         "second": parts.stage_probabilities,
     }
     probabilities = pool(opinions, calibration.pool)

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from collarvision.lost import lost_leaves
+from collarvision.lost import Signs, lost_leaves
 from collarvision.pairing import cheapest_assignment
 from collarvision.parts import CollarPeak, Point
 from collarvision.plant import assemble
@@ -139,11 +139,31 @@ def test_height_of_the_lowest_collar_moves_the_belief_towards_the_published_rank
     # Ledent & Mouraux 1990 (10.1051/agro:19900208): leaf 1 under 2 cm, leaf 5 over 10 cm,
     # leaf 6 20-30 cm above the soil.
     flat = np.full(4, 0.25)
-    without, _ = lost_leaves(flat, 0.5, None, None, None)
-    with_height, _ = lost_leaves(flat, 0.5, None, None, height_mm)
+    without, _, _ = lost_leaves(Signs(flat, 0.5))
+    with_height, _, _ = lost_leaves(Signs(flat, 0.5, collar_mm=height_mm))
     index = min(rank - 1, 3)
     assert with_height[index] > without[index]
     assert with_height.argmax() == index
+
+
+@pytest.mark.parametrize(("length_mm", "lost"), [(38.0, 0), (50.0, 0), (120.0, 1), (277.0, 3)])
+def test_length_of_the_lowest_blade_tells_its_rank(length_mm, lost):
+    # Leaf 1: 1.5-1.75 in (Mississippi State 2024), about 5 cm (Ledent & Mouraux 1990). Rank 4:
+    # 27.7 cm (Fournier & Andrieu 1998, formula for 18 leaves); rank 2: 15.1 cm by the formula,
+    # which reads high for low ranks; 12 cm is our own choice.
+    flat = np.full(4, 0.25)
+    p, _, _ = lost_leaves(Signs(flat, 0.5, blade_mm=length_mm))
+    assert p.argmax() == lost
+
+
+def test_a_short_lowest_blade_overrules_a_tip_that_looks_pointed():
+    # Leaf 1 seen from its edge looks pointed; its length and its low collar give it away.
+    network = np.array([0.2, 0.75, 0.04, 0.01])
+    p, _, said = lost_leaves(
+        Signs(network, 0.2, rounded=0.2, rank=1.9, collar_mm=20.0, blade_mm=48.0)
+    )
+    assert p.argmax() == 0
+    assert said[0].startswith("Lowest leaf taken as leaf 1")
 
 
 def test_a_photo_with_nothing_in_it_gives_an_empty_plant():

@@ -86,6 +86,8 @@ def made_case(rng: np.random.Generator, number: int) -> Case:
         other_arches=(),
         laid=0.02,
         lost=np.array([0.97, 0.02, 0.007, 0.003]),
+        anchor=0,
+        below=np.array([0.97, 0.02, 0.007, 0.003]),
         first_leaf=0.95,
         merged=0,
         stray=0,
