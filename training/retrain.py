@@ -1,11 +1,11 @@
 """From nothing to a checkpoint: render on every GPU, train on the last one, side by side.
 
-    python -m training.retrain --work DIR --minutes 20 --gpus 2
+    python -m training.retrain --work DIR --minutes 20 --gpus 2 -- --out DIR/checkpoint.pt
 
 Renderers write fresh plants under ``DIR/train`` while the trainer reads them; ``DIR/check``
-holds samples and ``DIR/finished`` whole finished photos that are never trained on. Everything
-resumes: parts are continued, ``--init`` starts from an earlier checkpoint. On a machine without
-a GPU the same command runs small (``--gpus 0 --variant scalar_rgb``).
+holds samples and ``DIR/finished`` whole finished photos that are never trained on. Parts that
+are there are continued; options after ``--`` go to `training.train` (``--init``, ``--out``). On a
+machine without a GPU the same command runs small (``--gpus 0 --variant scalar_rgb``).
 """
 
 from __future__ import annotations
@@ -18,12 +18,23 @@ import time
 from pathlib import Path
 
 FINISHERS = 4
+"""Processes that share the finished photos."""
+
 CHECK_SEED = 90_000
 """Seeds from here on are never trained on."""
 
+GRACE_S = 20.0
+"""How long a renderer may take to end before it is killed."""
+
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
-    """Read the command line."""
+    """Read the command line.
+
+    Raises
+    ------
+    SystemExit
+        When training and checking would share seeds.
+    """
     parser = argparse.ArgumentParser(prog="training.retrain", description=__doc__.splitlines()[0])
     add = parser.add_argument
     add("--work", type=Path, required=True)
@@ -39,7 +50,12 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--finished-size", default="720x960")
     add("--variant", default=None, help="Mitsuba variant; the first that works when left out")
     add("trainer", nargs="*", help="after --: more options for training.train")
-    return parser.parse_args(argv)
+    options = parser.parse_args(argv)
+    if options.seed + options.renderers * max(1, options.gpus) >= CHECK_SEED:
+        parser.error(f"Seeds from {CHECK_SEED} on are for checking: choose a lower --seed.")
+    if options.finished_seed <= CHECK_SEED:
+        parser.error(f"Choose a --finished-seed above {CHECK_SEED}, where nothing is trained on.")
+    return options
 
 
 def renderer(
@@ -51,8 +67,8 @@ def renderer(
         environment["PLANTGEN_VARIANT"] = options.variant
     command = [sys.executable, "-m", "training.plantgen", "--out", str(options.work / folder)]
     command += ["--seed", str(seed), "--samples", str(options.light_paths), *extra]
-    log = (options.work / f"render-{seed}.log").open("ab")
-    return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+    with (options.work / f"render-{seed}.log").open("ab") as log:
+        return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
 
 
 def wait_for_first(
@@ -73,23 +89,19 @@ def wait_for_first(
         time.sleep(0.5)
 
 
-def main(argv: list[str] | None = None) -> int:
-    """Run renderers and the trainer; stop the renderers when training ends."""
-    options = arguments(argv)
-    options.work.mkdir(parents=True, exist_ok=True)
-    began = time.monotonic()
+def start_others(options: argparse.Namespace) -> list[subprocess.Popen[bytes]]:
+    """Start every renderer but the first: samples for checks, finished photos, training samples.
+
+    The last GPU also trains, so it renders with fewer processes; GPU 0 already has the first.
+    """
     gpus = max(1, options.gpus)
-    first = renderer(options, 0, options.seed, "train", [])
-    wait_for_first(options, first, options.seed)
-    print(f"first sample after {time.monotonic() - began:.0f} s", flush=True)
-    running = [first]
     count = str(options.check_count)
-    running.append(renderer(options, 0, CHECK_SEED, "check", ["--count", count]))
+    running = [renderer(options, 0, CHECK_SEED, "check", ["--count", count])]
     if options.finished_count:
         share = -(-options.finished_count // FINISHERS)
         for extra in range(FINISHERS):
             more = ["--view", "finished", "--unlike", "--count", str(share)]
-            more += ["--size", options.finished_size, "--photo-pixels", "1024"]
+            more += ["--size", options.finished_size]
             seed = options.finished_seed + extra
             running.append(renderer(options, extra % gpus, seed, "finished", more))
     seed = options.seed
@@ -98,19 +110,45 @@ def main(argv: list[str] | None = None) -> int:
         for _ in range(max(0, here)):
             seed += 1
             running.append(renderer(options, gpu, seed, "train", []))
+    return running
+
+
+def trainer_command(options: argparse.Namespace) -> list[str]:
+    """The trainer's command line: the last GPU, and whatever was given after ``--``."""
     command = [sys.executable, "-m", "training.train", "--samples", str(options.work / "train")]
     command += ["--val", str(options.work / "check"), "--minutes", str(options.minutes)]
     if options.gpus:
         command += ["--device", f"cuda:{options.gpus - 1}"]
-    status = 1
+    return command + options.trainer
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run renderers and the trainer; stop the renderers when training ends, however it ends."""
+    options = arguments(argv)
+    options.work.mkdir(parents=True, exist_ok=True)
+    began = time.monotonic()
+    running = [renderer(options, 0, options.seed, "train", [])]
     try:
-        status = subprocess.call(command + options.trainer)
+        wait_for_first(options, running[0], options.seed)
+        print(f"first sample after {time.monotonic() - began:.0f} s", flush=True)
+        running += start_others(options)
+        status = subprocess.call(trainer_command(options))
     finally:
-        for process in running:
-            process.terminate()
+        stop(running)
     made = sum(1 for _ in (options.work / "train").rglob("*.jpg"))
     print(f"{made} training samples, {time.monotonic() - began:.0f} s in all", flush=True)
     return status
+
+
+def stop(running: list[subprocess.Popen[bytes]]) -> None:
+    """End renderers; a sample is only in the truth file once its pictures are whole."""
+    for process in running:
+        process.terminate()
+    for process in running:
+        try:
+            process.wait(GRACE_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
 
 
 if __name__ == "__main__":

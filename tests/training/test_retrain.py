@@ -1,0 +1,161 @@
+"""Retraining in one command: what is started, on which GPU, with which seeds, and how it ends."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from training import retrain
+
+
+class FakeProcess:
+    """Stands for a renderer: it is started, has a first sample (or not), and is ended."""
+
+    started: list[FakeProcess]
+    dies = False
+    hangs = False
+
+    def __init__(self, command: list[str], **options: object) -> None:
+        self.command, self.environment = command, options["env"]
+        self.calls: list[str] = []
+        type(self).started.append(self)
+        part = Path(self.value("--out")) / f"part-{int(self.value('--seed')):05d}"
+        if not self.dies:
+            part.mkdir(parents=True, exist_ok=True)
+            (part / "truth.jsonl").write_text("{}\n")
+
+    def value(self, name: str) -> str:
+        return self.command[self.command.index(name) + 1]
+
+    @property
+    def folder(self) -> str:
+        return Path(self.value("--out")).name
+
+    def poll(self) -> int | None:
+        return 1 if self.dies else None
+
+    def terminate(self) -> None:
+        self.calls.append("terminate")
+
+    def kill(self) -> None:
+        self.calls.append("kill")
+
+    def wait(self, timeout: float) -> int:
+        if self.hangs:
+            raise subprocess.TimeoutExpired("renderer", timeout)
+        return 0
+
+
+@pytest.fixture
+def processes(monkeypatch: pytest.MonkeyPatch) -> type[FakeProcess]:
+    kind = type("Process", (FakeProcess,), {"started": []})
+    monkeypatch.setattr(retrain.subprocess, "Popen", kind)
+    return kind
+
+
+@pytest.fixture
+def trained(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
+    """The trainer's command lines; it ends at once with status 0."""
+    calls: list[list[str]] = []
+
+    def call(command: list[str]) -> int:
+        calls.append(command)
+        return 0
+
+    monkeypatch.setattr(retrain.subprocess, "call", call)
+    return calls
+
+
+def test_two_gpus_render_and_the_last_one_trains(processes, trained, tmp_path):
+    words = ["--work", str(tmp_path), "--minutes", "20", "--gpus", "2", "--renderers", "7"]
+    assert retrain.main([*words, "--fewer", "2", "--", "--init", "old.pt"]) == 0
+    train = [p for p in processes.started if p.folder == "train"]
+    gpus = [p.environment["CUDA_VISIBLE_DEVICES"] for p in train]
+    assert (gpus.count("0"), gpus.count("1")) == (7, 5)
+    assert len({p.value("--seed") for p in processes.started}) == len(processes.started)
+    assert [p.folder for p in processes.started].count("check") == 1
+    [command] = trained
+    assert command[:3] == [sys.executable, "-m", "training.train"]
+    assert command[command.index("--device") + 1] == "cuda:1"
+    assert command[command.index("--samples") + 1] == str(tmp_path / "train")
+    assert command[command.index("--val") + 1] == str(tmp_path / "check")
+    assert command[command.index("--minutes") + 1] == "20.0"
+    assert command[-2:] == ["--init", "old.pt"]
+    assert all(p.calls == ["terminate"] for p in processes.started)
+
+
+def test_every_command_is_one_that_the_generator_takes(processes, trained, tmp_path, monkeypatch):
+    """The words go through the real parser: an option renamed there must fail here."""
+    retrain.main(["--work", str(tmp_path), "--finished-count", "10", "--gpus", "1"])
+    from training.plantgen import __main__ as plantgen
+
+    made = []
+    monkeypatch.setattr(plantgen, "write_sample", lambda *words: made.append(words))
+    for process in processes.started:
+        assert process.command[:3] == [sys.executable, "-m", "training.plantgen"]
+        words = process.command[3:]
+        (Path(process.value("--out")) / f"part-{int(process.value('--seed')):05d}").joinpath(
+            "truth.jsonl"
+        ).unlink()
+        plantgen.main([*words, "--minutes", "0"])
+    finished = [p for p in processes.started if p.folder == "finished"]
+    assert sum(int(p.value("--count")) for p in finished) >= 10
+    assert {p.value("--view") for p in finished} == {"finished"}
+
+
+@pytest.mark.torch
+def test_the_trainers_command_is_one_that_the_trainer_takes(processes, trained, tmp_path):
+    pytest.importorskip("torch", reason="the trainer's parser asks PyTorch for the device")
+    from training.train import arguments
+
+    retrain.main(["--work", str(tmp_path), "--", "--init", "old.pt", "--out", "new.pt"])
+    options = arguments(trained[0][3:])
+    assert options.minutes == 20.0
+    assert options.device == "cuda:0"
+    assert (options.init, options.out) == ("old.pt", "new.pt")
+
+
+def test_without_a_gpu_the_trainer_chooses_its_device(processes, trained, tmp_path):
+    words = ["--work", str(tmp_path), "--gpus", "0", "--renderers", "1", "--fewer", "0"]
+    retrain.main([*words, "--variant", "scalar_rgb"])
+    assert "--device" not in trained[0]
+    assert {p.environment["PLANTGEN_VARIANT"] for p in processes.started} == {"scalar_rgb"}
+    assert [p.folder for p in processes.started] == ["train", "check"]
+
+
+def test_nothing_is_trained_when_the_first_renderer_ends_at_once(processes, trained, tmp_path):
+    processes.dies = True
+    (tmp_path / "render-1.log").write_text("no such variant")
+    with pytest.raises(SystemExit, match="no such variant"):
+        retrain.main(["--work", str(tmp_path)])
+    assert not trained
+    assert len(processes.started) == 1
+
+
+def test_renderers_end_even_when_the_trainer_fails(processes, tmp_path, monkeypatch):
+    def call(command: list[str]) -> int:
+        raise KeyboardInterrupt
+
+    processes.hangs = True
+    monkeypatch.setattr(retrain.subprocess, "call", call)
+    with pytest.raises(KeyboardInterrupt):
+        retrain.main(["--work", str(tmp_path)])
+    assert all(p.calls == ["terminate", "kill"] for p in processes.started)
+
+
+def test_the_trainers_status_is_handed_on(processes, tmp_path, monkeypatch):
+    monkeypatch.setattr(retrain.subprocess, "call", lambda command: 3)
+    assert retrain.main(["--work", str(tmp_path)]) == 3
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["--seed", "89995"], ["--seed", "95000"], ["--finished-seed", "90000"]],
+)
+def test_training_and_checking_never_share_seeds(words, tmp_path, capsys):
+    with pytest.raises(SystemExit):
+        retrain.arguments(["--work", str(tmp_path), *words])
+    assert "seed" in capsys.readouterr().err
