@@ -4,7 +4,7 @@
 
 Uses photos that the network never trained on, read by the run-time package itself. PyTorch isn't
 needed. Each step feeds the next, in this order: P(real leaf) and P(collar out) by kind of leaf;
-the spread of the network's leaf numbers; the weights of the three stage opinions; P(stage right);
+the error of the network's leaf numbers; the weights of the three stage opinions; P(stage right);
 the thresholds for a stated risk; the width of the height's interval.
 """
 
@@ -25,17 +25,19 @@ from collarvision.calibration import Calibration, Three, as_json
 from collarvision.card import Scale, find_card
 from collarvision.confidence import FEATURES, features, judge
 from collarvision.height import measure
+from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
 from collarvision.parts import Parts, Point, read_parts
 from collarvision.photo import PhotoError, load_photo
 from collarvision.plant import Leaf, Plant, assemble
-from collarvision.stage import believe, logit, pool
+from collarvision.stage import believe, logit, pool, rung
 from training.scoring import TOLERANCE, plant_height_px
 
 if TYPE_CHECKING:
     from collarvision.quality import Finding
 
 FOLDS = 5
+RANK_SIGMAS = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0)
 COVERAGE_WANTED = 0.93
 """Of the height's 90 % interval, so that a new set does not fall under 90 % by chance."""
 
@@ -165,19 +167,21 @@ def _fit_three(collar: np.ndarray, tip: np.ndarray, y: np.ndarray, guess: Three)
     return float(w[0]), float(max(w[1], 0.0)), float(max(w[2], 0.0))
 
 
-def fit_rank_sigma(cases: Sequence[Case]) -> float:
-    """Spread of the network's leaf numbers, leaves."""
-    off = [
-        leaf.network_rank - label.rank
-        for case in cases
-        for leaf, label in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True)
-        if label.rank is not None
-    ]
-    if len(off) < 50:
-        return Calibration().rank_sigma
-    # The middle 80 % tell the spread of the good ones; a normal's span 2.563 sd there.
-    low, high = np.quantile(off, [0.1, 0.9])
-    return float(np.clip((high - low) / 2.563, 0.25, 1.0))
+def fit_rank_sigma(cases: Sequence[Case], calibration: Calibration) -> float:
+    """Error of the leaf numbers, leaves, that makes the true stages likeliest on the ladder.
+
+    Wider than the spread of the numbers themselves: those of one plant err together.
+    """
+    rungs = [[rung(leaf, calibration) for leaf in case.plant.leaves] for case in cases]
+
+    def likelihood(sigma: float) -> float:
+        total = 0.0
+        for case, leaves in zip(cases, rungs, strict=True):
+            p = stage_on_ladder(leaves[case.plant.anchor :], case.plant.below, sigma)
+            total += math.log(p[min(case.stage, len(p) - 1)] + 2e-3)
+        return total
+
+    return max(RANK_SIGMAS, key=likelihood)
 
 
 # --------------------------------------------------------------------------- stage and confidence
@@ -367,7 +371,8 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     """Fit everything; gives the calibration and what to say about it."""
     good = [case for case in cases if case.usable]
     fitted = Calibration(risk=risk)
-    fitted = replace(fit_leaves(good, fitted), rank_sigma=fit_rank_sigma(good))
+    fitted = fit_leaves(good, fitted)
+    fitted = replace(fitted, rank_sigma=fit_rank_sigma(good, fitted))
     fitted = replace(fitted, pool=fit_pool(good, fitted))
     x, right = feature_table(good, fitted)
     intercept, weights = fit_confidence(x, right)
