@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -52,12 +53,14 @@ class FakeProcess:
 @pytest.fixture
 def processes(monkeypatch: pytest.MonkeyPatch) -> type[FakeProcess]:
     kind = type("Process", (FakeProcess,), {"started": []})
+    # Only this module's: imports of others may start processes of their own.
+    monkeypatch.setattr(retrain, "subprocess", SimpleNamespace(**vars(subprocess)))
     monkeypatch.setattr(retrain.subprocess, "Popen", kind)
     return kind
 
 
 @pytest.fixture
-def trained(monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
+def trained(processes: type[FakeProcess], monkeypatch: pytest.MonkeyPatch) -> list[list[str]]:
     """The trainer's command lines; it ends at once with status 0."""
     calls: list[list[str]] = []
 
