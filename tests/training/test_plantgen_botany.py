@@ -58,7 +58,7 @@ def uppermost_drooping(plant: Plant) -> int:
     )
 
 
-# --- sizes of full-grown blades -------------------------------------------------------------
+# --- sizes of full-grown blades ---
 
 
 @pytest.mark.parametrize(
@@ -99,7 +99,7 @@ def test_final_leaf_number():
     assert {plant.final_leaves for plant in plants(3)} == set(range(16, 23))
 
 
-# --- the first leaf ---------------------------------------------------------------------------
+# --- the first leaf ---
 
 
 def test_first_leaf_is_as_long_as_published():
@@ -133,7 +133,7 @@ def test_collars_of_leaves_5_and_6():
     assert 200.0 <= np.median(sixth) <= 300.0
 
 
-# --- what is seen at a stage --------------------------------------------------------------------
+# --- what is seen at a stage ---
 
 
 @pytest.mark.parametrize(
@@ -213,7 +213,7 @@ def test_the_whorl_holds_no_collar():
             assert any(not leaf.collared for leaf in plant.leaves)
 
 
-# --- hard cases, lost and worn leaves -----------------------------------------------------------
+# --- hard cases, lost and worn leaves ---
 
 
 def test_collars_rise_with_rank():
