@@ -25,6 +25,10 @@ LEAST_DROP_SHARE = 0.02
 """A blade arches when its tip is lower than its top by both: mm, and a share of its length."""
 
 
+EDGE_PX = 2.0
+"""A plant that reaches no further than this over a photo's edge still counts as whole."""
+
+
 def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     """A square window about the plant, jittered, to be rendered ``pixels`` wide."""
     low, high = plant_box_px(stand)
@@ -217,12 +221,11 @@ def describe(stand: Stand, rendered: Rendered, name: str, view: str) -> dict:
             "arch_rank": rank,
             "height_arch_mm": height_mm,
         }
-    if stand.wish.reason == "ok" and view == "photo":
-        inside = (_into(window, low) > -2).all() and (
-            _into(window, high) < [width + 2, height + 2]
-        ).all()
-        if not inside:
-            row["reason"], row["usable"] = "cut_off", False
+    if stand.wish.reason in ("ok", "cut_off") and view == "photo":
+        # The frame decides, not the wish: a small plant can't be brought near enough to be cut.
+        low, high = _into(window, low), _into(window, high)
+        whole = bool((low > -EDGE_PX).all() and (high < [width + EDGE_PX, height + EDGE_PX]).all())
+        row |= {"reason": "ok" if whole else "cut_off", "usable": whole}
     return row
 
 
