@@ -17,28 +17,14 @@ from typing import Literal
 
 import numpy as np
 
+from collarvision.arch import RULES, Candidate, Rule, governing, highest
 from collarvision.calibration import load_calibration
 from collarvision.card import Scale
 from collarvision.parallax import LAID_DEPTH_MM, LEAN_DEG, Stand, leaf_depth, on_board, stand
-from collarvision.parts import BLADE, STALK, Parts, Point
-from collarvision.plant import Leaf, Plant
+from collarvision.parts import Parts, Point
+from collarvision.plant import Plant
 
-Rule = Literal["half-out", "tip-down"]
 Basis = Literal["arch", "free-standing", "along-stalk"]
-RULES: tuple[Rule, ...] = ("half-out", "tip-down")
-
-ARCH_SCORE = 0.35
-"""Least score of the network's arch to be believed against the leaves' own shape."""
-
-LEAST_DROP = 0.05
-"""A leaf arches when its tip hangs this share of its length under its top."""
-
-LEAST_DROP_MM = 4.0
-
-LENGTH_STEP = 1.3
-"""A blade is about this much longer than the one below it, up to leaf 8 or so: the published
-lengths 27.7, 36.1, 45.7 cm of ranks 4-6 (Fournier & Andrieu 1998) step by 1.3."""
-
 KEYPOINT_CELLS = 1.0
 """Error of the base and of the arch, map cells. Our own choice."""
 
@@ -76,18 +62,6 @@ class Height:
     uncorrected_mm: float
 
 
-@dataclass(frozen=True)
-class _Arched:
-    """A leaf's shape as the height rules see it: heights in mm over the soil."""
-
-    leaf: Leaf
-    top_mm: float
-    top_px: tuple[float, float]
-    arches: bool
-    tip_down: bool
-    out: float
-
-
 def measure(
     parts: Parts,
     plant: Plant,
@@ -115,13 +89,9 @@ def measure(
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
     foot = on_board(scale, base_px)[0]
-    shapes = [shape for shape in _shapes(parts, plant, scale, standing, foot) if shape is not None]
-    top, others = _governing(plant, shapes, rule)
-    basis: Basis = "along-stalk" if laid else "arch"
-    if top is None:
-        top = _highest(plant, scale, standing, foot)
-        others = []
-        basis = basis if laid else "free-standing"
+    candidates = governing(parts, plant, scale, standing, foot, rule)
+    basis: Basis = "along-stalk" if laid else "arch" if candidates else "free-standing"
+    top = candidates[0].point if candidates else highest(plant, scale, standing, foot)
     if top is None:
         return None
     at = on_board(scale, np.array([top]))
@@ -131,7 +101,7 @@ def measure(
     if height <= 0:
         return None
     sd = _error(parts, scale, plant.base, standing, foot, at, depth)
-    doubt = _doubt(scale, standing, foot, height, others)
+    doubt = _doubt(scale, standing, foot, height, candidates)
     if interval_factor is None:
         interval_factor = load_calibration().interval_factor
     half = interval_factor * Z_90 * float(np.hypot(sd, doubt))
@@ -145,136 +115,6 @@ def measure(
         offset_mm=standing.offset_mm,
         uncorrected_mm=float((at[0] - foot) @ standing.up),
     )
-
-
-# --------------------------------------------------------------------------- which leaf governs
-
-
-def _shapes(
-    parts: Parts, plant: Plant, scale: Scale, standing: Stand, foot: np.ndarray
-) -> list[_Arched | None]:
-    shapes: list[_Arched | None] = []
-    below = 0.0
-    for leaf in plant.leaves:
-        if len(leaf.midline) < 3:
-            shapes.append(None)
-            continue
-        board = on_board(scale, leaf.midline)
-        length = float(np.hypot(*np.diff(board, axis=0).T).sum())
-        heights = standing.height_mm(foot, board)
-        at = int(heights.argmax())
-        drop = float(heights[at] - heights[-1])
-        last = max(1, len(heights) // 7)
-        expected = LENGTH_STEP * below
-        out = 1.0 if leaf.counts or expected <= 0 else min(1.0, length / expected)
-        shapes.append(
-            _Arched(
-                leaf=leaf,
-                top_mm=float(heights[at]),
-                top_px=_upper_edge(parts, leaf.midline, at),
-                arches=drop >= max(LEAST_DROP_MM, LEAST_DROP * length),
-                tip_down=bool(heights[-1] < heights[-1 - last] - 0.02 * length) and drop > 0,
-                out=out,
-            )
-        )
-        below = length if leaf.counts or out >= 1.0 else max(below, length)
-    return shapes
-
-
-def _upper_edge(parts: Parts, midline: np.ndarray, at: int) -> tuple[float, float]:
-    """Move from a midline's top to the blade's upper edge: square to the midline, away from it."""
-    before, after = midline[max(0, at - 2)], midline[min(len(midline) - 1, at + 2)]
-    along = after - before
-    length = float(np.hypot(*along))
-    here = midline[at]
-    if length < 1e-6:
-        return float(here[0]), float(here[1])
-    square = np.array([-along[1], along[0]]) / length
-    ends = (midline[0] + midline[-1]) / 2
-    if (here - ends) @ square < 0:
-        square = -square
-    affine = parts.photo_from_map
-    edge = here
-    for cells in np.arange(0.5, 6.0, 0.5):
-        point = here + cells * parts.px_per_map_px * square
-        column, row = np.round((point - affine[:, 2]) / affine[[0, 1], [0, 1]]).astype(int)
-        inside = 0 <= row < parts.classes.shape[0] and 0 <= column < parts.classes.shape[1]
-        if not inside or parts.classes[row, column] not in (BLADE, STALK):
-            break
-        edge = point
-    return float(edge[0]), float(edge[1])
-
-
-def _governing(
-    plant: Plant, shapes: list[_Arched], rule: Rule
-) -> tuple[tuple[float, float] | None, list[tuple[tuple[float, float], float]]]:
-    """Point to measure to (None: no leaf arches), and rivals with their share of the belief."""
-    if rule == "tip-down":
-        down = [shape for shape in shapes if shape.tip_down and shape.arches]
-        if not down:
-            return None, []
-        chosen = max(down, key=lambda shape: (shape.leaf.rank, shape.top_mm))
-        return _network_arch_on(plant, chosen) or chosen.top_px, []
-    arch = plant.arch
-    if arch is not None and arch.score >= ARCH_SCORE:
-        rivals = [
-            ((other.x, other.y), other.score / (other.score + arch.score))
-            for other in plant.other_arches
-            if other.score > 0.4 * arch.score
-        ]
-        return (arch.x, arch.y), rivals
-    half_out = [shape for shape in shapes if shape.arches and shape.out >= 0.5]
-    # The network is trained on this definition: where it sees no arch at all, a leaf must
-    # hang clearly to overrule it.
-    if not half_out or (arch is None and not _hangs(half_out[-1])):
-        return None, []
-    chosen = max(half_out, key=lambda shape: (shape.leaf.rank, shape.top_mm))
-    rivals = [
-        (shape.top_px, 0.35)
-        for shape in shapes
-        if shape.arches
-        and shape is not chosen
-        and shape.out >= 0.35
-        and shape.leaf.rank >= chosen.leaf.rank - 1
-    ]
-    return chosen.top_px, rivals
-
-
-def _hangs(shape: _Arched) -> bool:
-    line = shape.leaf.midline
-    length = float(np.hypot(*np.diff(line, axis=0).T).sum())
-    return float(line[-1, 1] - line[:, 1].min()) > 0.15 * length
-
-
-def _network_arch_on(plant: Plant, shape: _Arched) -> tuple[float, float] | None:
-    """The network's own arch where it lies on this leaf: it is finer than a traced midline."""
-    line = shape.leaf.midline
-    length = float(np.hypot(*np.diff(line, axis=0).T).sum())
-    for arch in (plant.arch, *plant.other_arches):
-        if arch is None:
-            continue
-        near = float(np.hypot(*(line - (arch.x, arch.y)).T).min())
-        if (
-            near < 0.05 * length
-            and np.hypot(arch.x - shape.top_px[0], arch.y - shape.top_px[1]) < 0.2 * length
-        ):
-            return arch.x, arch.y
-    return None
-
-
-def _highest(
-    plant: Plant, scale: Scale, standing: Stand, foot: np.ndarray
-) -> tuple[float, float] | None:
-    """The plant's highest point, photo px: its free-standing height."""
-    lines = [leaf.midline for leaf in plant.leaves if len(leaf.midline)]
-    lines += [np.array([[leaf.tip.x, leaf.tip.y]]) for leaf in plant.leaves if leaf.tip]
-    if len(plant.stalk):
-        lines.append(plant.stalk)
-    if not lines:
-        return None
-    points = np.concatenate(lines)
-    best = points[int(standing.height_mm(foot, on_board(scale, points)).argmax())]
-    return float(best[0]), float(best[1])
 
 
 # --------------------------------------------------------------------------- the interval
@@ -315,16 +155,12 @@ def _error(
 
 
 def _doubt(
-    scale: Scale,
-    standing: Stand,
-    foot: np.ndarray,
-    height: float,
-    rivals: list[tuple[tuple[float, float], float]],
+    scale: Scale, standing: Stand, foot: np.ndarray, height: float, candidates: list[Candidate]
 ) -> float:
     """Sd, mm, that comes from not being sure which leaf governs."""
-    if not rivals:
+    if len(candidates) < 2:
         return 0.0
-    points = on_board(scale, np.array([point for point, _ in rivals]))
-    share = np.array([share for _, share in rivals])
+    points = on_board(scale, np.array([candidate.point for candidate in candidates]))
+    share = np.array([candidate.share for candidate in candidates])
     apart = standing.height_mm(foot, points) - height
-    return float(np.sqrt((share * (1 - share) * apart**2).max()))
+    return float(np.sqrt((share * apart**2).sum()))

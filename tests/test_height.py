@@ -98,7 +98,12 @@ def scene(height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, 
         tips=(),
     )
     stalk = project([base_3d - np.array([0, h, 0]) for h in np.linspace(0, 60, 12)])
-    plant = replace(assemble(drawn.parts), base=parts.base, arch=parts.arch, stalk=stalk, laid=0.02)
+    drawn_plant = assemble(drawn.parts)
+    # The drawn leaves lie elsewhere in the photo: only the network's arch is this plant's.
+    leaves = tuple(replace(leaf, midline=np.empty((0, 2))) for leaf in drawn_plant.leaves)
+    plant = replace(
+        drawn_plant, leaves=leaves, base=parts.base, arch=parts.arch, stalk=stalk, laid=0.02
+    )
     return parts, plant, scale
 
 

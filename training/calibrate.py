@@ -329,7 +329,10 @@ def usable_floor(ok: np.ndarray, usable: np.ndarray) -> float:
 
 
 def interval_factor(cases: Sequence[Case]) -> float:
-    """Factor on the height's interval that gives it the wanted coverage (split conformal)."""
+    """Factor on the height's interval that gives it the wanted coverage (split conformal).
+
+    Bounded: where the wrong leaf was measured no honest width covers the truth.
+    """
     ratio = []
     for case in cases:
         true = case.truth.get("height_arch_mm")
@@ -342,7 +345,7 @@ def interval_factor(cases: Sequence[Case]) -> float:
     if len(ratio) < 30:
         return 1.0
     rank = min(len(ratio), math.ceil((len(ratio) + 1) * COVERAGE_WANTED))
-    return float(np.clip(np.sort(ratio)[rank - 1], 0.5, 3.0))
+    return float(np.clip(np.sort(ratio)[rank - 1], 0.6, 1.6))
 
 
 def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
