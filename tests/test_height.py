@@ -185,7 +185,7 @@ def test_without_a_soil_line_the_prior_stands():
 )
 def test_the_height_of_a_plant_is_recovered(high, offset, across, roll, distance):
     parts, plant, scale = scene(high, offset, across, roll_deg=roll, distance_mm=distance)
-    got = measure(parts, plant, scale)
+    got = measure(parts, plant, scale, interval_factor=1.0)
     assert got.basis == "arch"
     uncorrected = got.uncorrected_mm / high - 1
     # The drawn arch is in the stalk's plane; its expected place is a little before it.
@@ -200,7 +200,7 @@ def test_the_height_of_a_plant_is_recovered(high, offset, across, roll, distance
 def test_height_within_one_percent_where_the_view_is_good():
     for offset in (10.0, 25.0, 45.0):
         parts, plant, scale = scene(200.0, offset, 20.0, camera_high_mm=350.0, tilt_deg=18.0)
-        got = measure(parts, plant, scale)
+        got = measure(parts, plant, scale, interval_factor=1.0)
         assert got.height_mm == pytest.approx(200.0, rel=0.012)
 
 
