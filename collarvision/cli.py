@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from collarvision import __version__
+from collarvision.commands_field import plan
 
 if TYPE_CHECKING:
     from collarvision.answer import Reading
@@ -297,6 +298,9 @@ def card(
         f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
         "isn't 100 mm, tell `collarvision stage` with --check-bar."
     )
+
+
+app.command()(plan)
 
 
 def _make_folder(folder: Path) -> None:

@@ -30,6 +30,12 @@ ORDER = [
     {"record", "marks", "table"},
     {"captions", "writing"},
     {"overlay"},
+    # A field's way, from plants to a decision.
+    {"units", "evidence", "sampling", "leafwords", "boundary", "temperatures"},
+    {"walkplan", "field", "limitsfile", "heat"},
+    {"limits"},
+    {"window"},
+    {"commands_field"},
     {"cli"},
     {"__main__"},
 ]

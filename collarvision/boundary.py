@@ -1,0 +1,261 @@
+"""Boundary: a field's outline from a GeoJSON file, in metres around its own middle.
+
+Positions are longitude before latitude in degrees of WGS84, as RFC 7946 has them.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+# WGS84: equatorial radius and first eccentricity squared.
+_EQUATOR_M: Final = 6_378_137.0
+_ECCENTRICITY_2: Final = 0.00669437999014
+_WIDEST_DEG: Final = 1.0  # a field is never a degree wide; beyond it the plane fits badly
+_MOST_CORNERS: Final = 20_000
+
+
+class BoundaryError(ValueError):
+    """A boundary that can't be used; `str` is one sentence that says what to do."""
+
+
+@dataclass(frozen=True)
+class Boundary:
+    """A field on a plane.
+
+    Attributes
+    ----------
+    name : str or None
+        From the feature's property ``name`` (or ``field``), if there is one.
+    origin : (float, float)
+        Latitude and longitude of the plane's zero, degrees.
+    rings_m : tuple of (n, 2) arrays
+        Outlines and holes, x east and y north in metres, not closed. A point is inside when it
+        lies within an odd number of them.
+    """
+
+    name: str | None
+    origin: tuple[float, float]
+    rings_m: tuple[np.ndarray, ...]
+
+    @property
+    def area_m2(self) -> float:
+        """Area in square metres, holes taken off."""
+        # A ring inside another is a hole: it counts the other way.
+        return sum(
+            abs(_shoelace(ring)) * (-1 if self._depth(number) % 2 else 1)
+            for number, ring in enumerate(self.rings_m)
+        )
+
+    def _depth(self, number: int) -> int:
+        """In how many other rings a ring lies, by the middle of its first edge."""
+        ring = self.rings_m[number]
+        probe = (ring[0] + ring[1]) / 2
+        return sum(
+            bool(_inside(probe[None], other)[0])
+            for other_number, other in enumerate(self.rings_m)
+            if other_number != number
+        )
+
+    def inside(self, points_m: np.ndarray) -> np.ndarray:
+        """Whether each of (n, 2) points lies in the field, (n,) bool."""
+        found = np.zeros(len(points_m), bool)
+        for ring in self.rings_m:
+            found ^= _inside(points_m, ring)
+        return found
+
+    def edge_distance(self, points_m: np.ndarray) -> np.ndarray:
+        """Distance in metres of each of (n, 2) points to the nearest edge, (n,)."""
+        nearest = np.full(len(points_m), np.inf)
+        for ring in self.rings_m:
+            for start, end in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+                along = end - start
+                length2 = float(along @ along)
+                t = np.clip((points_m - start) @ along / length2, 0, 1) if length2 else 0.0
+                gap = points_m - (start + np.multiply.outer(t, along))
+                nearest = np.minimum(nearest, np.hypot(gap[:, 0], gap[:, 1]))
+        return nearest
+
+    def degrees(self, x_m: float, y_m: float) -> tuple[float, float]:
+        """Latitude and longitude of a point."""
+        lat_m, lon_m = metres_a_degree(self.origin[0])
+        return self.origin[0] + y_m / lat_m, self.origin[1] + x_m / lon_m
+
+    def metres(self, lat: float, lon: float) -> tuple[float, float]:
+        """Metres east and north of a position in degrees."""
+        lat_m, lon_m = metres_a_degree(self.origin[0])
+        return (lon - self.origin[1]) * lon_m, (lat - self.origin[0]) * lat_m
+
+
+def metres_a_degree(lat: float) -> tuple[float, float]:
+    """Metres in one degree of latitude and of longitude on WGS84 at a latitude."""
+    sin2 = math.sin(math.radians(lat)) ** 2
+    bent = 1 - _ECCENTRICITY_2 * sin2
+    north = _EQUATOR_M * (1 - _ECCENTRICITY_2) / bent**1.5
+    east = _EQUATOR_M / math.sqrt(bent) * math.cos(math.radians(lat))
+    return north * math.pi / 180, east * math.pi / 180
+
+
+def read_boundary(path: Path, field: str | None = None) -> Boundary:
+    """Read a field's boundary.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoJSON Polygon or MultiPolygon, a Feature of one, or a FeatureCollection.
+    field : str, optional
+        The feature's name, needed where the file holds several fields.
+
+    Raises
+    ------
+    BoundaryError
+        When the file can't be read, holds no such field, or isn't a sound polygon.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise BoundaryError(f"The boundary {path} can't be read ({error.strerror}).") from error
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise BoundaryError(
+            f"The boundary {path} isn't GeoJSON ({error}): export the field as GeoJSON."
+        ) from error
+    name, polygons = _choose(content, path, field)
+    rings = [_ring(ring, path) for polygon in polygons for ring in polygon]
+    corners = np.concatenate(rings)
+    if len(corners) > _MOST_CORNERS:
+        raise BoundaryError(
+            f"The boundary {path} has {len(corners)} corners: simplify it to under {_MOST_CORNERS}."
+        )
+    _check_degrees(corners, path)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    origin = (float(low[1] + high[1]) / 2, float(low[0] + high[0]) / 2)
+    lat_m, lon_m = metres_a_degree(origin[0])
+    scale = np.array([lon_m, lat_m])
+    middle = np.array([origin[1], origin[0]])
+    rings_m = tuple((ring - middle) * scale for ring in rings)
+    for ring in rings_m:
+        if _crosses_itself(ring):
+            raise BoundaryError(
+                f"The boundary {path} crosses itself: put its corners in order around the field."
+            )
+        if abs(_shoelace(ring)) < 1.0:
+            raise BoundaryError(f"The boundary {path} has a ring without area: draw it again.")
+    return Boundary(name, origin, rings_m)
+
+
+def _choose(content: Any, path: Path, field: str | None) -> tuple[str | None, list[Any]]:
+    """The name and polygons of the wanted field."""
+    kind = content.get("type") if isinstance(content, dict) else None
+    features: list[Any]
+    if kind == "FeatureCollection":
+        features = list(content.get("features") or [])
+    elif kind == "Feature":
+        features = [content]
+    else:
+        features = [{"geometry": content, "properties": {}}]
+    found: list[tuple[str | None, list[Any]]] = []
+    for feature in features:
+        shape = feature.get("geometry") if isinstance(feature, dict) else None
+        polygons = _polygons(shape)
+        if polygons is None:
+            continue
+        properties = feature.get("properties") or {}
+        name = properties.get("name") or properties.get("field")
+        found.append((None if name is None else str(name), polygons))
+    if not found:
+        raise BoundaryError(
+            f"The boundary {path} holds no Polygon: export the field's outline as GeoJSON."
+        )
+    if len(found) == 1 and (field is None or found[0][0] in (None, field)):
+        return found[0]
+    wanted = [entry for entry in found if entry[0] == field]
+    if field is not None and len(wanted) == 1:
+        return wanted[0]
+    names = ", ".join(sorted({entry[0] for entry in found if entry[0] is not None})[:12])
+    raise BoundaryError(
+        f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field"
+        + (f" ({names})." if names else "; give each feature a property 'name'.")
+    )
+
+
+def _polygons(shape: Any) -> list[Any] | None:
+    if not isinstance(shape, dict) or not isinstance(shape.get("coordinates"), list):
+        return None
+    if shape.get("type") == "Polygon":
+        return [shape["coordinates"]]
+    if shape.get("type") == "MultiPolygon":
+        return list(shape["coordinates"])
+    return None
+
+
+def _ring(ring: Any, path: Path) -> np.ndarray:
+    """A ring's corners, (n, 2) longitude and latitude, the closing one left off."""
+    try:
+        corners = np.array([[float(v) for v in position[:2]] for position in ring], float)
+    except (TypeError, ValueError):
+        corners = np.full((1, 2), np.nan)
+    if corners.ndim != 2 or corners.shape[-1] != 2 or not np.isfinite(corners).all():
+        raise BoundaryError(f"The boundary {path} has a ring that isn't a list of [lon, lat].")
+    if len(corners) > 1 and (corners[0] == corners[-1]).all():
+        corners = corners[:-1]
+    if len(corners) < 3:
+        raise BoundaryError(f"The boundary {path} has a ring of fewer than three corners.")
+    return corners
+
+
+def _check_degrees(corners: np.ndarray, path: Path) -> None:
+    if np.abs(corners[:, 1]).max() > 90 >= np.abs(corners[:, 0]).max():
+        raise BoundaryError(
+            f"The boundary {path} has latitude and longitude swapped: GeoJSON has longitude first."
+        )
+    if np.abs(corners[:, 0]).max() > 180 or np.abs(corners[:, 1]).max() > 89:
+        raise BoundaryError(
+            f"The boundary {path} isn't in degrees: export it in WGS84 (EPSG:4326)."
+        )
+    if np.ptp(corners, axis=0).max() > _WIDEST_DEG:
+        raise BoundaryError(
+            f"The boundary {path} is more than {_WIDEST_DEG:g} degree wide: give one field."
+        )
+
+
+def _shoelace(ring: np.ndarray) -> float:
+    x, y = ring.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
+def _inside(points: np.ndarray, ring: np.ndarray) -> np.ndarray:
+    """Crossing-number test, (n,) bool."""
+    x, y = points.T
+    found = np.zeros(len(points), bool)
+    for (x0, y0), (x1, y1) in zip(ring, np.roll(ring, -1, axis=0), strict=True):
+        if y0 == y1:
+            continue
+        spans = (y0 > y) != (y1 > y)
+        found ^= spans & (x < (x1 - x0) * (y - y0) / (y1 - y0) + x0)
+    return found
+
+
+def _crosses_itself(ring: np.ndarray) -> bool:
+    """Whether two edges that aren't neighbours cross."""
+    start, end = ring, np.roll(ring, -1, axis=0)
+    count = len(ring)
+
+    def side(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
+        return np.sign(
+            (b[..., 0] - a[..., 0]) * (c[..., 1] - a[..., 1])
+            - (b[..., 1] - a[..., 1]) * (c[..., 0] - a[..., 0])
+        )
+
+    for number in range(count - 2):
+        # The last edge ends where the first begins: neighbours.
+        others = slice(number + 2, count - 1 if number == 0 else count)
+        a, b = start[number], end[number]
+        c, d = start[others], end[others]
+        if np.any((side(a, b, c) * side(a, b, d) < 0) & (side(c, d, a) * side(c, d, b) < 0)):
+            return True
+    return False

@@ -1,0 +1,142 @@
+"""Commands about a whole field: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+EXIT_USAGE = 2
+EXIT_OUTPUT = 3
+
+
+class PlanForm(StrEnum):
+    """Output formats of a plan."""
+
+    page = "page"
+    geojson = "geojson"
+
+
+def plan(
+    area: Annotated[
+        str | None,
+        typer.Option(metavar="AREA", help="Size of the field, such as 40ac or 16ha."),
+    ] = None,
+    precision: Annotated[
+        float,
+        typer.Option(
+            metavar="D", help="How exactly to know a share of plants; 0.15 is +-15 in 100."
+        ),
+    ] = 0.15,
+    boundary: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="The field's outline as GeoJSON: chooses the stops."),
+    ] = None,
+    field: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The field's name, on the page and in the boundary."),
+    ] = None,
+    start: Annotated[
+        str | None,
+        typer.Option(metavar="LAT,LON", help="Where the walk begins, such as the gate."),
+    ] = None,
+    headland: Annotated[
+        float,
+        typer.Option(metavar="M", min=0.0, help="Metres to keep away from the field's edges."),
+    ] = 10.0,
+    seed: Annotated[
+        int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
+    ] = 0,
+    form: Annotated[
+        PlanForm, typer.Option("--format", help="A page to print, or points for a phone's map.")
+    ] = PlanForm.page,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
+    ] = None,
+) -> None:
+    """Plan a walk: how many stops and plants a field needs, and where to stop."""
+    import json
+
+    from collarvision.sampling import plan_sample
+    from collarvision.units import M2_PER, UnitError, read_area_m2
+
+    if area is None and boundary is None:
+        _stop("Give the field's size (--area 40ac) or its outline (--boundary field.geojson).")
+    if form is PlanForm.geojson and boundary is None:
+        _stop("Points for a map need the field's outline: add --boundary field.geojson.")
+    if start is not None and boundary is None:
+        _stop("--start orders the stops on a map: add --boundary field.geojson.")
+    area_unit = (
+        "ha" if area and area.strip().lower().endswith(("ha", "hectare", "hectares")) else "ac"
+    )
+    area_m2 = None
+    try:
+        if area is not None:
+            area_m2 = float(read_area_m2(area))
+    except UnitError as error:
+        _stop(f"--area: {error}")
+    outline = None
+    if boundary is not None:
+        from collarvision.boundary import BoundaryError, read_boundary
+
+        try:
+            outline = read_boundary(boundary, field)
+        except BoundaryError as error:
+            _stop(str(error))
+        field = field or outline.name
+        if area_m2 is None:
+            area_m2 = outline.area_m2
+        elif abs(outline.area_m2 / area_m2 - 1) > 0.2:
+            drawn = outline.area_m2 / float(M2_PER[area_unit])
+            typer.echo(
+                f"The outline holds {drawn:.3g} {area_unit}, not {area}: check that it is the "
+                "right field. The plan goes by --area.",
+                err=True,
+            )
+    assert area_m2 is not None
+    try:
+        sample = plan_sample(area_m2 / float(M2_PER["ac"]), precision)
+    except ValueError as error:
+        _stop(str(error))
+    walk = None
+    if outline is not None:
+        from collarvision.walkplan import WalkPlanError, plan_walk
+
+        begin = None if start is None else _position(start)
+        try:
+            walk = plan_walk(outline, sample.stops, seed=seed, headland_m=headland, start=begin)
+        except WalkPlanError as error:
+            _stop(str(error))
+    from collarvision.walkplan import plan_geojson, write_plan
+
+    if form is PlanForm.geojson:
+        assert walk is not None
+        text = json.dumps(plan_geojson(sample, walk, field), indent=2, ensure_ascii=False) + "\n"
+    else:
+        text = write_plan(sample, walk, field=field, area_unit=area_unit, seed=seed)
+    if out is None:
+        typer.echo(text, nl=False)
+        return
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        _stop(f"{out} can't be written ({error.strerror}): choose another place.", EXIT_OUTPUT)
+    typer.echo(f"Wrote the plan to {out}.", err=True)
+
+
+def _position(text: str) -> tuple[float, float]:
+    """Read latitude and longitude."""
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError:
+        lat = lon = float("nan")
+    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+        _stop(f"--start {text!r} isn't latitude,longitude: write it like 41.52,-93.61.")
+    return lat, lon
+
+
+def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
+    typer.echo(words, err=True)
+    raise typer.Exit(status)

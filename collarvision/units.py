@@ -1,0 +1,109 @@
+"""Units of the trade, changed exactly: lengths, areas, temperatures.
+
+Every factor is a whole fraction (an international inch is 25.4 mm, an international acre is
+4046.8564224 m2, both by definition), so that a value changed there and back is the same value.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+from typing import Final
+
+MM_PER: Final = {
+    "mm": Fraction(1),
+    "cm": Fraction(10),
+    "in": Fraction(127, 5),
+    "ft": Fraction(1524, 5),
+    "m": Fraction(1000),
+}
+M2_PER: Final = {"ac": Fraction(40468564224, 10_000_000), "ha": Fraction(10_000)}
+
+_NAMES: Final = {
+    "inch": "in",
+    "inches": "in",
+    '"': "in",
+    "feet": "ft",
+    "foot": "ft",
+    "acre": "ac",
+    "acres": "ac",
+    "hectare": "ha",
+    "hectares": "ha",
+}
+_QUANTITY: Final = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z\"]*)\s*")
+
+Number = int | float | str | Fraction
+
+
+class UnitError(ValueError):
+    """A quantity that can't be understood; `str` is one sentence that says what to write."""
+
+
+def change(value: Number, unit: str, to: str, factors: dict[str, Fraction] = MM_PER) -> Fraction:
+    """Change a value from one unit to another, exactly.
+
+    Parameters
+    ----------
+    value : int, float, str or Fraction
+        A float is taken at its exact binary value.
+    unit, to : str
+        Keys of `factors`.
+
+    Raises
+    ------
+    KeyError
+        For a unit that `factors` lacks.
+    """
+    return Fraction(value) * factors[unit] / factors[to]
+
+
+def fahrenheit(celsius: Number) -> Fraction:
+    """Change degrees Celsius to Fahrenheit, exactly."""
+    return Fraction(celsius) * 9 / 5 + 32
+
+
+def celsius(fahrenheit: Number) -> Fraction:
+    """Change degrees Fahrenheit to Celsius, exactly."""
+    return (Fraction(fahrenheit) - 32) * 5 / 9
+
+
+def read_length_mm(text: str) -> Fraction:
+    """Read a length such as ``20 in``, ``50cm`` or ``510 mm``; the result is in mm.
+
+    Raises
+    ------
+    UnitError
+        Without a number, or without a unit: a bare 20 could be inches or centimetres.
+    """
+    value, unit = _read(text, MM_PER, "'20 in', '50 cm' or '510 mm'")
+    return value * MM_PER[unit]
+
+
+def read_area_m2(text: str) -> Fraction:
+    """Read an area such as ``40ac`` or ``16.2 ha``; the result is in square metres.
+
+    Raises
+    ------
+    UnitError
+        Without a number or a unit, or when the area isn't above zero.
+    """
+    value, unit = _read(text, M2_PER, "'40ac' or '16ha'")
+    if value <= 0:
+        raise UnitError(f"The area {text.strip()!r} must be above zero.")
+    return value * M2_PER[unit]
+
+
+def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fraction, str]:
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise UnitError(f"{text!r} isn't a number with a unit: write it like {example}.")
+    unit = match[2].lower()
+    unit = _NAMES.get(unit, unit)
+    if not unit:
+        raise UnitError(f"{text!r} has no unit: write it like {example}.")
+    if unit not in factors:
+        raise UnitError(
+            f"The unit {match[2]!r} isn't known here ({', '.join(factors)}): "
+            f"write it like {example}."
+        )
+    return Fraction(match[1].replace(",", ".")), unit

@@ -1,0 +1,246 @@
+"""Walk plan: where to stop in a field, in which order, and a page of it to take along."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+
+from collarvision.boundary import Boundary
+from collarvision.sampling import SamplePlan
+
+HEADLAND_M: Final = 10.0
+_CANDIDATES: Final = 3000
+_ROUNDS: Final = 25
+_FEET_A_METRE: Final = 1000 / 304.8
+
+
+class WalkPlanError(ValueError):
+    """No walk can be planned; `str` is one sentence that says what to change."""
+
+
+@dataclass(frozen=True)
+class WalkStop:
+    """A stop: its number in walking order, degrees, and metres from the one before (or start)."""
+
+    number: int
+    lat: float
+    lon: float
+    from_last_m: float
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Stops in walking order, and the straight-line length in metres."""
+
+    stops: tuple[WalkStop, ...]
+    length_m: float
+
+
+def plan_walk(
+    boundary: Boundary,
+    stops: int,
+    *,
+    seed: int = 0,
+    headland_m: float = HEADLAND_M,
+    start: tuple[float, float] | None = None,
+) -> Walk:
+    """Choose random but spread stops inside a field and put them in a short walking order.
+
+    The field without its headlands is cut into as many compact parts as there are stops (k-means
+    over a random cover of points), and one stop is drawn at random in each part: no corner is
+    left out, and no place is chosen by hand.
+
+    Parameters
+    ----------
+    boundary : Boundary
+    stops : int
+    seed : int
+        The same seed gives the same stops.
+    headland_m : float
+        Nearest that a stop may come to an edge.
+    start : (float, float), optional
+        Latitude and longitude that the walk begins at, such as the gate.
+
+    Raises
+    ------
+    WalkPlanError
+        When nothing of the field is left inside the headlands.
+    """
+    random = np.random.default_rng(seed)
+    cover = _cover(boundary, headland_m, random)
+    if len(cover) < stops:
+        raise WalkPlanError(
+            f"Nothing of the field is left {headland_m:g} m inside its edges: "
+            "give a smaller --headland."
+        )
+    points = _one_a_part(cover, stops, random)
+    first = None if start is None else np.array(boundary.metres(*start))
+    order = walking_order(points, first)
+    placed: list[WalkStop] = []
+    before = first
+    for number, index in enumerate(order, start=1):
+        gap = 0.0 if before is None else float(np.linalg.norm(points[index] - before))
+        lat, lon = boundary.degrees(*points[index])
+        placed.append(WalkStop(number, lat, lon, gap))
+        before = points[index]
+    return Walk(tuple(placed), sum(stop.from_last_m for stop in placed))
+
+
+def _cover(boundary: Boundary, headland_m: float, random: np.random.Generator) -> np.ndarray:
+    """Random points evenly over the field without its headlands, (n, 2) metres."""
+    corners = np.concatenate(boundary.rings_m)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    kept: list[np.ndarray] = []
+    found = 0
+    for _ in range(20):  # a thin field fills little of its box
+        points = random.uniform(low, high, (_CANDIDATES, 2))
+        points = points[boundary.inside(points)]
+        points = points[boundary.edge_distance(points) >= headland_m]
+        kept.append(points)
+        found += len(points)
+        if found >= _CANDIDATES:
+            break
+    return np.concatenate(kept)[:_CANDIDATES]
+
+
+def _one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> np.ndarray:
+    """One random point in each of `parts` compact parts of the cover, (parts, 2)."""
+    # Far-apart first middles (k-means++), so that no part stays empty.
+    middles = [cover[random.integers(len(cover))]]
+    while len(middles) < parts:
+        gap2 = ((cover[:, None] - np.array(middles)) ** 2).sum(axis=2).min(axis=1)
+        middles.append(cover[random.choice(len(cover), p=gap2 / gap2.sum())])
+    centres = np.array(middles)
+    for _ in range(_ROUNDS):
+        part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
+        centres = np.array([cover[part == k].mean(axis=0) for k in range(parts)])
+    part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
+    return np.array([random.choice(cover[part == k]) for k in range(parts)])
+
+
+def walking_order(points: np.ndarray, start: np.ndarray | None = None) -> list[int]:
+    """Order (n, 2) points into a short open walk: nearest neighbour, then 2-opt.
+
+    Without a start every point is tried as the first one.
+    """
+    first = range(len(points)) if start is None else [None]
+    walks = [_two_opt(points, start, _nearest(points, start, begin)) for begin in first]
+    return min(walks, key=lambda order: walk_length(points, order, start))
+
+
+def walk_length(points: np.ndarray, order: list[int], start: np.ndarray | None = None) -> float:
+    """Straight-line length of a walk, from the start where there is one."""
+    path = points[order]
+    if start is not None:
+        path = np.vstack([start, path])
+    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
+
+
+def _nearest(points: np.ndarray, start: np.ndarray | None, begin: int | None) -> list[int]:
+    order: list[int] = [] if begin is None else [begin]
+    left = set(range(len(points))) - set(order)
+    here = start if begin is None else points[begin]
+    while left:
+        index = min(left, key=lambda k: float(np.linalg.norm(points[k] - here)))
+        order.append(index)
+        left.discard(index)
+        here = points[index]
+    return order
+
+
+def _two_opt(points: np.ndarray, start: np.ndarray | None, order: list[int]) -> list[int]:
+    best = walk_length(points, order, start)
+    improved = True
+    while improved:
+        improved = False
+        for i in range(len(order) - 1):
+            for j in range(i + 1, len(order)):
+                other = order[:i] + order[i : j + 1][::-1] + order[j + 1 :]
+                length = walk_length(points, other, start)
+                if length < best - 1e-9:
+                    order, best, improved = other, length, True
+    return order
+
+
+def write_plan(
+    plan: SamplePlan,
+    walk: Walk | None = None,
+    *,
+    field: str | None = None,
+    area_unit: str = "ac",
+    seed: int = 0,
+) -> str:
+    """Give a plan as a page of text, under 80 columns, to print and tick off."""
+    in_acres = area_unit == "ac"
+    area = f"{plan.acres:.3g} ac" if in_acres else f"{plan.acres * 0.40468564224:.3g} ha"
+    lines = [
+        f"Walking plan{': ' + field if field else ''}",
+        "",
+        f"Field            {area}",
+        f"Stops            {plan.stops}"
+        + ("" if plan.published else "  (beyond 50 acres: our own rule)"),
+        f"Plants a stop    {plan.plants_a_stop}",
+        f"Plants in all    {plan.plants}  ({plan.plants_needed} are needed)",
+        f"Precision        a share of plants to +-{plan.precision * 100:.3g} in 100, "
+        f"{plan.level:.0%} sure",
+        "",
+        "At each stop take every third plant along the row, large and small alike: don't",
+        "pick. One photo a plant, the card beside it.",
+        "",
+    ]
+    if walk is None:
+        lines += [
+            "Spread the stops over the whole field, away from edges and headlands. With",
+            "--boundary field.geojson the stops are chosen for you, with a walking order.",
+            "",
+            "Done  Stop  Plants  Notes",
+            "----  ----  ------  " + "-" * 40,
+        ]
+        lines += [f"[  ]  {k:>4}  {plan.plants_a_stop:>6}" for k in range(1, plan.stops + 1)]
+    else:
+        unit, factor = ("ft", _FEET_A_METRE) if in_acres else ("m", 1.0)
+        walked = f"{walk.length_m * factor:,.0f} {unit}"
+        lines += [
+            f"The walk is {walked} long in straight lines (seed {seed}).",
+            "",
+            f"Done  Stop   Latitude    Longitude  {'Walk ' + unit:>8}  Plants  Notes",
+            "----  ----  ---------  -----------  --------  ------  " + "-" * 22,
+        ]
+        lines += [
+            f"[  ]  {s.number:>4}  {s.lat:>9.5f}  {s.lon:>11.5f}  "
+            f"{s.from_last_m * factor:>8,.0f}  {plan.plants_a_stop:>6}"
+            for s in walk.stops
+        ]
+    if plan.stops == 15:
+        lines += ["", "15 stops are the most: walk a larger field as several, each for itself."]
+    lines += [
+        "",
+        "Before you spray: the label is the law;",
+        "local rules and licensed practice decide.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def plan_geojson(plan: SamplePlan, walk: Walk, field: str | None = None) -> dict[str, Any]:
+    """Give a walk's stops as a GeoJSON FeatureCollection (RFC 7946) for a phone's map."""
+    return {
+        "type": "FeatureCollection",
+        "features": [
+            {
+                "type": "Feature",
+                "geometry": {
+                    "type": "Point",
+                    "coordinates": [round(stop.lon, 7), round(stop.lat, 7)],
+                },
+                "properties": {
+                    "name": f"Stop {stop.number}",
+                    "stop": stop.number,
+                    "plants": plan.plants_a_stop,
+                    **({"field": field} if field else {}),
+                },
+            }
+            for stop in walk.stops
+        ],
+    }

@@ -1,0 +1,219 @@
+"""Boundaries from GeoJSON, and stops inside them in walking order."""
+
+from __future__ import annotations
+
+import json
+from itertools import permutations
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from command import run
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collarvision.boundary import BoundaryError, metres_a_degree, read_boundary
+from collarvision.walkplan import WalkPlanError, plan_walk, walk_length, walking_order
+
+# An invented field in the open: a square of about 400 m with a pond of about 100 m in it.
+LAT, LON = 41.5, -93.6
+NORTH, EAST = metres_a_degree(LAT)
+
+
+def square(side_m: float, x_m: float = 0.0, y_m: float = 0.0) -> list[list[float]]:
+    half = side_m / 2
+    corners = [(-half, -half), (half, -half), (half, half), (-half, half), (-half, -half)]
+    return [[LON + (x + x_m) / EAST, LAT + (y + y_m) / NORTH] for x, y in corners]
+
+
+def feature(*rings: list[list[float]], **properties: Any) -> dict[str, Any]:
+    geometry = {"type": "Polygon", "coordinates": list(rings)}
+    return {"type": "Feature", "properties": properties, "geometry": geometry}
+
+
+def saved(folder: Path, content: Any) -> Path:
+    path = folder / "field.geojson"
+    path.write_text(content if isinstance(content, str) else json.dumps(content), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def pond_field(tmp_path: Path) -> Path:
+    return saved(tmp_path, feature(square(400), square(100, 80, 60), name="North quarter"))
+
+
+def test_metres_a_degree() -> None:
+    # WGS84 tables, from memory: at 45° a degree of latitude is 111.132 km, of longitude 78.847 km.
+    north, east = metres_a_degree(45.0)
+    assert north == pytest.approx(111_132, abs=1)
+    assert east == pytest.approx(78_847, abs=1)
+
+
+def test_area_without_the_pond(pond_field: Path) -> None:
+    field = read_boundary(pond_field)
+    assert field.name == "North quarter"
+    assert field.area_m2 == pytest.approx(400**2 - 100**2, rel=1e-4)
+
+
+def test_a_field_in_two_parts(tmp_path: Path) -> None:
+    parts = {"type": "MultiPolygon", "coordinates": [[square(100)], [square(50, 300)]]}
+    field = read_boundary(saved(tmp_path, parts))
+    assert field.area_m2 == pytest.approx(100**2 + 50**2, rel=1e-4)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 10_000), stops=st.sampled_from([3, 5, 7, 15]))
+def test_stops_lie_inside_and_off_the_headlands(
+    tmp_path_factory: pytest.TempPathFactory, seed: int, stops: int
+) -> None:
+    path = saved(tmp_path_factory.mktemp("f"), feature(square(400), square(100, 80, 60)))
+    field = read_boundary(path)
+    walk = plan_walk(field, stops, seed=seed)
+    assert [stop.number for stop in walk.stops] == list(range(1, stops + 1))
+    points = np.array([field.metres(stop.lat, stop.lon) for stop in walk.stops])
+    assert field.inside(points).all()
+    assert (field.edge_distance(points) >= 10 - 1e-6).all()
+    # The same by plain arithmetic on the two squares, apart from our own geometry.
+    x, y = (points - field.metres(LAT, LON)).T
+    assert (np.maximum(abs(x), abs(y)) <= 190 + 0.1).all()
+    # (past a corner of the pond, 10 m away is 7.07 m along either side)
+    assert (np.maximum(abs(x - 80), abs(y - 60)) >= 57.07 - 0.1).all()
+
+
+def test_stops_are_spread_more_than_by_chance(pond_field: Path) -> None:
+    field = read_boundary(pond_field)
+
+    def nearest_pair(points: np.ndarray) -> float:
+        gaps = np.linalg.norm(points[:, None] - points, axis=2)
+        return float(gaps[np.triu_indices(len(points), 1)].min())
+
+    planned, chance = [], []
+    random = np.random.default_rng(0)
+    for seed in range(12):
+        stops = plan_walk(field, 7, seed=seed).stops
+        planned.append(nearest_pair(np.array([field.metres(s.lat, s.lon) for s in stops])))
+        chance.append(nearest_pair(random.uniform(-190, 190, (7, 2))))
+    assert np.mean(planned) > 1.3 * np.mean(chance)
+
+
+def test_the_seed_decides(pond_field: Path) -> None:
+    field = read_boundary(pond_field)
+    assert plan_walk(field, 5, seed=4) == plan_walk(field, 5, seed=4)
+    assert plan_walk(field, 5, seed=4) != plan_walk(field, 5, seed=5)
+
+
+@pytest.mark.parametrize("with_start", [False, True])
+def test_the_walk_is_nearly_the_shortest(with_start: bool) -> None:
+    """Against every order there is."""
+    random = np.random.default_rng(1)
+    for _ in range(6):
+        points = random.uniform(0, 400, (6, 2))
+        start = np.zeros(2) if with_start else None
+        ours = walk_length(points, walking_order(points, start), start)
+        shortest = min(walk_length(points, list(o), start) for o in permutations(range(6)))
+        assert ours <= 1.1 * shortest
+
+
+def test_a_start_begins_the_walk_near_it(pond_field: Path) -> None:
+    field = read_boundary(pond_field)
+    corner = field.degrees(-200, -200)
+    walk = plan_walk(field, 5, seed=2, start=corner)
+    assert walk.length_m == pytest.approx(sum(s.from_last_m for s in walk.stops))
+    assert walk.stops[0].from_last_m > 0
+
+
+def test_a_field_narrower_than_its_headlands(tmp_path: Path) -> None:
+    field = read_boundary(saved(tmp_path, feature(square(18))))
+    with pytest.raises(WalkPlanError, match="--headland"):
+        plan_walk(field, 3)
+    assert len(plan_walk(field, 3, headland_m=2).stops) == 3
+
+
+BOW_TIE = [[LON, LAT], [LON + 0.01, LAT + 0.01], [LON + 0.01, LAT], [LON, LAT + 0.01], [LON, LAT]]
+SWAPPED = [[46.1, -110.0], [46.1, -110.01], [46.11, -110.01], [46.1, -110.0]]
+METRES = [[4.5e5, 4.6e6], [4.6e5, 4.6e6], [4.6e5, 4.7e6], [4.5e5, 4.6e6]]
+FLAT = [[LON, LAT], [LON + 0.01, LAT], [LON + 0.02, LAT], [LON, LAT]]
+WIDE = [[-95, 41], [-93, 41], [-93, 42], [-95, 41]]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("not json", "isn't GeoJSON"),
+        ({"type": "Point", "coordinates": [LON, LAT]}, "no Polygon"),
+        ({"type": "FeatureCollection", "features": []}, "no Polygon"),
+        ([1, 2], "no Polygon"),
+        (feature([[LON, LAT], [LON, LAT]]), "fewer than three"),
+        (feature([["a", "b"], ["c", "d"], ["e", "f"]]), "isn't a list"),
+        (feature(FLAT), "without area"),
+        (feature(BOW_TIE), "crosses itself"),
+        (feature(SWAPPED), "swapped"),
+        (feature(METRES), "WGS84"),
+        (feature(WIDE), "one field"),
+    ],
+)
+def test_bad_boundaries(tmp_path: Path, content: Any, said: str) -> None:
+    with pytest.raises(BoundaryError, match=said) as caught:
+        read_boundary(saved(tmp_path, content))
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_boundary(tmp_path: Path) -> None:
+    with pytest.raises(BoundaryError, match="can't be read"):
+        read_boundary(tmp_path / "none.geojson")
+
+
+def test_several_fields_in_one_file(tmp_path: Path) -> None:
+    both = [feature(square(400), name="North"), feature(square(200, 900), name="South")]
+    path = saved(tmp_path, {"type": "FeatureCollection", "features": both})
+    assert read_boundary(path, "South").area_m2 == pytest.approx(40_000, rel=1e-4)
+    with pytest.raises(BoundaryError, match=r"--field \(North, South\)"):
+        read_boundary(path)
+    with pytest.raises(BoundaryError, match="choose one"):
+        read_boundary(path, "East")
+
+
+def test_the_command_prints_stops(pond_field: Path) -> None:
+    result = run("plan", "--boundary", pond_field)
+    assert result.exit_code == 0
+    assert "Walking plan: North quarter" in result.stdout
+    assert "37.1 ac" in result.stdout  # 150 000 m2
+    assert result.stdout.count("[  ]") == 7
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    assert run("plan", "--boundary", pond_field).stdout == result.stdout
+    assert run("plan", "--boundary", pond_field, "--seed", 9).stdout != result.stdout
+
+
+def test_the_command_writes_points(pond_field: Path, tmp_path: Path) -> None:
+    out = tmp_path / "stops.geojson"
+    result = run("plan", "--boundary", pond_field, "--format", "geojson", "--out", out)
+    assert result.exit_code == 0
+    stops = json.loads(out.read_text())["features"]
+    assert len(stops) == 7
+    lon, lat = stops[0]["geometry"]["coordinates"]
+    assert (lon, lat) == pytest.approx((LON, LAT), abs=0.01)
+
+
+def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
+    result = run("plan", "--boundary", pond_field, "--area", "80ac")
+    assert result.exit_code == 0
+    assert "right field" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--start", "here"], 2, "latitude,longitude"),
+        (["--start", "-93.6,41.5"], 2, "latitude,longitude"),
+        (["--field", "East"], 2, "choose one"),
+        (["--headland", "300"], 2, "--headland"),
+        (["--out", "/nowhere/plan.txt"], 3, "can't be written"),
+    ],
+)
+def test_the_command_asked_wrongly(
+    pond_field: Path, words: list[str], status: int, said: str
+) -> None:
+    result = run("plan", "--boundary", pond_field, *words)
+    assert result.exit_code == status
+    assert said in result.stderr
