@@ -47,7 +47,7 @@ SAMPLES = (
     Sample("plant_05.jpg", 1051, _wish(4, board_kind="beige", lighting="shade")),
     Sample("plant_06.jpg", 1061, _wish(4, hard_case="just_cleared")),
     Sample("plant_07.jpg", 1071, _wish(5, board_kind="grey")),
-    Sample("plant_08.jpg", 1081, _wish(5, "laid")),
+    Sample("plant_08.jpg", 1083, _wish(5, "laid")),
     Sample("plant_09.jpg", 1091, _wish(6, lighting="hazy_sun", board_kind="pale_blue")),
     Sample("plant_10.jpg", 1101, _wish(6, lost=1, hard_case="about_to_clear")),
     Sample("plant_11.jpg", 1111, _wish(7, lost=1)),
