@@ -23,7 +23,7 @@ import numpy as np
 
 from collarvision.calibration import Calibration, Three, as_json
 from collarvision.card import Scale, find_card
-from collarvision.confidence import FEATURES, features, judge
+from collarvision.confidence import FEATURES, features, judge, probability
 from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
@@ -42,6 +42,7 @@ COVERAGE_WANTED = 0.93
 """Of the height's 90 % interval, so that a new set does not fall under 90 % by chance."""
 
 UNUSABLE_ACCEPTED = 0.01
+FLOOR_BOUNDS = (0.4, 0.95)
 RIDGE = 4.0
 """Weight of the prior in the confidence's regression, in photos per squared sd of a feature."""
 
@@ -318,14 +319,22 @@ def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tu
     return best, True
 
 
-def usable_floor(ok: np.ndarray, usable: np.ndarray) -> float:
-    """Least P(ok) that lets at most `UNUSABLE_ACCEPTED` of the unusable photos pass."""
-    bad = np.sort(ok[~usable])[::-1]
-    if not len(bad):
+def usable_floor(ok: np.ndarray, sure: np.ndarray) -> float:
+    """Least P(ok) that lets at most `UNUSABLE_ACCEPTED` of the unusable photos pass.
+
+    Parameters
+    ----------
+    ok : ndarray, (n,)
+        P(ok) of photos that are not usable.
+    sure : ndarray, (n,) bool
+        Whether their confidence alone would let them pass.
+    """
+    if not len(ok):
         return Calibration().usable_floor
-    passing = math.floor(UNUSABLE_ACCEPTED * len(bad))
+    bad = np.sort(ok[sure])[::-1]
+    passing = math.floor(UNUSABLE_ACCEPTED * len(ok))
     floor = bad[passing] + 1e-3 if passing < len(bad) else 0.0
-    return float(np.clip(floor, 0.3, 0.95))
+    return float(np.clip(floor, *FLOOR_BOUNDS))
 
 
 def interval_factor(cases: Sequence[Case]) -> float:
@@ -381,17 +390,18 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     intercept, weights = fit_confidence(x, right)
     confidence = out_of_fold(x, right)
     threshold, met = risk_threshold(confidence, right == 0, risk)
-    ok = np.array([case.parts.usability["ok"] for case in cases])
-    usable = np.array([case.usable for case in cases])
     fitted = replace(
         fitted,
         intercept=intercept,
         weights=dict(zip(FEATURES, map(float, weights), strict=True)),
         threshold=threshold,
-        usable_floor=usable_floor(ok, usable),
         interval_factor=interval_factor(good),
         fitted=True,
     )
+    bad = [case for case in cases if not case.usable]
+    sure = np.array([_confidence(case, fitted) >= threshold for case in bad], dtype=bool)
+    ok = np.array([case.parts.usability["ok"] for case in bad])
+    fitted = replace(fitted, usable_floor=usable_floor(ok, sure))
     accepted = confidence >= threshold
     about = {
         "photos": len(cases),
@@ -406,6 +416,12 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
         "risk_coverage": risk_coverage(confidence, right),
     }
     return fitted, about
+
+
+def _confidence(case: Case, calibration: Calibration) -> float:
+    belief = believe(case.plant, case.parts, calibration)
+    values = features(case.parts, case.plant, belief, case.findings)
+    return probability(values, calibration)
 
 
 def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
