@@ -16,10 +16,11 @@ _OUTCOMES: dict[str, tuple[Colour, str]] = {
 
 
 _HEIGHT_NAMES = {
-    "arch": "height to the arch",
-    "free-standing": "height, no arch yet",
-    "along-stalk": "height along the stalk",
+    "arch": "to the arch",
+    "free-standing": "no arch yet",
+    "along-stalk": "along the stalk",
 }
+"""Short enough to stand beside the longest stage and outcome."""
 
 
 def banner(reading: Reading, width: int) -> np.ndarray:
@@ -45,7 +46,7 @@ def banner(reading: Reading, width: int) -> np.ndarray:
     if reading.height_mm is not None and reading.outcome != "rejected":
         height = f"{reading.height_mm / MM_PER_INCH:.1f} in · {reading.height_mm / 10:.1f} cm"
         name = _HEIGHT_NAMES.get(reading.height_basis or "", "height")
-        for row, words in enumerate((name, height)):
+        for row, words in enumerate((height, name)):
             y = middle + (row - 0.5) * 1.3 * mid
             canvas.words(width - pad, y, words, mid, marks.WHITE, anchor="rm")
     return canvas.finished()
