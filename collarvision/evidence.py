@@ -107,7 +107,9 @@ def beliefs(plant: PlantEvidence) -> tuple[float, ...]:
     size = HIGHEST_STAGE + 1
     if plant.hand_count is not None:
         return tuple(float(k == plant.hand_count) for k in range(size))
-    given = [*plant.stage_probabilities, *[0.0] * (size - len(plant.stage_probabilities))]
+    # Less than a millionth is a rounding left-over, and scaling it up could overflow.
+    given = [p if p >= 1e-6 else 0.0 for p in plant.stage_probabilities]
+    given += [0.0] * (size - len(given))
     total = sum(given)
     if plant.stage is None:
         if total == 0:

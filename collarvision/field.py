@@ -1,0 +1,269 @@
+"""Field: from single plants to what the field is at, and how sure that is.
+
+A field is at the highest stage that at least half of its plants have reached (P. Thomison, Ohio
+State Univ. Extension, AGF-127; "majority" in R. L. Nielsen, Purdue Univ., 2019).
+
+Intervals carry two doubts. Reading: how many of the plants seen are at or past a stage is a sum of
+unequal coin tosses, one a plant with its own probability (the Poisson-binomial distribution, here
+exactly, by convolution). Sampling: for each such count K of n plants the field's share follows
+Jeffreys' Beta(K + 1/2, n - K + 1/2) (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133, from
+memory). The share's distribution is the mixture of the second by the first. Plants are taken as
+drawn independently; plants of few stops are worth less than that, and nothing here corrects it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+import numpy as np
+
+from collarvision.answer import stage_name
+from collarvision.evidence import (
+    HIGHEST_STAGE,
+    PlantEvidence,
+    beliefs,
+    newest,
+    plausible_stages,
+)
+from collarvision.sampling import LEVEL
+
+_GRID: Final = 4000
+_EVEN_SHARE: Final = 0.9  # our own choice of words: even, somewhat uneven, uneven
+_UNEVEN_SHARE: Final = 0.75
+
+
+@dataclass(frozen=True)
+class Share:
+    """Share of plants at or past a stage: what was seen, and where the field's own share lies."""
+
+    stage: int
+    seen: float
+    interval: tuple[float, float]
+    at_least_half: float  # probability that half or more of the field's plants are there
+
+
+@dataclass(frozen=True)
+class Heights:
+    """Heights in mm: how many, mean, its standard error, spread, and the tallest tenth.
+
+    `tallest_tenth_mm` is the mean of the tallest tenth of the plants, one plant at least.
+    """
+
+    plants: int
+    mean_mm: float
+    standard_error_mm: float | None
+    spread_mm: float | None
+    tallest_tenth_mm: float
+
+
+@dataclass(frozen=True)
+class FieldStage:
+    """What a field's plants say together.
+
+    Attributes
+    ----------
+    plants : int
+        Plants with an answer: hand counts and safe readings.
+    hand_counted, waiting, rejected : int
+    stage : int or None
+        Highest stage reached by at least half of those plants; None without any.
+    probability : float or None
+        That the field's own stage, not only that of the plants seen, is `stage`.
+    distribution : dict of int to float
+        Stage to share of plants, by their best stages.
+    shares : tuple of Share
+        At or past V1, V2, ... up to the most advanced plant and one more.
+    heights : Heights or None
+    late, ahead : float
+        Share of plants two stages or more behind, and ahead of, the field's stage.
+    evenness : str
+    waiting_names : tuple of str
+    stage_if_waiting : (int, int) or None
+        Field stage if every waiting plant were as far behind, or ahead, as a person may find.
+    stops : int
+        Different stops that the plants came from; 0 when none is known.
+    newest : date or None
+    """
+
+    plants: int
+    hand_counted: int
+    waiting: int
+    rejected: int
+    stage: int | None
+    probability: float | None
+    distribution: dict[int, float]
+    shares: tuple[Share, ...]
+    heights: Heights | None
+    late: float
+    ahead: float
+    evenness: str
+    waiting_names: tuple[str, ...]
+    stage_if_waiting: tuple[int, int] | None
+    stops: int
+    newest: date | None
+
+
+def count_distribution(probabilities: Sequence[float]) -> np.ndarray:
+    """Distribution of how many of independent events happen, (n + 1,): Poisson-binomial."""
+    found = np.ones(1)
+    for p in probabilities:
+        found = np.append(found, 0.0) * (1 - p) + np.append(0.0, found) * p
+    return found
+
+
+@dataclass(frozen=True)
+class ShareBelief:
+    """Where the field's own share lies: mid-points of cells, and the probability of each cell."""
+
+    shares: np.ndarray
+    weights: np.ndarray
+
+    def interval(self, level: float = LEVEL) -> tuple[float, float]:
+        """Equal-tailed interval."""
+        total = np.cumsum(self.weights)
+        low = int(np.searchsorted(total, (1 - level) / 2))
+        high = int(np.searchsorted(total, (1 + level) / 2))
+        return float(self.shares[low]), float(self.shares[min(high, len(self.shares) - 1)])
+
+    def above(self, share: float) -> float:
+        """Probability that the field's share is over `share`."""
+        return float(self.weights[self.shares > share].sum())
+
+
+def share_belief(probabilities: Sequence[float]) -> ShareBelief:
+    """Belief over the field's share, from each seen plant's probability to belong to it.
+
+    Raises
+    ------
+    ValueError
+        Without a plant.
+    """
+    plants = len(probabilities)
+    if plants == 0:
+        raise ValueError("there is no share of no plants")
+    counts = count_distribution(probabilities)
+    # With share = sin^2(angle) Jeffreys' prior is level in the angle, so that the density is
+    # smooth to both ends, where Beta(1/2, ...) itself is infinite.
+    angles = (np.arange(_GRID) + 0.5) * (math.pi / 2 / _GRID)
+    log_sin, log_cos = np.log(np.sin(angles)), np.log(np.cos(angles))
+    weights = np.zeros(_GRID)
+    for k in np.flatnonzero(counts > 1e-9):
+        log_density = 2 * k * log_sin + 2 * (plants - k) * log_cos
+        density = np.exp(log_density - log_density.max())
+        weights += counts[k] * density / density.sum()
+    return ShareBelief(np.sin(angles) ** 2, weights / weights.sum())
+
+
+def half_rule(stages: Sequence[int]) -> int:
+    """Highest stage reached by at least half of the plants.
+
+    Raises
+    ------
+    ValueError
+        Without a plant.
+    """
+    if not stages:
+        raise ValueError("a field stage needs at least one plant")
+    return sorted(stages, reverse=True)[(len(stages) + 1) // 2 - 1]
+
+
+def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> FieldStage:
+    """Sum up a field. Hand counts outrank readings; rejected photos count for nothing.
+
+    Plants that wait for a hand count are left out of the stage and the shares, and it is said how
+    far they could move the stage.
+    """
+    decided = [plant for plant in plants if plant.decided]
+    waiting = [plant for plant in plants if plant.waiting]
+    stages = [plant.best_stage for plant in decided if plant.best_stage is not None]
+    stage = half_rule(stages) if stages else None
+    shares, probability = _shares(decided, stages, stage, level)
+    late = ahead = 0.0
+    if stage is not None:
+        late = sum(s <= stage - 2 for s in stages) / len(stages)
+        ahead = sum(s >= stage + 2 for s in stages) / len(stages)
+    return FieldStage(
+        plants=len(decided),
+        hand_counted=sum(plant.hand_count is not None for plant in decided),
+        waiting=len(waiting),
+        rejected=len(plants) - len(decided) - len(waiting),
+        stage=stage,
+        probability=probability,
+        distribution={k: n / len(stages) for k, n in sorted(Counter(stages).items())},
+        shares=shares,
+        heights=heights(plants),
+        late=late,
+        ahead=ahead,
+        evenness=_evenness(stages, stage, late, ahead),
+        waiting_names=tuple(plant.name for plant in waiting),
+        stage_if_waiting=_stage_if_waiting(stages, waiting),
+        stops=len({p.stop for p in decided + waiting if p.stop is not None}),
+        newest=newest(decided + waiting),
+    )
+
+
+def _shares(
+    decided: Sequence[PlantEvidence], stages: Sequence[int], stage: int | None, level: float
+) -> tuple[tuple[Share, ...], float | None]:
+    """Shares at or past each stage, and the probability of the field's stage."""
+    if stage is None:
+        return (), None
+    belief = np.array([beliefs(plant) for plant in decided])
+    at_or_past = belief[:, ::-1].cumsum(axis=1)[:, ::-1].clip(0, 1)
+    shares = []
+    for k in range(1, min(max(stages) + 1, HIGHEST_STAGE) + 1):
+        found = share_belief(at_or_past[:, k].tolist())
+        seen = sum(s >= k for s in stages) / len(stages)
+        shares.append(Share(k, seen, found.interval(level), found.above(0.5)))
+    half = {0: 1.0, **{share.stage: share.at_least_half for share in shares}}
+    return tuple(shares), max(half[stage] - half.get(stage + 1, 0.0), 0.0)
+
+
+def heights(plants: Sequence[PlantEvidence]) -> Heights | None:
+    """Heights of all plants that have one; a waiting plant's height is as good as another's."""
+    found = np.sort([p.height_mm for p in plants if p.height_mm is not None])
+    if len(found) == 0:
+        return None
+    tenth = max(round(len(found) / 10), 1)
+    spread = float(found.std(ddof=1)) if len(found) > 1 else None
+    return Heights(
+        plants=len(found),
+        mean_mm=float(found.mean()),
+        standard_error_mm=None if spread is None else spread / math.sqrt(len(found)),
+        spread_mm=spread,
+        tallest_tenth_mm=float(found[-tenth:].mean()),
+    )
+
+
+def _evenness(stages: Sequence[int], stage: int | None, late: float, ahead: float) -> str:
+    """Say how even the field is and what that means for it."""
+    if stage is None:
+        return "No plant has an answer yet."
+    if len(stages) < 2:
+        return "One plant says nothing of evenness."
+    near = 1 - late - ahead
+    lowest, highest = min(stages), max(stages)
+    if near >= _EVEN_SHARE:
+        return f"Even: {near:.0%} of the plants are within one stage of the field's."
+    word = "Somewhat uneven" if near >= _UNEVEN_SHARE else "Uneven"
+    return (
+        f"{word}: plants run from {stage_name(lowest)} to {stage_name(highest)}, "
+        f"{late:.0%} two stages or more behind, {ahead:.0%} two or more ahead. "
+        "The field's stage hides that: the most advanced plants decide a maximum, the least advanced a minimum."
+    )
+
+
+def _stage_if_waiting(
+    stages: Sequence[int], waiting: Sequence[PlantEvidence]
+) -> tuple[int, int] | None:
+    """Field stage with every waiting plant at its lowest, and at its highest, plausible stage."""
+    if not waiting:
+        return None
+    plausible = [plausible_stages(plant) for plant in waiting]
+    low, high = ([*stages, *(span[end] for span in plausible)] for end in (0, 1))
+    return half_rule(low), half_rule(high)
