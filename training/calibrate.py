@@ -23,7 +23,7 @@ import numpy as np
 
 from collarvision.calibration import Calibration, Three, as_json
 from collarvision.card import Scale, find_card
-from collarvision.confidence import FEATURES, features, judge, probability
+from collarvision.confidence import FEATURES, features, judge
 from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
@@ -327,7 +327,7 @@ def usable_floor(ok: np.ndarray, sure: np.ndarray) -> float:
     ok : ndarray, (n,)
         P(ok) of photos that are not usable.
     sure : ndarray, (n,) bool
-        Whether their confidence alone would let them pass.
+        Whether everything else would let them pass.
     """
     if not len(ok):
         return Calibration().usable_floor
@@ -399,7 +399,8 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
         fitted=True,
     )
     bad = [case for case in cases if not case.usable]
-    sure = np.array([_confidence(case, fitted) >= threshold for case in bad], dtype=bool)
+    no_floor = replace(fitted, usable_floor=0.0)
+    sure = np.array([_outcome(case, no_floor) == "staged" for case in bad], dtype=bool)
     ok = np.array([case.parts.usability["ok"] for case in bad])
     fitted = replace(fitted, usable_floor=usable_floor(ok, sure))
     accepted = confidence >= threshold
@@ -418,22 +419,17 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     return fitted, about
 
 
-def _confidence(case: Case, calibration: Calibration) -> float:
-    belief = believe(case.plant, case.parts, calibration)
-    values = features(case.parts, case.plant, belief, case.findings)
-    return probability(values, calibration)
-
-
 def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
     bad = [case for case in cases if not case.usable]
     if not bad:
         return None
-    refused = 0
-    for case in bad:
-        belief = believe(case.plant, case.parts, calibration)
-        verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
-        refused += verdict.outcome != "staged"
-    return round(refused / len(bad), 4)
+    refused = [_outcome(case, calibration) != "staged" for case in bad]
+    return round(float(np.mean(refused)), 4)
+
+
+def _outcome(case: Case, calibration: Calibration) -> str:
+    belief = believe(case.plant, case.parts, calibration)
+    return judge(case.parts, case.plant, belief, case.findings, calibration).outcome
 
 
 def main(words: Sequence[str] | None = None) -> int:
