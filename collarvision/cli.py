@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from collarvision import __version__
+from collarvision import __version__, commands_survey
 from collarvision.commands_field import plan
 
 if TYPE_CHECKING:
@@ -301,6 +301,8 @@ def card(
 
 
 app.command()(plan)
+app.command(epilog=commands_survey.BATCH_EPILOG)(commands_survey.batch)
+app.command()(commands_survey.export)
 
 
 def _make_folder(folder: Path) -> None:

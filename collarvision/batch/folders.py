@@ -1,0 +1,79 @@
+"""Folders: what the names of a photo's folders say of its field, visit and stop."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+
+_DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
+_STOP = re.compile(r"stop(?:[\s_.#-]+|(?=\d))(\w.*)", re.IGNORECASE)
+
+# DCF (JEITA CP-3461): a camera's folders are DCIM and, in it, three digits and five characters.
+_CAMERA = re.compile(r"dcim|[1-9]\d{2}[a-z0-9_]{5}", re.IGNORECASE)
+
+# Common practice: folders that are named for what they hold, not for where that was taken.
+_EVERYDAY = {"camera", "desktop", "documents", "downloads", "images", "photos", "pictures", "tmp"}
+
+
+@dataclass(frozen=True)
+class Folders:
+    """What folder names say; None where they say nothing."""
+
+    field: str | None = None
+    date: str | None = None
+    stop: str | None = None
+
+
+NOTHING = Folders()
+
+
+def place_from_folders(names: Sequence[str]) -> Folders:
+    """Read field, visit and stop from folder names, the outermost first.
+
+    - A date in a name, ``2027-05-20``, ``2027_05_20``, ``2027.05.20`` or ``20270520``, is the
+      visit's; the innermost date counts. What is left of the name may still say the field.
+    - ``stop 3``, ``Stop_3``, ``stop-3 gate``: the stop, named by what follows the word; the
+      innermost counts.
+    - A camera's own folders (``DCIM``, ``100ABCDE``) say nothing.
+    - The first other name is the field. Further ones say nothing.
+    """
+    field = day = stop = None
+    for name in names:
+        name = tidy(name)
+        found = _date_in(name)
+        if found is not None:
+            day, name = found
+        said = _STOP.fullmatch(name)
+        if said is not None:
+            stop = said[1].strip()
+        elif field is None and name and not _CAMERA.fullmatch(name):
+            field = name
+    return Folders(field, day, stop)
+
+
+def tidy(name: str) -> str:
+    """One spelling a name: file systems differ in how they compose an accented letter (NFC)."""
+    return " ".join(unicodedata.normalize("NFC", name).split())
+
+
+def place_from_source(folder: Path) -> Folders:
+    """Read the name of a SOURCE folder; a name that everybody's folders have is no field's."""
+    said = place_from_folders([folder.resolve().name])
+    everyday = said.field is not None and said.field.lower() in _EVERYDAY
+    return replace(said, field=None) if everyday else said
+
+
+def _date_in(name: str) -> tuple[str, str] | None:
+    """The first date in a name, and the name without it."""
+    for found in _DATE.finditer(name):
+        try:
+            day = date(int(found[1]), int(found[3]), int(found[4]))
+        except ValueError:
+            continue
+        rest = f"{name[: found.start()].rstrip(' _.-')} {name[found.end() :].lstrip(' _.-')}"
+        return day.isoformat(), tidy(rest)
+    return None

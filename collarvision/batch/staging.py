@@ -1,0 +1,320 @@
+"""Staging: files through an engine into a survey, each content once for each model.
+
+Running the same batch again is the resume: what the survey holds is passed over. The survey is
+written to here and nowhere else, a transaction a photo, so that a run that is killed loses at most
+the photos in hand, which the next run reads again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Literal
+
+from collarvision.answer import Reading
+from collarvision.batch.filing import Filing
+from collarvision.batch.folders import Folders, place_from_folders, place_from_source
+from collarvision.batch.pool import Engine, Poisoned
+from collarvision.batch.sources import PhotoFile
+from collarvision.batch.worker import Done, Task
+from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
+
+QUICK_LOOK_NS = 3_000_000_000
+"""A file is known by its size and time of change only if that time was this long past when its
+content was hashed: file systems tell time in steps of up to two seconds (FAT)."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """What to stage.
+
+    Attributes
+    ----------
+    files : sequence of PhotoFile
+    model : ModelFacts
+        Of the network that will read; what the survey has from it is passed over.
+    filing : Filing
+    restage : bool
+        Read again, and file again, what the survey has already.
+    """
+
+    files: Sequence[PhotoFile]
+    model: ModelFacts
+    filing: Filing = field(default_factory=Filing)
+    restage: bool = False
+
+
+Step = Literal["staged", "hand-count", "rejected", "known", "copy", "unread"]
+"""What became of a file. ``known``: the survey had it. ``copy``: the same content as another file
+of this run. ``unread``: there was nothing to read."""
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """What a run did.
+
+    Attributes
+    ----------
+    steps : Counter of Step
+        Files by what became of them.
+    unread : tuple of (path, sentence)
+        Files without content, which the survey can't hold.
+    quarantined : tuple of str
+        Photos that ended the process that read them, twice.
+    unfiled : int
+        Photos of this run that belong to no field.
+    stopped : bool
+        The run was asked to stop before all was done.
+    seconds : float
+    """
+
+    steps: Counter[Step]
+    unread: tuple[tuple[str, str], ...]
+    quarantined: tuple[str, ...]
+    unfiled: int
+    stopped: bool
+    seconds: float
+
+
+def run_batch(
+    job: Job,
+    survey: SurveyWriter,
+    engine: Engine,
+    *,
+    stopping: Callable[[], bool] = lambda: False,
+    tell: Callable[[Step], None] = lambda step: None,
+) -> BatchResult:
+    """Stage what the survey doesn't have yet.
+
+    Parameters
+    ----------
+    job : Job
+    survey : SurveyWriter
+    engine : Engine
+    stopping : callable
+        Asked often; once True, photos in hand are finished and no more begun.
+    tell : callable
+        Called with each file's `Step` as it happens.
+
+    Returns
+    -------
+    BatchResult
+
+    Raises
+    ------
+    collarvision.survey.SurveyError
+        The survey can't be written to any more.
+    collarvision.batch.pool.EngineError
+        No photo can be read any more.
+    """
+    began = time.monotonic()
+    run = _Run(job, survey, tell)
+    for end in engine.run(run.tasks(), stopping):
+        run.take(end)
+    done = sum(run.steps.values())
+    return BatchResult(
+        steps=run.steps,
+        unread=tuple(run.unread),
+        quarantined=tuple(run.quarantined),
+        unfiled=run.unfiled,
+        stopped=done < len(job.files),
+        seconds=time.monotonic() - began,
+    )
+
+
+@dataclass
+class _Pending:
+    """A content in an engine's hands: the file it is read from, and its copies found meanwhile."""
+
+    file: PhotoFile
+    facts: FileFacts
+    copies: list[tuple[PhotoFile, FileFacts]] = field(default_factory=list)
+
+
+class _Run:
+    """The book-keeping of one run."""
+
+    def __init__(self, job: Job, survey: SurveyWriter, tell: Callable[[Step], None]) -> None:
+        self._job, self._survey, self._tell = job, survey, tell
+        self._pending: dict[int, _Pending] = {}
+        self._number_of: dict[str, int] = {}
+        self._read_now: set[str] = set()
+        self.steps: Counter[Step] = Counter()
+        self.unread: list[tuple[str, str]] = []
+        self.quarantined: list[str] = []
+        self.unfiled = 0
+
+    def tasks(self) -> Iterator[Task | None]:
+        """Files that must be read; None for each that need not."""
+        for number, file in enumerate(self._job.files):
+            yield self._task(file, number)
+
+    def take(self, end: Done | Poisoned) -> None:
+        """Store what an engine gives back."""
+        pending = self._pending.pop(end.task.number)
+        if end.task.sha256 is not None:
+            del self._number_of[end.task.sha256]
+        if isinstance(end, Poisoned):
+            self._quarantine(end, pending)
+            return
+        if end.sha256 != end.task.sha256:
+            # Deleted, or written to, since it was looked at: what its copies are is open again.
+            for file, _ in pending.copies:
+                self._note_unread(file, "A copy of it changed meanwhile: run this batch again.")
+            pending.copies.clear()
+        if end.sha256 is None:
+            self._note_unread(pending.file, end.reading.reasons[0])
+            return
+        model = replace(
+            self._job.model,
+            name=end.model_name,
+            sha256=end.model_sha256 or self._job.model.sha256,
+        )
+        self._store(end.reading, end.sha256, model, pending, end.code_field, end.code_stop)
+
+    def _task(self, file: PhotoFile, number: int) -> Task | None:
+        if file.trouble is not None:
+            self._note_unread(file, file.trouble)
+            return None
+        facts = look_at(file.path)
+        sha256 = None
+        if facts is not None:
+            sha256 = self._known_hash(facts) or hash_of(file.path)
+        if facts is None or sha256 is None:
+            # The photo room knows best what to say of a file that can't be opened.
+            self._pending[number] = _Pending(file, facts or FileFacts(str(file.path), 0, 0, 0))
+            return Task(number, str(file.path), None)
+        if sha256 in self._number_of:
+            self._pending[self._number_of[sha256]].copies.append((file, facts))
+            return None
+        if self._is_done(sha256):
+            self._note_copy(file, facts, sha256, "copy" if sha256 in self._read_now else "known")
+            return None
+        self._pending[number] = _Pending(file, facts)
+        self._number_of[sha256] = number
+        return Task(number, str(file.path), sha256)
+
+    def _known_hash(self, now: FileFacts) -> str | None:
+        """Hash of a file that hasn't changed since it was last hashed, without reading it."""
+        found = self._survey.file_at(now.path)
+        if found is None:
+            return None
+        then, sha256 = found
+        same = (then.size, then.mtime_ns) == (now.size, now.mtime_ns)
+        settled = then.mtime_ns + QUICK_LOOK_NS < then.seen_ns
+        return sha256 if same and settled else None
+
+    def _is_done(self, sha256: str) -> bool:
+        if sha256 in self._read_now:
+            return True
+        model = self._job.model.sha256
+        return not self._job.restage and self._survey.outcome_of(sha256, model) is not None
+
+    def _store(
+        self,
+        reading: Reading,
+        sha256: str,
+        model: ModelFacts,
+        pending: _Pending,
+        code_field: str | None = None,
+        code_stop: str | None = None,
+    ) -> None:
+        place = self._place(
+            pending.file, reading.gps, reading.taken_at, code_field=code_field, code_stop=code_stop
+        )
+        new = self._survey.add_reading(
+            reading,
+            sha256=sha256,
+            model=model,
+            place=place,
+            file=pending.facts,
+            again=self._job.restage and sha256 not in self._read_now,
+        )
+        self._read_now.add(sha256)
+        self.unfiled += place.field is None
+        self._count(reading.outcome if new else "known")
+        for file, facts in pending.copies:
+            self._note_copy(file, facts, sha256, "copy")
+
+    def _note_copy(self, file: PhotoFile, facts: FileFacts, sha256: str, step: Step) -> None:
+        place = None
+        photo = self._survey.photo(sha256)
+        if photo is not None and not photo.filed:
+            place = self._place(file, photo.gps, photo.taken_at)
+            self.unfiled += place.field is None and step == "known"
+        self._survey.note_file(sha256, facts, place)
+        self._count(step)
+
+    def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
+        sha256 = end.task.sha256
+        if sha256 is None:
+            self._note_unread(pending.file, f"Reading it ended the program twice ({end.why}).")
+            return
+        reading = Reading(
+            photo=pending.file.path.name,
+            path=str(pending.file.path),
+            sha256=sha256,
+            outcome="rejected",
+            reasons=(
+                "Reading this photo ended the program twice, so it was left aside: count this "
+                "plant by hand, and report the fault.",
+            ),
+            fault=f"the process that read it ended twice, the last time {end.why}",
+        )
+        self.quarantined.append(str(pending.file.path))
+        self._store(reading, sha256, self._job.model, pending)
+
+    def _place(
+        self,
+        file: PhotoFile,
+        gps: tuple[float, float] | None,
+        taken_at: str | None,
+        **code: str | None,
+    ) -> Place:
+        return self._job.filing.place(
+            place_from_folders(file.folders),
+            source=_source(file.source),
+            gps=gps,
+            taken_at=taken_at,
+            **code,
+        )
+
+    def _note_unread(self, file: PhotoFile, sentence: str) -> None:
+        self.unread.append((str(file.path), sentence))
+        self._count("unread")
+
+    def _count(self, step: Step) -> None:
+        self.steps[step] += 1
+        self._tell(step)
+
+
+def look_at(path: Path) -> FileFacts | None:
+    """Size and times of an ordinary file; None for anything else."""
+    try:
+        status = os.stat(path)
+    except (OSError, ValueError):
+        return None
+    if not stat.S_ISREG(status.st_mode):
+        return None
+    return FileFacts(os.path.abspath(path), status.st_size, status.st_mtime_ns, time.time_ns())
+
+
+def hash_of(path: Path) -> str | None:
+    """SHA-256 of a file's bytes; None if it can't be read."""
+    try:
+        with open(path, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError):
+        return None
+
+
+@lru_cache(maxsize=64)
+def _source(folder: Path) -> Folders:
+    return place_from_source(folder)

@@ -1,0 +1,160 @@
+"""Worker: one photo file to one finished task, and the process that does that over and over.
+
+`stage_file` is all that an engine needs to run, wherever it runs it. Heavy imports wait until the
+process has been told how many threads it may have.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import signal
+import stat
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from multiprocessing.connection import Connection
+from typing import Any, Literal
+
+from collarvision.answer import Reading
+
+
+@dataclass(frozen=True)
+class Options:
+    """How to read every photo of a batch; see `collarvision.reading.read_photo`."""
+
+    height_rule: Literal["half-out", "tip-down"] = "half-out"
+    check_bar_mm: float = 100.0
+    max_megapixels: float = 120.0
+    read_codes: bool = False
+
+
+@dataclass(frozen=True)
+class Task:
+    """One file to read. `sha256` is of its content when it was looked at, None if it wasn't."""
+
+    number: int
+    path: str
+    sha256: str | None
+
+
+@dataclass(frozen=True)
+class Done:
+    """What became of a task.
+
+    Attributes
+    ----------
+    task : Task
+    reading : Reading
+    sha256 : str or None
+        Of the bytes that were read; None when there were none.
+    code_field, code_stop : str or None
+        From the card's QR code, if it was looked for.
+    model_sha256, model_name : str or None
+        Of the network that this process has open.
+    """
+
+    task: Task
+    reading: Reading
+    sha256: str | None
+    code_field: str | None = None
+    code_stop: str | None = None
+    model_name: str | None = None
+    model_sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class CannotRead:
+    """No photo can be read at all: the network is missing, or the options make no sense."""
+
+    sentence: str
+
+
+def stage_file(task: Task, options: Options) -> Done:
+    """Read one photo, and the code on its card if asked to.
+
+    Raises
+    ------
+    collarvision.network.ModelError, ValueError
+        As `read_photo` does.
+    """
+    from collarvision.reading import read_with_photo
+
+    data = _bytes_of(task.path)
+    reading, photo = read_with_photo(
+        task.path if data is None else data,
+        name=os.path.basename(task.path),
+        height_rule=options.height_rule,
+        check_bar_mm=options.check_bar_mm,
+        max_megapixels=options.max_megapixels,
+    )
+    sha256 = None if data is None else hashlib.sha256(data).hexdigest()
+    done = Done(task, replace(reading, path=task.path, sha256=sha256), sha256)
+    if options.read_codes and photo is not None:
+        from collarvision.card import find_card
+        from collarvision.stopcode import read_stop_code
+
+        code = read_stop_code(photo, find_card(photo, check_bar_mm=options.check_bar_mm))
+        if code is not None:
+            done = replace(done, code_field=code.field, code_stop=code.stop)
+    return done
+
+
+def _bytes_of(path: str) -> bytes | None:
+    """Content of an ordinary file of ordinary size; None leaves the complaint to the photo room."""
+    from collarvision.photo import MAX_FILE_BYTES
+
+    try:
+        status = os.stat(path)
+        if not stat.S_ISREG(status.st_mode) or status.st_size > MAX_FILE_BYTES:
+            return None
+        with open(path, "rb") as file:
+            return file.read()
+    except (OSError, ValueError):
+        return None
+
+
+def model_hash() -> str:
+    """SHA-256 of the network's file that this process would open.
+
+    Raises
+    ------
+    collarvision.network.ModelError
+        There is none.
+    """
+    from collarvision.network import model_path
+
+    with open(model_path(), "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def work(pipe: Connection, options: Options, threads: int) -> None:
+    """Take tasks from a pipe and send back what became of them until it closes or says None."""
+    # Ctrl-C reaches every process of the terminal; the parent alone decides what ends when.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(EOFError, OSError, KeyboardInterrupt):
+        try:
+            name, sha256 = _get_ready(threads)
+        except Exception as error:
+            pipe.send(CannotRead(str(error)))
+            return
+        pipe.send("ready")
+        while (task := pipe.recv()) is not None:
+            try:
+                done: Any = replace(stage_file(task, options), model_name=name, model_sha256=sha256)
+            except Exception as error:
+                done = CannotRead(str(error))
+            pipe.send(done)
+
+
+def _get_ready(threads: int) -> tuple[str | None, str]:
+    # Read by the numerical libraries when they are loaded, which is below.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, str(threads))
+    import cv2
+
+    from collarvision import network
+
+    cv2.setNumThreads(threads)
+    # Workers together shall have as many threads as there are CPUs, not each of them.
+    network.MAX_THREADS = threads
+    return network.load_network().version, model_hash()

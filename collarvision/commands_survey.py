@@ -1,0 +1,254 @@
+"""Commands that fill a survey and take things out of it: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collarvision.batch import BatchResult, Job
+
+EXIT_USAGE = 2
+EXIT_SURVEY = 3
+EXIT_ENGINE = 4
+EXIT_INTERRUPTED = 130
+
+BATCH_EPILOG = """\b
+Exit status:
+  0    every photo was dealt with, also those that could not be read
+  2    the command was not understood, or another batch fills the survey
+  3    the survey could not be opened or written to
+  4    photos can't be read at all: install again
+  130  stopped with Ctrl-C; what was read is kept"""
+
+
+def batch(
+    sources: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="SOURCE",
+            help="Folders with their subfolders, patterns, photos, or .txt lists of photos.",
+        ),
+    ],
+    survey: Annotated[
+        Path, typer.Option(metavar="FILE", help="The survey to fill; made if there is none.")
+    ],
+    field: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The field, where folders and GPS don't tell it."),
+    ] = None,
+    fields: Annotated[
+        Path | None,
+        typer.Option(metavar="GEOJSON", help="Field boundaries, to find the field by GPS."),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=1, max=256, help="Processes; by default one a CPU."),
+    ] = None,
+    restage: Annotated[
+        bool, typer.Option("--restage", help="Read again what the survey has already.")
+    ] = False,
+    read_codes: Annotated[
+        bool,
+        typer.Option("--read-codes", help="Look for the card's QR code: up to 1 s more a photo."),
+    ] = False,
+    height_rule: Annotated[
+        str, typer.Option(metavar="RULE", help="half-out or tip-down, as for `stage`.")
+    ] = "half-out",
+    check_bar: Annotated[
+        float,
+        typer.Option(metavar="MM", min=50.0, max=200.0, help="Check bar measured on your print."),
+    ] = 100.0,
+) -> None:
+    """Stage whole folders into a survey, each photo once; run it again to go on after a stop."""
+    if height_rule not in ("half-out", "tip-down"):
+        _stop(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
+    from collarvision.batch.boundaries import BoundaryError, read_boundaries
+    from collarvision.batch.filing import Filing
+    from collarvision.batch.folders import tidy
+    from collarvision.batch.lock import BatchLock, BatchLockError
+    from collarvision.batch.pool import EngineError
+    from collarvision.batch.sources import find_photos
+    from collarvision.batch.staging import Job
+    from collarvision.batch.worker import Options
+    from collarvision.survey import SurveyError, SurveyWriter
+
+    try:
+        boundaries = read_boundaries(fields) if fields is not None else ()
+    except BoundaryError as error:
+        _stop(str(error), EXIT_USAGE)
+    name = None if field is None else tidy(field)
+    if name == "":
+        _stop("--field is empty: give the field's name.", EXIT_USAGE)
+    options = Options(height_rule, check_bar, read_codes=read_codes)  # type: ignore[arg-type]
+    try:
+        with SurveyWriter(survey) as store, BatchLock(survey):
+            for boundary in boundaries:
+                store.add_field(boundary.name, boundary.geometry)
+            files = find_photos(sources)
+            job = Job(files, _model(), Filing(boundaries, name), restage)
+            result = _run(job, store, options, workers or _cpus())
+            _finish(result, store, len(files))
+    except BatchLockError as error:
+        _stop(str(error), EXIT_USAGE)
+    except SurveyError as error:
+        _stop(str(error), EXIT_SURVEY)
+    except EngineError as error:
+        _stop(str(error), EXIT_ENGINE)
+    except KeyboardInterrupt:
+        _stop("Ended: what was read is kept; run the same command to go on.", EXIT_INTERRUPTED)
+    except OSError as error:
+        _stop(
+            f"The survey {survey} can't be used where it is ({error.strerror}): choose a folder "
+            "that you may write in.",
+            EXIT_SURVEY,
+        )
+
+
+def export(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to export.")],
+    to: Annotated[
+        Path, typer.Option(metavar="FILE", help="What to write: .csv, .json or .geojson.")
+    ],
+    field: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Only the plants of this field.")
+    ] = None,
+) -> None:
+    """Write a survey's plants to a file, a row a plant, by the latest reading of each."""
+    from collarvision.export import export_plants
+    from collarvision.survey import SurveyError, SurveyReader
+    from collarvision.table import CAUTION
+    from collarvision.writing import OutputError
+
+    if to.exists() and survey.exists() and to.samefile(survey):
+        _stop(f"--to {to} is the survey itself: choose another name.", EXIT_USAGE)
+    try:
+        with SurveyReader(survey) as store:
+            if field is not None and all(known.name != field for known in store.fields()):
+                _stop(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
+            count = export_plants(store.plants(field), to)
+    except (OutputError, SurveyError) as error:
+        _stop(str(error), EXIT_SURVEY)
+    _say(f"Wrote {count} plant{'' if count == 1 else 's'} to {to}.")
+    _say(CAUTION)
+
+
+def _model() -> Any:
+    """What will read the photos, by the hash of its file; the workers say what it calls itself."""
+    import hashlib
+
+    from collarvision.batch.pool import EngineError
+    from collarvision.batch.worker import model_hash
+    from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
+    from collarvision.network import ModelError, models_folder
+    from collarvision.survey import ModelFacts
+
+    file = models_folder() / CALIBRATION_FILE
+    try:
+        calibration = "guesses"
+        if file.is_file():
+            digest = hashlib.sha256(file.read_bytes()).hexdigest()
+            calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
+        return ModelFacts(model_hash(), None, calibration)
+    except ModelError as error:
+        raise EngineError(str(error)) from error
+
+
+def _run(job: Job, store: Any, options: Any, workers: int) -> BatchResult:
+    from collarvision.batch import run_batch
+    from collarvision.batch.pool import Pool
+
+    pool = Pool(max(1, min(workers, len(job.files))), options)
+    with _stop_asked() as stopping, _progress(len(job.files)) as tell:
+        return run_batch(job, store, pool, stopping=stopping, tell=tell)
+
+
+def _finish(result: BatchResult, store: Any, files: int) -> None:
+    from collarvision.batch.summary import format_summary
+
+    width = shutil.get_terminal_size((80, 24)).columns
+    typer.echo(
+        format_summary(result, store.waiting(), str(store.path), width=width), nl=False, err=False
+    )
+    if result.stopped:
+        left = files - sum(result.steps.values())
+        _say(f"Stopped with {left} of {files} photos to go: run the same command to go on.")
+        raise typer.Exit(EXIT_INTERRUPTED)
+
+
+@contextmanager
+def _stop_asked() -> Iterator[Callable[[], bool]]:
+    """Turn the first Ctrl-C into a wish to stop that loses nothing; the second ends at once."""
+    asked = threading.Event()
+
+    def note(number: int, frame: object) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+        # Not through Python's own buffers, which the interrupted code may be in the middle of.
+        with suppress(OSError):
+            os.write(2, b"\nFinishing the photos in hand; Ctrl-C again ends at once.\n")
+
+    if threading.current_thread() is not threading.main_thread():
+        yield asked.is_set
+        return
+    was = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield asked.is_set
+    finally:
+        for number, handler in was.items():
+            signal.signal(number, handler)
+
+
+@contextmanager
+def _progress(total: int) -> Iterator[Callable[[Any], None]]:
+    """A bar with the time left and counts by outcome, where a person watches."""
+    if total < 3 or not sys.stderr.isatty():
+        yield lambda step: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as TimeLeft
+
+    columns = (
+        TextColumn("Staging"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeLeft(compact=True),
+        TextColumn("left  {task.description}"),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=total)
+        counts: dict[str, int] = {}
+
+        def tell(step: str) -> None:
+            counts[step] = counts.get(step, 0) + 1
+            said = ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))
+            bar.update(task, advance=1, description=said)
+
+        yield tell
+
+
+def _cpus() -> int:
+    # A container or `taskset` may allow fewer CPUs than the machine has.
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int) -> NoReturn:
+    _say(words)
+    raise typer.Exit(status)

@@ -1,0 +1,52 @@
+"""Faults: what SQLite says of a trouble, turned into a sentence that says what to do."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+BUSY_SECONDS = 30.0
+"""How long to wait for another program's short transaction before saying so."""
+
+
+class SurveyError(Exception):
+    """The survey can't be used as asked; `str(error)` is one sentence a person can act on."""
+
+
+# By primary result code: https://www.sqlite.org/rescode.html
+_WORDS = {
+    sqlite3.SQLITE_FULL: "The disk of the survey {path} is full: free some space and run the same "
+    "command again; what was stored is kept.",
+    sqlite3.SQLITE_READONLY: "The survey {path} can't be written to: change its rights or those of "
+    "its folder, or copy it elsewhere.",
+    sqlite3.SQLITE_BUSY: "The survey {path} is in use by another program that won't let go of it: "
+    "close that program and try again.",
+    sqlite3.SQLITE_LOCKED: "The survey {path} is in use by another program that won't let go of "
+    "it: close that program and try again.",
+    sqlite3.SQLITE_CANTOPEN: "The survey {path} can't be opened: check that its folder is there "
+    "and that you may write in it.",
+    sqlite3.SQLITE_NOTADB: "{path} is not a survey of collarvision: give another file.",
+    sqlite3.SQLITE_CORRUPT: "The survey {path} is damaged: go back to a copy of it, or stage its "
+    "photos again into a new one.",
+    sqlite3.SQLITE_IOERR: "The disk failed while the survey {path} was in use ({error}): check the "
+    "disk and its free space, then run the same command again.",
+    sqlite3.SQLITE_PERM: "The survey {path} may not be opened by this user: change its rights.",
+}
+
+
+@contextmanager
+def told(path: Path) -> Iterator[None]:
+    """Raise `SurveyError` in place of SQLite's own errors about the file.
+
+    Errors that only a mistake in this program can cause (a broken constraint, wrong SQL) pass.
+    """
+    try:
+        yield
+    except (sqlite3.OperationalError, sqlite3.DatabaseError) as error:
+        code = getattr(error, "sqlite_errorcode", None)
+        words = None if code is None else _WORDS.get(code & 0xFF)
+        if words is None:
+            raise
+        raise SurveyError(words.format(path=path, error=error)) from error

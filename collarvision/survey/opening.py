@@ -1,0 +1,142 @@
+"""Opening: a connection to a survey file, or a sentence that says why there is none."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+from typing import Literal
+
+from collarvision.survey import schema
+from collarvision.survey.faults import BUSY_SECONDS, SurveyError, told
+
+Mode = Literal["read", "write", "create"]
+
+
+def connect(path: Path, mode: Mode) -> sqlite3.Connection:
+    """Open a survey.
+
+    Parameters
+    ----------
+    path : Path
+    mode : {'read', 'write', 'create'}
+        ``create`` makes the file where there is none; ``read`` changes nothing, and works for a
+        survey that this user can't write to.
+
+    Returns
+    -------
+    sqlite3.Connection
+        In autocommit mode (transactions are begun by hand), foreign keys enforced.
+
+    Raises
+    ------
+    SurveyError
+        No such file, not a survey, made by a newer version, or not to be opened or written to.
+    """
+    if path.is_dir():
+        raise SurveyError(f"{path} is a folder: give the name of a survey file.")
+    if mode == "create":
+        _check_parent(path)
+    elif not path.exists():
+        raise SurveyError(
+            f"There is no survey {path}: check the name, or make one with `collarvision batch`."
+        )
+    with told(path):
+        connection = _open(path, mode)
+        try:
+            _check_kind(connection, path, mode)
+            if mode != "read":
+                _make_ready_to_write(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    return connection
+
+
+def _open(path: Path, mode: Mode) -> sqlite3.Connection:
+    flag = {"read": "ro", "write": "rw", "create": "rwc"}[mode]
+    uri = f"{path.absolute().as_uri()}?mode={flag}"
+    connection = _set_up(sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None))
+    if mode != "read":
+        return connection
+    try:
+        connection.execute("PRAGMA schema_version").fetchone()
+        return connection
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            raise
+        if _has_waiting_pages(path) or not os.access(path, os.R_OK):
+            raise
+    # Readers of a WAL database keep an index beside it, which needs a folder that can be written
+    # to. Where it can't, and every page is in the file itself, nobody else writes there either.
+    return _set_up(
+        sqlite3.connect(f"{uri}&immutable=1", uri=True, timeout=BUSY_SECONDS, isolation_level=None)
+    )
+
+
+def _set_up(connection: sqlite3.Connection) -> sqlite3.Connection:
+    connection.row_factory = sqlite3.Row
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+def _check_parent(path: Path) -> None:
+    parent = path.absolute().parent
+    if not parent.is_dir():
+        raise SurveyError(f"The folder {parent} for {path.name} isn't there: make it first.")
+
+
+def _check_kind(connection: sqlite3.Connection, path: Path, mode: Mode) -> None:
+    try:
+        kind = connection.execute("PRAGMA application_id").fetchone()[0]
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
+    except sqlite3.OperationalError:
+        raise  # busy, unreadable: not a question of what the file is
+    except sqlite3.DatabaseError as error:
+        raise SurveyError(f"{path} is not a survey of collarvision: give another file.") from error
+    new = kind == 0 and version == 0 and empty
+    if kind != schema.APPLICATION_ID and not (new and mode == "create"):
+        raise SurveyError(f"{path} is not a survey of collarvision: give another file.")
+    if version > len(schema.MIGRATIONS):
+        raise SurveyError(
+            f"The survey {path} was written by a newer collarvision (its version {version}, this "
+            f"program knows {len(schema.MIGRATIONS)}): update collarvision, then open it."
+        )
+    if mode == "read" and version < len(schema.MIGRATIONS):
+        _read_old(path, version)
+
+
+def _read_old(path: Path, version: int) -> None:
+    """Bring an older survey up to date before it is read, as queries know one schema only."""
+    try:
+        connect(path, "write").close()
+    except SurveyError as error:
+        raise SurveyError(
+            f"The survey {path} is of the older version {version} and can't be brought up to date "
+            "where it is: copy it to a place that you may write to."
+        ) from error
+
+
+def _make_ready_to_write(connection: sqlite3.Connection, path: Path) -> None:
+    # SQLite opens a file without write rights for reading, silently.
+    if not os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+        raise SurveyError(
+            f"The survey {path} can't be written to: change its rights or those of its folder, or "
+            "copy it elsewhere."
+        )
+    # WAL: readers go on while a batch writes, and a killed process leaves a consistent file
+    # (https://www.sqlite.org/wal.html). In it NORMAL can lose the last photos to a power cut, which
+    # the next run stages again, but never the file.
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = NORMAL")
+    if connection.execute("PRAGMA user_version").fetchone()[0] < len(schema.MIGRATIONS):
+        schema.migrate(connection)
+
+
+def _has_waiting_pages(path: Path) -> bool:
+    try:
+        return os.stat(f"{path}-wal").st_size > 0
+    except OSError:
+        return False

@@ -1,0 +1,354 @@
+"""Reader: questions to a survey. Answers are frozen values, and long ones come one by one."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from collarvision.survey.faults import told
+from collarvision.survey.opening import Mode, connect
+from collarvision.survey.values import (
+    Decision,
+    Field,
+    FileFacts,
+    HandCount,
+    Limit,
+    PhotoFacts,
+    PlantRow,
+    StageCount,
+    Stop,
+    StoredReading,
+    Visit,
+    Waiting,
+)
+
+_PLACE = """
+    LEFT JOIN visits AS v ON v.id = p.visit_id
+    LEFT JOIN fields AS f ON f.id = v.field_id
+    LEFT JOIN stops AS s ON s.id = p.stop_id
+"""
+_PLANTS = f"""
+    SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.taken_at,
+        ifnull(p.latitude, s.latitude) AS latitude, ifnull(p.longitude, s.longitude) AS longitude,
+        r.outcome, r.stage, r.confidence, r.height_mm, r.read_at, r.calibration,
+        m.name AS model, c.record,
+        (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
+         ORDER BY seen_ns DESC, path LIMIT 1) AS path,
+        h.who, h.counted_at, h.stage AS hand_stage, h.nodes, h.height_mm AS hand_height_mm, h.note
+    FROM photos AS p
+    JOIN readings AS r ON r.id = p.latest_id
+    JOIN records AS c ON c.reading_id = r.id
+    JOIN models AS m ON m.id = r.model_id
+    {_PLACE}
+    LEFT JOIN hand_counts AS h
+        ON h.id = (SELECT max(id) FROM hand_counts WHERE photo_id = p.id)
+"""
+
+
+class SurveyReader:
+    """A survey opened for reading; a context manager.
+
+    Parameters
+    ----------
+    path : str or Path
+        It must be there.
+
+    Raises
+    ------
+    collarvision.survey.SurveyError
+        From here and from every question: see `collarvision.survey.faults`.
+    """
+
+    _mode: Mode = "read"
+
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self._connection = connect(self.path, self._mode)
+
+    def close(self) -> None:
+        """Close the file; it can't be used any more."""
+        self._connection.close()
+
+    def __enter__(self) -> SurveyReader:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def fields(self) -> Iterator[Field]:
+        """Every field, by name."""
+        for row in self._rows(
+            """
+            SELECT f.id, f.name, f.boundary, count(DISTINCT v.id) AS visits, count(p.id) AS photos
+            FROM fields AS f
+            LEFT JOIN visits AS v ON v.field_id = f.id
+            LEFT JOIN photos AS p ON p.visit_id = v.id
+            GROUP BY f.id ORDER BY f.name
+            """
+        ):
+            boundary = None if row["boundary"] is None else json.loads(row["boundary"])
+            yield Field(row["id"], row["name"], boundary, row["visits"], row["photos"])
+
+    def visits(self, field: str | None = None) -> Iterator[Visit]:
+        """Every visit, or those of one field, by field and date."""
+        for row in self._rows(
+            f"""
+            SELECT v.id, f.name, v.date,
+                (SELECT count(*) FROM photos WHERE visit_id = v.id) AS photos
+            FROM visits AS v JOIN fields AS f ON f.id = v.field_id
+            {"WHERE f.name = :field" if field is not None else ""}
+            ORDER BY f.name, v.date
+            """,
+            field=field,
+        ):
+            yield Visit(*row)
+
+    def stops(self, field: str | None = None) -> Iterator[Stop]:
+        """Every stop, or those of one field, by field, date and name."""
+        for row in self._rows(
+            f"""
+            SELECT s.id, f.name AS field, v.date, s.name, s.latitude, s.longitude
+            FROM stops AS s JOIN visits AS v ON v.id = s.visit_id JOIN fields AS f
+            ON f.id = v.field_id {"WHERE f.name = :field" if field is not None else ""}
+            ORDER BY f.name, v.date, s.name
+            """,
+            field=field,
+        ):
+            yield Stop(row["id"], row["field"], row["date"], row["name"], _gps(row))
+
+    def stage_counts(
+        self, field: str | None = None, date: str | None = None
+    ) -> Iterator[StageCount]:
+        """Plants by visit, outcome and stage, of the whole survey, a field, or one visit."""
+        where, join = _where(field, date), "LEFT JOIN"
+        if where:
+            join = "JOIN"  # lets the visit's index lead, however large the survey is
+        for row in self._rows(
+            f"""
+            SELECT f.name, v.date, r.outcome, r.stage, count(*)
+            FROM photos AS p JOIN readings AS r ON r.id = p.latest_id
+            {join} visits AS v ON v.id = p.visit_id {join} fields AS f ON f.id = v.field_id
+            {where} GROUP BY p.visit_id, r.outcome, r.stage
+            ORDER BY f.name, v.date, r.outcome, r.stage
+            """,
+            field=field,
+            date=date,
+        ):
+            yield StageCount(*row)
+
+    def plants(self, field: str | None = None, date: str | None = None) -> Iterator[PlantRow]:
+        """Every photo with its latest reading, visit by visit, as of the moment of asking."""
+        sql = f"{_PLANTS} {_where(field, date)} ORDER BY p.visit_id, p.id"
+        for row in self._rows(sql, field=field, date=date):
+            yield _plant(row)
+
+    def history(self, sha256: str) -> Iterator[StoredReading]:
+        """All readings of a photo's content, the first one first."""
+        for row in self._rows(
+            """
+            SELECT m.name AS model, m.sha256 AS model_sha256, r.calibration, r.attempt, r.read_at,
+                r.outcome, r.stage, r.confidence, r.height_mm, r.id = p.latest_id AS latest,
+                c.record
+            FROM photos AS p JOIN readings AS r ON r.photo_id = p.id
+            JOIN records AS c ON c.reading_id = r.id JOIN models AS m ON m.id = r.model_id
+            WHERE p.sha256 = :sha256 ORDER BY r.id
+            """,
+            sha256=sha256,
+        ):
+            said = dict(row)
+            said["latest"] = bool(said["latest"])
+            yield StoredReading(**{**said, "record": json.loads(said["record"])})
+
+    def waiting(self, field: str | None = None) -> Iterator[Waiting]:
+        """Photos that ask for a hand count and have none, by field and date."""
+        for row in self._rows(
+            f"""
+            SELECT f.name, v.date, s.name, p.name, p.sha256, r.stage,
+                json_extract(c.record, '$.reasons')
+            FROM readings AS r JOIN photos AS p ON p.id = r.photo_id AND p.latest_id = r.id
+            JOIN records AS c ON c.reading_id = r.id {_PLACE}
+            WHERE r.outcome = 'hand-count'
+            AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id)
+            {"AND f.name = :field" if field is not None else ""}
+            ORDER BY f.name, v.date, s.name, p.name
+            """,
+            field=field,
+        ):
+            field_name, date, stop, photo, sha256, stage, reasons = row
+            yield Waiting(field_name, date, stop, photo, sha256, stage, tuple(json.loads(reasons)))
+
+    def hand_counts(self, sha256: str) -> Iterator[HandCount]:
+        """All hand counts of a photo, the first one first."""
+        for row in self._rows(
+            """
+            SELECT h.who, h.counted_at, h.stage, h.nodes, h.height_mm, h.note
+            FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
+            WHERE p.sha256 = :sha256 ORDER BY h.id
+            """,
+            sha256=sha256,
+        ):
+            yield HandCount(*row)
+
+    def limits(self) -> Iterator[Limit]:
+        """Every limit ever entered, the first one first."""
+        for row in self._rows("SELECT id, name, terms, who, entered_at FROM limits ORDER BY id"):
+            yield Limit(**{**dict(row), "terms": json.loads(row["terms"])})
+
+    def decisions(self, field: str | None = None) -> Iterator[Decision]:
+        """Every decision, or those for one field, the first one first."""
+        for row in self._rows(
+            f"""
+            SELECT d.id, f.name AS field, v.date, l.name AS 'limit', d.who, d.decided_at,
+                d.verdict, d.basis
+            FROM decisions AS d JOIN visits AS v ON v.id = d.visit_id
+            JOIN fields AS f ON f.id = v.field_id LEFT JOIN limits AS l ON l.id = d.limit_id
+            {"WHERE f.name = :field" if field is not None else ""} ORDER BY d.id
+            """,
+            field=field,
+        ):
+            yield Decision(**{**dict(row), "basis": json.loads(row["basis"])})
+
+    def outcome_of(self, sha256: str, model_sha256: str) -> str | None:
+        """What this model said of this content last; None when it hasn't read it yet."""
+        row = self._one(
+            """
+            SELECT r.outcome FROM photos AS p JOIN readings AS r ON r.photo_id = p.id
+            JOIN models AS m ON m.id = r.model_id
+            WHERE p.sha256 = :sha256 AND m.sha256 = :model ORDER BY r.attempt DESC LIMIT 1
+            """,
+            sha256=sha256,
+            model=model_sha256,
+        )
+        return None if row is None else str(row[0])
+
+    def photo(self, sha256: str) -> PhotoFacts | None:
+        """What the file of this content said of itself; None if the survey doesn't hold it."""
+        row = self._one(
+            """
+            SELECT name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude,
+                focal_eq_mm, width, height, view
+            FROM photos WHERE sha256 = :sha256
+            """,
+            sha256=sha256,
+        )
+        if row is None:
+            return None
+        size = None if row["width"] is None else (row["width"], row["height"])
+        return PhotoFacts(
+            sha256=sha256,
+            name=row["name"],
+            view=row["view"],
+            filed=bool(row["filed"]),
+            taken_at=row["taken_at"],
+            gps=_gps(row),
+            focal_eq_mm=row["focal_eq_mm"],
+            size_px=size,
+        )
+
+    def file_at(self, path: str) -> tuple[FileFacts, str] | None:
+        """What was seen at a path last, and the SHA-256 of its content then."""
+        row = self._one(
+            """
+            SELECT pf.path, pf.size, pf.mtime_ns, pf.seen_ns, p.sha256
+            FROM photo_files AS pf JOIN photos AS p ON p.id = pf.photo_id WHERE pf.path = :path
+            """,
+            path=storable(path),
+        )
+        return None if row is None else (FileFacts(*row[:4]), str(row[4]))
+
+    def files_of(self, sha256: str) -> Iterator[str]:
+        """Every path that this content was seen at."""
+        for row in self._rows(
+            """
+            SELECT pf.path FROM photo_files AS pf JOIN photos AS p ON p.id = pf.photo_id
+            WHERE p.sha256 = :sha256 ORDER BY pf.path
+            """,
+            sha256=sha256,
+        ):
+            yield row[0]
+
+    def photo_count(self) -> int:
+        """Photos in the survey, by content."""
+        row = self._one("SELECT count(*) FROM photos")
+        assert row is not None
+        return int(row[0])
+
+    def _rows(self, sql: str, **values: Any) -> Iterator[sqlite3.Row]:
+        with self._told():
+            cursor = self._connection.execute(sql, values)
+        while True:
+            with self._told():
+                rows = cursor.fetchmany(256)
+            if not rows:
+                return
+            yield from rows
+
+    def _one(self, sql: str, **values: Any) -> sqlite3.Row | None:
+        with self._told():
+            row: sqlite3.Row | None = self._connection.execute(sql, values).fetchone()
+            return row
+
+    @contextmanager
+    def _told(self) -> Iterator[None]:
+        with told(self.path):
+            yield
+
+
+def storable(text: str) -> str:
+    """Text as SQLite takes it: file names may hold bytes that are no text."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _where(field: str | None, date: str | None) -> str:
+    asked = [("f.name = :field", field), ("v.date = :date", date)]
+    said = [words for words, value in asked if value is not None]
+    return f"WHERE {' AND '.join(said)}" if said else ""
+
+
+def _gps(row: sqlite3.Row) -> tuple[float, float] | None:
+    if row["latitude"] is None or row["longitude"] is None:
+        return None
+    return row["latitude"], row["longitude"]
+
+
+def _plant(row: sqlite3.Row) -> PlantRow:
+    hand_count = None
+    if row["who"] is not None:
+        hand_count = HandCount(
+            row["who"],
+            row["counted_at"],
+            row["hand_stage"],
+            row["nodes"],
+            row["hand_height_mm"],
+            row["note"],
+        )
+    return PlantRow(
+        photo=row["photo"],
+        sha256=row["sha256"],
+        path=row["path"],
+        view=row["view"],
+        field=row["field"],
+        date=row["date"],
+        stop=row["stop"],
+        taken_at=row["taken_at"],
+        gps=_gps(row),
+        outcome=row["outcome"],
+        stage=row["stage"],
+        confidence=row["confidence"],
+        height_mm=row["height_mm"],
+        read_at=row["read_at"],
+        model=row["model"],
+        calibration=row["calibration"],
+        hand_count=hand_count,
+        record=json.loads(row["record"]),
+    )

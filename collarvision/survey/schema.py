@@ -1,0 +1,176 @@
+"""Schema: the survey's tables, one migration a version, and how a file is brought up to date.
+
+The file says what it is by SQLite's `application_id` and how old its tables are by `user_version`
+(https://www.sqlite.org/fileformat.html, header offsets 68 and 60). A version once released is never
+edited: whoever changes the tables appends a migration.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+
+APPLICATION_ID = 0x43565359
+"""ASCII "CVSY"."""
+
+_VERSION_1 = """
+CREATE TABLE fields (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL UNIQUE,
+    boundary TEXT               -- GeoJSON geometry (RFC 7946), when the user gave one
+);
+
+CREATE TABLE visits (
+    id INTEGER PRIMARY KEY,
+    field_id INTEGER NOT NULL REFERENCES fields (id),
+    date TEXT                   -- YYYY-MM-DD; null where neither folder nor photo tells
+);
+CREATE UNIQUE INDEX visits_once ON visits (field_id, ifnull(date, ''));
+
+CREATE TABLE stops (
+    id INTEGER PRIMARY KEY,
+    visit_id INTEGER NOT NULL REFERENCES visits (id),
+    name TEXT NOT NULL,
+    latitude REAL,              -- degrees WGS 84, of the first photo there that says
+    longitude REAL,
+    UNIQUE (visit_id, name)
+);
+
+CREATE TABLE models (
+    id INTEGER PRIMARY KEY,
+    sha256 TEXT NOT NULL UNIQUE, -- of the network's file: versions may be named alike
+    name TEXT
+);
+
+CREATE TABLE photos (
+    id INTEGER PRIMARY KEY,
+    sha256 TEXT NOT NULL UNIQUE,
+    name TEXT NOT NULL,
+    view TEXT NOT NULL DEFAULT 'side' CHECK (view IN ('side', 'above')),
+    visit_id INTEGER REFERENCES visits (id),
+    stop_id INTEGER REFERENCES stops (id),
+    filed_by TEXT,              -- what told the field: code, folder, gps, option or source
+    taken_at TEXT,
+    latitude REAL,
+    longitude REAL,
+    focal_eq_mm REAL,
+    width INTEGER,
+    height INTEGER,
+    latest_id INTEGER REFERENCES readings (id),
+    CHECK (stop_id IS NULL OR visit_id IS NOT NULL)
+);
+CREATE INDEX photos_by_visit ON photos (visit_id);
+CREATE INDEX photos_by_stop ON photos (stop_id);
+
+CREATE TABLE photo_files (      -- every place that a photo's content was seen at
+    path TEXT PRIMARY KEY,
+    photo_id INTEGER NOT NULL REFERENCES photos (id),
+    size INTEGER NOT NULL,
+    mtime_ns INTEGER NOT NULL,
+    seen_ns INTEGER NOT NULL
+) WITHOUT ROWID;
+CREATE INDEX photo_files_by_photo ON photo_files (photo_id);
+
+CREATE TABLE readings (
+    id INTEGER PRIMARY KEY,
+    photo_id INTEGER NOT NULL REFERENCES photos (id),
+    model_id INTEGER NOT NULL REFERENCES models (id),
+    attempt INTEGER NOT NULL,   -- 1, and one more each time the user asks for it again
+    calibration TEXT NOT NULL,
+    read_at TEXT NOT NULL,      -- UTC, ISO 8601
+    outcome TEXT NOT NULL CHECK (outcome IN ('staged', 'hand-count', 'rejected')),
+    stage INTEGER CHECK (stage BETWEEN 0 AND 12),
+    confidence REAL,
+    height_mm REAL,
+    UNIQUE (photo_id, model_id, attempt)
+);
+CREATE INDEX readings_to_count ON readings (photo_id) WHERE outcome = 'hand-count';
+
+-- Apart from the columns, as a record is some 3 KB: counting a field must not read through it.
+CREATE TABLE records (
+    reading_id INTEGER PRIMARY KEY REFERENCES readings (id),
+    record TEXT NOT NULL
+);
+
+CREATE TABLE hand_counts (
+    id INTEGER PRIMARY KEY,
+    photo_id INTEGER REFERENCES photos (id),
+    stop_id INTEGER REFERENCES stops (id),
+    who TEXT NOT NULL,
+    counted_at TEXT NOT NULL,
+    stage INTEGER CHECK (stage BETWEEN 0 AND 25),   -- collars, lost leaves included
+    nodes INTEGER CHECK (nodes BETWEEN 0 AND 25),   -- counted in the split stalk
+    height_mm REAL CHECK (height_mm > 0),
+    note TEXT,
+    CHECK (photo_id IS NOT NULL OR stop_id IS NOT NULL),
+    CHECK (stage IS NOT NULL OR nodes IS NOT NULL OR height_mm IS NOT NULL)
+);
+CREATE INDEX hand_counts_by_photo ON hand_counts (photo_id);
+CREATE INDEX hand_counts_by_stop ON hand_counts (stop_id);
+
+CREATE TABLE limits (
+    id INTEGER PRIMARY KEY,
+    name TEXT NOT NULL,
+    terms TEXT NOT NULL,        -- JSON, as the user typed them from the label
+    who TEXT NOT NULL,
+    entered_at TEXT NOT NULL
+);
+
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY,
+    visit_id INTEGER NOT NULL REFERENCES visits (id),
+    limit_id INTEGER REFERENCES limits (id),
+    who TEXT NOT NULL,
+    decided_at TEXT NOT NULL,
+    verdict TEXT NOT NULL,
+    basis TEXT NOT NULL         -- JSON: what it rested on at that hour
+);
+CREATE INDEX decisions_by_visit ON decisions (visit_id);
+
+CREATE TRIGGER latest_reading AFTER INSERT ON readings BEGIN
+    UPDATE photos SET latest_id = NEW.id WHERE id = NEW.photo_id;
+END;
+CREATE TRIGGER readings_stay BEFORE UPDATE ON readings BEGIN
+    SELECT RAISE(ABORT, 'a reading is never changed');
+END;
+CREATE TRIGGER readings_are_kept BEFORE DELETE ON readings BEGIN
+    SELECT RAISE(ABORT, 'a reading is never deleted');
+END;
+CREATE TRIGGER records_stay BEFORE UPDATE ON records BEGIN
+    SELECT RAISE(ABORT, 'a record is never changed');
+END;
+CREATE TRIGGER records_are_kept BEFORE DELETE ON records BEGIN
+    SELECT RAISE(ABORT, 'a record is never deleted');
+END;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1,)
+"""The statements that take a survey from version n to n + 1, n = 0 being an empty file."""
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring a survey, or an empty file, to the newest version: all of the way or not at all."""
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        # Asked inside the transaction: another process may just have done the work.
+        version = connection.execute("PRAGMA user_version").fetchone()[0]
+        for script in MIGRATIONS[version:]:
+            for statement in statements(script):
+                connection.execute(statement)
+        connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version = {len(MIGRATIONS)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def statements(script: str) -> Iterator[str]:
+    """Split a script; `executescript` would commit before the first statement."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""

@@ -1,0 +1,233 @@
+"""Values: what goes into a survey and what comes out, as frozen types."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from collarvision.answer import Outcome
+
+FiledBy = Literal["code", "folder", "gps", "option", "source"]
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a photo belongs.
+
+    Attributes
+    ----------
+    field, stop : str or None
+    date : str or None
+        Of the visit, ``YYYY-MM-DD``.
+    filed_by : str or None
+        What told the field: the card's ``code``, a ``folder`` name, ``gps`` inside a boundary, an
+        ``option`` on the command line, or the name of the ``source`` folder.
+    """
+
+    field: str | None = None
+    date: str | None = None
+    stop: str | None = None
+    filed_by: FiledBy | None = None
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """A file as it was when its content was hashed; `seen_ns` is the clock then."""
+
+    path: str
+    size: int
+    mtime_ns: int
+    seen_ns: int
+
+
+@dataclass(frozen=True)
+class PhotoFacts:
+    """A photo by its content, and what its file says of it.
+
+    Attributes
+    ----------
+    view : str
+        ``side`` or ``above``.
+    filed : bool
+        It belongs to a field.
+    taken_at : str or None
+        ISO 8601.
+    gps : (latitude, longitude) or None
+        Degrees WGS 84.
+    size_px : (width, height) or None
+        Upright.
+    """
+
+    sha256: str
+    name: str
+    view: str
+    filed: bool
+    taken_at: str | None
+    gps: tuple[float, float] | None
+    focal_eq_mm: float | None
+    size_px: tuple[int, int] | None
+
+
+@dataclass(frozen=True)
+class ModelFacts:
+    """What read a photo: the network's file by its hash and its own name, and the calibration."""
+
+    sha256: str
+    name: str | None
+    calibration: str
+
+
+@dataclass(frozen=True)
+class Field:
+    """A field. `boundary` is a GeoJSON geometry; `photos` counts those of all its visits."""
+
+    id: int
+    name: str
+    boundary: dict[str, Any] | None
+    visits: int
+    photos: int
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One day in a field. `date` is ``YYYY-MM-DD`` or None."""
+
+    id: int
+    field: str
+    date: str | None
+    photos: int
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A place in a field on one visit. `gps` is (latitude, longitude), degrees WGS 84."""
+
+    id: int
+    field: str
+    date: str | None
+    name: str
+    gps: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class StageCount:
+    """How many plants of a visit were read so, by their latest readings."""
+
+    field: str | None
+    date: str | None
+    outcome: Outcome
+    stage: int | None
+    plants: int
+
+
+@dataclass(frozen=True)
+class HandCount:
+    """What a person counted on a plant.
+
+    Attributes
+    ----------
+    who, counted_at : str
+        `counted_at` in ISO 8601.
+    stage : int or None
+        Collars, lost leaves included.
+    nodes : int or None
+        Nodes counted in the split stalk.
+    height_mm : float or None
+    note : str or None
+    """
+
+    who: str
+    counted_at: str
+    stage: int | None = None
+    nodes: int | None = None
+    height_mm: float | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True)
+class PlantRow:
+    """One plant: its photo, the latest reading of it, and the last hand count.
+
+    Attributes
+    ----------
+    path : str or None
+        Where the content was seen last.
+    gps : (latitude, longitude) or None
+        Of the photo, else of its stop; degrees WGS 84.
+    record : dict
+        The whole record of the latest reading (see `collarvision.record`).
+    """
+
+    photo: str
+    sha256: str
+    path: str | None
+    view: str
+    field: str | None
+    date: str | None
+    stop: str | None
+    taken_at: str | None
+    gps: tuple[float, float] | None
+    outcome: Outcome
+    stage: int | None
+    confidence: float | None
+    height_mm: float | None
+    read_at: str
+    model: str | None
+    calibration: str
+    hand_count: HandCount | None
+    record: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class StoredReading:
+    """One reading of a photo's history."""
+
+    model: str | None
+    model_sha256: str
+    calibration: str
+    attempt: int
+    read_at: str
+    outcome: Outcome
+    stage: int | None
+    confidence: float | None
+    height_mm: float | None
+    latest: bool
+    record: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """A photo whose latest reading asks for a hand count that nobody has made yet."""
+
+    field: str | None
+    date: str | None
+    stop: str | None
+    photo: str
+    sha256: str
+    stage: int | None
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A limit as the user typed it from the label in hand; `terms` as JSON values."""
+
+    id: int
+    name: str
+    terms: dict[str, Any]
+    who: str
+    entered_at: str
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What was decided for a visit, under which limit, and what it rested on then."""
+
+    id: int
+    field: str
+    date: str | None
+    limit: str | None
+    who: str
+    decided_at: str
+    verdict: str
+    basis: dict[str, Any]

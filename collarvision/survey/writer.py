@@ -1,0 +1,334 @@
+"""Writer: the only code that changes a survey. Each call is one transaction, all of it or none."""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+from collarvision.answer import Reading
+from collarvision.survey.faults import SurveyError
+from collarvision.survey.opening import Mode
+from collarvision.survey.reader import SurveyReader, storable
+from collarvision.survey.values import FileFacts, HandCount, ModelFacts, Place
+
+
+class SurveyWriter(SurveyReader):
+    """A survey opened for writing, made first if there is none; a context manager."""
+
+    _mode: Mode = "create"
+
+    def __enter__(self) -> SurveyWriter:
+        return self
+
+    def add_reading(
+        self,
+        reading: Reading,
+        *,
+        sha256: str,
+        model: ModelFacts,
+        place: Place | None = None,
+        file: FileFacts | None = None,
+        again: bool = False,
+        view: str = "side",
+    ) -> bool:
+        """Store a reading with the photo it is of and the place that belongs to.
+
+        Parameters
+        ----------
+        reading : Reading
+        sha256 : str
+            Of the photo's bytes; two files of the same bytes are one photo.
+        model : ModelFacts
+        place : Place, optional
+            Where the photo belongs. It fills in what isn't known yet; with `again` it replaces.
+        file : FileFacts, optional
+            Where the content was seen.
+        again : bool
+            Add a reading even if this model has read the photo before.
+        view : {'side', 'above'}
+            Of a photo that is new to the survey.
+
+        Returns
+        -------
+        bool
+            False when this model's reading was already there: then it is left as it is.
+        """
+        place = place or Place()
+        with self._transaction():
+            visit_id, stop_id = self._place_ids(place, reading.gps)
+            photo_id = self._photo_id(reading, sha256, view)
+            self._settle(photo_id, visit_id, stop_id, place, replace=again)
+            if file is not None:
+                self._note_file(photo_id, file)
+            model_id = self._model_id(model)
+            last = self._value(
+                "SELECT max(attempt) FROM readings WHERE photo_id = ? AND model_id = ?",
+                photo_id,
+                model_id,
+            )
+            if last is not None and not again:
+                return False
+            reading_id = self._insert(
+                "readings",
+                photo_id=photo_id,
+                model_id=model_id,
+                attempt=(last or 0) + 1,
+                calibration=model.calibration,
+                read_at=_now(),
+                outcome=reading.outcome,
+                stage=reading.stage,
+                confidence=_number(reading.confidence),
+                height_mm=_number(reading.height_mm),
+            )
+            self._insert("records", reading_id=reading_id, record=record_text(reading))
+        return True
+
+    def note_file(self, sha256: str, file: FileFacts, place: Place | None = None) -> None:
+        """Note that a known photo's content lies at this path, and file it if nobody has yet.
+
+        Raises
+        ------
+        SurveyError
+            The survey has no photo of this content.
+        """
+        with self._transaction():
+            photo_id = self._known_photo(sha256)
+            self._note_file(photo_id, file)
+            filed = self._value("SELECT visit_id FROM photos WHERE id = ?", photo_id) is not None
+            if place is not None and place.field is not None and not filed:
+                at = self._connection.execute(
+                    "SELECT latitude, longitude FROM photos WHERE id = ?", (photo_id,)
+                ).fetchone()
+                gps = None if at[0] is None else (at[0], at[1])
+                self._settle(photo_id, *self._place_ids(place, gps), place, replace=False)
+
+    def add_field(self, name: str, boundary: dict[str, Any] | None = None) -> int:
+        """Make sure that a field is there, give it this boundary if one is given, and its id."""
+        with self._transaction():
+            field_id = self._field_id(name)
+            if boundary is not None:
+                self._connection.execute(
+                    "UPDATE fields SET boundary = ? WHERE id = ?", (_json(boundary), field_id)
+                )
+        return field_id
+
+    def add_hand_count(self, sha256: str, count: HandCount) -> int:
+        """Store what a person counted on a photo's plant; earlier counts stay. Gives its id.
+
+        Raises
+        ------
+        SurveyError
+            No such photo, nothing counted, or a number that no plant has.
+        """
+        if count.stage is None and count.nodes is None and count.height_mm is None:
+            raise SurveyError("Nothing was counted: give collars, nodes or a height.")
+        try:
+            with self._transaction():
+                return self._insert(
+                    "hand_counts", photo_id=self._known_photo(sha256), **_hand_values(count)
+                )
+        except sqlite3.IntegrityError as error:
+            raise _impossible(count) from error
+
+    def add_stop_count(self, stop_id: int, count: HandCount) -> int:
+        """Store what a person counted at a stop on a plant that has no photo. Gives its id."""
+        try:
+            with self._transaction():
+                return self._insert("hand_counts", stop_id=stop_id, **_hand_values(count))
+        except sqlite3.IntegrityError as error:
+            raise _impossible(count) from error
+
+    def add_limit(self, name: str, terms: dict[str, Any], who: str) -> int:
+        """Store a limit as the user typed it from the label. Gives its id."""
+        with self._transaction():
+            return self._insert(
+                "limits",
+                name=storable(name),
+                terms=_json(terms),
+                who=storable(who),
+                entered_at=_now(),
+            )
+
+    def add_decision(
+        self,
+        visit_id: int,
+        *,
+        who: str,
+        verdict: str,
+        basis: dict[str, Any],
+        limit_id: int | None = None,
+    ) -> int:
+        """Store what was decided for a visit, and what that rested on. Gives its id."""
+        with self._transaction():
+            return self._insert(
+                "decisions",
+                visit_id=visit_id,
+                limit_id=limit_id,
+                who=storable(who),
+                decided_at=_now(),
+                verdict=storable(verdict),
+                basis=_json(basis),
+            )
+
+    # ------------------------------------------------------------------ inside a transaction
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        with self._told():
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                # A full disk may already have undone it.
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+    def _place_ids(
+        self, place: Place, gps: tuple[float, float] | None
+    ) -> tuple[int | None, int | None]:
+        """Ids of the visit and the stop, made if new; a stop means nothing without a field."""
+        if place.field is None:
+            return None, None
+        field_id = self._field_id(place.field)
+        visit_id = self._value(
+            "SELECT id FROM visits WHERE field_id = ? AND ifnull(date, '') = ifnull(?, '')",
+            field_id,
+            place.date,
+        )
+        if visit_id is None:
+            visit_id = self._insert("visits", field_id=field_id, date=place.date)
+        if place.stop is None:
+            return visit_id, None
+        name = storable(place.stop)
+        stop_id = self._value(
+            "SELECT id FROM stops WHERE visit_id = ? AND name = ?", visit_id, name
+        )
+        if stop_id is None:
+            stop_id = self._insert("stops", visit_id=visit_id, name=name)
+        if gps is not None:
+            self._connection.execute(
+                "UPDATE stops SET latitude = ?, longitude = ? WHERE id = ? AND latitude IS NULL",
+                (*gps, stop_id),
+            )
+        return visit_id, stop_id
+
+    def _field_id(self, name: str) -> int:
+        name = storable(name)
+        found = self._value("SELECT id FROM fields WHERE name = ?", name)
+        return int(found) if found is not None else self._insert("fields", name=name)
+
+    def _photo_id(self, reading: Reading, sha256: str, view: str) -> int:
+        found = self._value("SELECT id FROM photos WHERE sha256 = ?", sha256)
+        if found is not None:
+            return int(found)
+        latitude, longitude = reading.gps or (None, None)
+        width, height = reading.photo_size or (None, None)
+        return self._insert(
+            "photos",
+            sha256=sha256,
+            name=storable(reading.photo),
+            view=view,
+            taken_at=reading.taken_at,
+            latitude=latitude,
+            longitude=longitude,
+            focal_eq_mm=_number(reading.focal_eq_mm),
+            width=width,
+            height=height,
+        )
+
+    def _settle(
+        self,
+        photo_id: int,
+        visit_id: int | None,
+        stop_id: int | None,
+        place: Place,
+        *,
+        replace: bool,
+    ) -> None:
+        if visit_id is None:
+            return
+        only_new = "" if replace else "AND visit_id IS NULL"
+        self._connection.execute(
+            f"UPDATE photos SET visit_id = ?, stop_id = ?, filed_by = ? WHERE id = ? {only_new}",
+            (visit_id, stop_id, place.filed_by, photo_id),
+        )
+
+    def _note_file(self, photo_id: int, file: FileFacts) -> None:
+        self._connection.execute(
+            "INSERT OR REPLACE INTO photo_files (path, photo_id, size, mtime_ns, seen_ns) "
+            "VALUES (?, ?, ?, ?, ?)",
+            (storable(file.path), photo_id, file.size, file.mtime_ns, file.seen_ns),
+        )
+
+    def _model_id(self, model: ModelFacts) -> int:
+        found = self._value("SELECT id FROM models WHERE sha256 = ?", model.sha256)
+        if found is None:
+            return self._insert("models", sha256=model.sha256, name=model.name)
+        if model.name is not None:
+            self._connection.execute(
+                "UPDATE models SET name = ? WHERE id = ? AND name IS NULL", (model.name, found)
+            )
+        return int(found)
+
+    def _known_photo(self, sha256: str) -> int:
+        photo_id = self._value("SELECT id FROM photos WHERE sha256 = ?", sha256)
+        if photo_id is None:
+            raise SurveyError(f"The survey {self.path} holds no photo {sha256}: stage it first.")
+        return int(photo_id)
+
+    def _value(self, sql: str, *values: Any) -> Any:
+        row = self._connection.execute(sql, values).fetchone()
+        return None if row is None else row[0]
+
+    def _insert(self, table: str, **values: Any) -> int:
+        marks = ", ".join("?" * len(values))
+        cursor = self._connection.execute(
+            f"INSERT INTO {table} ({', '.join(values)}) VALUES ({marks})", tuple(values.values())
+        )
+        assert cursor.lastrowid is not None
+        return cursor.lastrowid
+
+
+def record_text(reading: Reading) -> str:
+    """One record as JSON text that SQLite and every reader takes."""
+    text = json.dumps(reading.record(), ensure_ascii=False, allow_nan=False)
+    # File names may hold bytes that are no text.
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _hand_values(count: HandCount) -> dict[str, Any]:
+    return {
+        "who": storable(count.who),
+        "counted_at": count.counted_at,
+        "stage": count.stage,
+        "nodes": count.nodes,
+        "height_mm": count.height_mm,
+        "note": None if count.note is None else storable(count.note),
+    }
+
+
+def _impossible(count: HandCount) -> SurveyError:
+    return SurveyError(
+        f"This hand count can't be stored ({count.stage} collars, {count.nodes} nodes, "
+        f"{count.height_mm} mm): check the numbers, and that the stop is there."
+    )
+
+
+def _json(value: dict[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def _number(value: float | None) -> float | None:
+    # NumPy's numbers would be stored as bytes.
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
