@@ -254,7 +254,8 @@ def _evenness(stages: Sequence[int], stage: int | None, late: float, ahead: floa
     return (
         f"{word}: plants run from {stage_name(lowest)} to {stage_name(highest)}, "
         f"{late:.0%} two stages or more behind, {ahead:.0%} two or more ahead. "
-        "The field's stage hides that: the most advanced plants decide a maximum, the least advanced a minimum."
+        "The field's stage hides that: the most advanced plants decide a maximum, "
+        "the least advanced a minimum."
     )
 
 

@@ -1,0 +1,400 @@
+"""Limits: may this field still be treated, by which limit, and which plants say so.
+
+A field is **past** when more of its plants than the limit allows are past the maximum. Labels
+limit the crop's stage and set no share, so the share allowed is 0 unless the user sets another:
+then one plant seen past the maximum is enough. It is **too early** when more plants are short of
+the minimum than allowed (half, by the half rule, unless set otherwise). In between it is
+**closing** when one more leaf takes more plants than allowed to their last allowed one, when they
+stand over 4/5 of the greatest height, when reading doubt leaves over 1 in 20 that it is past, or
+in the last week before the days before harvest begin; else **open**. It is **can't tell** when
+the plants are too few, too old, or waiting for a hand count that could change the answer. Past is
+said even then, where the plants seen are enough for it: plants don't go back. The bounds of
+closing are our own choice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Final, Literal
+
+from collarvision.answer import stage_name
+from collarvision.evidence import PlantEvidence, newest, plausible_stages
+from collarvision.field import share_belief
+from collarvision.leafwords import LeafMeaning
+from collarvision.limitsfile import Bound, Limit, Limits
+from collarvision.sampling import FEWEST_PLANTS
+from collarvision.standing import PlantStanding, stand
+
+CAUTION: Final = "The label is the law; local rules and licensed practice decide."
+
+VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
+# From the most to the least restrictive: what a tank mix takes from its members.
+STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
+
+_DOUBT: Final = 0.05
+_LAST_DAYS: Final = 7
+_MOST_NAMES: Final = 10
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What one limit, or one tank mix, says of a field.
+
+    Attributes
+    ----------
+    name, method : str
+    word : str
+        ``too early``, ``open``, ``closing``, ``past`` or ``can't tell``.
+    probability : float or None
+        That the word holds for the plants seen: past or short of the minimum for those two words,
+        inside the limit for the others. None without a usable plant.
+    deciding_plants : tuple of str
+        Names of the plants that decide, the strongest first, ten at most.
+    decided_by : str or None
+        ``leaves``, ``height``, ``days before harvest``, or the member of a tank mix.
+    share_past : (float, float) or None
+        Interval that holds the field's own share of plants past the maximum, 95 in 100.
+    sentence : str
+        For the grower.
+    reasons : tuple of str
+        Why it can't be told, and what else to know.
+    caution : str
+    """
+
+    name: str
+    method: str
+    word: VerdictWord
+    probability: float | None
+    deciding_plants: tuple[str, ...]
+    decided_by: str | None
+    share_past: tuple[float, float] | None
+    sentence: str
+    reasons: tuple[str, ...] = ()
+    caution: str = CAUTION
+
+
+def judge_all(plants: Sequence[PlantEvidence], limits: Limits, today: date) -> tuple[Verdict, ...]:
+    """Judge every limit of a file, then its tank mixes."""
+    single = {
+        limit.name: judge(
+            plants,
+            limit,
+            today,
+            planned_harvest=limits.planned_harvest,
+            visit_good_days=limits.visit_good_days,
+        )
+        for limit in limits.limits
+    }
+    mixes = []
+    for mix in limits.mixes:
+        worst = min((single[name] for name in mix.limits), key=lambda v: STRICTNESS.index(v.word))
+        mixes.append(
+            replace(
+                worst,
+                name=mix.name,
+                method="tank mix",
+                decided_by=worst.name,
+                sentence=f"{mix.name}: {worst.word}, as its most restrictive part is. "
+                + worst.sentence,
+            )
+        )
+    return (*single.values(), *mixes)
+
+
+def judge(
+    plants: Sequence[PlantEvidence],
+    limit: Limit,
+    today: date,
+    *,
+    planned_harvest: date | None = None,
+    visit_good_days: int = 3,
+) -> Verdict:
+    """Judge one limit from the plants of a field.
+
+    Parameters
+    ----------
+    plants : sequence of PlantEvidence
+        Plants seen; those from before `visit_good_days` only count where they are past.
+    today : date
+        Day that the answer is for.
+    """
+    reasons: list[str] = []
+    future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
+    known = [p for p in plants if p not in future and (p.decided or p.waiting)]
+    if limit.by_height_alone:
+        known = [p for p in known if p.height_mm is not None]
+    oldest = today - timedelta(days=visit_good_days)
+    fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
+    blocking = _too_thin(known, fresh, future, limit, today, oldest)
+    if fresh and len(fresh) < len(known):
+        reasons.append(
+            f"{len(known) - len(fresh)} plants without a date, or from before {oldest}, count only "
+            "where they are past."
+        )
+    used = fresh or known
+    standing = [stand(p, limit) for p in used if p.decided]
+    # A waiting plant that any count leaves on one side belongs to the evidence.
+    low, high = ([*standing, *_as_counted(used, limit, end)] for end in (0, 1))
+    everyone = [stand(p, limit) for p in known if p.decided] + _as_counted(known, limit, 0)
+    word, other, standing = _word(low, limit), _word(high, limit), low
+    if {word, other} == {"open", "closing"}:
+        word = other = "closing"  # inside either way: no need to wait, only to hurry
+    if _word(everyone, limit) == "past" and (
+        limit.share_past == 0 or len(everyone) >= FEWEST_PLANTS
+    ):
+        word, standing, blocking = "past", everyone, []
+    elif not (limit.lowest or limit.highest):
+        blocking = []
+    elif other != word:
+        waiting = [p.name for p in used if p.waiting]
+        blocking.append(
+            f"{_plants(len(waiting))} waiting for a hand count could change the answer: count "
+            f"{_names(waiting)}."
+        )
+    elif word == "can't tell":
+        doubtful = [s.plant.name for s in _deciding(standing, "past")]
+        blocking.append(
+            "No plant is surely past the maximum, but it is more likely than not that one of them "
+            f"is: count {_names(doubtful)} by hand."
+        )
+    if blocking:
+        word = "can't tell"
+    by_harvest = False
+    harvest_word, harvest = _harvest(limit, planned_harvest, today)
+    if harvest_word is not None:
+        reasons.append(harvest)
+        by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
+        word = harvest_word if by_harvest else word
+    chosen = [] if by_harvest else _deciding(standing, word)
+    return Verdict(
+        name=limit.name,
+        method=limit.method,
+        word=word,
+        probability=None if by_harvest else _probability(standing, limit, word),
+        deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
+        decided_by="days before harvest" if by_harvest else _part(chosen, word),
+        share_past=share_belief([s.past for s in standing]).interval() if standing else None,
+        sentence=f"{limit.name} ({limit.method}): {word}. "
+        + (harvest if by_harvest else _sentence(limit, word, standing, chosen, blocking, harvest))
+        + f" {CAUTION}",
+        reasons=(*blocking, *reasons, *_notes(standing, limit)),
+    )
+
+
+def _more_than(allowed: float, probabilities: Sequence[float]) -> float:
+    """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
+    if not probabilities:
+        return 0.0
+    if allowed == 0:
+        return 1 - math.prod(1 - p for p in probabilities)
+    return share_belief(probabilities).above(allowed)
+
+
+def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
+    """The verdict by plants alone, thin or not."""
+    # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
+    level = 0.5 + 1e-6
+    past = near = 0.0
+    if limit.highest:
+        past = _more_than(limit.share_past, [s.past for s in standing])
+        near = _more_than(limit.share_past, [s.near for s in standing])
+    if past > level:
+        # Many small doubts add up to a likely "one of them", but to no plant that one can show.
+        shown = limit.share_past > 0 or any(s.past > level for s in standing)
+        return "past" if shown else "can't tell"
+    if limit.lowest and _more_than(limit.share_short, [1 - s.reached for s in standing]) > level:
+        return "too early"
+    return "closing" if near > level or past > _DOUBT else "open"
+
+
+def _as_counted(
+    plants: Sequence[PlantEvidence], limit: Limit, end: Literal[0, 1]
+) -> list[PlantStanding]:
+    """Waiting plants as if a person had counted the lowest, or highest, plausible stage."""
+    return [
+        stand(replace(p, hand_count=plausible_stages(p)[end]), limit) for p in plants if p.waiting
+    ]
+
+
+def _too_thin(
+    known: Sequence[PlantEvidence],
+    fresh: Sequence[PlantEvidence],
+    future: Sequence[PlantEvidence],
+    limit: Limit,
+    today: date,
+    oldest: date,
+) -> list[str]:
+    """Why the plants can't carry an answer other than past; empty when they can."""
+    found: list[str] = []
+    if future:
+        found.append(
+            f"{_plants(len(future))} dated after {today}: check the phone's clock. Not counted."
+        )
+    if not known:
+        return [*found, "There is no plant to judge by: photograph or count some."]
+    last = newest(known)
+    if last is None:
+        return [*found, "No plant has a date, so their age isn't known."]
+    if not fresh:
+        days = (today - last).days
+        return [*found, f"The last visit is {days} days old: walk the field again before you act."]
+    decided = [p for p in fresh if p.decided]
+    if len(decided) < FEWEST_PLANTS:
+        found.append(
+            f"Only {_plants(len(decided))} with an answer: at least "
+            f"{FEWEST_PLANTS - len(decided)} more."
+        )
+    wants_height = limit.highest.height_mm is not None or (
+        limit.lowest.height_mm is not None
+        and (limit.lowest.leaves is None or limit.lowest_when == "both")
+    )
+    heights = sum(p.height_mm is not None for p in fresh)
+    if wants_height and heights < FEWEST_PLANTS:
+        found.append(
+            f"The limit asks for heights and {_plants(heights)} of {len(fresh)} have one: put the "
+            "scale card beside the plants."
+        )
+    return found
+
+
+def _harvest(
+    limit: Limit, planned_harvest: date | None, today: date
+) -> tuple[VerdictWord | None, str]:
+    """What the days before harvest say."""
+    if limit.days_before_harvest is None:
+        return None, ""
+    if planned_harvest is None:
+        return "can't tell", (
+            f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
+            "to your limits file."
+        )
+    last = planned_harvest - timedelta(days=limit.days_before_harvest)
+    said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"
+    if today > last:
+        return "past", f"The last day was {last}, {said}."
+    near = (last - today).days <= _LAST_DAYS
+    return ("closing" if near else "open"), f"The last day is {last}, {said}."
+
+
+def _deciding(standing: Sequence[PlantStanding], word: VerdictWord) -> list[PlantStanding]:
+    """The plants that decide, the strongest first."""
+
+    def weight(s: PlantStanding) -> tuple[float, float, int, float]:
+        if word == "too early":
+            return (1 - s.reached, 0.0, -(s.plant.best_stage or 0), -(s.plant.height_mm or 0))
+        return (s.past, s.near, s.plant.best_stage or 0, s.plant.height_mm or 0.0)
+
+    ordered = sorted(standing, key=weight, reverse=True)
+    strong = [s for s in ordered if (1 - s.reached if word == "too early" else s.past) >= 0.5]
+    if word == "closing":
+        strong = [s for s in ordered if s.near >= 0.5]
+    return strong or ordered[:3]
+
+
+def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
+    """Which part of the limit the deciding plants meet."""
+    parts = [s.short_by if word == "too early" else s.past_by for s in chosen]
+    parts = [part for part in parts if part is not None]
+    return max(parts, key=parts.count) if parts else None
+
+
+def _probability(
+    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord
+) -> float | None:
+    if not standing:
+        return None
+    past = _more_than(limit.share_past, [s.past for s in standing]) if limit.highest else 0.0
+    short = (
+        _more_than(limit.share_short, [1 - s.reached for s in standing]) if limit.lowest else 0.0
+    )
+    if word == "past":
+        return past
+    return short if word == "too early" else (1 - past) * (1 - short)
+
+
+def _notes(standing: Sequence[PlantStanding], limit: Limit) -> list[str]:
+    """What else to know."""
+    found: list[str] = []
+    unknown = sum(s.height_unknown for s in standing)
+    if unknown:
+        found.append(f"{_plants(unknown)} without a height are judged by leaves alone.")
+    if limit.leaf not in (None, "collars") and standing:
+        found.append(
+            f"This label counts {limit.leaf}; the plants were read by collars, and one tells the "
+            "other only to a leaf or two. Count a few on the plants themselves."
+        )
+    if limit.highest and limit.share_past == 0:
+        found.append(
+            "No plant may be past the maximum: a label limits the crop's stage and names no share. "
+            "Set share_past only where your adviser agrees."
+        )
+    return found
+
+
+def _sentence(
+    limit: Limit,
+    word: VerdictWord,
+    standing: Sequence[PlantStanding],
+    chosen: Sequence[PlantStanding],
+    blocking: Sequence[str],
+    harvest: str,
+) -> str:
+    """What to tell a grower after the verdict's word."""
+    top = _bound_words(limit.highest, limit.leaf, limit.highest_when)
+    low = _bound_words(limit.lowest, limit.leaf, limit.lowest_when)
+    seen = len(standing)
+    if word == "can't tell":
+        return blocking[0]
+    if not (limit.highest or limit.lowest):
+        return harvest
+    if word == "past":
+        return f"{_share(chosen, seen)} past {top}: {_names([s.plant.name for s in chosen])}."
+    if word == "too early":
+        return f"{_share(chosen, seen)} short of {low}."
+    if not limit.highest:
+        return f"The {_plants(seen)} seen have reached {low}, and no maximum is set."
+    strongest = chosen[0].plant
+    tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
+    stage = stage_name(strongest.best_stage or 0)
+    most = share_belief([s.past for s in standing]).interval(0.9)[1]
+    said = (
+        f"Of {_plants(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
+        f"{top}. Up to {math.ceil(most * 100)} in 100 plants of the field may be past unseen."
+    )
+    if word == "closing":
+        said += " It may be past within days: look again right before you act."
+    return said
+
+
+def _bound_words(bound: Bound, leaf: LeafMeaning | None, when: str) -> str:
+    """A bound as the user would say it."""
+    parts = []
+    if bound.leaves is not None:
+        parts.append(f"{bound.leaves} {leaf}")
+    if bound.height_text is not None or bound.height_mm is not None:
+        parts.append(bound.height_text or f"{bound.height_mm:.0f} mm")
+    return (" and " if when == "both" else " or ").join(parts)
+
+
+def _height(height_mm: float, limit: Limit) -> str:
+    """A height in the unit that the limit was typed in."""
+    text = f"{limit.highest.height_text or limit.lowest.height_text or 'in'}".lower()
+    if "cm" in text:
+        return f"{height_mm / 10:.0f} cm"
+    return f"{height_mm:.0f} mm" if "mm" in text else f"{height_mm / 25.4:.1f} in"
+
+
+def _share(chosen: Sequence[PlantStanding], seen: int) -> str:
+    return f"{len(chosen)} of {_plants(seen)} seen {'is' if len(chosen) == 1 else 'are'}"
+
+
+def _plants(count: int) -> str:
+    return f"{count} plant" if count == 1 else f"{count} plants"
+
+
+def _names(names: Sequence[str]) -> str:
+    shown = ", ".join(names[:3])
+    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"

@@ -1,0 +1,147 @@
+"""Standing: one plant held against one limit, as probabilities."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from statistics import NormalDist
+from typing import Final, Literal
+
+from collarvision.evidence import PlantEvidence, beliefs
+from collarvision.leafwords import LeafMeaning, leaf_probabilities
+from collarvision.limitsfile import Bound, Limit
+
+Part = Literal["leaves", "height"]
+
+# One leaf before the last allowed one, or over 4/5 of the greatest height: our own choice.
+_NEAR_LEAVES: Final = 1
+_NEAR_HEIGHT: Final = 0.8
+# The record's height interval holds 90 of 100; a height without one is taken as good to 5 %.
+_SIGMAS_HALF_INTERVAL: Final = NormalDist().inv_cdf(0.95)
+_HEIGHT_ERROR: Final = 0.05
+
+
+@dataclass(frozen=True)
+class PlantStanding:
+    """One plant against one limit.
+
+    Attributes
+    ----------
+    plant : PlantEvidence
+    past, near, reached : float
+        Probability that it is past the maximum; that one more leaf takes it to the last allowed
+        one, or it stands over 4/5 of the greatest height, or is past; that it is at the minimum.
+    past_by, short_by : str or None
+        Part that says most of that; None without a maximum, or a minimum.
+    height_unknown : bool
+        A height that the limit asks for is missing, and leaves alone were judged.
+    """
+
+    plant: PlantEvidence
+    past: float
+    near: float
+    reached: float
+    past_by: Part | None
+    short_by: Part | None
+    height_unknown: bool
+
+
+def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
+    """Hold one plant against one limit. Errors of stage and height are taken as independent.
+
+    A missing height counts as the more cautious answer where leaves and height must both be met,
+    and says nothing where one of them is enough.
+    """
+    highest, lowest = limit.highest, limit.lowest
+    past = _sides(plant, limit.leaf, highest, more_leaves=1)
+    near = _sides(plant, limit.leaf, highest, more_leaves=-_NEAR_LEAVES, of_height=_NEAR_HEIGHT)
+    reached = _sides(plant, limit.leaf, lowest)
+    first = limit.highest_when == "whichever first"
+    either = limit.lowest_when == "either"
+    return PlantStanding(
+        plant=plant,
+        past=past.one() if first else past.both(missing=1.0),
+        near=near.one() if first else near.both(missing=1.0),
+        reached=1.0 if not lowest else reached.one() if either else reached.both(missing=0.0),
+        past_by=past.stronger(near),
+        short_by=reached.weaker(),
+        height_unknown=plant.height_mm is None
+        and (highest.height_mm is not None or lowest.height_mm is not None),
+    )
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """Probabilities by leaves and by height; None without such a bound, NaN without a height."""
+
+    leaves: float | None
+    height: float | None
+
+    def one(self) -> float:
+        """At least one side; a missing height says nothing."""
+        known = [p for p in (self.leaves, self.height) if p is not None and not math.isnan(p)]
+        return 1 - math.prod(1 - p for p in known)
+
+    def both(self, missing: float) -> float:
+        """All sides there are."""
+        sides = [p for p in (self.leaves, self.height) if p is not None]
+        return math.prod(missing if math.isnan(p) else p for p in sides) if sides else 0.0
+
+    def stronger(self, then: _Sides) -> Part | None:
+        """The side with the higher probability; where they are level, `then` says."""
+        if self.leaves is None or self.height is None or math.isnan(self.height):
+            return self._only()
+        if self.leaves != self.height:
+            return "leaves" if self.leaves > self.height else "height"
+        return "height" if (then.height or 0) > (then.leaves or 0) else "leaves"
+
+    def weaker(self) -> Part | None:
+        """The side with the lower probability."""
+        if self.leaves is None or self.height is None or math.isnan(self.height):
+            return self._only()
+        return "leaves" if self.leaves <= self.height else "height"
+
+    def _only(self) -> Part | None:
+        if self.leaves is not None:
+            return "leaves"
+        return None if self.height is None else "height"
+
+
+def _sides(
+    plant: PlantEvidence,
+    meaning: LeafMeaning | None,
+    bound: Bound,
+    *,
+    more_leaves: int = 0,
+    of_height: float = 1.0,
+) -> _Sides:
+    """Probabilities of at least the bound's leaves and so many more, and of over its height."""
+    return _Sides(
+        None
+        if bound.leaves is None
+        else _leaves(beliefs(plant), meaning, bound.leaves + more_leaves),
+        None if bound.height_mm is None else _taller(plant, bound.height_mm * of_height),
+    )
+
+
+def _leaves(belief: Sequence[float], meaning: LeafMeaning | None, count: int) -> float:
+    """Probability of at least `count` leaves by the label's meaning."""
+    total = 0.0
+    for collars, p in enumerate(belief):
+        leaves = leaf_probabilities(collars, meaning or "collars") if p > 0 else {}
+        total += p * sum(q for n, q in leaves.items() if n >= count)
+    return min(total, 1.0)
+
+
+def _taller(plant: PlantEvidence, bound_mm: float) -> float:
+    """Probability that the plant is over a height; NaN when it has no height."""
+    if plant.height_mm is None:
+        return math.nan
+    sigma = plant.height_mm * _HEIGHT_ERROR
+    if plant.height_interval_mm is not None:
+        low, high = plant.height_interval_mm
+        sigma = (high - low) / 2 / _SIGMAS_HALF_INTERVAL
+    if sigma <= 0:
+        return float(plant.height_mm > bound_mm)
+    return 1 - NormalDist(plant.height_mm, sigma).cdf(bound_mm)

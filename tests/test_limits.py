@@ -1,0 +1,431 @@
+"""Limits: verdicts from plants, and the user's limits file with messages that name the line.
+
+All products are invented. The windows of the common-practice checks are typed in as a user would.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collarvision.evidence import PlantEvidence
+from collarvision.limits import CAUTION, STRICTNESS, judge, judge_all
+from collarvision.limitsfile import Bound, Limit, LimitsError, parse_limits, read_limits
+from collarvision.standing import stand
+
+TODAY = date(2026, 6, 4)
+INCH = 25.4
+
+TO_SIX = Limit(
+    "Product A",
+    "broadcast",
+    "collars",
+    Bound(2, 4 * INCH, "4 in"),
+    Bound(6, 20 * INCH, "20 in"),
+)
+TO_EIGHT = Limit("Product B", "broadcast", "collars", highest=Bound(8))
+
+
+def plants(
+    stage: int,
+    inches: float | None = None,
+    count: int = 12,
+    confidence: float = 0.999,
+    **more: object,
+) -> list[PlantEvidence]:
+    return [
+        PlantEvidence(
+            f"IMG_{stage}{k:02}",
+            stage=stage,
+            confidence=confidence,
+            height_mm=None if inches is None else inches * INCH,
+            height_interval_mm=None
+            if inches is None
+            else (inches * INCH * 0.96, inches * INCH * 1.04),
+            taken_at=TODAY,
+            **more,  # type: ignore[arg-type]
+        )
+        for k in range(count)
+    ]
+
+
+def counted(stage: int, count: int = 12, inches: float | None = None) -> list[PlantEvidence]:
+    return [replace(p, hand_count=stage) for p in plants(stage, inches, count)]
+
+
+# Common practice: no source in print, from the trade.
+
+
+@pytest.mark.parametrize("inches", [7.0, 8.0])
+def test_three_collar_plants_are_inside(inches: float) -> None:
+    # common practice: 7-8 in, three collars, "4 in or two collars" to "20 in or six collars"
+    verdict = judge(plants(3, inches), TO_SIX, TODAY)
+    assert verdict.word == "open"
+    assert verdict.probability is not None
+    assert verdict.probability > 0.95
+
+
+def test_a_five_collar_field_of_17_in_is_inside_and_close() -> None:
+    # common practice
+    verdict = judge(plants(5, 17.0), TO_SIX, TODAY)
+    assert verdict.word == "closing"
+    assert "17.0 in" in verdict.sentence
+
+
+def test_seven_collars_are_past_six_and_inside_eight() -> None:
+    # common practice
+    field = plants(7, 19.0)
+    past = judge(field, TO_SIX, TODAY)
+    assert past.word == "past"
+    assert past.decided_by == "leaves"
+    assert judge(field, TO_EIGHT, TODAY).word in ("open", "closing")
+
+
+def test_whichever_comes_first() -> None:
+    # "V8 or 30 in, whichever is reached first" is a shape labels take (Univ. of Delaware).
+    limit = Limit("Product C", "broadcast", "collars", highest=Bound(8, 30 * INCH, "30 in"))
+    tall = judge(plants(6, 33.0), limit, TODAY)
+    assert (tall.word, tall.decided_by) == ("past", "height")
+    both = replace(limit, highest_when="both")
+    assert judge(plants(6, 33.0), both, TODAY).word != "past"
+    assert judge(plants(9, 33.0), both, TODAY).word == "past"
+
+
+def test_a_minimum_of_either_and_of_both() -> None:
+    # "4 in or two collars" is a shape labels take.
+    short_two_collars = plants(2, 3.0)
+    assert judge(short_two_collars, TO_SIX, TODAY).word == "open"
+    strict = replace(TO_SIX, lowest_when="both")
+    verdict = judge(short_two_collars, strict, TODAY)
+    assert (verdict.word, verdict.decided_by) == ("too early", "height")
+    assert judge(plants(1, 3.0), TO_SIX, TODAY).word == "too early"
+
+
+def test_half_of_the_plants_at_the_minimum_are_enough() -> None:
+    # the half rule: Ohio State Univ. Extension, AGF-127
+    limit = Limit("Product D", "broadcast", "collars", Bound(3), Bound(8))
+    assert judge(counted(3, 6) + counted(2, 6), limit, TODAY).word == "open"
+    assert judge(counted(3, 5) + counted(2, 7), limit, TODAY).word == "too early"
+    strict = replace(limit, share_short=0.0)
+    assert judge(counted(3, 11) + counted(2, 1), strict, TODAY).word == "too early"
+
+
+def test_one_plant_past_closes_a_strict_limit_and_is_named() -> None:
+    field = counted(4, 20, 12.0) + [replace(counted(7, 1, 19.0)[0], name="far corner")]
+    verdict = judge(field, TO_SIX, TODAY)
+    assert verdict.word == "past"
+    assert verdict.deciding_plants == ("far corner",)
+    assert "1 of 21 plants seen is past" in verdict.sentence
+    lenient = replace(TO_SIX, share_past=0.3)
+    assert judge(field, lenient, TODAY).word != "past"
+    assert any("names no share" in reason for reason in verdict.reasons)
+
+
+def test_the_unseen_share_is_told() -> None:
+    # The rule of three, 3/n (from memory): none of 43 past leaves up to about 7 in 100.
+    verdict = judge(counted(4, 43, 10.0), TO_SIX, TODAY)
+    assert verdict.share_past is not None
+    assert verdict.share_past[1] < 3 / 43 + 0.01
+    assert "may be past unseen" in verdict.sentence
+
+
+def test_small_doubts_that_add_up_ask_for_a_hand_count() -> None:
+    field = plants(6, 15.0, 40, confidence=0.9)  # each 5 in 100 a V7
+    verdict = judge(field, TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert "by hand" in verdict.sentence
+    assert judge(counted(6, 40, 15.0), TO_SIX, TODAY).word == "closing"
+
+
+# What a leaf is on the label
+
+
+def test_a_label_that_counts_tips() -> None:
+    # V4 shows 6-7 tips (Ohio State AGF-127; ARVALIS), so "7 leaves" by tips isn't seven collars.
+    limit = Limit("Product E", "broadcast", "visible tips", highest=Bound(7))
+    four = stand(counted(4, 1)[0], limit)
+    assert four.past == 0
+    five = stand(counted(5, 1)[0], limit)
+    assert five.past == pytest.approx(0.5)  # 7 or 8 tips
+    assert stand(counted(7, 1)[0], limit).past == 1
+    verdict = judge(counted(7), limit, TODAY)
+    assert any("visible tips" in reason for reason in verdict.reasons)
+
+
+def test_height_only() -> None:
+    # "12 in" alone is a shape labels take.
+    limit = Limit("Product F", "directed", highest=Bound(None, 12 * INCH, "12 in"))
+    assert judge(plants(9, 8.0), limit, TODAY).word == "open"
+    assert judge(plants(2, 14.0), limit, TODAY).word == "past"
+    bare = judge(plants(2), limit, TODAY)
+    assert bare.word == "can't tell"
+
+
+# Can't tell
+
+
+def test_thin_evidence() -> None:
+    one = judge(plants(3, 8.0, 1), TO_SIX, TODAY)
+    assert one.word == "can't tell"
+    assert "at least 9 more" in one.sentence
+    none = judge([], TO_SIX, TODAY)
+    assert (none.word, none.probability, none.deciding_plants) == ("can't tell", None, ())
+    # one sure plant past a strict limit is enough for past
+    assert judge(counted(8, 1, 25.0), TO_SIX, TODAY).word == "past"
+    lenient = replace(TO_SIX, share_past=0.2)
+    assert judge(counted(8, 1, 25.0), lenient, TODAY).word == "can't tell"
+
+
+def test_an_old_visit() -> None:
+    later = TODAY + timedelta(days=6)
+    verdict = judge(plants(3, 8.0), TO_SIX, later)
+    assert verdict.word == "can't tell"
+    assert "6 days old" in verdict.sentence
+    assert judge(plants(3, 8.0), TO_SIX, later, visit_good_days=7).word == "open"
+    assert judge(plants(7, 22.0), TO_SIX, later).word == "past"  # plants don't go back
+
+
+def test_a_date_in_the_future_and_no_date() -> None:
+    verdict = judge(plants(3, 8.0), TO_SIX, TODAY - timedelta(days=1))
+    assert verdict.word == "can't tell"
+    assert "clock" in verdict.sentence
+    undated = [replace(p, taken_at=None) for p in plants(3, 8.0)]
+    assert "age" in judge(undated, TO_SIX, TODAY).sentence
+
+
+def test_old_plants_beside_fresh_ones_count_only_when_past() -> None:
+    old = [replace(p, taken_at=TODAY - timedelta(days=9)) for p in counted(2, 30, 3.0)]
+    verdict = judge(old + plants(4, 11.0), TO_SIX, TODAY)
+    assert verdict.word == "open"
+    assert any("30 plants" in reason for reason in verdict.reasons)
+    old_past = [replace(p, taken_at=TODAY - timedelta(days=9)) for p in counted(7, 1, 21.0)]
+    assert judge(old_past + plants(4, 11.0), TO_SIX, TODAY).word == "past"
+
+
+def test_waiting_plants_that_could_change_the_answer() -> None:
+    waiting = PlantEvidence(
+        "IMG_77", (0, 0, 0, 0, 0, 0.1, 0.6, 0.3), 6, "hand-count", 0.5, taken_at=TODAY
+    )
+    verdict = judge([*plants(4, 11.0), waiting], TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert "IMG_77" in verdict.sentence
+    harmless = replace(waiting, stage_probabilities=(0, 0.1, 0.8, 0.1), stage=2)  # V0 to V4
+    assert judge([*plants(4, 11.0), harmless], TO_SIX, TODAY).word == "open"
+    near = replace(waiting, stage_probabilities=(0, 0, 0.1, 0.8, 0.1), stage=3)  # V1 to V5
+    assert judge([*plants(4, 11.0), near], TO_SIX, TODAY).word == "closing"
+    # counted by hand, it is evidence like any other
+    assert judge([*plants(4, 11.0), replace(waiting, hand_count=5)], TO_SIX, TODAY).word == (
+        "closing"
+    )
+
+
+def test_a_waiting_plant_too_tall_is_past_whatever_its_count() -> None:
+    waiting = PlantEvidence("IMG_78", outcome="hand-count", height_mm=26 * INCH, taken_at=TODAY)
+    verdict = judge([*plants(4, 11.0), waiting], TO_SIX, TODAY)
+    assert (verdict.word, verdict.deciding_plants) == ("past", ("IMG_78",))
+
+
+def test_a_limit_with_a_height_and_plants_without_one() -> None:
+    verdict = judge(plants(3), TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert "scale card" in verdict.sentence
+    assert judge(plants(8), TO_SIX, TODAY).word == "past"
+    mixed = judge(plants(3, 8.0) + plants(4), TO_SIX, TODAY)
+    assert mixed.word == "open"
+    assert any("12 plants without a height" in reason for reason in mixed.reasons)
+
+
+# Harvest, tank mix, caution
+
+
+def test_days_before_harvest() -> None:
+    limit = replace(TO_SIX, days_before_harvest=45)
+    field = plants(3, 8.0)
+
+    def word(harvest: date | None) -> tuple[str, str | None]:
+        verdict = judge(field, limit, TODAY, planned_harvest=harvest)
+        return verdict.word, verdict.decided_by
+
+    assert word(TODAY + timedelta(days=100)) == ("open", "leaves")
+    assert word(TODAY + timedelta(days=45)) == ("closing", "days before harvest")
+    assert word(TODAY + timedelta(days=44)) == ("past", "days before harvest")
+    assert word(None) == ("can't tell", "days before harvest")
+    only = Limit("Product G", "broadcast", days_before_harvest=45)
+    assert judge([], only, TODAY, planned_harvest=TODAY + timedelta(days=99)).word == "open"
+
+
+def test_a_tank_mix_takes_the_most_restrictive() -> None:
+    limits = parse_limits(
+        """
+        [[limit]]
+        name = "Product A"
+        method = "broadcast"
+        leaf = "collars"
+        max_leaves = 6
+
+        [[limit]]
+        name = "Product B"
+        method = "broadcast"
+        leaf = "collars"
+        max_leaves = 8
+
+        [[tank_mix]]
+        name = "A with B"
+        limits = ["Product B", "Product A"]
+        """
+    )
+    a, b, mix = judge_all(counted(7), limits, TODAY)
+    assert (a.word, b.word) == ("past", "closing")
+    assert (mix.name, mix.word, mix.decided_by) == ("A with B", "past", "Product A")
+    assert CAUTION in mix.sentence
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(st.integers(0, 10), max_size=14),
+    st.floats(0.4, 1.0),
+    st.sampled_from([TO_SIX, TO_EIGHT, replace(TO_SIX, share_past=0.2)]),
+    st.booleans(),
+)
+def test_moving_every_plant_up_a_stage_never_turns_past_into_open(
+    stages: list[int], confidence: float, limit: Limit, some_wait: bool
+) -> None:
+    def field(more: int) -> list[PlantEvidence]:
+        return [
+            replace(
+                plants(stage + more, 5.0 + stage + more, 1, confidence)[0],
+                name=f"p{k}",
+                outcome="hand-count" if some_wait and k % 3 == 0 else "staged",
+            )
+            for k, stage in enumerate(stages)
+        ]
+
+    before, after = judge(field(0), limit, TODAY), judge(field(1), limit, TODAY)
+    if before.word == "past":
+        assert after.word == "past"
+    for verdict in (before, after):
+        assert CAUTION in verdict.sentence
+        assert verdict.caution == CAUTION
+        assert verdict.word in STRICTNESS
+        assert verdict.probability is None or 0 <= verdict.probability <= 1
+
+
+# The limits file
+
+GOOD = """\
+planned_harvest = 2026-09-25
+visit_good_days = 4
+
+[[limit]]
+name = "Product A, over the top"
+method = "broadcast"
+leaf = "collars"
+min_leaves = 2
+min_height = "4 in"
+min_when = "either"
+max_leaves = 6
+max_height = "20 in"
+days_before_harvest = 45
+
+[[limit]]
+name = "Product A, under the leaves"
+method = "directed with drop nozzles"
+leaf = "collars"
+max_leaves = 10
+max_height = "91.44 cm"
+max_when = "both"
+"""
+
+
+def test_a_good_file(tmp_path: Path) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text(GOOD, encoding="utf-8")
+    found = read_limits(path)
+    first, second = found.limits
+    assert first.highest == Bound(6, 508.0, "20 in")
+    assert first.lowest == Bound(2, 101.6, "4 in")
+    assert first.share_past == 0
+    assert second.highest_when == "both"
+    assert second.highest.height_mm == pytest.approx(914.4)  # 36 in
+    assert found.planned_harvest == date(2026, 9, 25)
+    assert found.visit_good_days == 4
+
+
+def edited(old: str, new: str) -> str:
+    assert old in GOOD
+    return GOOD.replace(old, new, 1)
+
+
+MIX = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, over the top", "{}"]\n'
+
+
+@pytest.mark.parametrize(
+    ("source", "line", "said"),
+    [
+        (edited("max_leaves = 6", "max_leafs = 6"), 11, "did you mean 'max_leaves'?"),
+        (edited("max_leaves = 6", "colour = 6"), 11, "the keys here are name"),
+        (edited("visit_good_days", "vist_good_days"), 2, "did you mean 'visit_good_days'?"),
+        (edited("max_leaves = 6", "max_leaves = 1"), 8, "no plant fits"),
+        (edited('"20 in"', '"3 in"'), 9, "no plant fits"),
+        (edited('"20 in"', '"20"'), 12, "has no unit"),
+        (edited('"20 in"', "20"), 12, "needs a unit"),
+        (edited('"20 in"', '"20 m"'), 12, "check the unit"),
+        (edited("max_leaves = 6", 'max_leaves = "six"'), 11, "max_leaves can't be 'six'"),
+        (edited("max_leaves = 6", "max_leaves = 40"), 11, "max_leaves can't be 40"),
+        (edited('leaf = "collars"', 'leaf = "leaf"'), 7, 'choose one of "collars"'),
+        (edited('leaf = "collars"\n', ""), 7, "say what a leaf is"),
+        (edited('min_when = "either"\n', ""), 9, 'say min_when = "either" or "both"'),
+        (edited('max_when = "both"', 'max_when = "either"'), 21, 'one of "whichever first"'),
+        (edited('method = "broadcast"\n', ""), 4, "'method' is missing"),
+        (edited("2026-09-25", '"soon"'), 1, "write it like 2026-09-25"),
+        (edited(", under the leaves", ", over the top"), 16, "rename one"),
+        (
+            edited('[[limit]]\nname = "Product A, o', '[[limits]]\nname = "Product A, o'),
+            4,
+            "'limit'",
+        ),
+        (edited("visit_good_days = 4", "visit_good_days = "), 2, "isn't TOML"),
+        (edited("days_before_harvest = 45", "days_before_harvest = -1"), 13, "can't be -1"),
+        (GOOD + "share_past = 1.0\n", 22, "share_past can't be 1.0"),
+        (GOOD + MIX.format("Product A, under the leafs"), 25, "'Product A, under the leaves'?"),
+        (GOOD + '[[limit]]\nname = "N"\nmethod = "broadcast"\n', 23, "limits nothing"),
+        ('[limit]\nname = "N"\n', 1, "two brackets"),
+        ("", 1, "begin one with a line [[limit]]"),
+    ],
+)
+def test_messages_name_the_line(source: str, line: int, said: str) -> None:
+    with pytest.raises(LimitsError) as caught:
+        parse_limits(source, "limits.toml")
+    assert any(
+        problem.startswith(f"limits.toml, line {line}: ") and said in problem
+        for problem in caught.value.problems
+    ), caught.value.problems
+    assert not any("pydantic" in problem for problem in caught.value.problems)
+
+
+def test_a_mix_that_can_never_be_open() -> None:
+    late = '\n[[limit]]\nname = "Late"\nmethod = "b"\nleaf = "collars"\nmin_leaves = 7\n'
+    with pytest.raises(LimitsError, match="line 31: 'M' can never be open: 'Late' begins after"):
+        parse_limits(GOOD + late + MIX.format("Late"), "limits.toml")
+
+
+def test_every_problem_is_told_at_once() -> None:
+    source = edited("max_leaves = 6", "max_leafs = 6").replace('"4 in"', "4")
+    with pytest.raises(LimitsError) as caught:
+        parse_limits(source)
+    assert len(caught.value.problems) == 2
+    assert str(caught.value).count("\n") == 1
+
+
+def test_files_that_are_none(tmp_path: Path) -> None:
+    with pytest.raises(LimitsError, match="can't be read"):
+        read_limits(tmp_path / "none.toml")
+    binary = tmp_path / "limits.toml"
+    binary.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(LimitsError, match="UTF-8"):
+        read_limits(binary)
