@@ -1,0 +1,119 @@
+"""Opening a survey: what isn't one is refused, what is older is brought up to date."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from pathlib import Path
+
+import pytest
+from surveys import MODEL, NORTH, check_sound, reading, sha
+
+from collarvision.survey import SurveyError, SurveyReader, SurveyWriter, schema
+
+
+def test_what_is_not_a_survey_is_refused(tmp_path: Path) -> None:
+    text, other, empty = tmp_path / "text", tmp_path / "other.db", tmp_path / "empty"
+    text.write_text("photo,stage\n" * 200)
+    empty.touch()
+    connection = sqlite3.connect(other)
+    connection.execute("CREATE TABLE t (x)")
+    connection.commit()
+    connection.close()
+    for path in (text, other):
+        for kind in (SurveyReader, SurveyWriter):
+            with pytest.raises(SurveyError, match="is not a survey"):
+                kind(path)
+    with pytest.raises(SurveyError, match="is not a survey"):
+        SurveyReader(empty)
+    with pytest.raises(SurveyError, match="is a folder"):
+        SurveyWriter(tmp_path)
+    with pytest.raises(SurveyError, match="make it first"):
+        SurveyWriter(tmp_path / "no" / "s.survey")
+    with pytest.raises(SurveyError, match="There is no survey"):
+        SurveyReader(tmp_path / "gone.survey")
+    assert text.read_text().startswith("photo,stage")
+    assert not (tmp_path / "gone.survey").exists()
+
+
+def test_a_survey_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    SurveyWriter(path).close()
+    connection = sqlite3.connect(path)
+    connection.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS) + 1}")
+    connection.close()
+    before = path.read_bytes()
+    for kind in (SurveyReader, SurveyWriter):
+        with pytest.raises(SurveyError, match=r"newer collarvision .*update"):
+            kind(path)
+    assert path.read_bytes() == before
+
+
+def test_a_survey_says_what_it_is_and_uses_a_write_ahead_log(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    SurveyWriter(path).close()
+    header = path.read_bytes()[:100]
+    # Offsets: https://www.sqlite.org/fileformat.html, section 1.3
+    assert int.from_bytes(header[68:72], "big") == schema.APPLICATION_ID
+    assert int.from_bytes(header[60:64], "big") == len(schema.MIGRATIONS)
+    assert header[18:20] == b"\x02\x02"  # WAL
+
+
+ADDED = "CREATE TABLE extra (x INTEGER);\nINSERT INTO extra SELECT count(*) FROM photos;\n"
+
+
+def test_an_older_survey_is_brought_up_to_date(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "s.survey"
+    with SurveyWriter(path) as survey:
+        survey.add_reading(reading(), sha256=sha(1), model=MODEL, place=NORTH)
+    before = len(schema.MIGRATIONS)
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED))
+    with SurveyReader(path) as survey:
+        assert next(survey.plants()).stage == 3
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT x FROM extra").fetchall() == [(1,)]
+    assert connection.execute("PRAGMA user_version").fetchone() == (before + 1,)
+    connection.close()
+    check_sound(path)
+
+
+def test_a_migration_that_fails_half_way_leaves_the_old_survey(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "s.survey"
+    SurveyWriter(path).close()
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED + "INSERT INTO no (x);\n"))
+        with pytest.raises(sqlite3.OperationalError):
+            SurveyWriter(path)
+    with SurveyWriter(path) as survey:
+        assert survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    connection = sqlite3.connect(path)
+    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+    connection.close()
+    assert "extra" not in tables
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX rights")
+def test_a_survey_that_may_only_be_read(ordinary_user: Path) -> None:
+    folder = ordinary_user / "season"
+    folder.mkdir()
+    path = folder / "s.survey"
+    with SurveyWriter(path) as survey:
+        survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    path.chmod(0o444)
+    with pytest.raises(SurveyError, match="can't be written to"):
+        SurveyWriter(path)
+    folder.chmod(0o555)
+    try:
+        with SurveyReader(path) as opened:
+            assert [row.stage for row in opened.plants()] == [3]
+        with pytest.raises(SurveyError, match="can't be opened"):
+            SurveyWriter(folder / "new.survey")
+        path.chmod(0o000)
+        with pytest.raises(SurveyError, match=r"can't be opened|may not be opened"):
+            SurveyReader(path)
+    finally:
+        folder.chmod(0o777)
