@@ -19,7 +19,7 @@ from training.plantgen import truth
 from training.plantgen.botany import Leaf, grow
 from training.plantgen.camera import Camera, aim, focal_px_of
 from training.plantgen.mesh import Mesh, box, speck
-from training.plantgen.render import Rendered, Window
+from training.plantgen.render import SHEATH_OWNER, Rendered, Window
 from training.plantgen.shape import LeafPoints, PlantShape
 from training.plantgen.stand import Stand, compose
 from training.plantgen.wish import Wish
@@ -34,7 +34,7 @@ def paint(scene: Stand, window: Window, *, hidden_by: Mesh | None = None) -> Ren
     """Classes and distances of a window, far triangles first; ``hidden_by`` is background."""
     width = max(8, round(window.side_px[0] * window.scale))
     height = max(8, round(window.side_px[1] * window.scale))
-    triangles, distances, values = [], [], []
+    triangles, distances, values, owners = [], [], [], []
     for name, value in (("blades", 1), ("stalk", 2), ("box", 0)):
         mesh = hidden_by if name == "box" else scene.meshes[name]
         if mesh is None:
@@ -44,8 +44,10 @@ def paint(scene: Stand, window: Window, *, hidden_by: Mesh | None = None) -> Ren
         triangles.append(local[mesh.faces])
         distances.append(scene.camera.distance(mesh.vertices)[mesh.faces].mean(1))
         values.append(np.full(len(mesh.faces), value))
+        owners.append((mesh.owner + (SHEATH_OWNER if name == "stalk" else 0)) * (value > 0))
     corners, distance = np.concatenate(triangles), np.concatenate(distances)
-    value = np.concatenate(values)
+    value, owner = np.concatenate(values), np.concatenate(owners)
+    part = np.zeros((height, width), np.int32)
     classes = np.zeros((height, width), np.uint8)
     depth = np.zeros((height, width), np.float32)
     for k in np.argsort(-distance):
@@ -55,8 +57,9 @@ def paint(scene: Stand, window: Window, *, hidden_by: Mesh | None = None) -> Ren
             continue
         outline = points.astype(np.int32)[None]
         cv2.fillPoly(classes, outline, int(value[k]), cv2.LINE_8, 4)
+        cv2.fillPoly(part, outline, int(owner[k]), cv2.LINE_8, 4)
         cv2.fillPoly(depth, outline, float(distance[k]), cv2.LINE_8, 4)
-    return Rendered(np.zeros((height, width, 3), np.float32), classes, classes * 0, depth, window)
+    return Rendered(np.zeros((height, width, 3), np.float32), classes, part, depth, window)
 
 
 def blank(window: Window) -> Rendered:

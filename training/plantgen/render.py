@@ -20,6 +20,9 @@ from .stand import Stand
 CLASSES = {"background": 0, "blade": 1, "stalk": 2, "soil": 3, "card": 4}
 """Ids in the part map."""
 
+SHEATH_OWNER = 100
+"""Added to a leaf's rank where its sheath is seen, in `Rendered.owner`."""
+
 NEAR_MM = 1.0
 """Rays start this far from the camera."""
 
@@ -55,7 +58,8 @@ class Rendered:
     classes : ndarray, (H, W) uint8
         `CLASSES`.
     owner : ndarray, (H, W) int32
-        Rank of the leaf whose blade is seen; 100 + rank where it's that leaf's sheath; else 0.
+        Rank of the leaf whose blade is seen; `SHEATH_OWNER` + rank where
+        it's that leaf's sheath; else 0.
     distance_mm : ndarray, (H, W) float32
         From the camera along the ray.
     window : Window
@@ -301,7 +305,7 @@ def render(
         owners = stand.meshes[name].owner[np.clip(face[here], 0, len(stand.meshes[name].owner) - 1)]
         if name in ("blades", "stalk"):
             classes[here] = CLASSES["blade" if name == "blades" else "stalk"]
-            owner[here] = owners + (100 if name == "stalk" else 0)
+            owner[here] = owners + (SHEATH_OWNER if name == "stalk" else 0)
         elif name in ("soil", "card"):
             classes[here] = CLASSES[name]
         elif name == "clutter":

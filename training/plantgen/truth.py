@@ -7,11 +7,13 @@ uppermost leaf that is at least half out of the whorl and whose tip hangs below 
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from .botany import first_leaf_truth
 from .camera import Camera
-from .render import Rendered, Window
+from .render import SHEATH_OWNER, Rendered, Window
 from .shape import LeafPoints, PlantShape
 from .stand import Stand
 
@@ -24,6 +26,9 @@ LEAST_DROP_MM = 4.0
 LEAST_DROP_SHARE = 0.02
 """A blade arches when its tip is lower than its top by both: mm, and a share of its length."""
 
+
+COLLAR_SEEN = 0.22
+"""A collar is seen when at least this share of its camera-facing half is."""
 
 EDGE_PX = 2.0
 """A plant that reaches no further than this over a photo's edge still counts as whole."""
@@ -72,18 +77,28 @@ def _into(window: Window, pixels: np.ndarray) -> np.ndarray:
 
 
 def _seen(
-    rendered: Rendered, pixels: np.ndarray, distance_mm: np.ndarray, slack_mm: float, reach_px: int
+    rendered: Rendered,
+    pixels: np.ndarray,
+    distance_mm: np.ndarray,
+    *,
+    owners: tuple[int, ...],
+    slack_mm: float,
+    reach_px: int,
 ) -> np.ndarray:
-    """Whether each point (N,) is the nearest thing along its ray, within ``reach_px`` pixels."""
+    """Whether each point (N,) of a part is seen: the part itself, there and at its distance.
+
+    ``owners`` are the part's ids in the part map. It's looked for within ``reach_px`` pixels,
+    because a pixel of the map shows one spot of its area, and a point may lie on an outline.
+    """
     height, width = rendered.classes.shape
     seen = np.zeros(len(pixels), bool)
     for index, ((x, y), d) in enumerate(zip(pixels, distance_mm, strict=True)):
-        column, row = int(x), int(y)
+        column, row = math.floor(x), math.floor(y)
         if not (0 <= column < width and 0 <= row < height):
             continue
         rows = slice(max(0, row - reach_px), row + reach_px + 1)
         columns = slice(max(0, column - reach_px), column + reach_px + 1)
-        here = np.isin(rendered.classes[rows, columns], (1, 2))
+        here = np.isin(rendered.owner[rows, columns], owners)
         near = np.abs(rendered.distance_mm[rows, columns] - d) < slack_mm
         seen[index] = bool((here & near).any())
     return seen
@@ -107,17 +122,19 @@ def _leaf_truth(
         facing = (ring - axis) @ (camera.position_mm - axis) > 0
         pixels, distance = place(ring[facing])
         slack = max(1.6, 0.55 * leaf.stalk_radius_mm)
-        share = float(_seen(rendered, pixels, distance, slack, 0).mean())
+        own = (points.rank, SHEATH_OWNER + points.rank)
+        seen = _seen(rendered, pixels, distance, owners=own, slack_mm=slack, reach_px=1)
+        share = float(seen.mean())
         collar = {
             "rank": points.rank,
             "x": float(at[0, 0]),
             "y": float(at[0, 1]),
-            "occluded": share < 0.22,
+            "occluded": share < COLLAR_SEEN,
             "visible_fraction": round(share, 3),
             "height_mm": float(_along(stand, shape, points.collar[None])[0]),
         }
     at, distance = place(np.concatenate([points.tip[None], points.near_tip]))
-    seen = _seen(rendered, at, distance, 9.0, reach_px=2)
+    seen = _seen(rendered, at, distance, owners=(points.rank,), slack_mm=9.0, reach_px=2)
     link, _ = place((points.collar if points.collar is not None else points.exit)[None])
     tip = {
         "rank": points.rank,
