@@ -170,6 +170,7 @@ class Pool:
             yield said
 
     def _bury(self, worker: _Worker) -> Iterator[Poisoned]:
+        words = worker.last_words()
         self._workers.remove(worker)
         worker.close()
         if not worker.was_ready:
@@ -177,7 +178,7 @@ class Pool:
             self._failed_starts += 1
             if self._failed_starts >= 3:
                 raise EngineError(
-                    f"The processes that read photos end as they start ({worker.last_words()}): "
+                    f"The processes that read photos end as they start ({words}): "
                     "close other programs to free memory, or try --workers 1."
                 )
             return
@@ -187,7 +188,7 @@ class Pool:
         self._again.extendleft(reversed(innocent))
         self._deaths[culprit.number] += 1
         if self._deaths[culprit.number] >= DEATHS:
-            yield Poisoned(culprit, worker.last_words())
+            yield Poisoned(culprit, words)
         else:
             self._again.append(culprit)
 

@@ -54,11 +54,14 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
 
 
 def _open(path: Path, mode: Mode) -> sqlite3.Connection:
-    flag = {"read": "ro", "write": "rw", "create": "rwc"}[mode]
+    # A reader that may write opens the file so, and then binds itself not to: the last one to
+    # close can so clear away the files that SQLite keeps beside a survey in use.
+    flag = "rwc" if mode == "create" else "rw" if _may_write(path) else "ro"
     uri = f"{path.absolute().as_uri()}?mode={flag}"
     connection = _set_up(sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None))
     if mode != "read":
         return connection
+    connection.execute("PRAGMA query_only = ON")
     try:
         connection.execute("PRAGMA schema_version").fetchone()
         return connection
@@ -66,13 +69,12 @@ def _open(path: Path, mode: Mode) -> sqlite3.Connection:
         connection.close()
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             raise
-        if _has_waiting_pages(path) or not os.access(path, os.R_OK):
+        if _has_waiting_pages(path):
             raise
     # Readers of a WAL database keep an index beside it, which needs a folder that can be written
     # to. Where it can't, and every page is in the file itself, nobody else writes there either.
-    return _set_up(
-        sqlite3.connect(f"{uri}&immutable=1", uri=True, timeout=BUSY_SECONDS, isolation_level=None)
-    )
+    uri = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    return _set_up(sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None))
 
 
 def _set_up(connection: sqlite3.Connection) -> sqlite3.Connection:
@@ -121,7 +123,7 @@ def _read_old(path: Path, version: int) -> None:
 
 def _make_ready_to_write(connection: sqlite3.Connection, path: Path) -> None:
     # SQLite opens a file without write rights for reading, silently.
-    if not os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids):
+    if not _may_write(path):
         raise SurveyError(
             f"The survey {path} can't be written to: change its rights or those of its folder, or "
             "copy it elsewhere."
@@ -140,3 +142,7 @@ def _has_waiting_pages(path: Path) -> bool:
         return os.stat(f"{path}-wal").st_size > 0
     except OSError:
         return False
+
+
+def _may_write(path: Path) -> bool:
+    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
