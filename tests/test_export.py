@@ -1,0 +1,254 @@
+"""Export: a row a plant in three forms that others' programs read, whole or not there."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import os
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from command import run
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from surveys import MODEL, NEWER, NORTH, reading, sha
+
+from collarvision.export import COLUMNS, export_plants, row_of
+from collarvision.record import Record
+from collarvision.survey import FileFacts, HandCount, Place, PlantRow, SurveyWriter
+from collarvision.writing import OutputError
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Path:
+    """Three plants: one with everything, one rejected, one unfiled whose latest reading counts."""
+    path = tmp_path / "season.survey"
+    with SurveyWriter(path) as store:
+        store.add_reading(
+            reading(
+                taken_at="2027-05-20T09:00:00",
+                gps=(41.5, -93.25),
+                height_mm=183.04,
+                height_interval_mm=(178.0, 188.5),
+                height_rule="half-out",
+                reasons=('Could be "V3", or V4.', "Count by hand;\nthen note it."),
+                outcome="hand-count",
+            ),
+            sha256=sha(1),
+            model=MODEL,
+            place=NORTH,
+            file=FileFacts("/photos/ü, 1.jpg", 1, 1, 1),
+        )
+        store.add_hand_count(sha(1), HandCount("Ann", "2027-05-20T10:00", 4, note="split"))
+        store.add_reading(reading("b.jpg", None), sha256=sha(2), model=MODEL, place=Place("Süd"))
+        store.add_reading(reading("c.jpg", 5), sha256=sha(3), model=MODEL)
+        store.add_reading(reading("c.jpg", 6), sha256=sha(3), model=NEWER)
+    return path
+
+
+def by_name(rows: list[dict[str, Any]]) -> dict[str, dict[str, Any]]:
+    return {row["photo"]: row for row in rows}
+
+
+def test_csv_is_read_back_by_any_reader(survey: Path, tmp_path: Path) -> None:
+    out = tmp_path / "plants.csv"
+    result = run("export", survey, "--to", out)
+    assert result.exit_code == 0
+    assert "Wrote 3 plants" in result.stderr
+    assert "the label is the law" in result.stderr
+    # RFC 4180, section 2: lines end in CRLF, one header line, as many fields in every line.
+    assert out.read_bytes().startswith(",".join(COLUMNS).encode() + b"\r\n")
+    with open(out, encoding="utf-8", newline="") as stream:
+        lines = list(csv.reader(stream, strict=True))
+    assert {len(line) for line in lines} == {len(COLUMNS)}
+    rows = by_name([dict(zip(lines[0], line, strict=True)) for line in lines[1:]])
+    first = rows["IMG_1.jpg"]
+    assert (first["field"], first["visit"], first["stop"]) == ("North", "2027-05-20", "3")
+    assert (first["stage"], first["stage_name"], first["height_mm"]) == ("3", "V3", "183.0")
+    assert (first["latitude"], first["longitude"]) == ("41.5", "-93.25")
+    assert first["reasons"] == 'Could be "V3", or V4. Count by hand;\nthen note it.'
+    assert (first["hand_stage"], first["hand_by"], first["path"]) == (
+        "4",
+        "Ann",
+        "/photos/ü, 1.jpg",
+    )
+    assert (rows["c.jpg"]["stage"], rows["c.jpg"]["model"]) == ("6", "second")
+    assert rows["b.jpg"]["stage"] == ""
+
+
+def test_json_holds_the_whole_records(survey: Path, tmp_path: Path) -> None:
+    out = tmp_path / "plants.json"
+    assert run("export", survey, "--to", out).exit_code == 0
+    rows = by_name(json.loads(out.read_text(encoding="utf-8")))
+    assert set(rows) == {"IMG_1.jpg", "b.jpg", "c.jpg"}
+    assert tuple(rows["b.jpg"])[:-1] == COLUMNS
+    assert Record.model_validate(rows["IMG_1.jpg"]["record"]).stage == 3
+    assert rows["IMG_1.jpg"]["height_low_mm"] == 178.0
+
+
+def check_geojson(content: Any) -> None:
+    """The rules of RFC 7946 for a collection of points, by section."""
+    assert content["type"] == "FeatureCollection"  # 3.3
+    assert isinstance(content["features"], list)
+    assert not {"coordinates", "geometries", "geometry", "properties"} & set(content)  # 7.1
+    for feature in content["features"]:
+        assert feature["type"] == "Feature"  # 3.2
+        assert {"geometry", "properties"} <= set(feature)
+        assert feature["properties"] is None or isinstance(feature["properties"], dict)
+        assert isinstance(feature.get("id", ""), str | int | float)
+        assert not {"coordinates", "geometries", "features"} & set(feature)  # 7.1
+        assert "crs" not in feature  # 4: always WGS 84
+        geometry = feature["geometry"]
+        if geometry is not None:  # 3.2: null for the unlocated
+            assert geometry["type"] == "Point"  # 3.1.2
+            longitude, latitude = geometry["coordinates"]  # 3.1.1: in this order
+            assert math.isfinite(longitude)
+            assert math.isfinite(latitude)
+            assert -180 <= longitude <= 180
+            assert -90 <= latitude <= 90
+
+
+def test_geojson_follows_the_standard(survey: Path, tmp_path: Path) -> None:
+    """IETF RFC 7946, The GeoJSON Format, August 2016."""
+    out = tmp_path / "plants.geojson"
+    assert run("export", survey, "--to", out).exit_code == 0
+    content = json.loads(out.read_text(encoding="utf-8"))
+    check_geojson(content)
+    points = {f["properties"]["photo"]: f["geometry"] for f in content["features"]}
+    assert points["IMG_1.jpg"] == {"type": "Point", "coordinates": [-93.25, 41.5]}
+    assert points["b.jpg"] is None
+    assert "crs" not in content
+
+
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
+
+
+@given(
+    field=TEXT, stop=TEXT, name=TEXT, reason=TEXT, lat=st.floats(-90, 90), lon=st.floats(-180, 180)
+)
+@settings(max_examples=60, deadline=None)
+def test_any_text_goes_out_and_comes_back(
+    tmp_path_factory: pytest.TempPathFactory,
+    field: str,
+    stop: str,
+    name: str,
+    reason: str,
+    lat: float,
+    lon: float,
+) -> None:
+    plant = replace(
+        PLANT, field=field, stop=stop, photo=name, gps=(lat, lon), record={"reasons": [reason]}
+    )
+    folder = tmp_path_factory.getbasetemp()
+    for form in ("csv", "json", "geojson"):
+        assert export_plants([plant, plant], folder / f"any.{form}") == 2
+    with open(folder / "any.csv", encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream, strict=True))
+    assert len(rows) == 2
+    assert [rows[1][key] for key in ("field", "stop", "photo", "reasons")] == [
+        field,
+        stop,
+        name,
+        reason,
+    ]
+    assert (float(rows[0]["latitude"]), float(rows[0]["longitude"])) == (lat, lon)
+    assert json.loads((folder / "any.json").read_text(encoding="utf-8"))[1]["reasons"] == [reason]
+    content = json.loads((folder / "any.geojson").read_text(encoding="utf-8"))
+    check_geojson(content)
+    assert content["features"][0]["properties"]["stop"] == stop
+
+
+PLANT = PlantRow(
+    photo="a.jpg",
+    sha256=sha(1),
+    path=None,
+    view="side",
+    field=None,
+    date=None,
+    stop=None,
+    taken_at=None,
+    gps=None,
+    outcome="rejected",
+    stage=None,
+    confidence=None,
+    height_mm=None,
+    read_at="2027-05-20T10:00:00+00:00",
+    model=None,
+    calibration="guesses",
+    hand_count=None,
+    record={},
+)
+
+
+def test_every_column_has_its_value() -> None:
+    row = row_of(replace(PLANT, stage=0))
+    assert tuple(row) == COLUMNS
+    assert row["stage_name"] == "VE"
+
+
+@pytest.mark.parametrize("form", ["csv", "json", "geojson"])
+def test_an_empty_survey_is_an_empty_file_of_its_form(tmp_path: Path, form: str) -> None:
+    SurveyWriter(tmp_path / "s.survey").close()
+    out = tmp_path / f"o.{form}"
+    assert run("export", tmp_path / "s.survey", "--to", out).exit_code == 0
+    text = out.read_text(encoding="utf-8")
+    if form == "csv":
+        assert len(text.splitlines()) == 1
+    else:
+        assert json.loads(text) in ([], {"type": "FeatureCollection", "features": []})
+    assert sorted(path.name for path in tmp_path.iterdir()) == [out.name, "s.survey"]
+
+
+def test_one_field_alone(survey: Path, tmp_path: Path) -> None:
+    out = tmp_path / "o.json"
+    assert run("export", survey, "--to", out, "--field", "Süd").exit_code == 0
+    assert [row["photo"] for row in json.loads(out.read_text(encoding="utf-8"))] == ["b.jpg"]
+    result = run("export", survey, "--to", tmp_path / "p.json", "--field", "Nowhere")
+    assert result.exit_code == 2
+    assert "no field Nowhere" in result.stderr
+    assert not (tmp_path / "p.json").exists()
+
+
+def test_an_export_that_breaks_off_leaves_the_old_file(tmp_path: Path) -> None:
+    out = tmp_path / "o.csv"
+    out.write_text("old")
+
+    def broken() -> Iterator[PlantRow]:
+        yield PLANT
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(OutputError, match="No space left"):
+        export_plants(broken(), out)
+    assert out.read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["o.csv"]
+
+
+def test_what_cannot_be_written_is_a_sentence(survey: Path, tmp_path: Path) -> None:
+    (tmp_path / "folder.csv").mkdir()
+    for out, words, status in (
+        (tmp_path / "o.xlsx", "should end in .csv", 3),
+        (tmp_path / "no" / "o.csv", "make it first", 3),
+        (tmp_path / "folder.csv", "is a folder", 3),
+        (survey, "the survey itself", 2),
+    ):
+        result = run("export", survey, "--to", out)
+        assert result.exit_code == status
+        assert words in result.stderr
+    result = run("export", tmp_path / "gone.survey", "--to", tmp_path / "o.csv")
+    assert result.exit_code == 3
+    assert "There is no survey" in result.stderr
+    assert not (tmp_path / "gone.survey").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX rights")
+def test_a_file_that_may_not_be_replaced(ordinary_user: Path) -> None:
+    out = ordinary_user / "o.csv"
+    out.write_text("mine")
+    out.chmod(0o444)
+    with pytest.raises(OutputError, match="Permission denied"):
+        export_plants([PLANT], out)
+    assert out.read_text() == "mine"
