@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -111,7 +112,10 @@ def check_complete(survey: Path) -> None:
 
 
 def is_empty(group: int) -> bool:
-    """Say whether no process of a group is left but zombies."""
+    """Say whether no process of a group is left but zombies, which nobody may have reaped yet."""
+    if shutil.which("ps") is None:
+        time.sleep(3.0)
+        return True
     states = subprocess.run(
         ["ps", "-o", "stat=", "-g", str(group)], capture_output=True, text=True
     ).stdout.split()
