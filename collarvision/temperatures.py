@@ -1,0 +1,396 @@
+"""Temperatures: the user's own table of daily minimum and maximum, read with patience.
+
+Any delimiter, decimal comma, order of columns and usual names of columns; a wrong unit, swapped
+columns, gaps and impossible values are found and said, never passed on in silence.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+import re
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from itertools import pairwise
+from pathlib import Path
+from statistics import mean
+from typing import Final, Literal
+
+from collarvision.units import fahrenheit
+
+Unit = Literal["F", "C"]
+Origin = Literal["seen", "filled", "ahead"]
+
+# Gaps up to this are filled from the days beside them; longer ones stay gaps. Our own choice.
+LONGEST_FILL_DAYS: Final = 3
+# The warmest air on record is 56.7 °C (World Meteorological Organization, from memory), so a
+# maximum over 57 can't be Celsius; a growing season without a day over 45 °F grows no corn.
+_HOTTEST_C: Final = 57.0
+_COLDEST_C: Final = -60.0
+_COOL_SEASON_F: Final = 45.0
+_FEWEST_DAYS_TO_TELL: Final = 7
+
+_MISSING: Final = {"", "na", "n/a", "nan", "null", "none", "m", "-", "--", "t"}
+_MISSING_NUMBERS: Final = {-9999.0, -999.0, -99.0, 9999.0, 999.0}
+_DATE_NAME: Final = re.compile(r"date|day|datum|time|fecha", re.I)
+_HIGH_NAME: Final = re.compile(r"max|high|\btx\b", re.I)
+_LOW_NAME: Final = re.compile(r"min|low|\btn\b", re.I)
+_UNIT_NAME: Final = re.compile(
+    r"(?:°\s*|deg[\s_]*|[\s(\[_])([FC])(?:[)\]\s_]|$)|(fahrenheit)|(celsius)|(centigrade)", re.I
+)
+
+
+class TemperatureError(ValueError):
+    """A table that can't be used; `str` is one sentence that says what to do."""
+
+
+@dataclass(frozen=True)
+class Day:
+    """A day's lowest and highest temperature in °F: measured, filled in a gap, or still ahead."""
+
+    day: date
+    low_f: float
+    high_f: float
+    origin: Origin = "seen"
+
+
+@dataclass(frozen=True)
+class Temperatures:
+    """Days in order, each once, and what was found while reading.
+
+    `gaps` are first and last day of stretches that are missing.
+    """
+
+    days: tuple[Day, ...]
+    findings: tuple[str, ...] = ()
+
+    @property
+    def gaps(self) -> tuple[tuple[date, date], ...]:
+        """First and last missing day of each stretch without temperatures."""
+        return tuple(
+            (a.day + timedelta(days=1), b.day - timedelta(days=1))
+            for a, b in pairwise(self.days)
+            if (b.day - a.day).days > 1
+        )
+
+
+@dataclass(frozen=True)
+class _Row:
+    line: int
+    words: str
+    low: float | None
+    high: float | None
+
+
+def read_temperatures(
+    path: Path, *, unit: Unit | None = None, today: date | None = None, trust_unit: bool = False
+) -> Temperatures:
+    """Read a table of days with their minimum and maximum.
+
+    Parameters
+    ----------
+    path : Path
+        CSV with a date, a minimum and a maximum column.
+    unit : str, optional
+        Needed where neither the header nor the values tell.
+    today : date, optional
+        Days from this one on are a forecast, not measured.
+    trust_unit : bool
+        Keep the unit also where the values look like the other one.
+
+    Raises
+    ------
+    TemperatureError
+        When the table can't be read or its unit isn't clear.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise TemperatureError(f"{path} can't be read ({error.strerror}).") from error
+    except UnicodeDecodeError:
+        text = path.read_text(encoding="latin-1")
+    return parse_temperatures(text, str(path), unit=unit, today=today, trust_unit=trust_unit)
+
+
+def parse_temperatures(
+    text: str,
+    file: str = "temperatures",
+    *,
+    unit: Unit | None = None,
+    today: date | None = None,
+    trust_unit: bool = False,
+) -> Temperatures:
+    """Read a table's text; `file` names it in messages. See `read_temperatures`."""
+    findings: list[str] = []
+    rows, said_unit = _rows(text, file, findings)
+    if not rows:
+        raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
+    days = _dates(rows, file)
+    rows = _swapped(rows, file, findings)
+    unit = _unit(rows, unit or said_unit, file, trust_unit)
+    values = _values(rows, days, unit, file, findings)
+    if not values:
+        raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
+    found = [
+        Day(day, low, high, "ahead" if today is not None and day >= today else "seen")
+        for day, (low, high) in sorted(values.items())
+    ]
+    ahead = sum(day.origin == "ahead" for day in found)
+    if ahead:
+        findings.append(f"{ahead} days from {today} on are taken as a forecast.")
+    filled = _fill(found)
+    if len(filled) > len(found):
+        findings.append(
+            f"{len(filled) - len(found)} missing days were filled from their neighbours."
+        )
+    result = Temperatures(tuple(filled))
+    findings += [f"No temperatures from {a} to {b}." for a, b in result.gaps]
+    return replace(result, findings=tuple(findings))
+
+
+def join(seen: Temperatures, ahead: Temperatures) -> Temperatures:
+    """Put days ahead behind those seen; where both have a day, the one seen stands."""
+    last = seen.days[-1].day
+    later = [replace(day, origin="ahead") for day in ahead.days if day.day > last]
+    return Temperatures(tuple(_fill([*seen.days, *later])), (*seen.findings, *ahead.findings))
+
+
+def average_years(past: Temperatures, first: date, last: date) -> Temperatures:
+    """Days ahead as the mean of the same days of the years at hand.
+
+    Raises
+    ------
+    TemperatureError
+        When some day of the stretch is in none of the years.
+    """
+    same: dict[tuple[int, int], list[Day]] = defaultdict(list)
+    for known in past.days:
+        same[known.day.month, known.day.day].append(known)
+    days = []
+    for number in range((last - first).days + 1):
+        day = first + timedelta(days=number)
+        # 29 February has one year in four: its neighbour stands in.
+        found = same.get((day.month, day.day)) or same.get((day.month, min(day.day, 28)))
+        if not found:
+            raise TemperatureError(
+                f"No year of your temperatures has {day:%d %B}: give whole years."
+            )
+        low, high = mean(d.low_f for d in found), mean(d.high_f for d in found)
+        days.append(Day(day, low, high, "ahead"))
+    return Temperatures(tuple(days))
+
+
+def _rows(text: str, file: str, findings: list[str]) -> tuple[list[_Row], Unit | None]:
+    """Rows as words and numbers, and the unit that the header names."""
+    lines = [
+        (number, line)
+        for number, line in enumerate(text.splitlines(), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not lines:
+        raise TemperatureError(f"{file} is empty: give a date, a minimum and a maximum a day.")
+    delimiter = max(";\t,", key=lambda mark: sum(line.count(mark) for _, line in lines[:20]))
+    cells = [
+        (number, [c.strip() for c in next(csv.reader(io.StringIO(line), delimiter=delimiter))])
+        for number, line in lines
+    ]
+    columns, unit, begin = _columns(cells, file)
+    rows = []
+    for number, row in cells[begin:]:
+        if len(row) <= max(columns):
+            findings.append(f"Line {number} has too few columns and was passed over.")
+            continue
+        low, high = (_number(row[c], number, findings) for c in columns[1:])
+        rows.append(_Row(number, row[columns[0]], low, high))
+    return rows, unit
+
+
+def _columns(
+    cells: Sequence[tuple[int, list[str]]], file: str
+) -> tuple[tuple[int, int, int], Unit | None, int]:
+    """Columns of date, minimum and maximum, the header's unit, and the first row of values."""
+    for position, (number, row) in enumerate(cells[:30]):
+        places = [
+            next((k for k, name in enumerate(row) if pattern.search(name)), None)
+            for pattern in (_DATE_NAME, _LOW_NAME, _HIGH_NAME)
+        ]
+        day, low, high = places
+        if day is not None and low is not None and high is not None and len({*places}) == 3:
+            units = {_named_unit(row[low]), _named_unit(row[high])}
+            if units == {"F", "C"}:
+                raise TemperatureError(
+                    f"{file}, line {number}: one column is in °F and the other in °C: "
+                    "give both in one unit."
+                )
+            unit: Unit | None = "F" if "F" in units else "C" if "C" in units else None
+            return (day, low, high), unit, position + 1
+    first = cells[0][1]
+    if len(first) == 3 and _day_parts(first[0]) is not None:
+        # Without a header the order is told by the values; `_swapped` looks after it.
+        return (0, 1, 2), None, 0
+    raise TemperatureError(
+        f"{file} has no header with a date, a minimum and a maximum: "
+        "name the columns date, tmin, tmax."
+    )
+
+
+def _named_unit(name: str) -> Unit | None:
+    match = _UNIT_NAME.search(name)
+    if match is None:
+        return None
+    return "F" if (match[1] or match[0]).strip("°([_ ").upper().startswith("F") else "C"
+
+
+def _number(words: str, line: int, findings: list[str]) -> float | None:
+    cleaned = re.sub(r"\s*°?\s*[FCfc]?$", "", words).replace(",", ".")
+    if cleaned.lower() in _MISSING:
+        return None
+    try:
+        value = float(cleaned)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        findings.append(f"Line {line}: {words!r} isn't a temperature and counts as missing.")
+        return None
+    return None if value in _MISSING_NUMBERS else value
+
+
+def _day_parts(words: str) -> tuple[int, int, int] | None:
+    match = re.match(r"\s*(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})", words)
+    return None if match is None else (int(match[1]), int(match[2]), int(match[3]))
+
+
+def _dates(rows: Sequence[_Row], file: str) -> list[date]:
+    """Dates of all rows, in the one order of parts that fits them all."""
+    orders = {"year first": (0, 1, 2), "month first": (2, 0, 1), "day first": (2, 1, 0)}
+    fitting: dict[str, list[date]] = {}
+    for name, order in orders.items():
+        days: list[date] = []
+        for row in rows:
+            parts = _day_parts(row.words)
+            if parts is None:
+                raise TemperatureError(
+                    f"{file}, line {row.line}: {row.words!r} isn't a date: write it like "
+                    "2026-06-04."
+                )
+            year, month, day = (parts[k] for k in order)
+            try:
+                days.append(datetime(year, month, day).date())
+            except ValueError:
+                break
+            if year < 1900:
+                break
+        else:
+            fitting[name] = days
+
+    def steps(days: list[date]) -> int:
+        return sum(b - a == timedelta(days=1) for a, b in pairwise(days))
+
+    if not fitting:
+        raise TemperatureError(
+            f"{file}: the dates don't fit one order: write them like 2026-06-04."
+        )
+    ranked = sorted(fitting.values(), key=steps, reverse=True)
+    if len(ranked) > 1 and steps(ranked[0]) == steps(ranked[1]):
+        raise TemperatureError(
+            f"{file}: {rows[0].words!r} may be day or month first: write it like 2026-06-04."
+        )
+    return ranked[0]
+
+
+def _swapped(rows: list[_Row], file: str, findings: list[str]) -> list[_Row]:
+    """Turn swapped columns round; single rows the wrong way count as missing."""
+    both = [row for row in rows if row.low is not None and row.high is not None]
+    wrong = [row for row in both if row.low > row.high]  # type: ignore[operator]
+    if both and len(wrong) > 0.8 * len(both):
+        findings.append("Minimum and maximum are swapped in the table; they were turned round.")
+        rows = [replace(row, low=row.high, high=row.low) for row in rows]
+        right = {row.line for row in wrong}
+        wrong = [row for row in both if row.line not in right and row.low != row.high]
+    lines = {row.line for row in wrong}
+    for line in sorted(lines)[:5]:
+        findings.append(
+            f"Line {line}: the minimum is above the maximum; the day counts as missing."
+        )
+    if len(lines) > 5:
+        findings.append(f"{len(lines) - 5} more days have the minimum above the maximum.")
+    return [replace(r, low=None, high=None) if r.line in lines else r for r in rows]
+
+
+def _unit(rows: Sequence[_Row], unit: Unit | None, file: str, trust: bool) -> Unit:
+    """The unit, checked against the values."""
+    highs = [row.high for row in rows if row.high is not None]
+    hottest = max(highs, default=0.0)
+    tells = len(highs) >= _FEWEST_DAYS_TO_TELL
+    if unit is None:
+        if hottest > _HOTTEST_C:
+            return "F"
+        if tells and hottest <= _COOL_SEASON_F:
+            return "C"
+        raise TemperatureError(f"{file} doesn't say its unit: name it, F or C.")
+    looks: Unit = unit
+    if unit == "C" and sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs):
+        looks = "F"
+    if unit == "F" and tells and hottest <= _COOL_SEASON_F:
+        looks = "C"
+    if looks != unit and not trust:
+        raise TemperatureError(
+            f"{file} says °{unit} and looks like °{looks} (its highest is {hottest:g}): "
+            f"set the unit to {looks}."
+        )
+    return unit
+
+
+def _values(
+    rows: Sequence[_Row], days: Sequence[date], unit: Unit, file: str, findings: list[str]
+) -> dict[date, tuple[float, float]]:
+    """Low and high in °F by day."""
+    found: dict[date, tuple[float, float]] = {}
+    lines: dict[date, int] = {}
+    coldest, hottest = (
+        (_COLDEST_C, _HOTTEST_C)
+        if unit == "C"
+        else (float(fahrenheit(_COLDEST_C)), float(fahrenheit(_HOTTEST_C)))
+    )
+    for row, day in zip(rows, days, strict=True):
+        if row.low is None or row.high is None:
+            continue
+        if row.low < coldest or row.high > hottest:
+            findings.append(
+                f"Line {row.line}: {row.low:g} to {row.high:g} °{unit} can't be; the day counts as "
+                "missing."
+            )
+            continue
+        pair = (row.low, row.high)
+        if unit == "C":
+            pair = (float(fahrenheit(row.low)), float(fahrenheit(row.high)))
+        if day in found and found[day] != pair:
+            raise TemperatureError(
+                f"{file}: lines {lines[day]} and {row.line} give {day} different temperatures: "
+                "keep one."
+            )
+        found[day], lines[day] = pair, row.line
+    return found
+
+
+def _fill(days: Sequence[Day]) -> list[Day]:
+    """Fill short gaps straight between the days beside them."""
+    full = list(days[:1])
+    for before, after in pairwise(days):
+        missing = (after.day - before.day).days - 1
+        if 1 <= missing <= LONGEST_FILL_DAYS:
+            for k in range(1, missing + 1):
+                part = k / (missing + 1)
+                full.append(
+                    Day(
+                        before.day + timedelta(days=k),
+                        before.low_f + part * (after.low_f - before.low_f),
+                        before.high_f + part * (after.high_f - before.high_f),
+                        "ahead" if after.origin == "ahead" else "filled",
+                    )
+                )
+        full.append(after)
+    return full

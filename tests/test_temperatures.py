@@ -1,0 +1,174 @@
+"""Temperatures: tables as people have them, and what is wrong with some."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from collarvision.temperatures import (
+    TemperatureError,
+    average_years,
+    join,
+    parse_temperatures,
+    read_temperatures,
+)
+
+MAY_1 = date(2026, 5, 1)
+
+
+def table(
+    header: str = "date,tmin_f,tmax_f",
+    days: int = 10,
+    low: float = 50.0,
+    high: float = 75.0,
+    drop: tuple[int, ...] = (),
+) -> str:
+    lines = [header] if header else []
+    for k in range(days):
+        if k not in drop:
+            lines.append(f"{MAY_1 + timedelta(days=k)},{low + k:g},{high + k:g}")
+    return "\n".join(lines) + "\n"
+
+
+def test_a_plain_table(tmp_path: Path) -> None:
+    path = tmp_path / "weather.csv"
+    path.write_text(table(), encoding="utf-8")
+    found = read_temperatures(path)
+    assert len(found.days) == 10
+    assert (found.days[0].day, found.days[0].low_f, found.days[0].high_f) == (MAY_1, 50, 75)
+    assert found.findings == ()
+    assert found.gaps == ()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "station;X\nDatum;Tmax (°C);Tmin (°C)\n2026-05-01;25,0;10,0\n2026-05-02;30,0;12,5\n",
+        "# my station\nDate\tLow degC\tHigh degC\n2026-05-01\t10\t25\n2026-05-02\t12.5\t30\n",
+        "day,high_celsius,low_celsius\n5/1/2026,25,10\n5/2/2026,30,12.5\n",
+        "date,min_c,max_c,rain\n01.05.2026,10 °C,25 °C,0\n02.05.2026,12.5,30,3\n",
+    ],
+)
+def test_tables_as_people_have_them(text: str) -> None:
+    first, second = parse_temperatures(text).days
+    # 10, 25, 12.5 and 30 °C are 50, 77, 54.5 and 86 °F by definition.
+    assert (first.day, first.low_f, first.high_f) == (MAY_1, 50, 77)
+    assert (second.low_f, second.high_f) == (54.5, 86)
+
+
+def test_no_header_and_no_unit_but_clear_values() -> None:
+    assert parse_temperatures(table("", low=50, high=75)).days[0].high_f == 75
+    metric = parse_temperatures(table("", low=8, high=21))
+    assert metric.days[0].high_f == pytest.approx(69.8)
+
+
+def test_swapped_columns_are_turned_round_and_said() -> None:
+    found = parse_temperatures(table("date,tmax_f,tmin_f"))
+    assert (found.days[0].low_f, found.days[0].high_f) == (50, 75)
+    assert any("swapped" in finding for finding in found.findings)
+
+
+def test_one_day_the_wrong_way_round_counts_as_missing() -> None:
+    found = parse_temperatures(table().replace("2026-05-04,53,78", "2026-05-04,78,53"))
+    fourth = found.days[3]
+    assert (fourth.origin, fourth.low_f, fourth.high_f) == ("filled", 53, 78)
+    assert any("Line 5" in finding for finding in found.findings)
+
+
+@pytest.mark.parametrize(
+    ("header", "low", "high", "looks"),
+    [("date,tmin_c,tmax_c", 50, 75, "F"), ("date,tmin_f,tmax_f", 8, 21, "C")],
+)
+def test_a_wrong_unit_is_found(header: str, low: float, high: float, looks: str) -> None:
+    with pytest.raises(TemperatureError, match=f"set the unit to {looks}"):
+        parse_temperatures(table(header, low=low, high=high))
+
+
+def test_a_cold_table_may_be_trusted() -> None:
+    found = parse_temperatures(table(low=8, high=21), trust_unit=True)
+    assert found.days[0].high_f == 21
+
+
+def test_short_gaps_are_filled_and_long_ones_are_said() -> None:
+    short = parse_temperatures(table(drop=(3, 4)))
+    assert len(short.days) == 10
+    assert [day.origin for day in short.days[3:5]] == ["filled", "filled"]
+    assert short.days[3].low_f == pytest.approx(53)
+    assert any("2 missing days" in finding for finding in short.findings)
+    long = parse_temperatures(table(days=12, drop=(3, 4, 5, 6)))
+    assert long.gaps == ((date(2026, 5, 4), date(2026, 5, 7)),)
+    assert "No temperatures from 2026-05-04 to 2026-05-07." in long.findings
+
+
+@pytest.mark.parametrize("mark", ["", "NA", "-9999", "M", "oops"])
+def test_missing_marks(mark: str) -> None:
+    found = parse_temperatures(table().replace("2026-05-04,53,78", f"2026-05-04,53,{mark}"))
+    assert found.days[3].origin == "filled"
+
+
+def test_a_temperature_that_cannot_be() -> None:
+    found = parse_temperatures(table().replace("2026-05-04,53,78", "2026-05-04,53,780"))
+    assert found.days[3].origin == "filled"
+    assert any("can't be" in finding for finding in found.findings)
+
+
+def test_days_from_today_on_are_a_forecast() -> None:
+    found = parse_temperatures(table(), today=date(2026, 5, 8))
+    assert [day.origin for day in found.days[6:]] == ["seen", "ahead", "ahead", "ahead"]
+    assert any("forecast" in finding for finding in found.findings)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "is empty"),
+        ("a,b,c\n1,2,3\n", "name the columns date, tmin, tmax"),
+        ("date,tmin_f,tmax_c\n2026-05-01,50,25\n", "one unit"),
+        ("date,tmin,tmax\n2026-05-01,40,52\n", "F or C"),
+        ("date,tmin_f,tmax_f\nyesterday,50,75\n", "line 2: 'yesterday' isn't a date"),
+        ("date,tmin_f,tmax_f\n2026-13-45,50,75\n", "one order"),
+        ("date,tmin_f,tmax_f\n05/06/2026,50,75\n", "day or month first"),
+        ("date,tmin_f,tmax_f\n2026-05-01,50,75\n2026-05-01,50,76\n", "lines 2 and 3"),
+        ("date,tmin_f,tmax_f\n2026-05-01,NA,NA\n", "holds no day"),
+        ("date,tmin_f,tmax_f\n2026-05-01,50\n", "holds no day"),
+    ],
+)
+def test_bad_tables(text: str, said: str) -> None:
+    with pytest.raises(TemperatureError, match=said) as caught:
+        parse_temperatures(text, "w.csv", today=None)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_file(tmp_path: Path) -> None:
+    with pytest.raises(TemperatureError, match="can't be read"):
+        read_temperatures(tmp_path / "none.csv")
+
+
+def test_a_file_in_an_older_encoding(tmp_path: Path) -> None:
+    path = tmp_path / "w.csv"
+    path.write_bytes(table("date,tmin °F,tmax °F").encode("latin-1"))
+    assert len(read_temperatures(path).days) == 10
+
+
+def test_what_was_seen_stands_over_a_forecast() -> None:
+    seen = parse_temperatures(table(days=5))
+    ahead = parse_temperatures(table(days=9, low=40))
+    both = join(seen, ahead)
+    assert [day.origin for day in both.days] == ["seen"] * 5 + ["ahead"] * 4
+    assert both.days[4].low_f == 54
+    assert both.days[5].low_f == 45
+
+
+def test_the_mean_of_past_years() -> None:
+    years = "date,tmin_f,tmax_f\n" + "".join(
+        f"{year}-06-{day:02},{50 + extra},{70 + extra}\n"
+        for year, extra in ((2023, 0), (2024, 10))
+        for day in range(1, 11)
+    )
+    found = average_years(parse_temperatures(years), date(2026, 6, 2), date(2026, 6, 4))
+    assert [day.day.day for day in found.days] == [2, 3, 4]
+    assert (found.days[0].low_f, found.days[0].high_f, found.days[0].origin) == (55, 75, "ahead")
+    with pytest.raises(TemperatureError, match="11 June"):
+        average_years(parse_temperatures(years), date(2026, 6, 9), date(2026, 6, 11))

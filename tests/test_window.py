@@ -1,0 +1,124 @@
+"""Window: when a limit opens and closes, from plants, visits and temperatures."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+
+from collarvision.evidence import PlantEvidence
+from collarvision.heat import HeatError, Visit
+from collarvision.limits import CAUTION
+from collarvision.limitsfile import Bound, Limit
+from collarvision.temperatures import Day, Temperatures
+from collarvision.window import visit_of, window
+
+BEGIN = date(2026, 6, 1)
+WEATHER = Temperatures(tuple(Day(BEGIN + timedelta(days=k), 55, 80) for k in range(120)))
+A = Limit("Product A", "broadcast", "collars", Bound(2), Bound(6))
+
+
+def plants(stages: list[int], mm: float | None = None) -> list[PlantEvidence]:
+    return [
+        PlantEvidence(f"p{k}", hand_count=s, height_mm=mm, taken_at=BEGIN)
+        for k, s in enumerate(stages)
+    ]
+
+
+def test_a_visit_sums_up_its_plants() -> None:
+    # By hand: mean 4.5, standard error 0.577 / 2.
+    visit = visit_of(plants([4, 4, 5, 5]), BEGIN)
+    assert visit.leaves == 4.5
+    assert visit.leaves_error == pytest.approx(0.2887, abs=1e-3)
+    assert visit.height_mm is None
+    assert visit_of(plants([4]), BEGIN).leaves_error == 1.0
+    assert visit_of(plants([4, 5], 200.0), BEGIN).height_mm == 200
+    with pytest.raises(HeatError, match="No plant of 2026-06-01"):
+        visit_of([], BEGIN)
+
+
+def test_the_most_advanced_plant_closes_it() -> None:
+    even, uneven = plants([4] * 12), plants([4] * 11 + [6])
+
+    def closes(field: list[PlantEvidence], limit: Limit = A) -> date:
+        found = window(limit, field, [visit_of(field, BEGIN)], WEATHER).closes
+        assert found is not None
+        assert found.middle is not None
+        return found.middle
+
+    # From 4.5 leaves to 7 at about 74 °F-days a leaf (the published range) and 17.5 a day.
+    assert abs((closes(even) - BEGIN).days - 10.6) <= 2
+    assert closes(uneven) < closes(even) - timedelta(days=5)
+    lenient = Limit("Product A", "broadcast", "collars", Bound(2), Bound(6), share_past=0.1)
+    assert closes(uneven, lenient) > closes(uneven)
+
+
+def test_it_opens_for_half_of_the_field() -> None:
+    field = plants([1] * 12)
+    found = window(A, field, [visit_of(field, BEGIN)], WEATHER)
+    assert found.opens is not None
+    assert found.closes is not None
+    assert found.opens.middle is not None
+    assert found.closes.middle is not None
+    assert BEGIN < found.opens.middle < found.closes.middle
+    assert any("published range alone" in reason for reason in found.reasons)
+    assert found.caution == CAUTION
+
+
+def test_leaves_and_height_whichever_first_or_both() -> None:
+    visits = [
+        Visit(BEGIN, 3.0, 0.1, 180.0, 5.0),
+        Visit(BEGIN + timedelta(days=8), 5.0, 0.1, 400.0, 5.0),
+    ]
+    field = plants([5] * 12)
+    both_bounds = Bound(9, 508.0, "20 in")
+    first = window(Limit("P", "b", "collars", highest=both_bounds), field, visits, WEATHER)
+    both = window(
+        Limit("P", "b", "collars", highest=both_bounds, highest_when="both"),
+        field,
+        visits,
+        WEATHER,
+    )
+    assert first.closes is not None
+    assert both.closes is not None
+    # 27.5 mm a day: 108 mm more take four days; nine collars take far longer.
+    assert first.closes.middle == BEGIN + timedelta(days=11)
+    assert both.closes.middle is not None
+    assert both.closes.middle > first.closes.middle + timedelta(days=5)
+    assert any("°F-days" in reason for reason in first.reasons)
+
+
+def test_other_meanings_of_leaf_widen_the_span() -> None:
+    field = plants([4] * 12)
+    visits = [visit_of(field, BEGIN)]
+    # V7 shows nine tips (Univ. of Georgia 2018), so a limit of eight tips closes about there.
+    tips = window(Limit("P", "b", "visible tips", highest=Bound(8)), field, visits, WEATHER)
+    collars = window(Limit("P", "b", "collars", highest=Bound(6)), field, visits, WEATHER)
+    assert tips.closes is not None
+    assert collars.closes is not None
+    assert tips.closes.early is not None
+    assert tips.closes.early <= (collars.closes.early or date.max)
+    assert (tips.closes.late or date.max) >= (collars.closes.late or date.max)
+
+
+def test_the_last_day_before_harvest() -> None:
+    limit = Limit("P", "b", days_before_harvest=45)
+    field = plants([4] * 3)
+    found = window(
+        limit, field, [visit_of(field, BEGIN)], WEATHER, planned_harvest=date(2026, 9, 25)
+    )
+    assert found.last_harvest_day == date(2026, 8, 11)
+    assert found.opens is None
+    assert found.closes is None
+
+
+def test_what_cannot_be_foretold_is_said() -> None:
+    field = plants([4] * 3)
+    height = Limit("P", "b", highest=Bound(None, 508.0, "20 in"))
+    found = window(height, field, [visit_of(field, BEGIN)], WEATHER)
+    assert found.closes is None
+    assert any("two visits with heights" in reason for reason in found.reasons)
+    nothing = window(A, [], [], WEATHER)
+    assert nothing.reasons == ("There is no visit: stage the field first.",)
+    late = [Visit(date(2027, 6, 1), 4.0, 0.1)]
+    assert any("forecast" in reason for reason in window(A, field, late, WEATHER).reasons)
