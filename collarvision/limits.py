@@ -7,7 +7,8 @@ the minimum than allowed (half, by the half rule, unless set otherwise). In betw
 **closing** when one more leaf takes more plants than allowed to their last allowed one, when they
 stand over 4/5 of the greatest height, when reading doubt leaves over 1 in 20 that it is past, or
 in the last week before the days before harvest begin; else **open**. It is **can't tell** when
-the plants are too few, too old, or waiting for a hand count that could change the answer. Past is
+the plants are too few, too old, or waiting for a hand count that could change the answer, or when
+many small doubts make it likely that one of the plants is past and none can be named. Past is
 said even then, where the plants seen are enough for it: plants don't go back. The bounds of
 closing are our own choice.
 """
@@ -36,6 +37,7 @@ STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early",
 
 _DOUBT: Final = 0.05
 _LAST_DAYS: Final = 7
+_WORTH_A_LOOK: Final = 0.005
 _MOST_NAMES: Final = 10
 
 
@@ -155,10 +157,10 @@ def judge(
             f"{_names(waiting)}."
         )
     elif word == "can't tell":
-        doubtful = [s.plant.name for s in _deciding(standing, "past")]
+        doubtful = [s.plant.name for s in _deciding(standing, "past") if s.past >= _WORTH_A_LOOK]
         blocking.append(
             "No plant is surely past the maximum, but it is more likely than not that one of them "
-            f"is: count {_names(doubtful)} by hand."
+            f"is: check collars and height of {_names(doubtful)} on the plant."
         )
     if blocking:
         word = "can't tell"
@@ -291,7 +293,7 @@ def _deciding(standing: Sequence[PlantStanding], word: VerdictWord) -> list[Plan
     strong = [s for s in ordered if (1 - s.reached if word == "too early" else s.past) >= 0.5]
     if word == "closing":
         strong = [s for s in ordered if s.near >= 0.5]
-    return strong or ordered[:3]
+    return strong or ordered[:_MOST_NAMES]
 
 
 def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
@@ -362,7 +364,8 @@ def _sentence(
     most = share_belief([s.past for s in standing]).interval(0.9)[1]
     said = (
         f"Of {_plants(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
-        f"{top}. Up to {math.ceil(most * 100)} in 100 plants of the field may be past unseen."
+        f"{top}. So small a sample can't rule out that up to {math.ceil(most * 100)} in 100 plants "
+        "of the field are past it."
     )
     if word == "closing":
         said += " It may be past within days: look again right before you act."

@@ -131,14 +131,14 @@ def test_the_unseen_share_is_told() -> None:
     verdict = judge(counted(4, 43, 10.0), TO_SIX, TODAY)
     assert verdict.share_past is not None
     assert verdict.share_past[1] < 3 / 43 + 0.01
-    assert "may be past unseen" in verdict.sentence
+    assert "up to 5 in 100" in verdict.sentence
 
 
 def test_small_doubts_that_add_up_ask_for_a_hand_count() -> None:
     field = plants(6, 15.0, 40, confidence=0.9)  # each 5 in 100 a V7
     verdict = judge(field, TO_SIX, TODAY)
     assert verdict.word == "can't tell"
-    assert "by hand" in verdict.sentence
+    assert "check collars and height of IMG_600" in verdict.sentence
     assert judge(counted(6, 40, 15.0), TO_SIX, TODAY).word == "closing"
 
 
