@@ -17,7 +17,7 @@ import numpy as np
 _EQUATOR_M: Final = 6_378_137.0
 _ECCENTRICITY_2: Final = 0.00669437999014
 _WIDEST_DEG: Final = 1.0  # a field is never a degree wide; beyond it the plane fits badly
-_MOST_CORNERS: Final = 20_000
+_MOST_CORNERS: Final = 5_000
 
 
 class BoundaryError(ValueError):

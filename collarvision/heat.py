@@ -128,6 +128,9 @@ class Visit:
     leaves_error : float
         Its standard error.
     height_mm, height_error_mm : float or None
+        Mean height and its standard error.
+    tallest_mm, tallest_error_mm : float or None
+        The same of the tallest tenth, which reaches a maximum first.
     """
 
     day: date
@@ -135,6 +138,8 @@ class Visit:
     leaves_error: float
     height_mm: float | None = None
     height_error_mm: float | None = None
+    tallest_mm: float | None = None
+    tallest_error_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -280,30 +285,41 @@ def height_reached(
     target_mm: float,
     temperatures: Temperatures,
     *,
+    tallest: bool = False,
     clamp: Clamp = "each",
 ) -> DateSpan:
-    """Dates between which the field reaches a height, from its last two visits with heights.
+    """Dates between which the field's mean reaches a height, from its last two visits with heights.
+
+    With `tallest`, its tallest tenth.
 
     Raises
     ------
     HeatError
         With under two such visits, no heat between them, or no growth.
     """
-    measured = sorted((v for v in visits if v.height_mm is not None), key=lambda v: v.day)
+    measured = sorted(
+        (visit.day, height, error or 0.0)
+        for visit in visits
+        for height, error in [
+            (visit.tallest_mm, visit.tallest_error_mm)
+            if tallest
+            else (visit.height_mm, visit.height_error_mm)
+        ]
+        if height is not None
+    )
     if len(measured) < 2:
         raise HeatError("Height growth needs two visits with heights.")
-    before, last = measured[-2:]
-    heat = heat_between(temperatures, before.day, last.day, clamp)
-    tall, was = last.height_mm or 0.0, before.height_mm or 0.0
+    (first, was, was_error), (last, tall, tall_error) = measured[-2:]
+    heat = heat_between(temperatures, first, last, clamp)
     grown = tall - was
     if heat <= 0 or grown <= 0:
         raise HeatError("The plants haven't grown between the last two visits: look at them again.")
     random = np.random.default_rng(0)
-    now = random.normal(tall, last.height_error_mm or 0.0, _DRAWS)
-    then = random.normal(was, before.height_error_mm or 0.0, _DRAWS)
+    now = random.normal(tall, tall_error, _DRAWS)
+    then = random.normal(was, was_error, _DRAWS)
     rate = np.maximum(now - then, 0.1 * grown) / heat
     rate = rate * np.exp(random.normal(0, _GROWTH_SPREAD, _DRAWS))
-    return _dates((target_mm - now) / rate, last.day, temperatures, random, clamp)
+    return _dates((target_mm - now) / rate, last, temperatures, random, clamp)
 
 
 def _dates(

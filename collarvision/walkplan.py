@@ -13,6 +13,7 @@ from collarvision.sampling import SamplePlan
 HEADLAND_M: Final = 10.0
 _CANDIDATES: Final = 3000
 _ROUNDS: Final = 25
+_DRAWS: Final = 30
 _FEET_A_METRE: Final = 1000 / 304.8
 
 
@@ -49,8 +50,8 @@ def plan_walk(
     """Choose random but spread stops inside a field and put them in a short walking order.
 
     The field without its headlands is cut into as many compact parts as there are stops (k-means
-    over a random cover of points), and one stop is drawn at random in each part: no corner is
-    left out, and no place is chosen by hand.
+    over a random cover of points), and one stop is drawn at random in each part; of thirty such
+    draws the most spread is taken. No corner is left out, and no place is chosen by hand.
 
     Parameters
     ----------
@@ -117,7 +118,16 @@ def _one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> n
         part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
         centres = np.array([cover[part == k].mean(axis=0) for k in range(parts)])
     part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
-    return np.array([random.choice(cover[part == k]) for k in range(parts)])
+    # Stops of neighbouring parts may fall side by side: of some draws take the most spread.
+    draws = [
+        np.array([random.choice(cover[part == k]) for k in range(parts)]) for _ in range(_DRAWS)
+    ]
+    return max(draws, key=_nearest_pair)
+
+
+def _nearest_pair(points: np.ndarray) -> float:
+    gaps = np.linalg.norm(points[:, None] - points, axis=2)
+    return float(gaps[np.triu_indices(len(points), 1)].min(initial=np.inf))
 
 
 def walking_order(points: np.ndarray, start: np.ndarray | None = None) -> list[int]:

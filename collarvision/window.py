@@ -53,7 +53,7 @@ class Window:
 
 
 def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
-    """Sum up one visit's plants for the pace of leaves; heights are of the tallest tenth.
+    """Sum up one visit's plants for the pace of leaves and the growth in height.
 
     Raises
     ------
@@ -71,9 +71,13 @@ def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
     heights = summarise(plants).heights
     if heights is None:
         return Visit(day, mean, error)
+    # A single height has no spread to tell its error from: a tenth of it, our own choice.
+    error_mm = heights.standard_error_mm or heights.mean_mm * 0.1
     # The tallest tenth is fewer plants than all: its error is larger by about the root of ten.
-    spread = (heights.standard_error_mm or heights.mean_mm * 0.1) * math.sqrt(10)
-    return Visit(day, mean, error, heights.tallest_tenth_mm, spread)
+    tallest_error_mm = error_mm * math.sqrt(10)
+    return Visit(
+        day, mean, error, heights.mean_mm, error_mm, heights.tallest_tenth_mm, tallest_error_mm
+    )
 
 
 def window(
@@ -109,12 +113,12 @@ def window(
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     opens = _span(
         _by_leaves(pace, limit.lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons),
-        _by_height(visits, limit.lowest.height_mm, temperatures, clamp, reasons),
+        _by_height(visits, limit.lowest.height_mm, False, temperatures, clamp, reasons),
         first=limit.lowest_when == "either",
     )
     closes = _span(
         _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons),
-        _by_height(visits, limit.highest.height_mm, temperatures, clamp, reasons),
+        _by_height(visits, limit.highest.height_mm, True, temperatures, clamp, reasons),
         first=limit.highest_when == "whichever first",
     )
     harvest = None
@@ -162,6 +166,7 @@ def _by_leaves(
 def _by_height(
     visits: Sequence[Visit],
     height_mm: float | None,
+    tallest: bool,
     temperatures: Temperatures,
     clamp: Clamp,
     reasons: list[str],
@@ -169,7 +174,7 @@ def _by_height(
     if height_mm is None:
         return None
     try:
-        return height_reached(visits, height_mm, temperatures, clamp=clamp)
+        return height_reached(visits, height_mm, temperatures, tallest=tallest, clamp=clamp)
     except HeatError as error:
         reasons.append(f"By height nothing is foretold: {error}")
         return None

@@ -67,8 +67,8 @@ def test_it_opens_for_half_of_the_field() -> None:
 
 def test_leaves_and_height_whichever_first_or_both() -> None:
     visits = [
-        Visit(BEGIN, 3.0, 0.1, 180.0, 5.0),
-        Visit(BEGIN + timedelta(days=8), 5.0, 0.1, 400.0, 5.0),
+        Visit(BEGIN, 3.0, 0.1, 160.0, 2.0, 180.0, 5.0),
+        Visit(BEGIN + timedelta(days=8), 5.0, 0.1, 320.0, 2.0, 400.0, 5.0),
     ]
     field = plants([5] * 12)
     both_bounds = Bound(9, 508.0, "20 in")
@@ -86,6 +86,22 @@ def test_leaves_and_height_whichever_first_or_both() -> None:
     assert both.closes.middle is not None
     assert both.closes.middle > first.closes.middle + timedelta(days=5)
     assert any("°F-days" in reason for reason in first.reasons)
+
+
+def test_a_minimum_waits_for_the_mean_height_and_a_maximum_for_the_tallest() -> None:
+    visits = [
+        Visit(BEGIN, 1.0, 0.1, 40.0, 1.0, 60.0, 1.0),
+        Visit(BEGIN + timedelta(days=5), 2.0, 0.1, 80.0, 1.0, 110.0, 1.0),
+    ]
+    four_inches = Bound(None, 101.6, "4 in")
+    field = plants([2] * 12)
+    opens = window(Limit("P", "b", lowest=four_inches), field, visits, WEATHER).opens
+    closes = window(Limit("P", "b", highest=four_inches), field, visits, WEATHER).closes
+    assert opens is not None
+    assert closes is not None
+    # 8 mm a day from 80 mm: three days more; the tallest tenth is there already.
+    assert opens.middle == BEGIN + timedelta(days=7)
+    assert closes.middle == BEGIN + timedelta(days=5)
 
 
 def test_other_meanings_of_leaf_widen_the_span() -> None:
