@@ -39,6 +39,9 @@ SENTENCES = {
 }
 REJECTING = ("no_plant", "several", "not_maize")
 
+MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
+"""Codes of the findings that measure what the network only suspects: their sentence says more."""
+
 FEATURES = (
     "top_logit",
     "margin",
@@ -112,11 +115,11 @@ def judge(
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
-    reasons = [*([SENTENCES[trouble]] if trouble else []), *stops]
+    reasons = [*([_sentence(trouble, findings)] if trouble else []), *stops]
     if not reasons and not usable:
-        reasons.append(SENTENCES[_worst(parts)])
+        reasons.append(_sentence(_worst(parts), findings))
     if not sure:
-        reasons += _doubts(plant, belief, parts, values)
+        reasons += _doubts(plant, belief, parts, values, findings)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
     if trouble in ("blurred", "dark") and confidence < 0.3:
         return Verdict(confidence, "rejected", _unique(reasons))
@@ -178,16 +181,27 @@ def _photo_trouble(parts: Parts) -> str | None:
     return worst if parts.usability[worst] >= REFUSE_AT else None
 
 
+def _sentence(trouble: str, findings: Sequence[Finding]) -> str:
+    measured = [f.sentence for f in findings if f.code == MEASURED.get(trouble)]
+    return measured[0] if measured else SENTENCES[trouble]
+
+
 def _worst(parts: Parts) -> str:
     return max((name for name in parts.usability if name != "ok"), key=parts.usability.__getitem__)
 
 
-def _doubts(plant: Plant, belief: StageBelief, parts: Parts, values: dict[str, float]) -> list[str]:
+def _doubts(
+    plant: Plant,
+    belief: StageBelief,
+    parts: Parts,
+    values: dict[str, float],
+    findings: Sequence[Finding],
+) -> list[str]:
     """Say what makes the stage unsure, the weightiest first."""
     said: list[str] = []
     worst = _worst(parts)
     if SUSPECT_AT <= parts.usability[worst] < REFUSE_AT:
-        said.append(SENTENCES[worst])
+        said.append(_sentence(worst, findings))
     if values["lost_doubt"] > 0.25:
         said.append(
             "Not sure how many lower leaves are lost: split the stalk and count from the nodes."
@@ -208,7 +222,7 @@ def _doubts(plant: Plant, belief: StageBelief, parts: Parts, values: dict[str, f
         other = int(belief.second_opinion.argmax())
         name = "VE" if other == 0 else f"V{other}"
         said.append(f"A second opinion reads {name}: count the collars by hand.")
-    if values["small"] >= 1.0:
+    if values["small"] >= 1.0 and not any(f.code == "plant_small" for f in findings):
         said.append("The plant is small in the photo: come closer, so that collars can be seen.")
     if not said:
         low, high = np.sort(belief.probabilities.argsort()[-2:])

@@ -284,15 +284,18 @@ def cell(x: float, y: float, shape: tuple[int, ...]) -> tuple[int, int]:
 
 
 def to_photo(affine: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Photo px (2, n) of map positions."""
     return np.asarray(affine @ np.stack([x, y, np.ones_like(x, dtype=float)]))
 
 
 def xy(affine: np.ndarray, x: float, y: float) -> tuple[float, float]:
+    """Photo px of one map position."""
     at = affine @ np.array([x, y, 1.0])
     return float(at[0]), float(at[1])
 
 
 def sigmoid(x: np.ndarray) -> np.ndarray:
+    """Probability of a logit."""
     return 1.0 / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
 
 

@@ -11,20 +11,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-LINK_SIGMA = (2.0, 0.05)
-"""Error of a link's end: map cells, and share of the link's length. Our own choice."""
+LINK_SIGMA = (1.8, 0.05)
+"""Error of a link's end: map cells, and share of the link's length. Read off our own validation
+plants, whose links err by more than a normal distribution would now and then."""
 
-RANK_SIGMA = 0.6
-"""Error of the network's leaf numbers, leaves. Our own choice."""
+RANK_SIGMA = 0.75
+"""Difference of the network's leaf numbers at a tip and at its collar. Read off likewise."""
 
 HIDDEN_COST = 2.5
-"""Cost of a collar that nobody saw: about one in twelve. Our own choice."""
+"""Cost of a collar that wasn't seen: about one in twelve. Our own choice."""
+
+MOST_WITHOUT_COLLAR = 0.85
+"""The most that a tip's word alone counts for its leaf's collar being out. Our own choice."""
 
 TIPLESS_COST = 2.0
 """Cost of a collar whose leaf shows no tip (torn, or pointing at the camera). Our own choice."""
 
 
-REAL_TIP = (0.5, 1.6)
+REAL_TIP = (1.1, 2.4)
 """P(a tip is one) is logistic in its score's log odds: intercept and slope, read off our own
 validation plants."""
 
@@ -76,7 +80,8 @@ def pair(tips: list[TipCue], collars: list[CollarCue]) -> Pairing:
     for i, tip in enumerate(tips):
         for j, collar in enumerate(collars):
             cost[i, j] = _pair_cost(tip, collar)
-        collared = np.clip(tip.collared, 0.02, 0.98)
+        # A tip alone is a weak witness: without a collar seen, the whorl stays likely enough.
+        collared = np.clip(tip.collared, 0.02, MOST_WITHOUT_COLLAR)
         if tip.rank < top_rank - 0.7:
             collared = max(collared, 0.97)
         whorl = -np.log(1 - collared)
@@ -109,7 +114,7 @@ def _pair_cost(tip: TipCue, collar: CollarCue) -> float:
     distance = np.hypot(tip.end_x - collar.x, tip.end_y - collar.y) / sigma
     rank = (tip.rank - collar.rank) / RANK_SIGMA
     return float(
-        min(0.5 * distance**2, 14.0)
+        2.5 * np.log1p(distance**2 / 5.0)
         + min(0.5 * rank**2, 4.0)
         - np.log(_real(tip))
         - np.log(np.clip(tip.collared, 0.02, 0.98))

@@ -111,8 +111,9 @@ def _fold(p: np.ndarray) -> np.ndarray:
 
 
 def _evidence(plant: Plant, out: np.ndarray, stage: int, second: np.ndarray) -> tuple[str, ...]:
-    seen = sum(leaf.collar is not None for leaf in plant.leaves)
-    hidden = sum(leaf.kind == "hidden" for leaf in plant.leaves)
+    likely = [leaf for leaf, p in zip(plant.leaves, out, strict=True) if p >= 0.5]
+    seen = sum(leaf.collar is not None for leaf in likely)
+    hidden = sum(leaf.kind == "hidden" for leaf in likely)
     said = [f"{seen or 'No'} collar{'' if seen == 1 else 's'} seen."]
     if hidden:
         said.append(f"{hidden} more hidden behind a blade.")

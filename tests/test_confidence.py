@@ -104,7 +104,9 @@ def test_doubt_about_lost_leaves_says_to_split_the_stalk():
 
 
 def test_a_hidden_collar_is_named():
-    verdict = judged(without_collar(draw(6), 5).parts, calibration=replace(GUESSES, threshold=0.99))
+    verdict = judged(
+        without_collar(draw(6), 2).parts, calibration=replace(GUESSES, threshold=0.999)
+    )
     assert any("behind a blade" in reason for reason in verdict.reasons)
 
 
@@ -115,6 +117,14 @@ def test_a_finding_that_stops_is_a_reason_and_a_note_is_not():
     assert verdict.outcome == "hand-count"
     assert verdict.reasons == ("Hold the phone upright.",)
     assert judged(draw(4).parts, [note]).outcome == "staged"
+
+
+def test_a_measured_trouble_is_said_once():
+    parts = replace(draw(4).parts, usability=usability(blurred=2.0))
+    measured = Finding("blurred", "The plant is not sharp: take it again.", "stop")
+    verdict = judged(parts, [measured])
+    assert verdict.reasons[0] == measured.sentence
+    assert SENTENCES["blurred"] not in verdict.reasons
 
 
 def test_agreement_makes_sure_and_disagreement_unsure():

@@ -297,7 +297,8 @@ def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tu
     -------
     threshold : float
     met : bool
-        False when no threshold meets the risk: the strictest one is then given.
+        False when no threshold meets the risk. The strictest is then given, and at least the one
+        from which a confidence itself promises the risk.
     """
     order = np.argsort(-confidence, kind="stable")
     ranked, losses = confidence[order], wrong[order].astype(float).cumsum()
@@ -315,7 +316,7 @@ def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tu
         if last_of_its_value[k]:
             best = float(ranked[k])
     if best is None:
-        return float(min(1.0, ranked[min(first, len(ranked)) - 1])), False
+        return float(max(1.0 - risk, ranked[min(first, len(ranked)) - 1])), False
     return best, True
 
 
