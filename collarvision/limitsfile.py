@@ -350,6 +350,22 @@ _CHOICES: Final[dict[str, tuple[str, ...]]] = {
 }
 
 
+_LEAVES_WANTED: Final = f"a whole number from 0 to {_MOST_LEAVES}"
+_SHARE_WANTED: Final = "a share from 0 to under 1, such as 0.05 for 5 plants in 100"
+_WANTED: Final = {
+    "name": "a name in quotes",
+    "method": "words in quotes",
+    "min_leaves": _LEAVES_WANTED,
+    "max_leaves": _LEAVES_WANTED,
+    "share_past": _SHARE_WANTED,
+    "share_short": _SHARE_WANTED,
+    "days_before_harvest": "a whole number of days, 0 to 400",
+    "visit_good_days": "a whole number of days, 0 to 60",
+    "limits": "the names of two limits or more, in brackets",
+    "limit": "one limit or more, each under a line [[limit]]",
+}
+
+
 def _in_words(error: Any) -> str:
     """A validation error as one sentence that says what to write."""
     place, kind = error["loc"], error["type"]
@@ -374,7 +390,9 @@ def _in_words(error: Any) -> str:
         return f"{key} isn't a date: write it like 2026-09-25."
     if key in ("limit", "tank_mix") and kind == "list_type":
         return f"write [[{key}]] with two brackets, one for each."
-    return f"{key} can't be {error['input']!r}: {error['msg'][0].lower()}{error['msg'][1:]}."
+    # An entry of a list has its number last; the key is before it.
+    key = next((str(step) for step in reversed(place) if isinstance(step, str)), key)
+    return f"{key} can't be {error['input']!r}: give {_WANTED.get(key, 'what the key says')}."
 
 
 class _Lines:

@@ -259,7 +259,9 @@ def _number(words: str, line: int, findings: list[str]) -> float | None:
 
 
 def _day_parts(words: str) -> tuple[int, int, int] | None:
-    match = re.match(r"\s*(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})", words)
+    match = re.match(r"\s*(\d{1,4})[-/.](\d{1,2})[-/.](\d{1,4})", words) or re.match(
+        r"\s*(\d{4})(\d\d)(\d\d)\s*$", words
+    )
     return None if match is None else (int(match[1]), int(match[2]), int(match[3]))
 
 

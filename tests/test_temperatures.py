@@ -48,6 +48,7 @@ def test_a_plain_table(tmp_path: Path) -> None:
         "station;X\nDatum;Tmax (°C);Tmin (°C)\n2026-05-01;25,0;10,0\n2026-05-02;30,0;12,5\n",
         "# my station\nDate\tLow degC\tHigh degC\n2026-05-01\t10\t25\n2026-05-02\t12.5\t30\n",
         "day,high_celsius,low_celsius\n5/1/2026,25,10\n5/2/2026,30,12.5\n",
+        "date,min_c,max_c\n20260501,10,25\n20260502,12.5,30\n",
         "date,min_c,max_c,rain\n01.05.2026,10 °C,25 °C,0\n02.05.2026,12.5,30,3\n",
     ],
 )
