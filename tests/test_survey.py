@@ -313,15 +313,15 @@ def fill(path: Path, photos: int, visits: int) -> None:
     connection.execute("BEGIN")
     connection.executemany(
         "INSERT INTO photos (id, sha256, name, visit_id) VALUES (?, ?, 'x.jpg', ?)",
-        ((k, sha(k), 1 + k % visits) for k in range(1000, 1000 + photos)),
+        ((k, sha(k), 1 + (k - 10_000) * visits // photos) for k in range(10_000, 10_000 + photos)),
     )
     connection.executemany(
         "INSERT INTO readings (id, photo_id, model_id, attempt, calibration, read_at, outcome, "
         "stage) VALUES (?, ?, 1, 1, 'guesses', '2027-05-20', 'staged', ?)",
-        ((k, k, k % 9) for k in range(1000, 1000 + photos)),
+        ((k, k, k % 9) for k in range(10_000, 10_000 + photos)),
     )
     connection.executemany(
-        "INSERT INTO records VALUES (?, ?)", ((k, record) for k in range(1000, 1000 + photos))
+        "INSERT INTO records VALUES (?, ?)", ((k, record) for k in range(10_000, 10_000 + photos))
     )
     connection.execute("COMMIT")
     connection.close()
@@ -335,6 +335,7 @@ def test_questions_about_one_field_go_through_indexes(tmp_path: Path) -> None:
     with SurveyReader(path) as survey:
         survey._connection.set_trace_callback(asked.append)
         list(survey.stage_counts("Field 3"))
+        list(survey.plants("Field 3"))
         list(survey.plants("Field 3", "2027-05-01"))
         list(survey.history(sha(5)))
         survey.outcome_of(sha(5), MODEL.sha256)

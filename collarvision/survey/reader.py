@@ -32,7 +32,7 @@ _PLACE = """
     LEFT JOIN fields AS f ON f.id = v.field_id
     LEFT JOIN stops AS s ON s.id = p.stop_id
 """
-_PLANTS = f"""
+_PLANT = """
     SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.taken_at,
         ifnull(p.latitude, s.latitude) AS latitude, ifnull(p.longitude, s.longitude) AS longitude,
         r.outcome, r.stage, r.confidence, r.height_mm, r.read_at, r.calibration,
@@ -40,13 +40,19 @@ _PLANTS = f"""
         (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
          ORDER BY seen_ns DESC, path LIMIT 1) AS path,
         h.who, h.counted_at, h.stage AS hand_stage, h.nodes, h.height_mm AS hand_height_mm, h.note
-    FROM photos AS p
+"""
+_LATEST = """
     JOIN readings AS r ON r.id = p.latest_id
     JOIN records AS c ON c.reading_id = r.id
     JOIN models AS m ON m.id = r.model_id
-    {_PLACE}
     LEFT JOIN hand_counts AS h
         ON h.id = (SELECT max(id) FROM hand_counts WHERE photo_id = p.id)
+"""
+# CROSS JOIN is SQLite's word for "in this order": from a field to its photos through the indexes,
+# however large the survey is, visit by visit without sorting.
+_OF_FIELD = """
+    FROM fields AS f CROSS JOIN visits AS v ON v.field_id = f.id
+    CROSS JOIN photos AS p ON p.visit_id = v.id
 """
 
 
@@ -130,16 +136,23 @@ class SurveyReader:
         self, field: str | None = None, date: str | None = None
     ) -> Iterator[StageCount]:
         """Plants by visit, outcome and stage, of the whole survey, a field, or one visit."""
-        where, join = _where(field, date), "LEFT JOIN"
-        if where:
-            join = "JOIN"  # lets the visit's index lead, however large the survey is
+        # A field's photos are reached through it. For the whole survey the counting comes first,
+        # over an index alone, and only its few results are looked up and sorted.
+        if field is not None:
+            counted = f"SELECT v.id AS visit_id, r.outcome, r.stage, count(*) AS plants {_OF_FIELD}"
+        else:
+            counted = (
+                "SELECT p.visit_id, r.outcome, r.stage, count(*) AS plants FROM photos AS p"
+                + ("" if date is None else " JOIN visits AS v ON v.id = p.visit_id")
+            )
         for row in self._rows(
             f"""
-            SELECT f.name, v.date, r.outcome, r.stage, count(*)
-            FROM photos AS p JOIN readings AS r ON r.id = p.latest_id
-            {join} visits AS v ON v.id = p.visit_id {join} fields AS f ON f.id = v.field_id
-            {where} GROUP BY p.visit_id, r.outcome, r.stage
-            ORDER BY f.name, v.date, r.outcome, r.stage
+            SELECT f.name, v.date, n.outcome, n.stage, n.plants FROM (
+                {counted} JOIN readings AS r ON r.id = p.latest_id
+                {_where(field, date)} GROUP BY 1, 2, 3
+            ) AS n
+            LEFT JOIN visits AS v ON v.id = n.visit_id LEFT JOIN fields AS f ON f.id = v.field_id
+            ORDER BY f.name, v.date, n.outcome, n.stage
             """,
             field=field,
             date=date,
@@ -148,7 +161,12 @@ class SurveyReader:
 
     def plants(self, field: str | None = None, date: str | None = None) -> Iterator[PlantRow]:
         """Every photo with its latest reading, visit by visit, as of the moment of asking."""
-        sql = f"{_PLANTS} {_where(field, date)} ORDER BY p.visit_id, p.id"
+        if field is not None:
+            stop = "LEFT JOIN stops AS s ON s.id = p.stop_id"
+            sql = f"{_PLANT} {_OF_FIELD} {_LATEST} {stop} {_where(field, date)}"
+        else:
+            where = _where(field, date)
+            sql = f"{_PLANT} FROM photos AS p {_LATEST} {_PLACE} {where} ORDER BY p.visit_id, p.id"
         for row in self._rows(sql, field=field, date=date):
             yield _plant(row)
 

@@ -59,7 +59,8 @@ CREATE TABLE photos (
     latest_id INTEGER REFERENCES readings (id),
     CHECK (stop_id IS NULL OR visit_id IS NOT NULL)
 );
-CREATE INDEX photos_by_visit ON photos (visit_id);
+-- With the latest reading in it, counting a visit needs no look at the photos themselves.
+CREATE INDEX photos_by_visit ON photos (visit_id, latest_id);
 CREATE INDEX photos_by_stop ON photos (stop_id);
 
 CREATE TABLE photo_files (      -- every place that a photo's content was seen at
