@@ -26,6 +26,9 @@ Outcome = Literal["staged", "hand-count", "rejected"]
 REFUSE_AT = 0.5
 """From this probability a trouble with the photo is taken as certain."""
 
+REJECT_AT = 0.8
+"""From this probability there is held to be nothing to count; below it a person looks."""
+
 SUSPECT_AT = 0.15
 """From this probability a trouble is named among the reasons."""
 
@@ -107,9 +110,9 @@ def judge(
     values = features(parts, plant, belief, findings)
     confidence = probability(values, calibration)
     trouble = _photo_trouble(parts)
-    if trouble in REJECTING or not plant.leaves:
-        kind = trouble if trouble in REJECTING else "no_plant"
-        return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[kind],))
+    nothing = next((kind for kind in REJECTING if parts.usability[kind] >= REJECT_AT), None)
+    if nothing is not None or not plant.leaves:
+        return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing or "no_plant"],))
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     usable = parts.usability["ok"] >= calibration.usable_floor
     sure = confidence >= calibration.threshold

@@ -46,13 +46,13 @@ RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
 
 WEIGHTS = {
-    "network": 0.6,
-    "first_leaf": 0.3,
-    "shape": 0.4,
-    "rank": 0.3,
-    "height": 0.8,
-    "length": 0.9,
-    "ratio": 0.7,
+    "network": 0.5,
+    "first_leaf": 0.2,
+    "shape": 0.3,
+    "rank": 0.25,
+    "height": 1.0,
+    "length": 1.2,
+    "ratio": 0.9,
 }
 """What each sign counts. The network's four come from one opinion and together count little more
 than once; the measured ones stand on their own. Our own choice."""

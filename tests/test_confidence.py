@@ -52,7 +52,7 @@ def test_a_clear_plant_is_staged_without_reasons(stage):
 
 @pytest.mark.parametrize("trouble", ["no_plant", "several", "not_maize"])
 def test_nothing_to_count_is_rejected(trouble):
-    parts = replace(draw(4).parts, usability=usability(**{trouble: 5.0}))
+    parts = replace(draw(4).parts, usability=usability(**{trouble: 9.0}))
     verdict = judged(parts)
     assert verdict.outcome == "rejected"
     assert verdict.reasons == (SENTENCES[trouble],)
