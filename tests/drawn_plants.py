@@ -59,12 +59,14 @@ def draw(
     stalk_top = base[1] - 14 - 9.0 * max(seen, 0)
     ranks = np.arange(lost + 1, stage + whorl + 1)
     curves, collars, tips = [], [], []
-    for i, _rank in enumerate(ranks):
+    for i, rank in enumerate(ranks):
         collared = i < seen
         side = 1 if same_side or i % 2 == 0 else -1
         if collared:
             collar = np.array([base[0] + 0.5 * side, base[1] - 12 - 9.0 * i])
-            reach, rise = 14.0 + 6.0 * i, 8.0 + 3.0 * i
+            # Leaf 1 is short, as on a real plant.
+            reach = 9.0 if rank == 1 else 14.0 + 6.0 * i
+            rise = 6.0 if rank == 1 else 8.0 + 3.0 * i
             tip = collar + np.array([side * reach, -0.25 * rise])
             top = collar + np.array([side * 0.55 * reach, -1.6 * rise])
         else:
