@@ -59,6 +59,24 @@ def test_a_survey_says_what_it_is_and_uses_a_write_ahead_log(tmp_path: Path) -> 
     assert header[18:20] == b"\x02\x02"  # WAL
 
 
+def test_a_closed_survey_is_one_file(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    with SurveyWriter(path) as survey:
+        survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+        with SurveyReader(path) as opened:
+            assert len(list(opened.plants())) == 1
+    with SurveyReader(path) as opened:
+        assert len(list(opened.plants())) == 1
+    assert [file.name for file in tmp_path.iterdir()] == ["s.survey"]
+
+
+def test_a_reader_cannot_change_anything(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    SurveyWriter(path).close()
+    with SurveyReader(path) as opened, pytest.raises(sqlite3.OperationalError):
+        opened._connection.execute("DELETE FROM fields")
+
+
 ADDED = "CREATE TABLE extra (x INTEGER);\nINSERT INTO extra SELECT count(*) FROM photos;\n"
 
 

@@ -68,6 +68,8 @@ class BatchResult:
         Files without content, which the survey can't hold.
     quarantined : tuple of str
         Photos that ended the process that read them, twice.
+    faults : int
+        Photos that the program itself failed on.
     unfiled : int
         Photos of this run that belong to no field.
     stopped : bool
@@ -78,6 +80,7 @@ class BatchResult:
     steps: Counter[Step]
     unread: tuple[tuple[str, str], ...]
     quarantined: tuple[str, ...]
+    faults: int
     unfiled: int
     stopped: bool
     seconds: float
@@ -123,6 +126,7 @@ def run_batch(
         steps=run.steps,
         unread=tuple(run.unread),
         quarantined=tuple(run.quarantined),
+        faults=run.faults,
         unfiled=run.unfiled,
         stopped=done < len(job.files),
         seconds=time.monotonic() - began,
@@ -149,6 +153,7 @@ class _Run:
         self.steps: Counter[Step] = Counter()
         self.unread: list[tuple[str, str]] = []
         self.quarantined: list[str] = []
+        self.faults = 0
         self.unfiled = 0
 
     def tasks(self) -> Iterator[Task | None]:
@@ -239,6 +244,7 @@ class _Run:
         )
         self._read_now.add(sha256)
         self.unfiled += place.field is None
+        self.faults += new and reading.fault is not None
         self._count(reading.outcome if new else "known")
         for file, facts in pending.copies:
             self._note_copy(file, facts, sha256, "copy")

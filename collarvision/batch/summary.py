@@ -77,6 +77,13 @@ def _counts(result: BatchResult) -> Iterable[str]:
     if result.quarantined:
         names = ", ".join(plain(name) for name in result.quarantined[:NAMES_SHOWN])
         yield f"{len(result.quarantined)} ended the program twice and were left aside: {names}."
+    if steps["rejected"]:
+        yield "Retake the rejected photos, or count those plants by hand: an export says why."
+    if result.faults > len(result.quarantined):
+        yield (
+            f"{result.faults - len(result.quarantined)} failed on a fault of the program, not of "
+            "the photo: the records of an export to .json show it."
+        )
     if result.unfiled:
         yield (
             f"{_photos(result.unfiled)} belong to no field yet: run the same command again with "
