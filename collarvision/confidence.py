@@ -42,6 +42,14 @@ SENTENCES = {
 }
 REJECTING = ("no_plant", "several", "not_maize")
 
+POINTED_BELOW = 0.35
+"""P(rounded) under which the lowest tip is seen to be pointed."""
+
+POINTED_LOWEST = (
+    "The lowest leaf found is pointed, and leaf 1 is round: look for leaf 1 or its scar, or split "
+    "the stalk and count from the nodes."
+)
+
 MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
 """Codes of the findings that measure what the network only suspects: their sentence says more."""
 
@@ -114,6 +122,8 @@ def judge(
     if nothing is not None or not plant.leaves:
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing or "no_plant"],))
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
+    if _pointed_leaf_1(plant):
+        stops.append(POINTED_LOWEST)
     usable = parts.usability["ok"] >= calibration.usable_floor
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
@@ -177,6 +187,18 @@ def probability(values: dict[str, float], calibration: Calibration) -> float:
         weight * values[name] for name, weight in calibration.weights.items()
     )
     return float(1.0 / (1.0 + np.exp(-np.clip(z, -30.0, 30.0))))
+
+
+def _pointed_leaf_1(plant: Plant) -> bool:
+    """Whether the leaf taken as leaf 1 is seen to end in a point, which leaf 1 never does.
+
+    Counting what is left would read low, and that is the error that costs a crop; so no confidence
+    outweighs it (R.L. Nielsen, Purdue University, May 2019: the first true leaf is the rounded one).
+    """
+    lowest = plant.leaves[0]
+    return (
+        int(plant.lost.argmax()) == 0 and lowest.tip is not None and lowest.rounded < POINTED_BELOW
+    )
 
 
 def _photo_trouble(parts: Parts) -> str | None:

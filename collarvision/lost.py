@@ -46,16 +46,16 @@ RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
 
 WEIGHTS = {
-    "network": 0.5,
+    "network": 0.4,
     "first_leaf": 0.2,
-    "shape": 0.3,
-    "rank": 0.25,
+    "shape": 0.2,
+    "rank": 0.2,
     "height": 1.0,
-    "length": 1.2,
-    "ratio": 0.9,
+    "length": 1.0,
+    "ratio": 1.0,
 }
-"""What each sign counts. The network's four come from one opinion and together count little more
-than once; the measured ones stand on their own. Our own choice."""
+"""What each sign counts. The network's four are one opinion and share the weight of one; each
+measured size stands on its own and counts whole. A principle, not a fit."""
 
 MOST_AGAINST = 4.5
 """A clod may hide any height, a torn blade has any length: no single measurement decides."""

@@ -16,7 +16,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision.calibration import Calibration, as_json, load_calibration
-from collarvision.confidence import FEATURES, SENTENCES, features, judge, probability
+from collarvision.confidence import (
+    FEATURES,
+    POINTED_LOWEST,
+    SENTENCES,
+    features,
+    judge,
+    probability,
+)
 from collarvision.network import ModelError
 from collarvision.plant import assemble
 from collarvision.stage import believe
@@ -101,6 +108,20 @@ def test_doubt_about_lost_leaves_says_to_split_the_stalk():
     verdict = judged(replace(parts, tips=tips, collars=collars))
     assert verdict.outcome == "hand-count"
     assert any("split the stalk" in reason for reason in verdict.reasons)
+
+
+def test_a_pointed_leaf_1_is_never_staged_however_sure_the_count():
+    """Only the first true leaf is rounded (R.L. Nielsen, Purdue University, May 2019)."""
+    calibration = replace(Calibration(), threshold=0.0, usable_floor=0.0)
+    plant = assemble(draw(4).parts)
+    belief = believe(plant, draw(4).parts, calibration)
+    sure = judge(draw(4).parts, plant, belief, (), calibration)
+    assert sure.outcome == "staged"
+    pointed = replace(plant.leaves[0], rounded=0.05, shape="pointed")
+    doubtful = replace(plant, leaves=(pointed, *plant.leaves[1:]))
+    verdict = judge(draw(4).parts, doubtful, belief, (), calibration)
+    assert verdict.outcome == "hand-count"
+    assert POINTED_LOWEST in verdict.reasons
 
 
 def test_a_hidden_collar_is_named():
