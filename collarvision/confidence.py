@@ -193,7 +193,7 @@ def _pointed_leaf_1(plant: Plant) -> bool:
     """Whether the leaf taken as leaf 1 is seen to end in a point, which leaf 1 never does.
 
     Counting what is left would read low, and that is the error that costs a crop; so no confidence
-    outweighs it (R.L. Nielsen, Purdue University, May 2019: the first true leaf is the rounded one).
+    outweighs it. The first true leaf is the rounded one: R.L. Nielsen, Purdue University, May 2019.
     """
     lowest = plant.leaves[0]
     return (
