@@ -159,7 +159,7 @@ def test_ctrl_c_finishes_the_photos_in_hand(
     assert "Traceback" not in said
     assert "run the same command to go on" in said
     assert 2 <= readings(survey) < PHOTOS
-    assert is_empty(process.pid)
+    wait_for(lambda: is_empty(process.pid), 20)
     check_sound(survey)
     process = batch()
     process.communicate(timeout=120)

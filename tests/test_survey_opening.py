@@ -122,12 +122,13 @@ def test_a_survey_that_may_only_be_read(ordinary_user: Path) -> None:
     with SurveyWriter(path) as survey:
         survey.add_reading(reading(), sha256=sha(1), model=MODEL)
     path.chmod(0o444)
-    with pytest.raises(SurveyError, match="can't be written to"):
-        SurveyWriter(path)
     folder.chmod(0o555)
     try:
         with SurveyReader(path) as opened:
             assert [row.stage for row in opened.plants()] == [3]
+        with pytest.raises(SurveyError, match="can't be written to"):
+            SurveyWriter(path)
+        assert [file.name for file in folder.iterdir()] == ["s.survey"]
         with pytest.raises(SurveyError, match="can't be opened"):
             SurveyWriter(folder / "new.survey")
         path.chmod(0o000)
@@ -135,3 +136,15 @@ def test_a_survey_that_may_only_be_read(ordinary_user: Path) -> None:
             SurveyReader(path)
     finally:
         folder.chmod(0o777)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX rights")
+def test_an_old_survey_that_may_only_be_read_is_not_misread(
+    ordinary_user: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = ordinary_user / "s.survey"
+    SurveyWriter(path).close()
+    path.chmod(0o444)
+    monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED))
+    with pytest.raises(SurveyError, match="and can't be brought up to date"):
+        SurveyReader(path)

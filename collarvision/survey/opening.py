@@ -41,12 +41,18 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
         raise SurveyError(
             f"There is no survey {path}: check the name, or make one with `collarvision batch`."
         )
+    # SQLite would open a file without write rights for reading, silently.
+    if mode != "read" and path.exists() and not _may_write(path):
+        raise SurveyError(
+            f"The survey {path} can't be written to: change its rights or those of its folder, or "
+            "copy it elsewhere."
+        )
     with told(path):
         connection = _open(path, mode)
         try:
             _check_kind(connection, path, mode)
             if mode != "read":
-                _make_ready_to_write(connection, path)
+                _make_ready_to_write(connection)
         except BaseException:
             connection.close()
             raise
@@ -121,13 +127,7 @@ def _read_old(path: Path, version: int) -> None:
         ) from error
 
 
-def _make_ready_to_write(connection: sqlite3.Connection, path: Path) -> None:
-    # SQLite opens a file without write rights for reading, silently.
-    if not _may_write(path):
-        raise SurveyError(
-            f"The survey {path} can't be written to: change its rights or those of its folder, or "
-            "copy it elsewhere."
-        )
+def _make_ready_to_write(connection: sqlite3.Connection) -> None:
     # WAL: readers go on while a batch writes, and a killed process leaves a consistent file
     # (https://www.sqlite.org/wal.html). In it NORMAL can lose the last photos to a power cut, which
     # the next run stages again, but never the file.
