@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import traceback
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -124,8 +125,11 @@ def _read(
     photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
 ) -> Reading:
     calibration = load_calibration()
-    scale = find_card(photo, check_bar_mm=check_bar_mm)
-    parts = read_parts(photo)
+    # The card is looked for while the network runs: neither needs the other.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
+        looking = aside.submit(find_card, photo, check_bar_mm=check_bar_mm)
+        parts = read_parts(photo)
+        scale = looking.result()
     plant = assemble(parts, scale)
     belief = believe(plant, parts, calibration)
     findings = assess(photo, parts, scale)
