@@ -16,7 +16,6 @@ from torch.nn import functional
 from training.jpeg import jpeg_round_trip
 
 GAMMA = 2.2
-LUMA = (0.299, 0.587, 0.114)
 LIGHT_KERNEL, HEAVY_KERNEL = 11, 23
 
 

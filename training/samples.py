@@ -301,7 +301,7 @@ class Pool:
                     self._work.put((folder, row, tries - 1))
                 else:
                     self.failures += 1
-            except Exception:  # one bad sample must never end a paid run
+            except Exception:  # one bad sample must never end a run
                 self.failures += 1
             finally:
                 self._work.task_done()

@@ -1,4 +1,4 @@
-"""How fast a machine trains, in a minute: to choose batch and memory layout before a paid run.
+"""How fast a machine trains, in a minute: to choose batch and memory layout before a long run.
 
     python -m training.throughput [--device cuda:0] [--batches 16,32,48] [--seconds 6]
 

@@ -17,7 +17,7 @@ MAX_COLLARS = 10
 
 # First leaf: blade about 50 mm, rounded tip, collar below 20 mm over the soil
 # (Ledent & Mouraux 1990, 10.1051/agro:19900208); 1.5-1.75 in long (Mississippi State Univ.
-# Extension 2024). Width about 13 mm [D in the facts sheet].
+# Extension 2024). Width about 13 mm [M].
 FIRST_LEAF_LENGTH_MM = (34.0, 56.0)
 FIRST_LEAF_WIDTH_MM = (9.0, 16.0)
 

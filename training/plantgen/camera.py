@@ -25,7 +25,7 @@ class Camera:
 
     @property
     def focal_eq_mm(self) -> float:
-        """35 mm-equivalent focal length (by the diagonal, CIPA DCG-001 [M])."""
+        """35 mm-equivalent focal length (by the diagonal, CIPA DCG-001, from memory)."""
         return self.focal_px * FULL_FRAME_DIAGONAL_MM / math.hypot(self.width_px, self.height_px)
 
     def project(self, points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

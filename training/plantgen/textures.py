@@ -1,7 +1,7 @@
 """Procedural textures, all as linear RGB reflectance in 0..1, float32.
 
 Natural surfaces are built from noise with a power spectrum that falls with frequency, as
-photographs of them have (1/f amplitude: Field 1987, J. Opt. Soc. Am. A 4:2379 [M]).
+photographs of them have (1/f amplitude: Field 1987, J. Opt. Soc. Am. A 4:2379, from memory).
 """
 
 from __future__ import annotations
