@@ -153,7 +153,8 @@ def _choose(content: Any, path: Path, field: str | None) -> tuple[str | None, li
     kind = content.get("type") if isinstance(content, dict) else None
     features: list[Any]
     if kind == "FeatureCollection":
-        features = list(content.get("features") or [])
+        listed = content.get("features")
+        features = listed if isinstance(listed, list) else []
     elif kind == "Feature":
         features = [content]
     else:
@@ -164,7 +165,8 @@ def _choose(content: Any, path: Path, field: str | None) -> tuple[str | None, li
         polygons = _polygons(shape)
         if polygons is None:
             continue
-        properties = feature.get("properties") or {}
+        given = feature.get("properties")
+        properties = given if isinstance(given, dict) else {}
         name = properties.get("name") or properties.get("field")
         found.append((None if name is None else str(name), polygons))
     if not found:

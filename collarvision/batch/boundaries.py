@@ -108,7 +108,8 @@ def _features(said: Any, path: Path) -> list[Any]:
 def _boundary(feature: Any, number: int, path: Path) -> Boundary:
     where = f"{path}, feature {number},"
     properties = feature.get("properties") if isinstance(feature, dict) else None
-    named = {str(key).lower(): value for key, value in (properties or {}).items()}
+    properties = properties if isinstance(properties, dict) else {}
+    named = {str(key).lower(): value for key, value in properties.items()}
     name = next((tidy(str(named[key])) for key in NAME_KEYS if named.get(key)), "")
     if not name:
         raise BoundaryError(f"{where} has no name: give it a property 'name'.")
