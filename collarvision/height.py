@@ -12,6 +12,7 @@ tip-down
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -101,13 +102,16 @@ def measure(
     if height <= 0:
         return None
     sd = _error(parts, scale, plant.base, standing, foot, at, depth)
-    doubt = _doubt(scale, standing, foot, height, candidates)
     if interval_factor is None:
         interval_factor = load_calibration().interval_factor
-    half = interval_factor * Z_90 * float(np.hypot(sd, doubt))
+    others = _other_heights(scale, standing, foot, height, candidates)
+    low, high = _interval(height, sd, others)
     return Height(
         height_mm=height,
-        interval_mm=(max(0.0, height - half), height + half),
+        interval_mm=(
+            max(0.0, height - interval_factor * (height - low)),
+            height + interval_factor * (high - height),
+        ),
         basis=basis,
         rule=rule,
         arch=top,
@@ -154,13 +158,34 @@ def _error(
     return float(np.sqrt(np.square(sources).sum()))
 
 
-def _doubt(
+def _other_heights(
     scale: Scale, standing: Stand, foot: np.ndarray, height: float, candidates: list[Candidate]
-) -> float:
-    """Sd, mm, that comes from not being sure which leaf governs."""
+) -> list[tuple[float, float]]:
+    """Heights, mm, that it would be if another leaf governed, each with its share of the belief."""
     if len(candidates) < 2:
-        return 0.0
+        return [(height, 1.0)]
     points = on_board(scale, np.array([candidate.point for candidate in candidates]))
-    share = np.array([candidate.share for candidate in candidates])
-    apart = standing.height_mm(foot, points) - height
-    return float(np.sqrt((share * apart**2).sum()))
+    apart = standing.height_mm(foot, points)
+    apart = apart - apart[0] + height
+    return [(float(h), c.share) for h, c in zip(apart, candidates, strict=True)]
+
+
+def _interval(height: float, sd: float, others: list[tuple[float, float]]) -> tuple[float, float]:
+    """5 % and 95 % points, mm, of the mixture over leaves that may govern; `height` lies within.
+
+    A mixture reaches as far as the leaves do, and no farther: a plant whose lower arch is in doubt
+    isn't said to be perhaps taller.
+    """
+    means, shares = (np.array(values, dtype=float) for values in zip(*others, strict=True))
+    shares = shares / shares.sum()
+    reach = 4.0 * sd + 1e-6
+    grid = np.linspace(means.min() - reach, means.max() + reach, 801)
+    below = (
+        np.array(
+            [[0.5 * math.erfc((m - x) / (sd * math.sqrt(2) + 1e-9)) for m in means] for x in grid]
+        )
+        @ shares
+    )
+    low, high = np.interp([0.05, 0.95], below, grid)
+    least = Z_90 * sd
+    return min(float(low), height - least), max(float(high), height + least)

@@ -306,3 +306,27 @@ def test_a_rival_leaf_widens_the_interval():
     unsure = measure(parts, replace(plant, other_arches=(rival,)), scale)
     assert unsure.height_mm == sure.height_mm
     assert unsure.interval_mm[0] < sure.interval_mm[0] - 5.0
+
+
+@given(
+    height=st.floats(50, 800),
+    sd=st.floats(1, 20),
+    lower=st.floats(0.2, 0.9),
+    share=st.floats(0.15, 0.6),
+)
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_a_lower_rival_reaches_down_and_not_up(height, sd, lower, share):
+    from collarvision.height import Z_90, _interval
+
+    low, high = _interval(height, sd, [(height, 1 - share), (height * lower, share)])
+    assert low <= height * lower + 2 * sd  # the rival lies within, or nearly
+    assert height + Z_90 * sd - 1e-6 <= high <= height + 2.2 * sd
+
+
+def test_one_leaf_gives_the_normal_interval():
+    """5 % and 95 % points of a normal distribution lie 1.645 sd from its mean (any table of it)."""
+    from collarvision.height import _interval
+
+    low, high = _interval(200.0, 10.0, [(200.0, 1.0)])
+    assert low == pytest.approx(200 - 16.45, abs=0.1)
+    assert high == pytest.approx(200 + 16.45, abs=0.1)

@@ -350,8 +350,10 @@ def interval_factor(cases: Sequence[Case]) -> float:
             continue
         height = measure(case.parts, case.plant, case.scale, interval_factor=1.0)
         if height is not None:
-            half = height.interval_mm[1] - height.height_mm
-            ratio.append(abs(height.height_mm - true) / max(half, 1e-6))
+            off = true - height.height_mm
+            low, high = height.interval_mm
+            side = high - height.height_mm if off > 0 else height.height_mm - low
+            ratio.append(abs(off) / max(side, 1e-6))
     if len(ratio) < 30:
         return 1.0
     rank = min(len(ratio), math.ceil((len(ratio) + 1) * COVERAGE_WANTED))
