@@ -57,8 +57,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
     add("--batch", type=int, default=32, help="READ crops a step")
     add("--look-batch", type=int, default=64, help="whole photos a step")
-    add("--read-sizes", default="640,576,640,704")
-    add("--look-shapes", default="320x256,320x320,320x256,256x320", help="HEIGHTxWIDTH,...")
+    add("--read-sizes", default="640", help="one size: each further one costs its compilation")
+    add("--look-shapes", default="320x320", help="HEIGHTxWIDTH,...")
     add("--look-every", type=int, default=5, help="one step in so many is a LOOK (0: never)")
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
@@ -219,6 +219,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     torch.manual_seed(options.seed)
     if on_gpu:
         torch.cuda.set_device(device)
+        # The search for the fastest algorithm costs minutes here: training/EXPERIMENTS.md, 1 and 2.
         torch.backends.cudnn.benchmark = False
     pool = Pool(
         options.samples,
@@ -280,10 +281,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             time.sleep(0.1)
         chosen = validation.first(options.val_limit if final else 64)
         if chosen:
-            # Odd batch sizes would each be tuned for.
-            tunes, torch.backends.cudnn.benchmark = torch.backends.cudnn.benchmark, False
             scores = validate(average.copy_to(shadow), chosen, device)
-            torch.backends.cudnn.benchmark = tunes
             print(format_scores(scores), flush=True)
         checkpoint.save(
             out, average, step=step, elapsed_s=elapsed(), settings=vars(options), scores=scores
