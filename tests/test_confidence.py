@@ -75,7 +75,9 @@ def test_a_spoilt_photo_is_never_staged_however_sure_the_count(trouble):
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.dictionaries(st.sampled_from(sorted(set(USABLE) - {"ok"})), st.floats(0.1, 5), min_size=1))
+@given(
+    st.dictionaries(st.sampled_from(sorted(set(USABLE) - {"ok"})), st.floats(0.1, 5), min_size=1)
+)
 def test_under_the_usable_floor_nothing_is_staged(troubles):
     parts = replace(DRAWN.parts, usability=usability(**troubles))
     assume(parts.usability["ok"] < GUESSES.usable_floor)
