@@ -9,8 +9,7 @@ import os
 import shutil
 import sys
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -19,6 +18,7 @@ import typer
 
 from collarvision import __version__, commands_survey
 from collarvision.commands_field import plan
+from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
     from collarvision.answer import Reading
@@ -189,7 +189,13 @@ def _stage_all(
         from collarvision.reading import read_with_photo, rejected
 
         names = _OverlayNames(overlay)
-        with _progress(len(sources), writer) as done:
+        lines_on_screen = writer.form == "jsonl" and writer.out is None and sys.stdout.isatty()
+        with photo_progress(
+            len(sources),
+            "Reading photos",
+            shown=not lines_on_screen,
+            order=("staged", "hand-count", "rejected"),
+        ) as tell:
             for source in sources:
                 if source.trouble is not None:
                     writer.add(rejected(source.path, source.trouble))
@@ -204,7 +210,7 @@ def _stage_all(
                         _say(problem)
                     status = EXIT_OUTPUT if problem else status
                 writer.add(reading)
-                done(reading)
+                tell(reading.outcome, len(writer.readings))
     except KeyboardInterrupt:
         _say(f"Stopped: {len(writer.readings)} of {len(sources)} photos were read and are kept.")
         return EXIT_INTERRUPTED
@@ -241,36 +247,6 @@ class _OverlayNames:
             stem = f"{photo.stem}-{number}"
         self._used.add(stem.lower())
         return self._folder / f"{stem}{OVERLAY_SUFFIX}"
-
-
-@contextmanager
-def _progress(total: int, writer: RecordWriter) -> Iterator[Any]:
-    """A progress bar with the time left, only where a person watches and photos are many."""
-    lines_on_screen = writer.form == "jsonl" and writer.out is None and sys.stdout.isatty()
-    if total < 3 or not sys.stderr.isatty() or lines_on_screen:
-        yield lambda reading: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn as TimeLeft
-
-    columns = (
-        TextColumn("Reading photos"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeLeft(compact=True),
-        TextColumn("left  {task.description}"),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=total)
-        counts = {"staged": 0, "hand-count": 0, "rejected": 0}
-
-        def done(reading: Reading) -> None:
-            counts[reading.outcome] += 1
-            said = ", ".join(f"{n} {name}" for name, n in counts.items() if n)
-            bar.update(task, completed=len(writer.readings), description=said)
-
-        yield done
 
 
 @app.command()

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 import signal
-import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -13,6 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+
+from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
     from collarvision.batch import BatchResult, Job
@@ -80,6 +82,7 @@ def batch(
     from collarvision.batch.sources import find_photos
     from collarvision.batch.staging import Job
     from collarvision.batch.worker import Options
+    from collarvision.network import usable_cpus
     from collarvision.survey import SurveyError, SurveyWriter
 
     try:
@@ -96,7 +99,7 @@ def batch(
                 store.add_field(boundary.name, boundary.geometry)
             files = find_photos(sources)
             job = Job(files, _model(), Filing(boundaries, name), restage)
-            result = _run(job, store, options, workers or _cpus())
+            result = _run(job, store, options, workers or usable_cpus())
             _finish(result, store, len(files))
     except BatchLockError as error:
         _stop(str(error), EXIT_USAGE)
@@ -168,8 +171,11 @@ def _run(job: Job, store: Any, options: Any, workers: int) -> BatchResult:
     from collarvision.batch.pool import Pool
 
     pool = Pool(max(1, min(workers, len(job.files))), options)
-    with _stop_asked() as stopping, _progress(len(job.files)) as tell:
-        return run_batch(job, store, pool, stopping=stopping, tell=tell)
+    with _stop_asked() as stopping, photo_progress(len(job.files), "Staging") as told:
+        done = itertools.count(1)
+        return run_batch(
+            job, store, pool, stopping=stopping, tell=lambda step: told(step, next(done))
+        )
 
 
 def _finish(result: BatchResult, store: Any, files: int) -> None:
@@ -207,42 +213,6 @@ def _stop_asked() -> Iterator[Callable[[], bool]]:
     finally:
         for number, handler in was.items():
             signal.signal(number, handler)
-
-
-@contextmanager
-def _progress(total: int) -> Iterator[Callable[[Any], None]]:
-    """A bar with the time left and counts by outcome, where a person watches."""
-    if total < 3 or not sys.stderr.isatty():
-        yield lambda step: None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn as TimeLeft
-
-    columns = (
-        TextColumn("Staging"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeLeft(compact=True),
-        TextColumn("left  {task.description}"),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("", total=total)
-        counts: dict[str, int] = {}
-
-        def tell(step: str) -> None:
-            counts[step] = counts.get(step, 0) + 1
-            said = ", ".join(f"{count} {name}" for name, count in sorted(counts.items()))
-            bar.update(task, advance=1, description=said)
-
-        yield tell
-
-
-def _cpus() -> int:
-    # A container or `taskset` may allow fewer CPUs than the machine has.
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def _say(words: str) -> None:

@@ -130,7 +130,7 @@ def judge(
         known = [p for p in known if p.height_mm is not None]
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
-    blocking = _too_thin(known, fresh, future, limit, today, oldest)
+    blocking = _too_thin(known, fresh, future, limit, today)
     if fresh and len(fresh) < len(known):
         reasons.append(
             f"{len(known) - len(fresh)} plants without a date, or from before {oldest}, count only "
@@ -227,7 +227,6 @@ def _too_thin(
     future: Sequence[PlantEvidence],
     limit: Limit,
     today: date,
-    oldest: date,
 ) -> list[str]:
     """Why the plants can't carry an answer other than past; empty when they can."""
     found: list[str] = []

@@ -129,7 +129,7 @@ def _open(path: Path) -> Network:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(MAX_THREADS, _usable_cpus()))
+    options.intra_op_num_threads = max(1, min(MAX_THREADS, usable_cpus()))
     options.inter_op_num_threads = 1
     # The arena saves a fifth of the time; planning memory patterns saves none and costs 130 MB,
     # as the two looks have different shapes.
@@ -156,7 +156,8 @@ def _open(path: Path) -> Network:
     return Network(session, said or path.stem)
 
 
-def _usable_cpus() -> int:
+def usable_cpus() -> int:
+    """CPUs that this process may use."""
     # A container or `taskset` may allow fewer CPUs than the machine has.
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))

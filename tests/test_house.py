@@ -18,7 +18,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # each other. A folder of modules is one room. Whoever adds a room writes it here.
 ORDER = [
     {"__init__"},
-    {"answer", "exif", "jpeg", "gathering", "network", "cardfit"},
+    {"answer", "exif", "jpeg", "gathering", "network", "cardfit", "progress"},
     {"photo", "looks", "stopcode", "calibration", "ladder"},
     {"card", "cardsheet"},
     {"parts"},
