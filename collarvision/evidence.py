@@ -36,6 +36,8 @@ class PlantEvidence:
         Height, and the interval that holds it in 90 of 100 photos.
     hand_count : int or None
         Collars counted by a person, lost leaves included. It outranks the reading.
+    one_more : float
+        Probability that the hand count is one leaf short, as one from nodes may be.
     taken_at : date or None
     stop : str or None
 
@@ -53,6 +55,7 @@ class PlantEvidence:
     height_mm: float | None = None
     height_interval_mm: tuple[float, float] | None = None
     hand_count: int | None = None
+    one_more: float = 0.0
     taken_at: date | None = None
     stop: str | None = None
 
@@ -66,8 +69,9 @@ class PlantEvidence:
         for label, stage in (("stage", self.stage), ("hand count", self.hand_count)):
             if stage is not None and not 0 <= stage <= HIGHEST_STAGE:
                 raise ValueError(f"{self.name}: the {label} {stage} isn't 0 to {HIGHEST_STAGE}")
-        if self.confidence is not None and not 0 <= self.confidence <= 1:
-            raise ValueError(f"{self.name}: the confidence is between 0 and 1")
+        for label, p in (("confidence", self.confidence), ("chance of one more", self.one_more)):
+            if p is not None and not 0 <= p <= 1:
+                raise ValueError(f"{self.name}: the {label} is between 0 and 1")
         if self.height_mm is not None and not (
             math.isfinite(self.height_mm) and self.height_mm >= 0
         ):
@@ -99,14 +103,18 @@ class PlantEvidence:
 def beliefs(plant: PlantEvidence) -> tuple[float, ...]:
     """Probability of each stage 0 ... `HIGHEST_STAGE`, adding up to 1.
 
-    A hand count is taken as the truth. A reading keeps the shape of its own probabilities, scaled
-    so that its stage has exactly the calibrated confidence: that is the figure that was checked
-    against truth. A reading that says nothing (no stage, no probabilities) is level over what a
-    photo can tell.
+    A hand count is taken as the truth, but for the leaf that one from nodes may miss. A reading
+    keeps the shape of its own probabilities, scaled so that its stage has exactly the calibrated
+    confidence: that is the figure that was checked against truth. A reading that says nothing (no
+    stage, no probabilities) is level over what a photo can tell.
     """
     size = HIGHEST_STAGE + 1
     if plant.hand_count is not None:
-        return tuple(float(k == plant.hand_count) for k in range(size))
+        more = min(plant.hand_count + 1, HIGHEST_STAGE)
+        found = [0.0] * size
+        found[plant.hand_count] = 1 - plant.one_more
+        found[more] += plant.one_more
+        return tuple(found)
     # Less than a millionth is a rounding left-over, and scaling it up could overflow.
     given = [p if p >= 1e-6 else 0.0 for p in plant.stage_probabilities]
     given += [0.0] * (size - len(given))
@@ -134,7 +142,7 @@ def plausible_stages(plant: PlantEvidence) -> tuple[int, int]:
     hand count just because its reading isn't to be trusted. Our own choice.
     """
     if plant.hand_count is not None:
-        return plant.hand_count, plant.hand_count
+        return plant.hand_count, min(plant.hand_count + (plant.one_more > 0), HIGHEST_STAGE)
     possible = [k for k, p in enumerate(beliefs(plant)) if p >= 0.01]
     return max(possible[0] - 1, 0), min(possible[-1] + 1, HIGHEST_STAGE)
 

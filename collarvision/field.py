@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.answer import stage_name
+from collarvision.clusters import StopEffect, stop_effect
 from collarvision.evidence import (
     HIGHEST_STAGE,
     PlantEvidence,
@@ -87,6 +88,8 @@ class FieldStage:
         Field stage if every waiting plant were as far behind, or ahead, as a person may find.
     stops : int
         Different stops that the plants came from; 0 when none is known.
+    stop_effect : StopEffect
+        What the intervals hold for plants of one stop being alike.
     newest : date or None
     """
 
@@ -105,6 +108,7 @@ class FieldStage:
     waiting_names: tuple[str, ...]
     stage_if_waiting: tuple[int, int] | None
     stops: int
+    stop_effect: StopEffect
     newest: date | None
 
 
@@ -135,14 +139,22 @@ class ShareBelief:
         return float(self.weights[self.shares > share].sum())
 
 
-def share_belief(probabilities: Sequence[float]) -> ShareBelief:
+def share_belief(probabilities: Sequence[float], effect: float = 1.0) -> ShareBelief:
     """Belief over the field's share, from each seen plant's probability to belong to it.
+
+    Parameters
+    ----------
+    probabilities : sequence of float
+    effect : float
+        Design effect: that many plants tell as much as one alone.
 
     Raises
     ------
     ValueError
-        Without a plant.
+        Without a plant, or with an effect under 1.
     """
+    if effect < 1:
+        raise ValueError(f"a design effect is 1 or more, not {effect}")
     plants = len(probabilities)
     if plants == 0:
         raise ValueError("there is no share of no plants")
@@ -153,7 +165,7 @@ def share_belief(probabilities: Sequence[float]) -> ShareBelief:
     log_sin, log_cos = np.log(np.sin(angles)), np.log(np.cos(angles))
     weights = np.zeros(_GRID)
     for k in np.flatnonzero(counts > 1e-9):
-        log_density = 2 * k * log_sin + 2 * (plants - k) * log_cos
+        log_density = (2 * k * log_sin + 2 * (plants - k) * log_cos) / effect
         density = np.exp(log_density - log_density.max())
         weights += counts[k] * density / density.sum()
     return ShareBelief(np.sin(angles) ** 2, weights / weights.sum())
@@ -182,7 +194,8 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
     waiting = [plant for plant in plants if plant.waiting]
     stages = [plant.best_stage for plant in decided if plant.best_stage is not None]
     stage = half_rule(stages) if stages else None
-    shares, probability = _shares(decided, stages, stage, level)
+    effect = stop_effect(decided)
+    shares, probability = _shares(decided, stages, stage, effect.effect, level)
     late = ahead = 0.0
     if stage is not None:
         late = sum(s <= stage - 2 for s in stages) / len(stages)
@@ -203,12 +216,17 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
         waiting_names=tuple(plant.name for plant in waiting),
         stage_if_waiting=_stage_if_waiting(stages, waiting),
         stops=len({p.stop for p in decided + waiting if p.stop is not None}),
+        stop_effect=effect,
         newest=newest(decided + waiting),
     )
 
 
 def _shares(
-    decided: Sequence[PlantEvidence], stages: Sequence[int], stage: int | None, level: float
+    decided: Sequence[PlantEvidence],
+    stages: Sequence[int],
+    stage: int | None,
+    effect: float,
+    level: float,
 ) -> tuple[tuple[Share, ...], float | None]:
     """Shares at or past each stage, and the probability of the field's stage."""
     if stage is None:
@@ -217,7 +235,7 @@ def _shares(
     at_or_past = belief[:, ::-1].cumsum(axis=1)[:, ::-1].clip(0, 1)
     shares = []
     for k in range(1, min(max(stages) + 1, HIGHEST_STAGE) + 1):
-        found = share_belief(at_or_past[:, k].tolist())
+        found = share_belief(at_or_past[:, k].tolist(), effect)
         seen = sum(s >= k for s in stages) / len(stages)
         shares.append(Share(k, seen, found.interval(level), found.above(0.5)))
     half = {0: 1.0, **{share.stage: share.at_least_half for share in shares}}

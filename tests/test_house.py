@@ -35,7 +35,8 @@ ORDER = [
     {"survey"},
     {"batch", "export"},
     # A field's way, from plants to a decision.
-    {"units", "evidence", "sampling", "leafwords", "boundary"},
+    {"units", "evidence", "sampling", "leafwords", "boundary", "splitstalk", "damage"},
+    {"clusters"},
     {"walkplan", "field", "limitsfile", "temperatures"},
     {"standing", "heat"},
     {"limits"},
