@@ -29,7 +29,7 @@ QUALITY, LOWEST_QUALITY = 82, 58
 MOST_BYTES = 120_000
 MILD_LIGHT = ("overcast", "shade", "hazy_sun")
 BOARDS = ("white", "grey", "beige", "pale_blue")
-ATTEMPTS = 80
+ATTEMPTS = 200
 LEAST_FILL = 0.55
 """Share of the frame's width or height that the plant takes: collars must be a few pixels."""
 
