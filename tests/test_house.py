@@ -19,8 +19,8 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 ORDER = [
     {"__init__"},
     {"answer", "exif", "jpeg", "gathering", "network", "cardfit", "progress"},
-    {"photo", "looks", "stopcode", "calibration", "ladder"},
-    {"card", "cardsheet"},
+    {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
+    {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
     {"plant"},
@@ -35,13 +35,15 @@ ORDER = [
     {"survey"},
     {"batch", "export"},
     # A field's way, from plants to a decision.
-    {"units", "evidence", "sampling", "leafwords", "boundary", "splitstalk", "damage"},
+    {"units", "evidence", "sampling", "leafwords", "boundary", "splitstalk", "damage", "agreement"},
     {"clusters"},
     {"walkplan", "field", "limitsfile", "temperatures"},
     {"standing", "heat"},
+    {"limitwords"},
     {"limits"},
     {"window"},
-    {"commands_field", "commands_survey"},
+    {"handcount"},
+    {"commands_field", "commands_survey", "commands_handcount"},
     {"cli"},
     {"__main__"},
 ]
