@@ -83,7 +83,10 @@ def stop_effect(plants: Sequence[PlantEvidence]) -> StopEffect:
 
 
 def _student_over_normal(freedom: float) -> float:
-    """Ratio of the two-sided 95 % deviates, by Cornish and Fisher's expansion (from memory); 2 % low for 4."""
+    """Ratio of the two-sided 95 % deviates, by Cornish and Fisher's expansion (from memory).
+
+    2 % low for 4 degrees of freedom, 9 % low for 2, the fewest asked for here.
+    """
     z = z_value()
     student = z + (z**3 + z) / (4 * freedom) + (5 * z**5 + 16 * z**3 + 3 * z) / (96 * freedom**2)
     return student / z

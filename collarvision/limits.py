@@ -21,17 +21,14 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final, Literal
 
-from collarvision.answer import stage_name
+from collarvision.clusters import stop_effect
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.field import share_belief
-from collarvision.leafwords import LeafMeaning
-from collarvision.limitsfile import Bound, Limit, Limits
+from collarvision.limitsfile import Limit, Limits
+from collarvision.limitwords import CAUTION, VerdictWord, names_of, notes, plants_of, sentence
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, stand
 
-CAUTION: Final = "The label is the law; local rules and licensed practice decide."
-
-VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 # From the most to the least restrictive: what a tank mix takes from its members.
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
 
@@ -141,10 +138,11 @@ def judge(
     # A waiting plant that any count leaves on one side belongs to the evidence.
     low, high = ([*standing, *_as_counted(used, limit, end)] for end in (0, 1))
     everyone = [stand(p, limit) for p in known if p.decided] + _as_counted(known, limit, 0)
-    word, other, standing = _word(low, limit), _word(high, limit), low
+    effect = stop_effect(used).effect
+    word, other, standing = _word(low, limit, effect), _word(high, limit, effect), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
-    if _word(everyone, limit) == "past" and (
+    if _word(everyone, limit, stop_effect(known).effect) == "past" and (
         limit.share_past == 0 or len(everyone) >= FEWEST_PLANTS
     ):
         word, standing, blocking = "past", everyone, []
@@ -153,14 +151,14 @@ def judge(
     elif other != word:
         waiting = [p.name for p in used if p.waiting]
         blocking.append(
-            f"{_plants(len(waiting))} waiting for a hand count could change the answer: count "
-            f"{_names(waiting)}."
+            f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
+            f"{names_of(waiting)}."
         )
     elif word == "can't tell":
         doubtful = [s.plant.name for s in _deciding(standing, "past") if s.past >= _WORTH_A_LOOK]
         blocking.append(
             "No plant is surely past the maximum, but it is more likely than not that one of them "
-            f"is: check collars and height of {_names(doubtful)} on the plant."
+            f"is: check collars and height of {names_of(doubtful)} on the plant."
         )
     if blocking:
         word = "can't tell"
@@ -175,39 +173,46 @@ def judge(
         name=limit.name,
         method=limit.method,
         word=word,
-        probability=None if by_harvest else _probability(standing, limit, word),
+        probability=None if by_harvest else _probability(standing, limit, word, effect),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
-        share_past=share_belief([s.past for s in standing]).interval() if standing else None,
+        share_past=share_belief([s.past for s in standing], effect).interval()
+        if standing
+        else None,
         sentence=f"{limit.name} ({limit.method}): {word}. "
-        + (harvest if by_harvest else _sentence(limit, word, standing, chosen, blocking, harvest))
+        + (
+            harvest
+            if by_harvest
+            else sentence(limit, word, standing, chosen, blocking, harvest, effect)
+        )
         + f" {CAUTION}",
-        reasons=(*blocking, *reasons, *_notes(standing, limit)),
+        reasons=(*blocking, *reasons, *notes(standing, limit)),
     )
 
 
-def _more_than(allowed: float, probabilities: Sequence[float]) -> float:
+def _more_than(allowed: float, probabilities: Sequence[float], effect: float) -> float:
     """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
     if not probabilities:
         return 0.0
     if allowed == 0:
         return 1 - math.prod(1 - p for p in probabilities)
-    return share_belief(probabilities).above(allowed)
+    return share_belief(probabilities, effect).above(allowed)
 
 
-def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
+def _word(standing: Sequence[PlantStanding], limit: Limit, effect: float) -> VerdictWord:
     """The verdict by plants alone, thin or not."""
     # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
     level = 0.5 + 1e-6
     past = near = 0.0
     if limit.highest:
-        past = _more_than(limit.share_past, [s.past for s in standing])
-        near = _more_than(limit.share_past, [s.near for s in standing])
+        past = _more_than(limit.share_past, [s.past for s in standing], effect)
+        near = _more_than(limit.share_past, [s.near for s in standing], effect)
     if past > level:
         # Many small doubts add up to a likely "one of them", but to no plant that one can show.
         shown = limit.share_past > 0 or any(s.past > level for s in standing)
         return "past" if shown else "can't tell"
-    if limit.lowest and _more_than(limit.share_short, [1 - s.reached for s in standing]) > level:
+    short = [1 - s.reached for s in standing] if limit.lowest else []
+    if _more_than(limit.share_short, short, effect) > level:
         return "too early"
     return "closing" if near > level or past > _DOUBT else "open"
 
@@ -232,7 +237,7 @@ def _too_thin(
     found: list[str] = []
     if future:
         found.append(
-            f"{_plants(len(future))} dated after {today}: check the phone's clock. Not counted."
+            f"{plants_of(len(future))} dated after {today}: check the phone's clock. Not counted."
         )
     if not known:
         return [*found, "There is no plant to judge by: photograph or count some."]
@@ -245,7 +250,7 @@ def _too_thin(
     decided = [p for p in fresh if p.decided]
     if len(decided) < FEWEST_PLANTS:
         found.append(
-            f"Only {_plants(len(decided))} with an answer: at least "
+            f"Only {plants_of(len(decided))} with an answer: at least "
             f"{FEWEST_PLANTS - len(decided)} more."
         )
     wants_height = limit.highest.height_mm is not None or (
@@ -255,7 +260,7 @@ def _too_thin(
     heights = sum(p.height_mm is not None for p in fresh)
     if wants_height and heights < FEWEST_PLANTS:
         found.append(
-            f"The limit asks for heights and {_plants(heights)} of {len(fresh)} have one: put the "
+            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put the "
             "scale card beside the plants."
         )
     return found
@@ -303,100 +308,14 @@ def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
 
 
 def _probability(
-    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord
+    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord, effect: float
 ) -> float | None:
     if not standing:
         return None
-    past = _more_than(limit.share_past, [s.past for s in standing]) if limit.highest else 0.0
-    short = (
-        _more_than(limit.share_short, [1 - s.reached for s in standing]) if limit.lowest else 0.0
-    )
+    beyond = [s.past for s in standing] if limit.highest else []
+    before = [1 - s.reached for s in standing] if limit.lowest else []
+    past = _more_than(limit.share_past, beyond, effect)
+    short = _more_than(limit.share_short, before, effect)
     if word == "past":
         return past
     return short if word == "too early" else (1 - past) * (1 - short)
-
-
-def _notes(standing: Sequence[PlantStanding], limit: Limit) -> list[str]:
-    """What else to know."""
-    found: list[str] = []
-    unknown = sum(s.height_unknown for s in standing)
-    if unknown:
-        found.append(f"{_plants(unknown)} without a height are judged by leaves alone.")
-    if limit.leaf not in (None, "collars") and standing:
-        found.append(
-            f"This label counts {limit.leaf}; the plants were read by collars, and one tells the "
-            "other only to a leaf or two. Count a few on the plants themselves."
-        )
-    if limit.highest and limit.share_past == 0:
-        found.append(
-            "No plant may be past the maximum: a label limits the crop's stage and names no share. "
-            "Set share_past only where your adviser agrees."
-        )
-    return found
-
-
-def _sentence(
-    limit: Limit,
-    word: VerdictWord,
-    standing: Sequence[PlantStanding],
-    chosen: Sequence[PlantStanding],
-    blocking: Sequence[str],
-    harvest: str,
-) -> str:
-    """What to tell a grower after the verdict's word."""
-    top = _bound_words(limit.highest, limit.leaf, limit.highest_when)
-    low = _bound_words(limit.lowest, limit.leaf, limit.lowest_when)
-    seen = len(standing)
-    if word == "can't tell":
-        return blocking[0]
-    if not (limit.highest or limit.lowest):
-        return harvest
-    if word == "past":
-        return f"{_share(chosen, seen)} past {top}: {_names([s.plant.name for s in chosen])}."
-    if word == "too early":
-        return f"{_share(chosen, seen)} short of {low}."
-    if not limit.highest:
-        return f"The {_plants(seen)} seen have reached {low}, and no maximum is set."
-    strongest = chosen[0].plant
-    tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
-    stage = stage_name(strongest.best_stage or 0)
-    most = share_belief([s.past for s in standing]).interval(0.9)[1]
-    said = (
-        f"Of {_plants(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
-        f"{top}. So small a sample can't rule out that up to {math.ceil(most * 100)} in 100 plants "
-        "of the field are past it."
-    )
-    if word == "closing":
-        said += " It may be past within days: look again right before you act."
-    return said
-
-
-def _bound_words(bound: Bound, leaf: LeafMeaning | None, when: str) -> str:
-    """A bound as the user would say it."""
-    parts = []
-    if bound.leaves is not None:
-        parts.append(f"{bound.leaves} {leaf}")
-    if bound.height_text is not None or bound.height_mm is not None:
-        parts.append(bound.height_text or f"{bound.height_mm:.0f} mm")
-    return (" and " if when == "both" else " or ").join(parts)
-
-
-def _height(height_mm: float, limit: Limit) -> str:
-    """A height in the unit that the limit was typed in."""
-    text = f"{limit.highest.height_text or limit.lowest.height_text or 'in'}".lower()
-    if "cm" in text:
-        return f"{height_mm / 10:.0f} cm"
-    return f"{height_mm:.0f} mm" if "mm" in text else f"{height_mm / 25.4:.1f} in"
-
-
-def _share(chosen: Sequence[PlantStanding], seen: int) -> str:
-    return f"{len(chosen)} of {_plants(seen)} seen {'is' if len(chosen) == 1 else 'are'}"
-
-
-def _plants(count: int) -> str:
-    return f"{count} plant" if count == 1 else f"{count} plants"
-
-
-def _names(names: Sequence[str]) -> str:
-    shown = ", ".join(names[:3])
-    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"

@@ -113,16 +113,18 @@ def wilson(successes: float, plants: int, *, level: float = LEVEL) -> tuple[floa
     """
     if plants < 1 or not 0 <= successes <= plants:
         raise ValueError(f"{successes} of {plants} plants isn't a share")
+    return _wilson(successes / plants, plants, level)
+
+
+def _wilson(share: float, plants: float, level: float) -> tuple[float, float]:
+    """Wilson's interval; `plants` need not be whole once a design effect divides them."""
     z = z_value(level)
-    share = successes / plants
     centre = share + z * z / (2 * plants)
     spread = z * math.sqrt(share * (1 - share) / plants + z * z / (4 * plants * plants))
     scale = 1 + z * z / plants
     low, high = (centre - spread) / scale, (centre + spread) / scale
     # The ends are exactly 0 and 1 there; rounding must not take them past.
-    return (0.0 if successes == 0 else max(low, 0.0)), (
-        1.0 if successes == plants else min(high, 1.0)
-    )
+    return (0.0 if share == 0 else max(low, 0.0)), (1.0 if share == 1 else min(high, 1.0))
 
 
 @dataclass(frozen=True)
@@ -167,8 +169,10 @@ class SequentialTest:
         """Say "low" when successes - slope * plants is at most minus this."""
         return math.log((1 - self.alpha) / self.beta) / self._weight
 
-    def decide(self, successes: int, plants: int) -> Literal["high", "low", "go on"]:
-        """Decide from the plants so far.
+    def decide(
+        self, successes: int, plants: int, effect: float = 1.0
+    ) -> Literal["high", "low", "go on"]:
+        """Decide from the plants so far, divided by a design effect where there is one.
 
         Raises
         ------
@@ -177,7 +181,7 @@ class SequentialTest:
         """
         if not 0 <= successes <= plants:
             raise ValueError(f"{successes} of {plants} plants isn't a share")
-        score = successes - self.slope * plants
+        score = (successes - self.slope * plants) / effect
         if score >= self.upper:
             return "high"
         return "low" if score <= -self.lower else "go on"
@@ -213,24 +217,28 @@ def enough_plants(
     *,
     level: float = LEVEL,
     test: SequentialTest | None = None,
+    effect: float = 1.0,
 ) -> Enough:
     """Say whether enough plants are in, or how many more.
 
     Enough is a Wilson interval no wider than plus or minus `precision`, or, with `test`, a decided
     sequential test. Under 10 plants are never enough (North Dakota State Univ. 2007 asks for 10).
+    A design effect over 1 divides the plants seen and those still to come.
     """
     if plants == 0:
-        more = max(plants_for(precision, level=level), FEWEST_PLANTS)
+        more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
         return Enough(False, 0, more, None, f"No plants yet: {more} are to be seen.")
-    interval = wilson(successes, plants, level=level)
+    interval = _wilson(successes / plants, plants / effect, level)
     said = f"{successes} of {plants} plants ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
-    if test is not None and plants >= FEWEST_PLANTS and test.decide(successes, plants) != "go on":
-        half = "at least half" if test.decide(successes, plants) == "high" else "under half"
-        return Enough(True, plants, 0, interval, f"Enough: {said}; the test says {half}.")
+    if test is not None and plants >= FEWEST_PLANTS:
+        word = test.decide(successes, plants, effect)
+        if word != "go on":
+            half = "at least half" if word == "high" else "under half"
+            return Enough(True, plants, 0, interval, f"Enough: {said}; the test says {half}.")
     share = successes / plants
-    most = max(plants_for(precision, level=level), FEWEST_PLANTS)
+    most = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
     total = max(plants, FEWEST_PLANTS)
-    while total < most and _half_width(share * total, total, level) > precision:
+    while total < most and _half_width(share, total / effect, level) > precision:
         total += 1
     more = total - plants
     if more == 0:
@@ -239,6 +247,6 @@ def enough_plants(
     return Enough(False, plants, more, interval, f"{said}: about {more} more {noun}.")
 
 
-def _half_width(successes: float, plants: int, level: float) -> float:
-    low, high = wilson(min(successes, plants), plants, level=level)
+def _half_width(share: float, plants: float, level: float) -> float:
+    low, high = _wilson(share, plants, level)
     return (high - low) / 2

@@ -235,3 +235,22 @@ def test_plan_asked_wrongly(words: list[str], said: str) -> None:
     assert result.exit_code == 2
     assert said in result.stderr
     assert result.stderr.count("\n") == 1
+
+
+def test_plants_of_few_stops_ask_for_more() -> None:
+    alone = enough_plants(20, 43)
+    alike = enough_plants(20, 43, effect=2.0)
+    assert alone.enough
+    assert not alike.enough
+    assert alike.more == pytest.approx(43, abs=3)  # twice the plants in all
+    assert alike.interval is not None
+    assert alone.interval is not None
+    assert alike.interval[1] - alike.interval[0] > alone.interval[1] - alone.interval[0]
+    assert enough_plants(0, 0, effect=2.0).more == 86
+
+
+def test_the_sequential_test_with_a_design_effect() -> None:
+    """|k - n/2| must reach 2.71 times the effect: 16 of 20 does for 2, not for 2.5."""
+    test = SequentialTest()
+    assert test.decide(16, 20, 2.0) == "high"
+    assert test.decide(16, 20, 2.5) == "go on"

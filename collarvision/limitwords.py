@@ -1,0 +1,106 @@
+"""Limit words: a verdict in sentences that can be told to a grower."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from collarvision.answer import stage_name
+from collarvision.field import share_belief
+from collarvision.leafwords import LeafMeaning
+from collarvision.limitsfile import Bound, Limit
+from collarvision.standing import PlantStanding
+
+CAUTION: Final = "The label is the law; local rules and licensed practice decide."
+
+VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
+
+
+def notes(standing: Sequence[PlantStanding], limit: Limit) -> list[str]:
+    """What else to know."""
+    found: list[str] = []
+    unknown = sum(s.height_unknown for s in standing)
+    if unknown:
+        found.append(f"{plants_of(unknown)} without a height are judged by leaves alone.")
+    if limit.leaf not in (None, "collars") and standing:
+        found.append(
+            f"This label counts {limit.leaf}; the plants were read by collars, and one tells the "
+            "other only to a leaf or two. Count a few on the plants themselves."
+        )
+    if limit.highest and limit.share_past == 0:
+        found.append(
+            "No plant may be past the maximum: a label limits the crop's stage and names no share. "
+            "Set share_past only where your adviser agrees."
+        )
+    return found
+
+
+def sentence(
+    limit: Limit,
+    word: VerdictWord,
+    standing: Sequence[PlantStanding],
+    chosen: Sequence[PlantStanding],
+    blocking: Sequence[str],
+    harvest: str,
+    effect: float,
+) -> str:
+    """What to tell a grower after the verdict's word."""
+    top = bound_words(limit.highest, limit.leaf, limit.highest_when)
+    low = bound_words(limit.lowest, limit.leaf, limit.lowest_when)
+    seen = len(standing)
+    if word == "can't tell":
+        return blocking[0]
+    if not (limit.highest or limit.lowest):
+        return harvest
+    if word == "past":
+        return f"{_share(chosen, seen)} past {top}: {names_of([s.plant.name for s in chosen])}."
+    if word == "too early":
+        return f"{_share(chosen, seen)} short of {low}."
+    if not limit.highest:
+        return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
+    strongest = chosen[0].plant
+    tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
+    stage = stage_name(strongest.best_stage or 0)
+    most = share_belief([s.past for s in standing], effect).interval(0.9)[1]
+    said = (
+        f"Of {plants_of(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
+        f"{top}. So small a sample can't rule out that up to {math.ceil(most * 100)} in 100 plants "
+        "of the field are past it."
+    )
+    if word == "closing":
+        said += " It may be past within days: look again right before you act."
+    return said
+
+
+def bound_words(bound: Bound, leaf: LeafMeaning | None, when: str) -> str:
+    """A bound as the user would say it."""
+    parts = []
+    if bound.leaves is not None:
+        parts.append(f"{bound.leaves} {leaf}")
+    if bound.height_text is not None or bound.height_mm is not None:
+        parts.append(bound.height_text or f"{bound.height_mm:.0f} mm")
+    return (" and " if when == "both" else " or ").join(parts)
+
+
+def _height(height_mm: float, limit: Limit) -> str:
+    """A height in the unit that the limit was typed in."""
+    text = f"{limit.highest.height_text or limit.lowest.height_text or 'in'}".lower()
+    if "cm" in text:
+        return f"{height_mm / 10:.0f} cm"
+    return f"{height_mm:.0f} mm" if "mm" in text else f"{height_mm / 25.4:.1f} in"
+
+
+def _share(chosen: Sequence[PlantStanding], seen: int) -> str:
+    return f"{len(chosen)} of {plants_of(seen)} seen {'is' if len(chosen) == 1 else 'are'}"
+
+
+def plants_of(count: int) -> str:
+    """Say how many plants."""
+    return f"{count} plant" if count == 1 else f"{count} plants"
+
+
+def names_of(names: Sequence[str]) -> str:
+    """Name three plants, and say how many more there are."""
+    shown = ", ".join(names[:3])
+    return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
