@@ -169,6 +169,9 @@ def judge(
         by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
         word = harvest_word if by_harvest else word
     chosen = [] if by_harvest else _deciding(standing, word)
+    said = harvest
+    if not by_harvest:
+        said = sentence(limit, word, standing, chosen, blocking, harvest, effect)
     return Verdict(
         name=limit.name,
         method=limit.method,
@@ -179,13 +182,7 @@ def judge(
         share_past=share_belief([s.past for s in standing], effect).interval()
         if standing
         else None,
-        sentence=f"{limit.name} ({limit.method}): {word}. "
-        + (
-            harvest
-            if by_harvest
-            else sentence(limit, word, standing, chosen, blocking, harvest, effect)
-        )
-        + f" {CAUTION}",
+        sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
         reasons=(*blocking, *reasons, *notes(standing, limit)),
     )
 
@@ -260,8 +257,8 @@ def _too_thin(
     heights = sum(p.height_mm is not None for p in fresh)
     if wants_height and heights < FEWEST_PLANTS:
         found.append(
-            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put the "
-            "scale card beside the plants."
+            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
+            "the scale card beside the plants."
         )
     return found
 

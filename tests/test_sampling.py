@@ -242,7 +242,8 @@ def test_plants_of_few_stops_ask_for_more() -> None:
     alike = enough_plants(20, 43, effect=2.0)
     assert alone.enough
     assert not alike.enough
-    assert alike.more == pytest.approx(43, abs=3)  # twice the plants in all
+    # Twice the plants in all; Wilson asks for a few fewer than the binomial formula.
+    assert 2 * 43 - 10 <= 43 + alike.more <= 2 * 43
     assert alike.interval is not None
     assert alone.interval is not None
     assert alike.interval[1] - alike.interval[0] > alone.interval[1] - alone.interval[0]
