@@ -148,3 +148,28 @@ def test_an_old_survey_that_may_only_be_read_is_not_misread(
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED))
     with pytest.raises(SurveyError, match="and can't be brought up to date"):
         SurveyReader(path)
+
+
+def test_a_survey_of_version_1_keeps_its_counts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "s.survey"
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+        SurveyWriter(path).close()
+    connection = sqlite3.connect(path)
+    connection.executescript(
+        f"""
+        INSERT INTO models VALUES (1, '{MODEL.sha256}', 'first');
+        INSERT INTO photos (id, sha256, name) VALUES (1, '{sha(1)}', 'IMG_1.jpg');
+        INSERT INTO readings VALUES (1, 1, 1, 1, 'guesses', '2027', 'staged', 3, 0.9, NULL);
+        INSERT INTO records VALUES (1, '{{}}');
+        INSERT INTO hand_counts (photo_id, who, counted_at, stage) VALUES (1, 'Ann', '2027', 4);
+        """
+    )
+    connection.close()
+    with SurveyReader(path) as survey:
+        (count,) = survey.counts()
+    assert (count.count.who, count.count.stage, count.count.way) == ("Ann", 4, None)
+    assert (count.handles, count.read_stage) == ((), 3)
+    check_sound(path)

@@ -10,17 +10,21 @@ from __future__ import annotations
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.values import (
+    CountWay,
     Decision,
     Field,
     FileFacts,
     HandCount,
     Limit,
     ModelFacts,
+    NotCounted,
     PhotoFacts,
     Place,
     PlantRow,
+    SetAside,
     StageCount,
     Stop,
+    StoredCount,
     StoredReading,
     Visit,
     Waiting,
@@ -28,17 +32,21 @@ from collarvision.survey.values import (
 from collarvision.survey.writer import SurveyWriter
 
 __all__ = [
+    "CountWay",
     "Decision",
     "Field",
     "FileFacts",
     "HandCount",
     "Limit",
     "ModelFacts",
+    "NotCounted",
     "PhotoFacts",
     "Place",
     "PlantRow",
+    "SetAside",
     "StageCount",
     "Stop",
+    "StoredCount",
     "StoredReading",
     "SurveyError",
     "SurveyReader",

@@ -10,6 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from collarvision.survey import counting
 from collarvision.survey.faults import told
 from collarvision.survey.opening import Mode, connect
 from collarvision.survey.values import (
@@ -20,8 +21,10 @@ from collarvision.survey.values import (
     Limit,
     PhotoFacts,
     PlantRow,
+    SetAside,
     StageCount,
     Stop,
+    StoredCount,
     StoredReading,
     Visit,
     Waiting,
@@ -39,7 +42,11 @@ _PLANT = """
         m.name AS model, c.record,
         (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
          ORDER BY seen_ns DESC, path LIMIT 1) AS path,
-        h.who, h.counted_at, h.stage AS hand_stage, h.nodes, h.height_mm AS hand_height_mm, h.note
+        h.who, h.counted_at, h.stage AS hand_stage, h.nodes, h.height_mm AS hand_height_mm, h.note,
+        h.way, r.id AS reading_id,
+        (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
+         AND (h.id IS NULL OR julianday(sa.said_at) > julianday(h.counted_at))
+         ORDER BY sa.id DESC LIMIT 1) AS set_aside
 """
 _LATEST = """
     JOIN readings AS r ON r.id = p.latest_id
@@ -170,6 +177,29 @@ class SurveyReader:
         for row in self._rows(sql, field=field, date=date):
             yield _plant(row)
 
+    def plant(self, sha256: str) -> PlantRow | None:
+        """One photo with its latest reading; None if the survey doesn't hold it."""
+        row = self._one(
+            f"{_PLANT} FROM photos AS p {_LATEST} {_PLACE} WHERE p.sha256 = :sha256", sha256=sha256
+        )
+        return None if row is None else _plant(row)
+
+    def counts(self, sha256: str | None = None, field: str | None = None) -> Iterator[StoredCount]:
+        """Hand counts of photos with what they rest on: all, a photo's or a field's, in order."""
+        for row in self._rows(counting.question(sha256, field), sha256=sha256, field=field):
+            yield counting.stored_count(row)
+
+    def set_asides(self, sha256: str) -> Iterator[SetAside]:
+        """Everybody's word that this photo holds nothing to count, the first one first."""
+        for row in self._rows(
+            """
+            SELECT a.who, a.said_at, a.reason FROM set_asides AS a JOIN photos AS p
+            ON p.id = a.photo_id WHERE p.sha256 = :sha256 ORDER BY a.id
+            """,
+            sha256=sha256,
+        ):
+            yield SetAside(*row)
+
     def history(self, sha256: str) -> Iterator[StoredReading]:
         """All readings of a photo's content, the first one first."""
         for row in self._rows(
@@ -188,7 +218,7 @@ class SurveyReader:
             yield StoredReading(**{**said, "record": json.loads(said["record"])})
 
     def waiting(self, field: str | None = None) -> Iterator[Waiting]:
-        """Photos that ask for a hand count and have none, by field and date."""
+        """Photos that ask for a hand count and have no word of a person, by field and date."""
         for row in self._rows(
             f"""
             SELECT f.name, v.date, s.name, p.name, p.sha256, r.stage,
@@ -197,6 +227,7 @@ class SurveyReader:
             JOIN records AS c ON c.reading_id = r.id {_PLACE}
             WHERE r.outcome = 'hand-count'
             AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id)
+            AND NOT EXISTS (SELECT 1 FROM set_asides WHERE photo_id = p.id)
             {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name, p.name
             """,
@@ -209,7 +240,7 @@ class SurveyReader:
         """All hand counts of a photo, the first one first."""
         for row in self._rows(
             """
-            SELECT h.who, h.counted_at, h.stage, h.nodes, h.height_mm, h.note
+            SELECT h.who, h.counted_at, h.stage, h.nodes, h.height_mm, h.note, h.way
             FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
             WHERE p.sha256 = :sha256 ORDER BY h.id
             """,
@@ -349,6 +380,7 @@ def _plant(row: sqlite3.Row) -> PlantRow:
             row["nodes"],
             row["hand_height_mm"],
             row["note"],
+            row["way"],
         )
     return PlantRow(
         photo=row["photo"],
@@ -369,4 +401,6 @@ def _plant(row: sqlite3.Row) -> PlantRow:
         calibration=row["calibration"],
         hand_count=hand_count,
         record=json.loads(row["record"]),
+        reading_id=row["reading_id"],
+        set_aside=row["set_aside"],
     )

@@ -145,7 +145,55 @@ CREATE TRIGGER records_are_kept BEFORE DELETE ON records BEGIN
 END;
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1,)
+# What people mark on a photo, and what they were shown when they did.
+_VERSION_2 = """
+ALTER TABLE hand_counts ADD COLUMN way TEXT
+    CHECK (way IN ('agreed', 'marked', 'on-plant', 'split-stalk', 'imported'));
+ALTER TABLE hand_counts ADD COLUMN reading_id INTEGER REFERENCES readings (id); -- that was shown
+-- Chosen by whoever saves: a save that is sent twice, as its answer got lost, is stored once.
+ALTER TABLE hand_counts ADD COLUMN save_key TEXT;
+CREATE UNIQUE INDEX hand_counts_once ON hand_counts (save_key);
+
+CREATE TABLE labels (           -- the points a count rests on; px of the upright photo
+    id INTEGER PRIMARY KEY,
+    hand_count_id INTEGER NOT NULL REFERENCES hand_counts (id),
+    part TEXT NOT NULL CHECK (part IN ('collar', 'tip', 'soil', 'arch', 'leaf')),
+    rank INTEGER CHECK (rank BETWEEN 1 AND 25),     -- from the first leaf, lost ones counted
+    x REAL,
+    y REAL,
+    occluded INTEGER NOT NULL CHECK (occluded IN (0, 1)),
+    lost INTEGER NOT NULL CHECK (lost IN (0, 1)),
+    rounded INTEGER NOT NULL CHECK (rounded IN (0, 1)),
+    CHECK ((part = 'leaf') = lost),                 -- a leaf without a point is a lost one
+    CHECK ((x IS NULL) = lost AND (y IS NULL) = lost)
+);
+CREATE INDEX labels_by_count ON labels (hand_count_id);
+
+CREATE TABLE set_asides (       -- photos on which a person found nothing that can be counted
+    id INTEGER PRIMARY KEY,
+    photo_id INTEGER NOT NULL REFERENCES photos (id),
+    who TEXT NOT NULL,
+    said_at TEXT NOT NULL,
+    reason TEXT NOT NULL CHECK (reason IN ('no-plant', 'several', 'not-corn', 'cannot-tell')),
+    save_key TEXT UNIQUE
+);
+CREATE INDEX set_asides_by_photo ON set_asides (photo_id);
+
+CREATE TRIGGER hand_counts_stay BEFORE UPDATE ON hand_counts BEGIN
+    SELECT RAISE(ABORT, 'a hand count is never changed');
+END;
+CREATE TRIGGER hand_counts_are_kept BEFORE DELETE ON hand_counts BEGIN
+    SELECT RAISE(ABORT, 'a hand count is never deleted');
+END;
+CREATE TRIGGER labels_stay BEFORE UPDATE ON labels BEGIN
+    SELECT RAISE(ABORT, 'a label is never changed');
+END;
+CREATE TRIGGER labels_are_kept BEFORE DELETE ON labels BEGIN
+    SELECT RAISE(ABORT, 'a label is never deleted');
+END;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
 """The statements that take a survey from version n to n + 1, n = 0 being an empty file."""
 
 

@@ -6,8 +6,11 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from collarvision.answer import Outcome
+from collarvision.handles import Handle
 
-FiledBy = Literal["code", "folder", "gps", "option", "source"]
+FiledBy = Literal["code", "folder", "gps", "option", "source", "page"]
+CountWay = Literal["agreed", "marked", "on-plant", "split-stalk", "imported"]
+NotCounted = Literal["no-plant", "several", "not-corn", "cannot-tell"]
 
 
 @dataclass(frozen=True)
@@ -21,7 +24,8 @@ class Place:
         Of the visit, ``YYYY-MM-DD``.
     filed_by : str or None
         What told the field: the card's ``code``, a ``folder`` name, ``gps`` inside a boundary, an
-        ``option`` on the command line, or the name of the ``source`` folder.
+        ``option`` on the command line, the name of the ``source`` folder, or the hand-count
+        ``page`` that took the photo.
     """
 
     field: str | None = None
@@ -131,9 +135,12 @@ class HandCount:
     stage : int or None
         Collars, lost leaves included.
     nodes : int or None
-        Nodes counted in the split stalk.
+        Nodes that stand apart in the split stalk (see `collarvision.splitstalk`).
     height_mm : float or None
     note : str or None
+    way : str or None
+        ``agreed`` with the reading or ``marked`` on the photo; counted ``on-plant`` or from a
+        ``split-stalk``, in the field; ``imported``. None where nobody said.
     """
 
     who: str
@@ -142,6 +149,42 @@ class HandCount:
     nodes: int | None = None
     height_mm: float | None = None
     note: str | None = None
+    way: CountWay | None = None
+
+
+@dataclass(frozen=True)
+class StoredCount:
+    """A hand count of a photo's plant, the points it rests on, and what the person was shown.
+
+    Attributes
+    ----------
+    id : int
+        A later count has a higher one.
+    handles : tuple of Handle
+        As marked, or as agreed to; empty for a count of the plant itself.
+    read_stage, read_outcome, model_sha256 : int, str, str, or None
+        Of the reading that was shown, else of the photo's latest one.
+    """
+
+    id: int
+    sha256: str
+    photo: str
+    field: str | None
+    date: str | None
+    count: HandCount
+    handles: tuple[Handle, ...]
+    read_stage: int | None
+    read_outcome: Outcome
+    model_sha256: str
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """A person's word that a photo holds no plant that can be counted."""
+
+    who: str
+    said_at: str
+    reason: NotCounted
 
 
 @dataclass(frozen=True)
@@ -156,6 +199,10 @@ class PlantRow:
         Of the photo, else of its stop; degrees WGS 84.
     record : dict
         The whole record of the latest reading (see `collarvision.record`).
+    reading_id : int or None
+        Of that reading.
+    set_aside : str or None
+        Why a person found nothing to count, when that was said after the last count.
     """
 
     photo: str
@@ -176,6 +223,8 @@ class PlantRow:
     calibration: str
     hand_count: HandCount | None
     record: dict[str, Any]
+    reading_id: int | None = None
+    set_aside: NotCounted | None = None
 
 
 @dataclass(frozen=True)
@@ -197,7 +246,7 @@ class StoredReading:
 
 @dataclass(frozen=True)
 class Waiting:
-    """A photo whose latest reading asks for a hand count that nobody has made yet."""
+    """A photo whose latest reading asks for a hand count that nobody has made or refused yet."""
 
     field: str | None
     date: str | None

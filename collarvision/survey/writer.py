@@ -5,16 +5,18 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 
 from collarvision.answer import Reading
+from collarvision.handles import Handle
+from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.opening import Mode
 from collarvision.survey.reader import SurveyReader, storable
-from collarvision.survey.values import FileFacts, HandCount, ModelFacts, Place
+from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 
 class SurveyWriter(SurveyReader):
@@ -117,8 +119,27 @@ class SurveyWriter(SurveyReader):
                 )
         return field_id
 
-    def add_hand_count(self, sha256: str, count: HandCount) -> int:
+    def add_hand_count(
+        self,
+        sha256: str,
+        count: HandCount,
+        *,
+        handles: Iterable[Handle] = (),
+        reading_id: int | None = None,
+        save_key: str | None = None,
+    ) -> int:
         """Store what a person counted on a photo's plant; earlier counts stay. Gives its id.
+
+        Parameters
+        ----------
+        sha256 : str
+        count : HandCount
+        handles : iterable of Handle
+            The points it rests on.
+        reading_id : int, optional
+            Of the reading that the person was shown.
+        save_key : str, optional
+            A count with this key that is there already is left as it is.
 
         Raises
         ------
@@ -129,11 +150,38 @@ class SurveyWriter(SurveyReader):
             raise SurveyError("Nothing was counted: give collars, nodes or a height.")
         try:
             with self._transaction():
-                return self._insert(
-                    "hand_counts", photo_id=self._known_photo(sha256), **_hand_values(count)
+                photo_id = self._known_photo(sha256)
+                there = self._value("SELECT id FROM hand_counts WHERE save_key = ?", save_key)
+                if there is not None:
+                    return int(there)
+                count_id = self._insert(
+                    "hand_counts",
+                    photo_id=photo_id,
+                    reading_id=reading_id,
+                    save_key=save_key,
+                    **_hand_values(count),
                 )
+                for values in label_values(count_id, handles):
+                    self._insert("labels", **values)
+                return count_id
         except sqlite3.IntegrityError as error:
             raise _impossible(count) from error
+
+    def set_aside(
+        self, sha256: str, who: str, reason: NotCounted, save_key: str | None = None
+    ) -> None:
+        """Store a person's word that a photo holds nothing to count; a later count outdoes it."""
+        with self._transaction():
+            photo_id = self._known_photo(sha256)
+            if self._value("SELECT 1 FROM set_asides WHERE save_key = ?", save_key) is None:
+                self._insert(
+                    "set_asides",
+                    photo_id=photo_id,
+                    who=storable(who),
+                    said_at=_now(),
+                    reason=reason,
+                    save_key=save_key,
+                )
 
     def add_stop_count(self, stop_id: int, count: HandCount) -> int:
         """Store what a person counted at a stop on a plant that has no photo. Gives its id."""
@@ -311,6 +359,7 @@ def _hand_values(count: HandCount) -> dict[str, Any]:
         "nodes": count.nodes,
         "height_mm": count.height_mm,
         "note": None if count.note is None else storable(count.note),
+        "way": count.way,
     }
 
 

@@ -1,0 +1,74 @@
+"""Counting: a hand count with its points, as the survey's tables hold it."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from collarvision.handles import Handle
+from collarvision.survey.values import HandCount, StoredCount
+
+# A correlated list keeps one row a count, so that long answers can come one by one.
+_COUNTS = """
+    SELECT h.id, p.sha256, p.name AS photo, f.name AS field, v.date, h.who, h.counted_at, h.stage,
+        h.nodes, h.height_mm, h.note, h.way, r.stage AS read_stage, r.outcome AS read_outcome,
+        m.sha256 AS model_sha256,
+        (SELECT json_group_array(json_array(part, x, y, rank, occluded, lost, rounded))
+         FROM (SELECT * FROM labels WHERE hand_count_id = h.id ORDER BY id)) AS handles
+    FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
+    JOIN readings AS r ON r.id = ifnull(h.reading_id, p.latest_id)
+    JOIN models AS m ON m.id = r.model_id
+    LEFT JOIN visits AS v ON v.id = p.visit_id LEFT JOIN fields AS f ON f.id = v.field_id
+"""
+
+
+def question(sha256: str | None, field: str | None) -> str:
+    """SQL for hand counts, with :sha256 and :field as they are asked for."""
+    asked = [("p.sha256 = :sha256", sha256), ("f.name = :field", field)]
+    said = [words for words, value in asked if value is not None]
+    where = f"WHERE {' AND '.join(said)}" if said else ""
+    return f"{_COUNTS} {where} ORDER BY h.id"
+
+
+def stored_count(row: sqlite3.Row) -> StoredCount:
+    """One row of `question`'s answer."""
+    return StoredCount(
+        id=row["id"],
+        sha256=row["sha256"],
+        photo=row["photo"],
+        field=row["field"],
+        date=row["date"],
+        count=HandCount(
+            row["who"],
+            row["counted_at"],
+            row["stage"],
+            row["nodes"],
+            row["height_mm"],
+            row["note"],
+            row["way"],
+        ),
+        handles=tuple(
+            Handle(part, x, y, rank, bool(occluded), bool(lost), bool(rounded))
+            for part, x, y, rank, occluded, lost, rounded in json.loads(row["handles"])
+        ),
+        read_stage=row["read_stage"],
+        read_outcome=row["read_outcome"],
+        model_sha256=row["model_sha256"],
+    )
+
+
+def label_values(hand_count_id: int, handles: Iterable[Handle]) -> Iterator[dict[str, Any]]:
+    """Rows of the table ``labels``."""
+    for handle in handles:
+        yield {
+            "hand_count_id": hand_count_id,
+            "part": handle.part,
+            "rank": handle.rank,
+            "x": None if handle.x is None else float(handle.x),
+            "y": None if handle.y is None else float(handle.y),
+            "occluded": int(handle.occluded),
+            "lost": int(handle.lost),
+            "rounded": int(handle.rounded),
+        }

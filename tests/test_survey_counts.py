@@ -1,0 +1,97 @@
+"""Survey: hand counts with the points they rest on, and photos that hold nothing to count."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from surveys import MODEL, NEWER, NORTH, reading, sha
+
+from collarvision.handles import Handle, lost_leaf
+from collarvision.survey import HandCount, SurveyError, SurveyWriter
+
+MARKED = (
+    lost_leaf(1),
+    Handle("collar", 10.5, 20.25, 2, occluded=True),
+    Handle("tip", 1.0, 2.0, 3),
+    Handle("soil", 10.0, 30.0),
+)
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Iterator[SurveyWriter]:
+    with SurveyWriter(tmp_path / "s.survey") as opened:
+        yield opened
+
+
+def test_a_count_keeps_its_points_and_the_reading_that_was_shown(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(stage=3), sha256=sha(1), model=MODEL, place=NORTH)
+    shown = survey.plant(sha(1))
+    assert shown is not None
+    survey.add_reading(reading(stage=5), sha256=sha(1), model=NEWER, place=NORTH)
+    count = HandCount("Ann", "2027-05-20T10:00", stage=2, way="marked")
+    survey.add_hand_count(sha(1), count, handles=MARKED, reading_id=shown.reading_id)
+    typed = HandCount("Bo", "2027-05-21T10:00", stage=4, nodes=4, way="split-stalk")
+    survey.add_hand_count(sha(1), typed)
+
+    marked, split = survey.counts(sha(1))
+    assert marked.handles == MARKED
+    assert marked.count == count
+    assert (marked.read_stage, marked.model_sha256) == (3, MODEL.sha256)
+    assert (split.handles, split.count) == ((), typed)
+    assert (split.read_stage, split.model_sha256) == (5, NEWER.sha256)  # the latest
+    assert [c.id for c in survey.counts(field="North")] == [marked.id, split.id]
+    assert not list(survey.counts(field="South"))
+
+
+def test_a_save_that_is_sent_twice_is_stored_once(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    count = HandCount("Ann", "2027-05-20T10:00", stage=2)
+    first = survey.add_hand_count(sha(1), count, handles=MARKED, save_key="one")
+    assert survey.add_hand_count(sha(1), count, handles=MARKED, save_key="one") == first
+    assert survey.add_hand_count(sha(1), count) != survey.add_hand_count(sha(1), count)
+    assert len(list(survey.counts())) == 3
+    for _ in range(2):
+        survey.set_aside(sha(1), "Ann", "no-plant", "two")
+    assert [aside.reason for aside in survey.set_asides(sha(1))] == ["no-plant"]
+
+
+def test_impossible_points_leave_no_half_a_count(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    bad = (MARKED[0], Handle("collar", 1.0, 1.0, 99))
+    with pytest.raises(SurveyError, match="can't be stored"):
+        survey.add_hand_count(sha(1), HandCount("Ann", "2027", stage=2), handles=bad)
+    assert not list(survey.counts())
+
+
+def test_counts_and_labels_are_never_changed(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    survey.add_hand_count(sha(1), HandCount("Ann", "2027", stage=2), handles=MARKED)
+    connection = sqlite3.connect(survey.path)
+    for words in (
+        "UPDATE hand_counts SET stage = 4",
+        "DELETE FROM hand_counts",
+        "UPDATE labels SET rank = 4",
+        "DELETE FROM labels",
+    ):
+        with pytest.raises(sqlite3.IntegrityError, match="is never"):
+            connection.execute(words)
+    connection.close()
+
+
+def test_a_photo_with_nothing_to_count_waits_no_longer(survey: SurveyWriter) -> None:
+    sent_back = reading(outcome="hand-count", reasons=("Blurred.",))
+    survey.add_reading(sent_back, sha256=sha(1), model=MODEL, place=NORTH)
+    assert len(list(survey.waiting())) == 1
+    survey.set_aside(sha(1), "Ann", "no-plant")
+    assert not list(survey.waiting())
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.set_aside == "no-plant"
+    survey.add_hand_count(sha(1), HandCount("Bo", "2999-01-01T00:00:00+00:00", stage=3))
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.set_aside is None  # somebody saw a plant after all
+    assert survey.plant(sha(2)) is None
