@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from collarvision import __version__, commands_survey
+from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
 from collarvision.progress import photo_progress
 
@@ -279,6 +280,7 @@ def card(
 app.command()(plan)
 app.command(epilog=commands_survey.BATCH_EPILOG)(commands_survey.batch)
 app.command()(commands_survey.export)
+app.command()(demo)
 
 
 def _make_folder(folder: Path) -> None:

@@ -34,6 +34,7 @@ ORDER = [
     # A season's way, from many photos into one file and out of it.
     {"survey"},
     {"batch", "export"},
+    {"demo"},
     # A field's way, from plants to a decision.
     {"units", "evidence", "sampling", "leafwords", "boundary", "splitstalk", "damage", "agreement"},
     {"clusters"},
@@ -43,7 +44,7 @@ ORDER = [
     {"limits"},
     {"window"},
     {"handcount"},
-    {"commands_field", "commands_survey", "commands_handcount"},
+    {"commands_demo", "commands_field", "commands_survey", "commands_handcount"},
     {"cli"},
     {"__main__"},
 ]
