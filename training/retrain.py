@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 
 FINISHERS = 4
-"""Processes that share the finished photos."""
+"""Processes that share the finished photos of each kind."""
 
 CHECK_SEED = 90_000
 """Seeds from here on are never trained on."""
@@ -45,7 +45,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--seed", type=int, default=1, help="of the first renderer; others follow in steps of 1")
     add("--light-paths", type=int, default=40)
     add("--check-count", type=int, default=240, help="samples for the checks while training")
-    add("--finished-count", type=int, default=0, help="finished photos for calibration")
+    add("--finished-count", type=int, default=0, help="finished photos, harder than training's")
+    add("--plain-count", type=int, default=0, help="finished photos, like training's")
     add("--finished-seed", type=int, default=95_000)
     add("--finished-size", default="720x960")
     add("--variant", default=None, help="Mitsuba variant; the first that works when left out")
@@ -97,13 +98,14 @@ def start_others(options: argparse.Namespace) -> list[subprocess.Popen[bytes]]:
     gpus = max(1, options.gpus)
     count = str(options.check_count)
     running = [renderer(options, 0, CHECK_SEED, "check", ["--count", count])]
-    if options.finished_count:
-        share = -(-options.finished_count // FINISHERS)
-        for extra in range(FINISHERS):
-            more = ["--view", "finished", "--unlike", "--count", str(share)]
-            more += ["--size", options.finished_size]
-            seed = options.finished_seed + extra
-            running.append(renderer(options, extra % gpus, seed, "finished", more))
+    for first, whole, kind in (
+        (options.finished_seed, options.finished_count, ["--unlike"]),
+        (options.finished_seed + FINISHERS, options.plain_count, []),
+    ):
+        more = ["--view", "finished", "--size", options.finished_size, *kind]
+        more += ["--count", str(-(-whole // FINISHERS))]
+        for extra in range(FINISHERS if whole else 0):
+            running.append(renderer(options, 0, first + extra, "finished", more))
     seed = options.seed
     for gpu in range(gpus):
         here = options.renderers - (options.fewer if gpu == gpus - 1 else 0) - (gpu == 0)

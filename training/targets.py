@@ -107,6 +107,7 @@ def _point_row(view: View, xy: np.ndarray | None) -> np.ndarray:
 
 def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]:
     rule = RULES[reason]
+    close = truth.view == "close"  # part of a stalk: nothing that takes the whole plant to know
     collars, hidden = _slots(MAX_COLLARS, 4), _slots(MAX_COLLARS, 4)
     tips, blind = _slots(MAX_TIPS, 8), _slots(MAX_TIPS, 3)
     all_shown = True
@@ -118,7 +119,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         for slots, chosen in ((collars, shown & ~occluded), (hidden, shown & occluded)):
             at = np.flatnonzero(chosen)[:MAX_COLLARS]
             slots[: len(at), :2] = net[at] / MAP_STRIDE
-            slots[: len(at), 2] = truth.collars[at, 2]
+            slots[: len(at), 2] = 0 if close else truth.collars[at, 2]
             slots[: len(at), 3] = 1.0
     if len(truth.tips):
         net = view.to_net(truth.tips[:, :2])
@@ -127,19 +128,21 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         occluded = truth.tips[:, 3] > 0.5
         at = np.flatnonzero(shown & ~occluded)[:MAX_TIPS]
         tips[: len(at), :2] = net[at] / MAP_STRIDE
-        tips[: len(at), 2] = truth.tips[at, 2]
+        tips[: len(at), 2] = 0 if close else truth.tips[at, 2]
         tips[: len(at), 3] = 1.0
         tips[: len(at), 4:6] = truth.tips[at, 4:6]
         tips[: len(at), 6:8] = links[at] / MAP_STRIDE
+        if close:
+            tips[: len(at), 6:8][~view.shows(links[at])] = np.nan
         at = np.flatnonzero(shown & occluded)[:MAX_TIPS]
         blind[: len(at), :2] = net[at] / MAP_STRIDE
         blind[: len(at), 2] = 1.0
     base = _point_row(view, truth.base_xy)
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
     points = rule.points
-    single = points * float(truth.reason != "several")
+    single = points * float(truth.reason != "several" and not close)
     stage_known = truth.stage is not None and (all_shown or view.look)
-    w_stage = rule.stage * float(stage_known)
+    w_stage = rule.stage * float(stage_known and not close)
     has_plant = reason not in ("no_plant", "not_maize")
     return {
         "collars": collars,
@@ -158,8 +161,8 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
         "w_single": single,
         "w_stage": w_stage,
-        "w_usability": rule.usability_look if view.look else rule.usability_read,
-        "w_laid": float(has_plant and reason != "dark"),
+        "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not close),
+        "w_laid": float(has_plant and reason != "dark" and not close),
         "w_first": w_stage * float(truth.first_leaf is not None),
         "w_lost": w_stage * float(truth.lost_leaves is not None),
     }

@@ -178,13 +178,16 @@ def validate(
     network.eval()
     tally = _Tally()
     # Whole photos are stored too small to be read closely; they count for what they can show.
-    close = [
+    readable = [
         s
         for s in samples
-        if s.truth.reason != "ok"
-        or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT
+        if s.truth.view != "close"
+        and (
+            s.truth.reason != "ok"
+            or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT
+        )
     ]
-    for part in _batches(close, batch):
+    for part in _batches(readable, batch):
         _read(tally, network, part, size, device)
     for part in _batches([s for s in samples if s.truth.view == "photo"], batch * 2):
         views = [plain_look(s.truth, s.mask.shape[1], s.mask.shape[0]) for s in part]

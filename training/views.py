@@ -135,7 +135,16 @@ def jittered_read(
 ) -> View:
     """A READ crop with the errors that a first look makes, and the views that people take."""
     box = read_box(truth, width, height)
-    if box is None:
+    if truth.view == "close":
+        # Part of a stalk, rendered as a further look would see it: the whole window.
+        true_side = float(max(width, height))
+        side = true_side * rng.uniform(0.75, 1.0)
+        free = (true_side - side) / 2
+        center = (
+            width / 2 + rng.uniform(-free, free),
+            height / 2 + rng.uniform(-free, free),
+        )
+    elif box is None:
         # Run time reads the square around the whole photo where the first look found no plant.
         # A weed must stay in view for its answer to be true; a bare board may be seen in part.
         side = float(max(width, height)) * rng.uniform(0.85, 1.05)

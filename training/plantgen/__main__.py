@@ -20,7 +20,8 @@ import numpy as np
 from . import optics, render, truth
 from .stand import LIGHTINGS, Stand, Wish, compose
 
-VIEWS = ("crop", "photo", "mixed", "finished")
+VIEWS = ("crop", "close", "photo", "mixed", "finished")
+MIXED_SHARES = {"crop": 0.58, "close": 0.18, "photo": 0.24}
 REASON_SHARES = {"ok": 0.80, "no_plant": 0.05, "several": 0.06, "not_maize": 0.05, "cut_off": 0.04}
 
 
@@ -78,7 +79,7 @@ def draw_wish(rng: np.random.Generator, view: str, unlike: bool, size: str = "96
     """What the next sample should show."""
     width, height = (int(n) for n in size.split("x"))
     reason = "ok"
-    if view != "crop":
+    if view not in ("crop", "close"):
         reason = str(rng.choice(list(REASON_SHARES), p=list(REASON_SHARES.values())))
     if not unlike:
         return Wish(reason=reason, width_px=width, height_px=height)
@@ -96,7 +97,7 @@ def write_sample(part: Path, seed: int, index: int, args: argparse.Namespace) ->
     rng = np.random.default_rng([seed, index])
     view = args.view
     if view == "mixed":
-        view = "crop" if rng.random() < 0.74 else "photo"
+        view = str(rng.choice(list(MIXED_SHARES), p=list(MIXED_SHARES.values())))
     wish = draw_wish(rng, view, args.unlike, args.size)
     stand = compose(rng, wish)
     window = _window(stand, rng, view, args)
@@ -104,7 +105,7 @@ def write_sample(part: Path, seed: int, index: int, args: argparse.Namespace) ->
         stand, window, samples=args.samples, seed=int(rng.integers(2**31)), variant=args.variant
     )
     name = f"{seed:05d}_{index:06d}"
-    row = truth.describe(stand, rendered, f"{name}.jpg", "crop" if view == "crop" else "photo")
+    row = truth.describe(stand, rendered, f"{name}.jpg", "photo" if view == "finished" else view)
     if view == "finished":
         fault = None
         if row["reason"] == "ok" and rng.random() < 0.08:
@@ -125,6 +126,8 @@ def _window(
 ) -> render.Window:
     if view == "crop":
         return truth.plant_window(stand, rng, args.crop_pixels)
+    if view == "close":
+        return truth.close_window(stand, rng, args.crop_pixels)
     if view == "finished":
         return truth.whole_window(stand, max(stand.camera.width_px, stand.camera.height_px))
     return truth.whole_window(stand, args.photo_pixels)

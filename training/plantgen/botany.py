@@ -19,7 +19,7 @@ MAX_COLLARS = 10
 # (Ledent & Mouraux 1990, 10.1051/agro:19900208); 1.5-1.75 in long (Mississippi State Univ.
 # Extension 2024). Width about 13 mm [M].
 FIRST_LEAF_LENGTH_MM = (34.0, 56.0)
-FIRST_LEAF_WIDTH_MM = (9.0, 16.0)
+FIRST_LEAF_WIDTH_MM = (8.0, 17.5)
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
 # Leaf 1 below 20, leaf 5 above 100, leaf 6 200-300 (Ledent & Mouraux 1990); the ranks between
@@ -190,7 +190,7 @@ def emerged_fractions(progress: float, step: float, collars: int) -> list[float]
 
 def _collar_heights_mm(rng: np.random.Generator, collars: int, progress: float) -> list[float]:
     """Collar heights of ranks 1..collars; the top one is still close to the one below."""
-    tallness = rng.beta(2.0, 2.5)
+    tallness = rng.beta(1.5, 1.9)
     heights = []
     for rank in range(1, collars + 1):
         low, high = COLLAR_HEIGHT_MM[rank]
@@ -247,6 +247,9 @@ def grow(
     elif hard_case == "about_to_clear":
         progress = float(rng.uniform(0.93, 1.0))
     heights = _collar_heights_mm(rng, stage_v, progress)
+    # Soil washed from or thrown against the stalk: nobody sees from which height it grew.
+    settled = float(np.clip(rng.normal(0.0, 3.5), -9.0, 9.0))
+    heights = [max(height + settled, 4.0 + 3.0 * index) for index, height in enumerate(heights)]
     if hard_case == "just_cleared" and stage_v >= 2:
         heights[-1] = heights[-2] + rng.uniform(3.0, 9.0) * (1 + 0.05 * stage_v)
     fractions = emerged_fractions(progress, float(rng.uniform(0.27, 0.40)), stage_v)
@@ -257,8 +260,8 @@ def grow(
     top_radius = base_radius * (0.82 if stage_v < 4 else rng.uniform(0.55, 0.8))
     side = 0.0 if rng.random() < 0.5 else math.pi
     spread = math.radians(rng.uniform(6.0, 24.0))  # azimuth spread 10-20 degrees [M]
-    habit = rng.uniform(0.0, 1.0)  # erect .. lax
-    width_factor = rng.uniform(0.62, 1.12)
+    habit = rng.uniform(-0.2, 1.2)  # erect .. lax
+    width_factor = rng.uniform(0.55, 1.12)
     top_z = heights[-1] if heights else rng.uniform(6.0, 26.0)
 
     leaves = []
@@ -279,7 +282,7 @@ def grow(
             share = np.clip(exit_z / max(heights[-1], 1.0), 0.0, 1.0)
             radius = base_radius + (top_radius - base_radius) * share
             insertion = math.radians(np.clip(rng.normal(24 + 7.0 * min(age, 5), 8), 8, 78))
-            reach = 70 + 55 * habit + 9 * min(age, 5) + rng.normal(0, 16)
+            reach = 74 + 58 * habit + 9 * min(age, 5) + rng.normal(0, 16)
             if rank == 1:
                 reach = rng.normal(75, 22)
             droop = math.radians(np.clip(reach, 25, 172))
@@ -289,8 +292,12 @@ def grow(
             exit_z = top_z - rng.uniform(2.0, 14.0) * min(1.0, top_z / 60.0) - 1.5 * depth
             radius = top_radius * (0.93 - 0.17 * depth)
             radius = max(radius, 0.9)
-            insertion = math.radians(np.clip(rng.normal(3 + 15 * emerged**2, 4), 0.5, 34))
-            reach = 12 + (38 + 62 * habit) * emerged**1.7 + rng.normal(0, 12)
+            insertion = math.radians(np.clip(rng.normal(4 + 20 * emerged**2, 5), 0.5, 45))
+            # The leaf next to clear hangs on most plants: the uppermost drooping leaf is one to
+            # two above the top collar (Ohio State Univ. AGF-127; Univ. of Nebraska). Short blades
+            # of seedlings are stiffer [M].
+            limp = 0.70 + 0.30 * min(1.0, emerged * length / 220.0)
+            reach = 10 + (84 + 72 * habit) * emerged * limp + rng.normal(0, 12)
             if hard_case == "about_to_clear" and depth == 1:
                 insertion += math.radians(rng.uniform(2, 12))
             droop = math.radians(np.clip(reach, 3, 165))
@@ -328,12 +335,21 @@ def grow(
         flatness=float(rng.uniform(1.0, 1.25)),
         lean_rad=(float(rng.normal(0, 0.06)), float(rng.normal(0, 0.04))),
         curve_per_mm=float(rng.normal(0, 0.12)) / max(120.0, top_z * 2),
-        coleoptile_mm=float(rng.uniform(3, 22)) if stage_v <= 3 else 0.0,
+        coleoptile_mm=_coleoptile_mm(rng, stage_v, leaves[0].exit_height_mm),
         hard_case=hard_case,
         tillers=int(rng.integers(1, 3)) if stage_v >= 4 and rng.random() < 0.05 else 0,
         vigour=vigour,
         colour_seed=int(rng.integers(2**31)),
     )
+
+
+def _coleoptile_mm(rng: np.random.Generator, stage_v: int, first_exit_mm: float) -> float:
+    """How far the coleoptile stands over the soil; leaf 1 grows out of it, so its collar clears it.
+
+    Now and then it's as tall as that collar and hides part of it. Withered away after V3 [M].
+    """
+    share = float(rng.uniform(0.25, 0.85) if rng.random() < 0.95 else rng.uniform(0.85, 1.15))
+    return share * first_exit_mm if stage_v <= 3 else 0.0
 
 
 def _weather(

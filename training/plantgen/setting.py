@@ -114,6 +114,8 @@ def place_camera(
         roll = rng.normal(0, 0.06)
     if rng.random() < 0.03:
         roll += rng.choice([-1, 1]) * rng.uniform(0.2, 0.6)
+    if wish.reason == "several" and not laid and rng.random() < 0.3:
+        pitch = rng.uniform(0.9, 1.5)  # plants seen from above, as people also photograph them
     offset = distance * np.array(
         [math.sin(swing) * math.cos(pitch), -math.cos(swing) * math.cos(pitch), math.sin(pitch)]
     )

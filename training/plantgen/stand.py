@@ -20,7 +20,7 @@ from .shape import PlantShape, build, laid_flat, windblown
 from .textures import BOARD_KINDS, blade_atlas, board, ground, stalk_atlas
 from .wish import LIGHTINGS, WITH_MAIZE, Site, Wish
 
-STAGE_WEIGHTS = (0.055, 0.09, 0.11, 0.125, 0.125, 0.125, 0.115, 0.09, 0.075, 0.05, 0.04)
+STAGE_WEIGHTS = (0.07, 0.085, 0.10, 0.11, 0.115, 0.115, 0.11, 0.10, 0.085, 0.06, 0.05)
 """How often VE, V1, ... V10 are drawn: most where photos are most often asked about."""
 
 
@@ -68,13 +68,16 @@ class Stand:
 
 
 def _lost_leaves(rng: np.random.Generator, stage_v: int) -> int:
-    """Lower leaves lost: rare before V5, then more often (Mississippi State Univ. 2024)."""
-    chance = {0: 0, 1: 0, 2: 0.03, 3: 0.06, 4: 0.1, 5: 0.2, 6: 0.28}.get(stage_v, 0.34)
+    """Lower leaves lost: normal from V5 on (Mississippi State Univ. 2024), by damage before.
+
+    More often than in a field, so that a network learns to look for leaf 1 at every size.
+    """
+    chance = {0: 0, 1: 0, 2: 0.09, 3: 0.15, 4: 0.2, 5: 0.28, 6: 0.34}.get(stage_v, 0.4)
     if rng.random() >= chance:
         return 0
-    if stage_v < 6 or rng.random() < 0.68:
+    if stage_v < 4 or rng.random() < 0.66:
         return 1
-    return 2 if stage_v < 8 or rng.random() < 0.7 else 3
+    return 2 if stage_v < 7 or rng.random() < 0.7 else 3
 
 
 def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
@@ -91,7 +94,7 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
     status = wish.lower_status
     if status is None:
         draw = rng.random()
-        worn = 0.12 if stage >= 3 else 0.03
+        worn = 0.18 if stage >= 3 else 0.05
         status = "withered" if draw < worn else "torn" if draw < 1.5 * worn else "ok"
     plant = grow(rng, stage, hard_case=hard, laid=laid, lost=lost, lower_status=status)
     facing = rng.normal(0, 0.33) if rng.random() < 0.8 else rng.uniform(-1.5, 1.5)

@@ -30,6 +30,9 @@ LEAST_DROP_SHARE = 0.02
 COLLAR_SEEN = 0.22
 """A collar is seen when at least this share of its camera-facing half is."""
 
+CLOSE_SHARE = (0.33, 0.72)
+"""Side of a close window, as a share of the side of the reading square about the plant."""
+
 EDGE_PX = 2.0
 """A plant that reaches no further than this over a photo's edge still counts as whole."""
 
@@ -40,6 +43,23 @@ def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     side = float(max(high - low)) * rng.uniform(1.28, 1.75)
     side = max(side, 60.0)
     centre = (low + high) / 2 + rng.uniform(-0.06, 0.06, 2) * side
+    return Window(
+        float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side
+    )
+
+
+def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
+    """A square window on part of the stalk, `CLOSE_SHARE` as wide as one about the plant.
+
+    The top collar is in it twice as often as any other: there, millimetres decide.
+    """
+    low, high = plant_box_px(stand)
+    side = max(float(max(high - low)) * 1.24 * rng.uniform(*CLOSE_SHARE), 40.0)
+    collars = [leaf.collar for leaf in stand.shapes[0].points if leaf.collar is not None]
+    spot = _base(stand)
+    if collars:
+        spot = collars[-1] if rng.random() < 0.5 else collars[int(rng.integers(len(collars)))]
+    centre = stand.camera.project(spot[None])[0][0] + rng.uniform(-0.33, 0.33, 2) * side
     return Window(
         float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side
     )
