@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
-from collarvision import __version__, commands_survey
+from collarvision import __version__, commands_count, commands_decision, commands_survey
 from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
 from collarvision.progress import photo_progress
@@ -278,6 +278,9 @@ def card(
 
 
 app.command()(plan)
+app.command(epilog=commands_decision.FIELD_EPILOG)(commands_decision.field)
+app.command()(commands_count.count)
+app.command()(commands_count.splitstalk)
 app.command(epilog=commands_survey.BATCH_EPILOG)(commands_survey.batch)
 app.command()(commands_survey.export)
 app.command()(demo)

@@ -40,8 +40,8 @@ EMERGENCE_GDD_F: Final = 115.0
 
 # A stretch of weather ahead may be warmer or cooler than foretold by about this part of its heat,
 # and stalks lengthen faster from leaf to leaf. Our own choices.
-_AHEAD_SPREAD: Final = 0.15
-_GROWTH_SPREAD: Final = 0.3
+AHEAD_SPREAD: Final = 0.15
+GROWTH_SPREAD: Final = 0.3
 _DRAWS: Final = 4000
 # A plant of n collars is anywhere between n and n + 1: level, so sigma 1/sqrt(12).
 _WITHIN_STAGE: Final = 1 / math.sqrt(12)
@@ -318,7 +318,7 @@ def height_reached(
     now = random.normal(tall, tall_error, _DRAWS)
     then = random.normal(was, was_error, _DRAWS)
     rate = np.maximum(now - then, 0.1 * grown) / heat
-    rate = rate * np.exp(random.normal(0, _GROWTH_SPREAD, _DRAWS))
+    rate = rate * np.exp(random.normal(0, GROWTH_SPREAD, _DRAWS))
     return _dates((target_mm - now) / rate, last, temperatures, random, clamp)
 
 
@@ -337,7 +337,7 @@ def _dates(
         raise HeatError(f"There are no temperatures from {begin} on: add a forecast or past years.")
     daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
     ahead = np.array([day.origin == "ahead" for day in days])
-    warmer = np.maximum(random.normal(1, _AHEAD_SPREAD, len(need)), 0.3)
+    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, len(need)), 0.3)
     known, foretold = np.cumsum(daily * ~ahead), np.cumsum(daily * ahead)
     reached = known[None] + foretold[None] * warmer[:, None]
     # A day short of it counts for nothing; one never reached is past the horizon.

@@ -22,7 +22,8 @@ def notes(standing: Sequence[PlantStanding], limit: Limit) -> list[str]:
     found: list[str] = []
     unknown = sum(s.height_unknown for s in standing)
     if unknown:
-        found.append(f"{plants_of(unknown)} without a height are judged by leaves alone.")
+        is_are = "is" if unknown == 1 else "are"
+        found.append(f"{plants_of(unknown)} without a height {is_are} judged by leaves alone.")
     if limit.leaf not in (None, "collars") and standing:
         found.append(
             f"This label counts {limit.leaf}; the plants were read by collars, and one tells the "

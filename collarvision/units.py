@@ -6,9 +6,11 @@ Every factor is a whole fraction (an international inch is 25.4 mm, an internati
 
 from __future__ import annotations
 
+import os
 import re
+from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final
+from typing import Final, Literal
 
 MM_PER: Final = {
     "mm": Fraction(1),
@@ -107,3 +109,49 @@ def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fracti
             f"write it like {example}."
         )
     return Fraction(match[1].replace(",", ".")), unit
+
+
+LengthUnit = Literal["in", "cm", "mm"]
+_INCH_TERRITORIES: Final = {"US", "LR", "MM"}  # those that never went metric; from memory
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How quantities are shown: inches go with °F and acres, cm and mm with °C and hectares."""
+
+    length: LengthUnit
+
+    @property
+    def us(self) -> bool:
+        """Whether the units are those of the United States."""
+        return self.length == "in"
+
+    def height(self, mm: float) -> str:
+        """A height, to a tenth of an inch or of a cm."""
+        value = float(mm) / float(MM_PER[self.length])
+        return f"{value:.0f} mm" if self.length == "mm" else f"{value:.1f} {self.length}"
+
+    def heat(self, gdd_f: float) -> str:
+        """Growing degree days."""
+        return f"{gdd_f:.0f} °F-days" if self.us else f"{gdd_f / 1.8:.0f} °C-days"
+
+    def temperature(self, fahrenheit_degrees: float) -> str:
+        """A temperature."""
+        if self.us:
+            return f"{fahrenheit_degrees:.0f} °F"
+        return f"{float(celsius(fahrenheit_degrees)):.0f} °C"
+
+
+def shown_here(asked: LengthUnit | None = None) -> Shown:
+    """Units asked for, else those of the user's locale, else inches.
+
+    Of the environment, as POSIX orders it: LC_ALL, LC_MEASUREMENT, LANG.
+    """
+    if asked is not None:
+        return Shown(asked)
+    names = (os.environ.get(name) for name in ("LC_ALL", "LC_MEASUREMENT", "LANG"))
+    locale = next((name for name in names if name), "")
+    territory = re.match(r"[a-zA-Z]+_([A-Z]{2})", locale)
+    if territory is None:
+        return Shown("in")
+    return Shown("in" if territory[1] in _INCH_TERRITORIES else "cm")

@@ -180,6 +180,17 @@ def _by_height(
         return None
 
 
+def mix_window(name: str, members: Sequence[Window]) -> Window:
+    """Window of a tank mix: it opens with its last member and closes with its first."""
+    opens = closes = harvest = None
+    for member in members:
+        opens = _span(opens, member.opens, first=False)
+        closes = _span(closes, member.closes, first=True)
+        last = member.last_harvest_day
+        harvest = last if harvest is None or (last is not None and last < harvest) else harvest
+    return Window(name, opens, closes, harvest)
+
+
 def _span(a: DateSpan | None, b: DateSpan | None, *, first: bool) -> DateSpan | None:
     """The earlier of two spans, or the later."""
     if a is None or b is None:

@@ -1,0 +1,173 @@
+"""Commands about counting by hand: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+
+EXIT_USAGE = 2
+EXIT_SURVEY = 3
+
+
+def count(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to add to.")],
+    what: Annotated[
+        str,
+        typer.Argument(
+            metavar="PHOTO_OR_STOP",
+            help="A photo's name, or 'stop 3' for a plant that has no photo.",
+        ),
+    ],
+    who: Annotated[str, typer.Option(metavar="NAME", help="Who counted.")],
+    stage: Annotated[
+        str | None,
+        typer.Option(
+            metavar="N", help="Visible collars, lost leaves included: 5 or V5, VE for none."
+        ),
+    ] = None,
+    nodes: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N",
+            help="Nodes that stand apart in the split stalk, up to that of the uppermost leaf with "
+            "a collar; the first is leaf 5's (see `collarvision splitstalk`).",
+        ),
+    ] = None,
+    height: Annotated[
+        str | None, typer.Option(metavar="HEIGHT", help="Measured height, such as '14 in'.")
+    ] = None,
+    note: Annotated[str | None, typer.Option(metavar="WORDS", help="Anything to keep.")] = None,
+    field: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
+    ] = None,
+    visit: Annotated[
+        str | None, typer.Option(metavar="DATE", help="The visit, where names are alike.")
+    ] = None,
+) -> None:
+    """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
+    from collarvision.pickplant import PickError, pick
+    from collarvision.splitstalk import NodeCountError, collars_from_nodes
+    from collarvision.survey import HandCount, SurveyError, SurveyWriter
+    from collarvision.units import UnitError, read_length_mm
+
+    if not who.strip():
+        _stop("--who is empty: a count is kept under a name.")
+    collars = None if stage is None else _collars(stage)
+    height_mm = None
+    try:
+        if height is not None:
+            height_mm = float(read_length_mm(height))
+        from_nodes = None if nodes is None else collars_from_nodes(nodes)
+    except UnitError as error:
+        _stop(f"--height: {error}")
+    except NodeCountError as error:
+        _stop(f"--nodes {nodes}: {error}")
+    if height_mm is not None and not 0 < height_mm <= 5000:
+        _stop(f"--height {height!r} isn't the height of a corn plant: check the unit.")
+    if collars is None and from_nodes is None and height_mm is None:
+        _stop("Nothing was counted: give --stage, --nodes or --height.")
+    if visit is not None:
+        try:
+            visit = date.fromisoformat(visit.strip()).isoformat()
+        except ValueError:
+            _stop(f"--visit {visit!r} isn't a date: write it like 2027-06-04.")
+    way = "split-stalk" if nodes is not None and collars is None else "on-plant"
+    made = HandCount(
+        who.strip(),
+        datetime.now(UTC).isoformat(timespec="seconds"),
+        collars,
+        nodes,
+        height_mm,
+        note,
+        way,  # type: ignore[arg-type]
+    )
+    if not survey.exists():
+        _stop(f"There is no survey {survey}: check the name.", EXIT_SURVEY)
+    try:
+        with SurveyWriter(survey) as store:
+            picked = pick(store, what, field=field, date=visit)
+            if picked.photo is not None:
+                store.add_hand_count(picked.photo.sha256, made)
+            else:
+                if collars is None and from_nodes is None:
+                    _stop("A height alone tells no stage: give --stage or --nodes too.")
+                assert picked.stop is not None
+                store.add_stop_count(picked.stop.id, made)
+    except PickError as error:
+        _stop(str(error))
+    except SurveyError as error:
+        _stop(str(error), EXIT_SURVEY)
+    said = []
+    if collars is not None:
+        said.append("1 collar" if collars == 1 else f"{collars} collars")
+    elif from_nodes is not None:
+        said.append(
+            f"{from_nodes.collars} collars from {nodes} nodes apart, with "
+            f"{from_nodes.one_more:.0%} held for one more"
+        )
+    if height_mm is not None:
+        said.append(f"{height_mm:.0f} mm tall")
+    _say(f"{picked.words}: {', '.join(said)}, counted by {who.strip()}.")
+    if collars is not None and from_nodes is not None:
+        off = collars - from_nodes.collars
+        if off not in (0, 1):
+            _say(
+                f"The nodes say {from_nodes.collars} collars and you counted {collars}: the "
+                "collars stand; look again if that surprises you."
+            )
+    if picked.photo is not None and picked.photo.stage is not None and collars is not None:
+        from collarvision.answer import stage_name
+
+        if picked.photo.stage != collars:
+            _say(f"The reading had said {stage_name(picked.photo.stage)}.")
+
+
+def splitstalk(
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) with a drawing.")
+    ] = None,
+) -> None:
+    """Show how to count from the nodes of a split stalk when lower leaves are lost."""
+    import textwrap
+
+    from collarvision.splitstalk import KNOWN_ERROR, STEPS
+
+    if out is not None:
+        from collarvision.report import write_split_stalk_page
+        from collarvision.writing import OutputError
+
+        try:
+            write_split_stalk_page(out)
+        except OutputError as error:
+            _stop(str(error), EXIT_SURVEY)
+        _say(f"Wrote {out}.")
+        return
+    typer.echo("Counting leaves in a split stalk, when lower leaves are lost\n")
+    for number, step in enumerate(STEPS, start=1):
+        typer.echo(textwrap.fill(step, 76, initial_indent=f"{number}. ", subsequent_indent="   "))
+    typer.echo("\n" + textwrap.fill(KNOWN_ERROR, 76))
+    typer.echo("\nEnter it: collarvision count SURVEY PHOTO --nodes N --who NAME")
+
+
+def _collars(text: str) -> int:
+    import re
+
+    match = re.fullmatch(r"[vV]?(\d{1,2})|[vV][eE]", text.strip())
+    if match is None:
+        _stop(f"--stage {text!r} isn't a count of collars: write 5 or V5, or VE for none.")
+    collars = int(match[1] or 0)
+    if collars > 22:
+        _stop(f"--stage {text}: corn makes 16 to 22 leaves; count again.")
+    return collars
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
+    _say(words)
+    raise typer.Exit(status)

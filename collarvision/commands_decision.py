@@ -1,0 +1,262 @@
+"""Commands from a survey to a decision: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collarvision.decision import FieldAnswer
+    from collarvision.outlook import Outlook
+
+EXIT_USAGE = 2
+EXIT_SURVEY = 3
+
+FIELD_EPILOG = """\b
+Exit status:
+  0    the field was judged, whatever the verdict is
+  2    the command, the limits file or a table of temperatures was not understood
+  3    the survey could not be opened, or an output could not be written"""
+
+
+class AnswerForm(StrEnum):
+    """Output formats of an answer."""
+
+    table = "table"
+    json = "json"
+
+
+class Length(StrEnum):
+    """Units of heights; heat and areas go with them."""
+
+    inch = "in"
+    cm = "cm"
+    mm = "mm"
+
+
+class Degrees(StrEnum):
+    """Units of a table of temperatures."""
+
+    fahrenheit = "F"
+    celsius = "C"
+
+
+class ClampName(StrEnum):
+    """The two ways to hold temperatures within 50 and 86 °F (10 and 30 °C)."""
+
+    each = "each"
+    mean = "mean"
+
+
+def field(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to ask.")],
+    name: Annotated[str, typer.Option("--field", metavar="NAME", help="The field to judge.")],
+    limits: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Your limits, typed from the label, as a TOML file."),
+    ] = None,
+    visit: Annotated[
+        str | None, typer.Option(metavar="DATE", help="The visit to judge; the last by default.")
+    ] = None,
+    day: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="The day the answer is for; today by default."),
+    ] = None,
+    temperatures: Annotated[
+        Path | None,
+        typer.Option(metavar="CSV", help="Daily minimum and maximum, to tell dates ahead."),
+    ] = None,
+    forecast: Annotated[
+        Path | None, typer.Option(metavar="CSV", help="The same for days to come.")
+    ] = None,
+    temperature_unit: Annotated[
+        Degrees | None,
+        typer.Option(help="Unit of the temperatures, where the table doesn't tell."),
+    ] = None,
+    clamp: Annotated[
+        ClampName,
+        typer.Option(help="Hold each temperature within the limits of growth, or their mean."),
+    ] = ClampName.each,
+    planned_harvest: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="For days before harvest; outranks the limits file."),
+    ] = None,
+    hail: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Day of a hail: minds the advised wait.")
+    ] = None,
+    frost: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Day of a frost: minds the advised wait.")
+    ] = None,
+    precision: Annotated[
+        float,
+        typer.Option(metavar="D", help="Enough plants know a share to +-D; 0.15 is 15 in 100."),
+    ] = 0.15,
+    sequential: Annotated[
+        bool,
+        typer.Option(
+            "--sequential", help="Plants are enough too once Wald's test has decided on half."
+        ),
+    ] = False,
+    form: Annotated[AnswerForm, typer.Option("--format", help="To read, or for a program.")] = (
+        AnswerForm.table
+    ),
+    report: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) to send or print.")
+    ] = None,
+    units: Annotated[
+        Length | None, typer.Option(help="Units of heights; by default those of your locale.")
+    ] = None,
+    save: Annotated[
+        bool, typer.Option("--save", help="Keep the verdicts and their limits in the survey.")
+    ] = False,
+    who: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Who decides, for --save.")
+    ] = None,
+) -> None:
+    """Judge a field: its stage, each limit of yours, how sure that is, and until when it holds."""
+    from collarvision.damage import DamageError, wait_after
+    from collarvision.decision import answer_record, decide
+    from collarvision.fieldvisits import FieldVisitsError, visits_of
+    from collarvision.sampling import SequentialTest
+    from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
+    from collarvision.units import shown_here
+
+    today = _date(day, "--day") or date.today()
+    wanted = _date(visit, "--visit")
+    harvest = _date(planned_harvest, "--planned-harvest")
+    hit = [(kind, _date(text, f"--{kind}")) for kind, text in (("hail", hail), ("frost", frost))]
+    if not 0 < precision < 0.5:
+        _stop(f"--precision {precision:g}: give a share between 0 and 0.5, such as 0.15.")
+    if save and not (who or "").strip():
+        _stop("--save keeps a decision under a name: add --who NAME.")
+    if save and limits is None:
+        _stop("--save keeps verdicts, and there are none without limits: add --limits FILE.")
+    if forecast is not None and temperatures is None:
+        _stop("--forecast goes on from what was measured: add --temperatures CSV.")
+    read = None if limits is None else _limits(limits, harvest)
+    try:
+        with SurveyReader(survey) as store:
+            visits = visits_of(store, name, wanted)
+        waits = [
+            wait_after(kind, on, visits.chosen.day, today)  # type: ignore[arg-type]
+            for kind, on in hit
+            if on is not None
+        ]
+        # Of hail and frost the one that asks for the longer wait decides.
+        wait = max(waits, key=lambda one: one.look_again, default=None)
+        outlook = None
+        if temperatures is not None:
+            outlook = _outlook(
+                temperatures, forecast, visits, today, read, temperature_unit, clamp.value
+            )
+        answer = decide(
+            visits,
+            today,
+            limits=read,
+            outlook=outlook,
+            wait=wait,
+            precision=precision,
+            test=SequentialTest() if sequential else None,
+        )
+        if save:
+            from collarvision.keeping import keep_decision
+
+            with SurveyWriter(survey) as store:
+                kept = keep_decision(store, answer, visits.chosen.visit_id, (who or "").strip())
+    except (FieldVisitsError, DamageError) as error:
+        _stop(str(error))
+    except SurveyError as error:
+        _stop(str(error), EXIT_SURVEY)
+    shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
+    if form is AnswerForm.json:
+        import json
+
+        typer.echo(json.dumps(answer_record(answer), indent=2, ensure_ascii=False))
+    else:
+        from collarvision.fieldtable import format_answer
+
+        width = min(shutil.get_terminal_size((80, 24)).columns, 110)
+        typer.echo(format_answer(answer, shown, width=width, colour=sys.stdout.isatty()), nl=False)
+    if save:
+        verdicts = "1 verdict" if kept == 1 else f"{kept} verdicts"
+        _say(f"Kept {verdicts} in {survey} under {(who or '').strip()}.")
+    if report is not None:
+        _report(answer, report, shown)
+
+
+def _limits(path: Path, harvest: date | None) -> Any:
+    from dataclasses import replace
+
+    from collarvision.limitsfile import LimitsError, read_limits
+
+    try:
+        found = read_limits(path)
+    except LimitsError as error:
+        _stop(str(error))
+    return found if harvest is None else replace(found, planned_harvest=harvest)
+
+
+def _outlook(
+    temperatures: Path,
+    forecast: Path | None,
+    visits: Any,
+    today: date,
+    limits: Any,
+    unit: Degrees | None,
+    clamp: str,
+) -> Outlook | None:
+    from collarvision.outlook import look_ahead, read_weather
+    from collarvision.temperatures import TemperatureError
+
+    try:
+        weather = read_weather(
+            temperatures,
+            forecast,
+            today,
+            unit=None if unit is None else unit.value,  # type: ignore[arg-type]
+        )
+    except TemperatureError as error:
+        _stop(f"{error}" + (" (--temperature-unit F or C)" if "unit" in str(error) else ""))
+    dated = [
+        (one.day, one.evidence)
+        for one in (*visits.earlier, visits.chosen)
+        if one.day is not None and one.day <= today
+    ]
+    if visits.chosen.day is None or visits.chosen.day > today:
+        return None
+    return look_ahead(dated, weather, limits, clamp=clamp)  # type: ignore[arg-type]
+
+
+def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:
+    from collarvision.report import write_report
+    from collarvision.writing import OutputError
+
+    try:
+        write_report(answer, path, shown)
+    except OutputError as error:
+        _stop(str(error), EXIT_SURVEY)
+    _say(f"Wrote the report to {path}.")
+
+
+def _date(text: str | None, option: str) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        _stop(f"{option} {text!r} isn't a date: write it like 2027-06-04.")
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
+    typer.echo(words, err=True)
+    raise typer.Exit(status)

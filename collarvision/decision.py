@@ -1,0 +1,328 @@
+"""Decision: everything a field's plants, limits and temperatures say together, in one value.
+
+The terminal's table, the JSON form, the report and what the survey keeps are all made from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from typing import Any
+
+from collarvision import __version__
+from collarvision.answer import stage_name
+from collarvision.damage import Wait
+from collarvision.evidence import PlantEvidence
+from collarvision.field import FieldStage, summarise
+from collarvision.fieldvisits import FieldVisits, SeenPlant
+from collarvision.heat import DateSpan
+from collarvision.limits import Verdict, judge_all
+from collarvision.limitsfile import Bound, Limit, Limits
+from collarvision.limitwords import CAUTION
+from collarvision.outlook import Outlook
+from collarvision.sampling import Enough, SequentialTest, enough_plants
+from collarvision.window import Window
+
+
+@dataclass(frozen=True)
+class PastVisit:
+    """An earlier visit in short."""
+
+    day: date
+    plants: int
+    stage: int | None
+
+
+@dataclass(frozen=True)
+class FieldAnswer:
+    """All that is said of a field for one day.
+
+    Attributes
+    ----------
+    field : str
+    visit : date or None
+        Of the plants judged.
+    today : date
+        Day that the answer is for.
+    stage : FieldStage
+    enough : Enough
+        Of the share that needs the most plants: at or past the field's stage, or the next.
+    enough_for : str
+        What share that is.
+    limits : Limits or None
+    verdicts : tuple of Verdict
+        Limits in their file's order, then tank mixes; empty without a limits file.
+    outlook : Outlook or None
+    wait : Wait or None
+        After hail or frost.
+    plants : tuple of SeenPlant
+    earlier : tuple of PastVisit
+    boundary : dict or None
+        GeoJSON geometry of the field.
+    notes : tuple of str
+    models, calibrations : tuple of str
+    caution : str
+    """
+
+    field: str
+    visit: date | None
+    today: date
+    stage: FieldStage
+    enough: Enough
+    enough_for: str
+    limits: Limits | None
+    verdicts: tuple[Verdict, ...]
+    outlook: Outlook | None
+    wait: Wait | None
+    plants: tuple[SeenPlant, ...]
+    earlier: tuple[PastVisit, ...]
+    boundary: dict[str, Any] | None
+    notes: tuple[str, ...]
+    models: tuple[str, ...]
+    calibrations: tuple[str, ...]
+    caution: str = CAUTION
+
+    def window_of(self, name: str) -> Window | None:
+        """Window of a limit by its name."""
+        windows = self.outlook.windows if self.outlook else ()
+        return next((one for one in windows if one.name == name), None)
+
+    def limit_of(self, name: str) -> Limit | None:
+        """Limit by its name; None for a tank mix."""
+        limits = self.limits.limits if self.limits else ()
+        return next((one for one in limits if one.name == name), None)
+
+
+def decide(
+    visits: FieldVisits,
+    today: date,
+    *,
+    limits: Limits | None = None,
+    outlook: Outlook | None = None,
+    wait: Wait | None = None,
+    precision: float = 0.15,
+    test: SequentialTest | None = None,
+) -> FieldAnswer:
+    """Bring together what is known of a field's chosen visit.
+
+    Parameters
+    ----------
+    visits : FieldVisits
+    today : date
+        Day that the answer is for.
+    precision : float
+        Half-width of the interval of a share that is enough.
+    test : SequentialTest, optional
+        Also end the walk when this test has decided.
+    """
+    evidence = visits.chosen.evidence
+    stage = summarise(evidence)
+    verdicts = () if limits is None else judge_all(evidence, limits, today)
+    if wait is not None and wait.too_soon:
+        verdicts = tuple(_held_back(verdict, wait) for verdict in verdicts)
+    enough, enough_for = _enough(evidence, stage, precision, test)
+    return FieldAnswer(
+        field=visits.field,
+        visit=visits.chosen.day,
+        today=today,
+        stage=stage,
+        enough=enough,
+        enough_for=enough_for,
+        limits=limits,
+        verdicts=verdicts,
+        outlook=outlook,
+        wait=wait,
+        plants=visits.chosen.plants,
+        earlier=tuple(_past(one.day, one.evidence) for one in visits.earlier if one.day),
+        boundary=visits.boundary,
+        notes=visits.notes,
+        models=visits.models,
+        calibrations=visits.calibrations,
+    )
+
+
+def _held_back(verdict: Verdict, wait: Wait) -> Verdict:
+    """A verdict on plants that can't be judged yet; what was past stays past."""
+    if verdict.word == "past":
+        return verdict
+    return replace(
+        verdict,
+        word="can't tell",
+        probability=None,
+        decided_by=wait.kind,
+        deciding_plants=(),
+        sentence=f"{verdict.name} ({verdict.method}): can't tell. {wait.sentence} {CAUTION}",
+        reasons=(wait.sentence, *verdict.reasons),
+    )
+
+
+def _enough(
+    plants: Sequence[PlantEvidence],
+    stage: FieldStage,
+    precision: float,
+    test: SequentialTest | None,
+) -> tuple[Enough, str]:
+    """Whether plants are enough, for the share that needs the most of them."""
+    effect = stage.stop_effect.effect
+    if stage.stage is None:
+        return enough_plants(0, 0, precision, test=test, effect=effect), "a share of the field"
+    stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+    asked = [max(stage.stage, 1), stage.stage + 1]
+    found = [
+        (
+            enough_plants(
+                sum(s >= k for s in stages), len(stages), precision, test=test, effect=effect
+            ),
+            f"plants at or past {stage_name(k)}",
+        )
+        for k in asked
+    ]
+    return max(found, key=lambda pair: pair[0].more)
+
+
+def _past(day: date, plants: Sequence[PlantEvidence]) -> PastVisit:
+    found = summarise(plants)
+    return PastVisit(day, found.plants, found.stage)
+
+
+def answer_record(answer: FieldAnswer) -> dict[str, Any]:
+    """Give an answer as JSON values: dates ISO, heights in mm, shares from 0 to 1."""
+    stage, outlook = answer.stage, answer.outlook
+    return {
+        "field": answer.field,
+        "visit": _iso(answer.visit),
+        "day": answer.today.isoformat(),
+        "stage": stage.stage,
+        "stage_name": None if stage.stage is None else stage_name(stage.stage),
+        "stage_probability": _rounded(stage.probability),
+        "plants": stage.plants,
+        "hand_counted": stage.hand_counted,
+        "waiting": list(stage.waiting_names),
+        "stage_if_waiting": list(stage.stage_if_waiting) if stage.stage_if_waiting else None,
+        "rejected": stage.rejected,
+        "stops": stage.stops,
+        "likeness_within_stops": _rounded(stage.stop_effect.likeness),
+        "design_effect": _rounded(stage.stop_effect.effect),
+        "distribution": {stage_name(k): _rounded(p) for k, p in stage.distribution.items()},
+        "at_or_past": [
+            {
+                "stage": stage_name(share.stage),
+                "seen": _rounded(share.seen),
+                "interval": [_rounded(end) for end in share.interval],
+                "at_least_half": _rounded(share.at_least_half),
+            }
+            for share in stage.shares
+        ],
+        "heights_mm": None
+        if stage.heights is None
+        else {
+            "plants": stage.heights.plants,
+            "mean": _rounded(stage.heights.mean_mm, 1),
+            "standard_error": _rounded(stage.heights.standard_error_mm, 1),
+            "spread": _rounded(stage.heights.spread_mm, 1),
+            "tallest_tenth": _rounded(stage.heights.tallest_tenth_mm, 1),
+        },
+        "evenness": {
+            "two_stages_behind": _rounded(stage.late),
+            "two_stages_ahead": _rounded(stage.ahead),
+            "sentence": stage.evenness,
+        },
+        "enough_plants": {
+            "enough": answer.enough.enough,
+            "more": answer.enough.more,
+            "of": answer.enough_for,
+            "sentence": answer.enough.sentence,
+        },
+        "verdicts": [_verdict(verdict, answer) for verdict in answer.verdicts],
+        "pace_gdd_f_a_leaf": None
+        if outlook is None or outlook.pace is None
+        else _rounded(outlook.pace.gdd_f_a_leaf, 1),
+        "damage": None
+        if answer.wait is None
+        else {
+            "kind": answer.wait.kind,
+            "day": answer.wait.day.isoformat(),
+            "too_soon": answer.wait.too_soon,
+            "sentence": answer.wait.sentence,
+        },
+        "earlier_visits": [
+            {"day": one.day.isoformat(), "plants": one.plants, "stage": one.stage}
+            for one in answer.earlier
+        ],
+        "notes": [*answer.notes, *(outlook.notes if outlook else ())],
+        "models": list(answer.models),
+        "calibrations": list(answer.calibrations),
+        "version": __version__,
+        "caution": answer.caution,
+    }
+
+
+def _verdict(verdict: Verdict, answer: FieldAnswer) -> dict[str, Any]:
+    window = answer.window_of(verdict.name)
+    return {
+        "limit": verdict.name,
+        "method": verdict.method,
+        "verdict": verdict.word,
+        "probability": _rounded(verdict.probability),
+        "decided_by": verdict.decided_by,
+        "deciding_plants": list(verdict.deciding_plants),
+        "share_past": [_rounded(end) for end in verdict.share_past] if verdict.share_past else None,
+        "opens": _span(window.opens) if window else None,
+        "closes": _span(window.closes) if window else None,
+        "last_day_before_harvest": _iso(window.last_harvest_day)
+        if window
+        else _iso(last_harvest_day(verdict.name, answer)),
+        "sentence": verdict.sentence,
+        "reasons": [*verdict.reasons, *(window.reasons if window else ())],
+        "caution": verdict.caution,
+    }
+
+
+def last_harvest_day(name: str, answer: FieldAnswer) -> date | None:
+    """Last day that leaves a limit's, or a tank mix's, days before the planned harvest."""
+    limits = answer.limits
+    if limits is None or limits.planned_harvest is None:
+        return None
+    members = next((mix.limits for mix in limits.mixes if mix.name == name), (name,))
+    found = [limit.days_before_harvest for limit in limits.limits if limit.name in members]
+    longest = max((days for days in found if days is not None), default=None)
+    return None if longest is None else limits.planned_harvest - timedelta(days=longest)
+
+
+def limit_terms(limit: Limit) -> dict[str, Any]:
+    """A limit as JSON values, to be kept with a decision."""
+
+    def bound(one: Bound) -> dict[str, Any]:
+        return {"leaves": one.leaves, "height_mm": one.height_mm, "height_typed": one.height_text}
+
+    return {
+        "method": limit.method,
+        "leaf": limit.leaf,
+        "lowest": bound(limit.lowest),
+        "lowest_when": limit.lowest_when,
+        "highest": bound(limit.highest),
+        "highest_when": limit.highest_when,
+        "days_before_harvest": limit.days_before_harvest,
+        "share_past": limit.share_past,
+        "share_short": limit.share_short,
+    }
+
+
+def _span(span: DateSpan | None) -> dict[str, str | None] | None:
+    if span is None:
+        return None
+    return {
+        "early": _iso(span.early),
+        "middle": _iso(span.middle),
+        "late": _iso(span.late),
+        "temperatures_until": span.horizon.isoformat(),
+    }
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _rounded(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None else round(float(value), digits)

@@ -1,0 +1,283 @@
+"""Field visits: a field's plants out of the survey, visit by visit, as evidence.
+
+A plant is known by its photo's name, or by its stop where it has no photo. Where a person counted,
+the last count stands; where two people differ on a plant, that is said.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+from collarvision.answer import stage_name
+from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
+from collarvision.splitstalk import NodeCountError, collars_from_nodes
+from collarvision.survey import HandCount, PlantRow, SurveyReader
+from collarvision.survey.stopcounts import StopCount, stop_counts
+from collarvision.table import plain
+
+_STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
+
+
+class FieldVisitsError(ValueError):
+    """A field or visit that the survey lacks; `str` is one sentence that says what to give."""
+
+
+@dataclass(frozen=True)
+class SeenPlant:
+    """A plant and what is known of it beyond the evidence.
+
+    Attributes
+    ----------
+    evidence : PlantEvidence
+    sha256, path : str or None
+        Of its photo and where that was seen last; None for a plant counted without a photo.
+    gps : (latitude, longitude) or None
+    record : dict
+        The reading's record; empty without a photo.
+    counted_by : str or None
+    from_nodes : bool
+        The hand count is one of nodes.
+    """
+
+    evidence: PlantEvidence
+    sha256: str | None = None
+    path: str | None = None
+    gps: tuple[float, float] | None = None
+    record: dict[str, Any] | None = None
+    counted_by: str | None = None
+    from_nodes: bool = False
+
+
+@dataclass(frozen=True)
+class FieldVisit:
+    """One visit: its day (None if nothing tells), its id in the survey, and its plants."""
+
+    day: date | None
+    visit_id: int
+    plants: tuple[SeenPlant, ...]
+
+    @property
+    def evidence(self) -> tuple[PlantEvidence, ...]:
+        """Of every plant."""
+        return tuple(plant.evidence for plant in self.plants)
+
+
+@dataclass(frozen=True)
+class FieldVisits:
+    """A field up to one of its visits.
+
+    Attributes
+    ----------
+    field : str
+    boundary : dict or None
+        GeoJSON geometry.
+    chosen : FieldVisit
+        The visit that the answer is for.
+    earlier : tuple of FieldVisit
+        Dated visits before it, the first one first.
+    from_above : int
+        Photos of the chosen visit taken from above, which tell no collars and are left out.
+    models, calibrations : tuple of str
+        That read the chosen visit's photos.
+    notes : tuple of str
+    """
+
+    field: str
+    boundary: dict[str, Any] | None
+    chosen: FieldVisit
+    earlier: tuple[FieldVisit, ...] = ()
+    from_above: int = 0
+    models: tuple[str, ...] = ()
+    calibrations: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def visits_of(store: SurveyReader, field: str, visit: date | None = None) -> FieldVisits:
+    """Gather a field up to a visit, the last one by default.
+
+    Raises
+    ------
+    FieldVisitsError
+        When the survey has no such field or visit.
+    collarvision.survey.SurveyError
+        When the survey can't be read.
+    """
+    known = {one.name: one for one in store.fields()}
+    if field not in known:
+        raise FieldVisitsError(_no_field(field, list(known)))
+    ids = {_day(one.date): one.id for one in store.visits(field)}
+    dated = sorted(day for day in ids if day is not None)
+    if not ids:
+        raise FieldVisitsError(
+            f"{field} has no photo yet: fill the survey with `collarvision batch`."
+        )
+    day = visit if visit is not None else (dated[-1] if dated else None)
+    if day not in ids:
+        days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
+        raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.")
+    rows: dict[date | None, list[PlantRow]] = defaultdict(list)
+    for row in store.plants(field):
+        rows[_day(row.date)].append(row)
+    bare: dict[date | None, list[StopCount]] = defaultdict(list)
+    for count in stop_counts(store, field):
+        bare[_day(count.date)].append(count)
+    notes: list[str] = []
+    chosen = _visit(store, day, ids[day], rows[day], bare[day], notes)
+    earlier = tuple(
+        _visit(store, one, ids[one], rows[one], bare[one], [])
+        for one in dated
+        if day is not None and one < day
+    )
+    side = [row for row in rows[day] if row.view == "side"]
+    above = len(rows[day]) - len(side)
+    if above:
+        notes.append(f"{above} photos from above tell no collars and are left out.")
+    return FieldVisits(
+        field=field,
+        boundary=known[field].boundary,
+        chosen=chosen,
+        earlier=earlier,
+        from_above=above,
+        models=tuple(sorted({row.model or "unnamed network" for row in side})),
+        calibrations=tuple(sorted({row.calibration for row in side})),
+        notes=tuple(notes),
+    )
+
+
+def _no_field(field: str, known: Sequence[str]) -> str:
+    import difflib
+
+    if not known:
+        return "The survey holds no field: run `collarvision batch` with --field or dated folders."
+    folded = {name.casefold(): name for name in known}
+    near = difflib.get_close_matches(field.casefold(), folded, 1, 0.5)
+    if near:
+        return f"The survey has no field {field!r}: did you mean {folded[near[0]]!r}?"
+    shown = ", ".join(list(known)[:12]) + (", ..." if len(known) > 12 else "")
+    return f"The survey has no field {field!r}: it has {shown}."
+
+
+def _visit(
+    store: SurveyReader,
+    day: date | None,
+    visit_id: int,
+    rows: Iterable[PlantRow],
+    bare: Iterable[StopCount],
+    notes: list[str],
+) -> FieldVisit:
+    plants = [_from_photo(store, row, day, notes) for row in rows if row.view == "side"]
+    plants += [plant for count in bare if (plant := _from_stop(count, day, notes)) is not None]
+    return FieldVisit(day, visit_id, tuple(_told_apart(plants)))
+
+
+def _from_photo(
+    store: SurveyReader, row: PlantRow, day: date | None, notes: list[str]
+) -> SeenPlant:
+    record = row.record
+    given = record.get("stage_probabilities") or {}
+    size = 1 + max((_STAGES[name] for name in given if name in _STAGES), default=-1)
+    probabilities = [0.0] * size
+    for name, p in given.items():
+        if name in _STAGES:
+            probabilities[_STAGES[name]] = float(p)
+    # The record's height and interval were rounded together; the survey's own column was not.
+    height, interval = record.get("height_mm"), record.get("height_interval_mm")
+    name = plain(row.photo)
+    count = None
+    outcome = row.outcome
+    if row.set_aside is not None:
+        outcome = "rejected"  # a person found nothing to count, and nobody has counted since
+    elif row.hand_count is not None:
+        count = _last_count(name, list(store.hand_counts(row.sha256)), notes)
+    evidence = PlantEvidence(
+        name,
+        tuple(probabilities),
+        row.stage,
+        outcome,
+        row.confidence,
+        height,
+        None if interval is None else (float(interval[0]), float(interval[1])),
+        taken_at=day or _day(row.taken_at),
+        stop=row.stop,
+    )
+    seen = SeenPlant(evidence, row.sha256, row.path, row.gps, record)
+    return seen if count is None else _with_count(seen, count, notes)
+
+
+def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlant | None:
+    name = f"{plain(found.stop)}, plant {found.id}"
+    if not name.lower().startswith("stop"):
+        name = f"stop {name}"
+    seen = _with_count(
+        SeenPlant(
+            PlantEvidence(name, outcome="hand-count", taken_at=day, stop=found.stop), gps=found.gps
+        ),
+        found.count,
+        notes,
+    )
+    # Without a photo a height alone is a plant too, but no answer: nobody can count it any more.
+    return seen if seen.evidence.hand_count is not None else None
+
+
+def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:
+    """The last count of leaves and the last height; they may have been entered one by one."""
+    told = [c for c in counts if c.stage is not None or c.nodes is not None]
+    tall = [c.height_mm for c in counts if c.height_mm is not None]
+    if not told and not tall:
+        return None
+    last_of = {c.who: c for c in told}
+    stages = {c.stage for c in last_of.values() if c.stage is not None}
+    if len(stages) > 1:
+        said = " and ".join(f"{c.stage} by {plain(c.who)}" for c in last_of.values())
+        notes.append(f"{name} was counted {said}: the last count stands.")
+    last = told[-1] if told else counts[-1]
+    return replace(last, height_mm=tall[-1] if tall else None)
+
+
+def _with_count(seen: SeenPlant, count: HandCount, notes: list[str]) -> SeenPlant:
+    evidence, from_nodes = seen.evidence, False
+    if count.stage is not None:
+        evidence = replace(evidence, hand_count=min(count.stage, HIGHEST_STAGE))
+    elif count.nodes is not None:
+        try:
+            nodes = collars_from_nodes(count.nodes)
+        except NodeCountError as error:
+            notes.append(f"{evidence.name}: {error}")
+        else:
+            from_nodes = True
+            evidence = replace(
+                evidence,
+                hand_count=min(nodes.collars, HIGHEST_STAGE),
+                one_more=nodes.one_more,
+            )
+    if count.height_mm is not None:
+        evidence = replace(evidence, height_mm=count.height_mm, height_interval_mm=None)
+    return replace(seen, evidence=evidence, counted_by=plain(count.who), from_nodes=from_nodes)
+
+
+def _told_apart(plants: Sequence[SeenPlant]) -> Iterable[SeenPlant]:
+    """Give plants of one name names of their own: two phones number their photos alike."""
+    times = Counter(plant.evidence.name for plant in plants)
+    used: set[str] = set()
+    for plant in plants:
+        name = plant.evidence.name
+        if times[name] > 1:
+            stop = f", stop {plain(plant.evidence.stop)}" if plant.evidence.stop else ""
+            name = f"{name} ({(plant.sha256 or '')[:6]}{stop})"
+        while name in used:
+            name += "'"
+        used.add(name)
+        yield replace(plant, evidence=replace(plant.evidence, name=name))
+
+
+def _day(text: str | None) -> date | None:
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text[:10])
+    except ValueError:
+        return None

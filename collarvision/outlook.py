@@ -1,0 +1,249 @@
+"""Outlook: from the user's temperatures and a field's visits to when each limit opens and closes.
+
+Also the course of leaves and heights from day to day, for the plot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from collarvision.evidence import PlantEvidence
+from collarvision.heat import (
+    AHEAD_SPREAD,
+    GROWTH_SPREAD,
+    LATE_FROM,
+    Clamp,
+    HeatError,
+    LeafPace,
+    Visit,
+    gdd_f,
+    heat_between,
+    leaf_pace,
+    published_pace,
+)
+from collarvision.limitsfile import Limits
+from collarvision.temperatures import (
+    TemperatureError,
+    Temperatures,
+    Unit,
+    average_years,
+    join,
+    read_temperatures,
+)
+from collarvision.window import Window, mix_window, visit_of, window
+
+HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is young no more
+_FEWEST_PAST_DAYS: Final = 300
+_DRAWS: Final = 2000
+
+
+@dataclass(frozen=True)
+class TrackDay:
+    """A day of a course: 5, 50 and 95 in 100, and whether its weather is still ahead."""
+
+    day: date
+    low: float
+    middle: float
+    high: float
+    ahead: bool
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """What heat tells of a field.
+
+    Attributes
+    ----------
+    visits : tuple of Visit
+        Those that told something, the first one first.
+    pace : LeafPace or None
+    windows : tuple of Window
+        A limit each, then a tank mix each.
+    leaves : tuple of TrackDay
+        Leaf number of the field's mean, from the last visit on.
+    heights : tuple of TrackDay
+        Height of the tallest tenth in mm; empty without two visits with heights.
+    notes : tuple of str
+        What was found in the tables, and what can't be told.
+    """
+
+    visits: tuple[Visit, ...]
+    pace: LeafPace | None
+    windows: tuple[Window, ...]
+    leaves: tuple[TrackDay, ...]
+    heights: tuple[TrackDay, ...]
+    notes: tuple[str, ...]
+
+
+def read_weather(
+    temperatures: Path,
+    forecast: Path | None,
+    today: date,
+    *,
+    unit: Unit | None = None,
+    trust_unit: bool = False,
+) -> Temperatures:
+    """Read what was measured, add a forecast, and past years as the climate beyond it.
+
+    Raises
+    ------
+    TemperatureError
+        When a table can't be used.
+    """
+    weather = read_temperatures(temperatures, unit=unit, today=today, trust_unit=trust_unit)
+    notes = list(weather.findings)
+    if forecast is not None:
+        ahead = read_temperatures(forecast, unit=unit, trust_unit=trust_unit)
+        if ahead.days[-1].day <= weather.days[-1].day:
+            notes.append(f"{forecast} ends before your temperatures do and adds nothing.")
+        weather = join(weather, ahead)
+        notes += [f"{forecast}: {finding}" for finding in ahead.findings]
+    last, horizon = weather.days[-1].day, today + timedelta(days=HORIZON_DAYS)
+    measured = [day for day in weather.days if day.origin != "ahead"]
+    if last < horizon and len(measured) >= _FEWEST_PAST_DAYS:
+        try:
+            climate = average_years(replace(weather, days=tuple(measured)), last + _DAY, horizon)
+        except TemperatureError as error:
+            notes.append(str(error))
+        else:
+            weather = join(weather, climate)
+            notes.append(f"From {last + _DAY} on the mean of your past years stands in.")
+    elif last < today + timedelta(days=7):
+        notes.append(f"Temperatures end on {last}: add --forecast to see farther.")
+    return replace(weather, findings=tuple(notes))
+
+
+_DAY: Final = timedelta(days=1)
+
+
+def look_ahead(
+    dated: Sequence[tuple[date, Sequence[PlantEvidence]]],
+    weather: Temperatures,
+    limits: Limits | None,
+    *,
+    clamp: Clamp = "each",
+) -> Outlook | None:
+    """Tell windows and courses from a field's visits, the last one being the one to judge.
+
+    None when the last visit has no plant with an answer.
+    """
+    notes = list(weather.findings)
+    visits: list[Visit] = []
+    for day, plants in dated:
+        try:
+            visits.append(visit_of(plants, day))
+        except HeatError as error:
+            notes.append(str(error))
+    if not visits or visits[-1].day != dated[-1][0]:
+        return None
+    try:
+        pace = leaf_pace(visits, weather, clamp)
+    except HeatError as error:
+        # Weather between visits is missing: the last one alone still tells something.
+        notes.append(str(error))
+        visits = visits[-1:]
+        pace = leaf_pace(visits, weather, clamp)
+    plants = dated[-1][1]
+    windows = tuple(
+        window(
+            limit,
+            plants,
+            visits,
+            weather,
+            planned_harvest=limits.planned_harvest if limits else None,
+            clamp=clamp,
+        )
+        for limit in (limits.limits if limits else ())
+    )
+    by_name = {one.name: one for one in windows}
+    windows += tuple(
+        mix_window(mix.name, [by_name[name] for name in mix.limits])
+        for mix in (limits.mixes if limits else ())
+    )
+    leaves = _leaf_track(pace, weather, clamp)
+    if not leaves:
+        notes.append(
+            f"There are no temperatures from {pace.day} on, so no date can be told: add --forecast."
+        )
+    return Outlook(
+        tuple(visits),
+        pace,
+        windows,
+        leaves,
+        _height_track(visits, weather, clamp),
+        tuple(dict.fromkeys(notes)),
+    )
+
+
+def _course(
+    begin: date, weather: Temperatures, clamp: Clamp, random: np.random.Generator
+) -> tuple[list[date], list[bool], np.ndarray]:
+    """Days from `begin`, whether they are ahead, and drawn heat at each one's start (days, n)."""
+    days = [day for day in weather.days if day.day >= begin]
+    days = days[: next((k for k, d in enumerate(days) if (d.day - begin).days != k), len(days))]
+    daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
+    ahead = np.array([day.origin == "ahead" for day in days], bool)
+    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, _DRAWS), 0.3)
+    known = np.cumsum(daily * ~ahead) - daily * ~ahead
+    foretold = np.cumsum(daily * ahead) - daily * ahead
+    heat = known[:, None] + foretold[:, None] * warmer
+    return [day.day for day in days], ahead.tolist(), heat
+
+
+def _leaf_track(pace: LeafPace, weather: Temperatures, clamp: Clamp) -> tuple[TrackDay, ...]:
+    random = np.random.default_rng(0)
+    days, ahead, heat = _course(pace.day, weather, clamp, random)
+    if not days:
+        return ()
+    level, rate = random.multivariate_normal(
+        [pace.leaf_number, pace.per_gdd_f], pace.covariance, _DRAWS
+    ).T
+    rate = np.maximum(rate, published_pace(pace.late)[0] / 5)
+    leaves = level + rate * heat
+    if not pace.late:
+        centre, spread = published_pace(late=True)
+        late_rate = np.maximum(random.normal(centre, spread, _DRAWS), centre / 5)
+        late_heat = np.maximum(heat - np.maximum(LATE_FROM - level, 0) / rate, 0)
+        leaves = np.where(leaves > LATE_FROM, LATE_FROM + late_rate * late_heat, leaves)
+    return _quantiles(days, ahead, leaves)
+
+
+def _height_track(
+    visits: Sequence[Visit], weather: Temperatures, clamp: Clamp
+) -> tuple[TrackDay, ...]:
+    measured = [visit for visit in visits if visit.tallest_mm is not None]
+    if len(measured) < 2:
+        return ()
+    before, last = measured[-2:]
+    assert before.tallest_mm is not None
+    assert last.tallest_mm is not None
+    try:
+        heat = heat_between(weather, before.day, last.day, clamp)
+    except HeatError:
+        return ()
+    grown = last.tallest_mm - before.tallest_mm
+    if heat <= 0 or grown <= 0:
+        return ()
+    random = np.random.default_rng(0)
+    days, ahead, course = _course(last.day, weather, clamp, random)
+    if not days:
+        return ()
+    now = random.normal(last.tallest_mm, last.tallest_error_mm or 0.0, _DRAWS)
+    rate = grown / heat * np.exp(random.normal(0, GROWTH_SPREAD, _DRAWS))
+    return _quantiles(days, ahead, now + rate * course)
+
+
+def _quantiles(
+    days: Sequence[date], ahead: Sequence[bool], drawn: np.ndarray
+) -> tuple[TrackDay, ...]:
+    low, middle, high = np.quantile(drawn, [0.05, 0.5, 0.95], axis=1)
+    return tuple(
+        TrackDay(day, float(a), float(b), float(c), later)
+        for day, a, b, c, later in zip(days, low, middle, high, ahead, strict=True)
+    )
