@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -325,6 +325,32 @@ class SurveyReader:
             sha256=sha256,
         ):
             yield row[0]
+
+    def confidences(self, hashes: Iterable[str]) -> dict[str, float]:
+        """Confidence of the latest reading of each photo that has one, by the photo's hash."""
+        found = {}
+        for sha256 in hashes:
+            row = self._one(
+                "SELECT r.confidence FROM photos AS p JOIN readings AS r ON r.id = p.latest_id "
+                "WHERE p.sha256 = :sha256",
+                sha256=sha256,
+            )
+            if row is not None and row[0] is not None:
+                found[sha256] = float(row[0])
+        return found
+
+    def state(self) -> tuple[int, ...]:
+        """Numbers that change whenever photos, readings, places, counts or fields are added."""
+        row = self._one(
+            """
+            SELECT (SELECT count(*) FROM photos), (SELECT ifnull(max(id), 0) FROM readings),
+                (SELECT ifnull(max(id), 0) FROM hand_counts),
+                (SELECT ifnull(max(id), 0) FROM set_asides),
+                (SELECT ifnull(max(id), 0) FROM fields), (SELECT ifnull(max(id), 0) FROM visits)
+            """
+        )
+        assert row is not None
+        return tuple(row)
 
     def photo_count(self) -> int:
         """Photos in the survey, by content."""

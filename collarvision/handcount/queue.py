@@ -1,0 +1,122 @@
+"""Queue: which plants to count, the one most worth a minute first."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from collarvision.agreement import disputed
+from collarvision.fieldvisits import FieldVisitsError, visits_of
+from collarvision.handcount.worth import Worth, worth_of_waiting
+from collarvision.limitsfile import Limits
+from collarvision.survey import SurveyReader, Waiting
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A plant to count.
+
+    Attributes
+    ----------
+    waiting : Waiting
+    confidence : float or None
+    worth : Worth
+        Nothing for a plant of an earlier visit, or of no field: it moves no answer of today.
+    """
+
+    waiting: Waiting
+    confidence: float | None
+    worth: Worth
+
+
+@dataclass(frozen=True)
+class Disputed:
+    """A plant that people count differently: each person's stage."""
+
+    sha256: str
+    photo: str
+    field: str | None
+    stages: dict[str, int]
+
+
+@dataclass(frozen=True)
+class Queue:
+    """All that wait, the most worth first, and all that people differ on."""
+
+    entries: tuple[Entry, ...]
+    disputed: tuple[Disputed, ...]
+
+    def of_field(self, field: str | None) -> tuple[Entry, ...]:
+        """Those of a field; all for None."""
+        return tuple(e for e in self.entries if field is None or e.waiting.field == field)
+
+    def after(self, sha256: str, field: str | None = None) -> str | None:
+        """The next plant to count once this one is done or passed over; None at the end."""
+        hashes = [entry.waiting.sha256 for entry in self.of_field(field)]
+        if sha256 not in hashes:
+            return hashes[0] if hashes else None
+        at = hashes.index(sha256) + 1
+        return hashes[at] if at < len(hashes) else None
+
+
+def make_queue(survey: SurveyReader, limits: Limits | None = None) -> Queue:
+    """Ask a survey for its queue."""
+    by_field: dict[str | None, list[Waiting]] = {}
+    for waiting in survey.waiting():
+        by_field.setdefault(waiting.field, []).append(waiting)
+    entries: list[Entry] = []
+    for field, plants in by_field.items():
+        worth = {} if field is None else _worth(survey, field, limits)
+        sure = survey.confidences([plant.sha256 for plant in plants])
+        entries += [
+            Entry(plant, sure.get(plant.sha256), worth.get(plant.sha256, Worth(0.0, "")))
+            for plant in plants
+        ]
+    entries.sort(key=_order)
+    counts = list(survey.counts())
+    names = {count.sha256: (count.photo, count.field) for count in counts}
+    apart = tuple(
+        Disputed(sha256, *names[sha256], stages) for sha256, stages in disputed(counts).items()
+    )
+    return Queue(tuple(entries), apart)
+
+
+def _worth(survey: SurveyReader, field: str, limits: Limits | None) -> dict[str, Worth]:
+    """By the photo's hash, of the plants of the field's last visit."""
+    try:
+        visit = visits_of(survey, field).chosen
+    except FieldVisitsError:
+        return {}
+    by_name = worth_of_waiting(visit.evidence, limits)
+    return {
+        plant.sha256: by_name[plant.evidence.name]
+        for plant in visit.plants
+        if plant.sha256 is not None and plant.evidence.name in by_name
+    }
+
+
+def _order(entry: Entry) -> tuple[float, float, str, str]:
+    sure = 0.0 if entry.confidence is None else entry.confidence
+    # To a hundredth: differences below that are noise, and uncertainty should tell then.
+    return (-round(entry.worth.moves, 2), sure, entry.waiting.field or "", entry.waiting.photo)
+
+
+class QueueKeeper:
+    """The queue of a survey file, made anew only when the survey has changed."""
+
+    def __init__(self, path: Path, limits: Limits | None = None) -> None:
+        self._path, self._limits = path, limits
+        self._lock = threading.Lock()
+        self._state: Sequence[int] | None = None
+        self._queue = Queue((), ())
+
+    def now(self) -> Queue:
+        """The queue as of this moment."""
+        with self._lock, SurveyReader(self._path) as survey:
+            state = survey.state()
+            if state != self._state:
+                self._queue = make_queue(survey, self._limits)
+                self._state = state
+            return self._queue

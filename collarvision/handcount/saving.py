@@ -1,0 +1,252 @@
+"""Saving: what a page sends, checked again here, and stored as one more row."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Annotated, Any, Final, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from collarvision.agreement import disputed, stage_counted
+from collarvision.answer import stage_name
+from collarvision.handcount.measuring import yardstick
+from collarvision.handles import (
+    HIGHEST_RANK,
+    Handle,
+    Part,
+    handles_of_record,
+    point_of,
+    problems,
+    stage_of,
+)
+from collarvision.splitstalk import NodeCountError, collars_from_nodes
+from collarvision.survey import (
+    CountWay,
+    HandCount,
+    NotCounted,
+    PlantRow,
+    StoredCount,
+    SurveyReader,
+    SurveyWriter,
+)
+from collarvision.table import plain
+
+_MOST_HANDLES: Final = 80
+_MOVED_PX: Final = 0.5
+_TALLEST_MM: Final = 5000.0
+
+Who = Annotated[str, Field(min_length=1, max_length=60)]
+Key = Annotated[str, Field(min_length=16, max_length=64, pattern=r"^[0-9a-z-]+$")]
+
+
+class SaveError(Exception):
+    """What was sent can't be stored; `str(error)` is one sentence for the page."""
+
+    def __init__(self, words: str, status: int = 422) -> None:
+        super().__init__(words)
+        self.status = status
+
+
+class _Sent(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True, allow_inf_nan=False)
+
+
+class SentHandle(_Sent):
+    """A handle as a page sends it; see `collarvision.handles.Handle`."""
+
+    part: Part
+    x: float | None = None
+    y: float | None = None
+    rank: int | None = None
+    occluded: bool = False
+    lost: bool = False
+    rounded: bool = False
+
+
+class SentCount(_Sent):
+    """A count as a page sends it.
+
+    `seen` is the id of the last count that the page knew of when it was loaded.
+    """
+
+    who: Who
+    way: Literal["agreed", "marked", "on-plant", "split-stalk"]
+    save_key: Key
+    reading_id: int
+    seen: int = 0
+    handles: Annotated[list[SentHandle], Field(max_length=_MOST_HANDLES)] = []
+    stage: int | None = None
+    nodes: int | None = None
+    height_mm: float | None = None
+    note: Annotated[str, Field(max_length=500)] | None = None
+
+
+class SentAside(_Sent):
+    """Word that there is nothing to count."""
+
+    who: Who
+    reason: NotCounted
+    save_key: Key
+
+
+@dataclass(frozen=True)
+class Saved:
+    """What became of a count.
+
+    Attributes
+    ----------
+    id : int
+    words : str
+        What was stored, such as V5.
+    new_to_page : tuple of StoredCount
+        Others' counts that came in since the page was loaded.
+    apart : dict of str to int
+        Each person's stage where they differ; empty where they agree.
+    """
+
+    id: int
+    words: str
+    new_to_page: tuple[StoredCount, ...]
+    apart: dict[str, int]
+
+
+def read_sent(kind: type[_Sent], body: bytes) -> Any:
+    """Read what a page sent.
+
+    Raises
+    ------
+    SaveError
+        It isn't what a page sends.
+    """
+    try:
+        return kind.model_validate_json(body)
+    except ValidationError as error:
+        first = error.errors()[0]
+        if first["loc"][:1] == ("who",):
+            raise SaveError("Say who you are first: a name of 1 to 60 letters.") from error
+        place = ".".join(str(step) for step in first["loc"])
+        raise SaveError(f"This can't be stored ({place}: {first['msg']}).") from error
+
+
+def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
+    """Store a count as a new row; the same save sent again is found, not stored twice.
+
+    Raises
+    ------
+    SaveError
+        It contradicts itself, or the page shows a reading that isn't the latest any more.
+    collarvision.survey.SurveyError
+        It can't be written.
+    """
+    if sent.reading_id != plant.reading_id:
+        raise SaveError("The photo was read again meanwhile: load the page again.", 409)
+    handles = _handles(plant, sent)
+    count = _count(plant, sent, handles)
+    count_id = survey.add_hand_count(
+        plant.sha256,
+        count,
+        handles=handles,
+        reading_id=plant.reading_id,
+        save_key=sent.save_key,
+    )
+    counts = list(survey.counts(plant.sha256))
+    stage = stage_counted(count)
+    return Saved(
+        id=count_id,
+        words="a height" if stage is None else stage_name(stage),
+        new_to_page=tuple(
+            c for c in counts if sent.seen < c.id < count_id and c.count.who != count.who
+        ),
+        apart=disputed(counts).get(plant.sha256, {}),
+    )
+
+
+def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> None:
+    """Store that a photo holds nothing to count."""
+    survey.set_aside(plant.sha256, plain(sent.who), sent.reason, sent.save_key)
+
+
+def agreed_handles(record: dict[str, Any]) -> tuple[Handle, ...]:
+    """The reading's own handles, where they say the stage that it gave; else none.
+
+    A reading weighs more than the points it shows, so the two may differ. Who agrees to the stage
+    has then not agreed to the points.
+    """
+    handles = handles_of_record(record)
+    if problems(handles) or stage_of(handles) != record.get("stage"):
+        return ()
+    return handles
+
+
+def counts_of(survey: SurveyReader, sha256: str) -> Sequence[StoredCount]:
+    """All counts of a photo, the last one first."""
+    return list(survey.counts(sha256))[::-1]
+
+
+def _handles(plant: PlantRow, sent: SentCount) -> tuple[Handle, ...]:
+    if sent.way == "agreed":
+        return agreed_handles(plant.record)
+    if sent.way != "marked":
+        return ()
+    handles = tuple(Handle(**handle.model_dump()) for handle in sent.handles)
+    if any(h.lost != (h.part == "leaf") for h in handles):
+        raise SaveError("A lost leaf has no collar and no tip: load the page again.")
+    handles = tuple(_tidied(h) for h in handles)
+    size = plant.record.get("photo_size")
+    wrong = problems(handles, None if size is None else tuple(size))
+    if wrong:
+        raise SaveError(wrong[0])
+    return handles
+
+
+def _tidied(handle: Handle) -> Handle:
+    """To 1/100 px: a screen's position has more digits than meaning."""
+    if handle.lost:
+        return Handle("leaf", rank=handle.rank, lost=True)
+    x, y = (None if v is None else round(v, 2) for v in (handle.x, handle.y))
+    return Handle(handle.part, x, y, handle.rank, handle.occluded, False, handle.rounded)
+
+
+def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandCount:
+    stage, nodes, height = sent.stage, None, sent.height_mm
+    if sent.way == "agreed":
+        stage, height = plant.stage, None
+        if stage is None:
+            raise SaveError("There is no stage to agree with: mark the collars or type a count.")
+    elif sent.way == "marked":
+        if not any(h.part in ("collar", "tip", "leaf") for h in handles):
+            raise SaveError("Nothing is marked: mark a collar or a leaf's tip, or type a count.")
+        stage, height = stage_of(handles), _marked_height(plant, handles)
+    elif sent.way == "split-stalk":
+        stage, nodes = None, sent.nodes
+        try:
+            collars_from_nodes(-1 if nodes is None else nodes)
+        except NodeCountError as error:
+            raise SaveError(str(error)) from error
+    elif stage is None or not 0 <= stage <= HIGHEST_RANK:
+        raise SaveError(f"Give the number of collars, 0 to {HIGHEST_RANK}.")
+    if height is not None and not (math.isfinite(height) and 0 < height <= _TALLEST_MM):
+        raise SaveError("The height can't be that of a corn plant: check number and unit.")
+    way: CountWay = sent.way
+    note = plain(sent.note) if sent.note else None
+    now = datetime.now(UTC).isoformat(timespec="milliseconds")
+    return HandCount(plain(sent.who), now, stage, nodes, height, note, way)
+
+
+def _marked_height(plant: PlantRow, handles: Sequence[Handle]) -> float | None:
+    """Height between the two handles; None where they weren't moved: the reading's own stands."""
+    soil, arch = point_of(handles, "soil"), point_of(handles, "arch")
+    ruler = yardstick(plant.record)
+    if soil is None or arch is None or ruler is None:
+        return None
+    was = [plant.record.get(name) for name in ("soil_line", "arch")]
+    if plant.height_mm is not None and all(
+        old is not None and math.dist(old, new) < _MOVED_PX
+        for old, new in zip(was, (soil, arch), strict=True)
+    ):
+        return None
+    height = ruler.height_mm(soil, arch)
+    return None if height is None else round(height, 1)

@@ -1,0 +1,184 @@
+"""Taking: a photo from a phone, encoded anew, read, and filed under a field.
+
+What comes from outside is never stored as it came: it is decoded, and its pixels and the few facts
+that a reading needs (time, place, focal length) are written to a file of our own naming beside the
+survey.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import os
+import threading
+import time
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import date
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, Final
+
+from collarvision.answer import Reading
+from collarvision.handcount.pictures import Pictures, encode
+from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
+
+MAX_MEGAPIXELS: Final = 64.0
+_QUALITY: Final = 93
+_MOST_WAITING: Final = 4
+_DATE_TIME, _DATE_TIME_ORIGINAL, _FOCAL_35MM = 0x0132, 0x9003, 0xA405
+_EXIF_IFD, _GPS_IFD = 0x8769, 0x8825
+
+
+class TakingError(Exception):
+    """A photo that can't be taken in; `str(error)` is one sentence for the page."""
+
+
+class Busy(TakingError):
+    """Too many photos wait already."""
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A photo that was taken in: its hash in the survey, and what was read."""
+
+    sha256: str
+    reading: Reading
+
+
+class PhotoTaker:
+    """Takes photos in one after the other, in a thread of its own.
+
+    Parameters
+    ----------
+    survey : Path
+        Photos go to a folder beside it, ``<survey>-photos``.
+    pictures : Pictures
+        Gets each photo for the page, which will ask for it at once.
+    """
+
+    def __init__(self, survey: Path, pictures: Pictures) -> None:
+        self._survey, self._pictures = survey, pictures
+        self.folder = survey.with_name(f"{survey.name}-photos")
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="photo")
+        self._room = threading.Semaphore(_MOST_WAITING)
+        self._model: ModelFacts | None = None
+
+    def warm_up(self) -> None:
+        """Open the network before the first photo comes."""
+        self._worker.submit(self._model_facts)
+
+    def take(self, data: bytes, field: str) -> Future[Taken]:
+        """Take a photo in and file it.
+
+        Raises
+        ------
+        Busy
+            At once. `TakingError` comes out of the future.
+        """
+        if not self._room.acquire(blocking=False):
+            raise Busy("Several photos are being read: send this one again in a few seconds.")
+        try:
+            future = self._worker.submit(self._take, data, field)
+        except BaseException:
+            self._room.release()
+            raise
+        future.add_done_callback(lambda _: self._room.release())
+        return future
+
+    def close(self) -> None:
+        """End after the photo in hand."""
+        self._worker.shutdown(wait=True, cancel_futures=True)
+
+    def _take(self, data: bytes, field: str) -> Taken:
+        from collarvision.network import ModelError
+        from collarvision.reading import read_with_photo
+
+        try:
+            photo = load_photo(data, "photo", max_megapixels=MAX_MEGAPIXELS)
+        except PhotoError as error:
+            raise TakingError(str(error)) from error
+        clean = _encoded(photo)
+        sha256 = hashlib.sha256(clean).hexdigest()
+        day = (photo.taken_at.date() if photo.taken_at else date.today()).isoformat()
+        path = self._write(clean, sha256, day)
+        try:
+            reading, seen = read_with_photo(clean, name=path.name)
+        except ModelError as error:
+            raise TakingError(str(error)) from error
+        if seen is not None:
+            self._pictures.keep(sha256, "page", encode(seen.rgb, "page"))
+        reading = replace(reading, path=str(path), sha256=sha256)
+        status = path.stat()
+        with SurveyWriter(self._survey) as survey:
+            survey.add_reading(
+                reading,
+                sha256=sha256,
+                model=self._model_facts(),
+                place=Place(field, day, None, "page"),
+                file=FileFacts(str(path), status.st_size, status.st_mtime_ns, time.time_ns()),
+            )
+        return Taken(sha256, reading)
+
+    def _write(self, data: bytes, sha256: str, day: str) -> Path:
+        folder = self.folder / day
+        path = folder / f"{day}-{sha256[:12]}.jpg"
+        part = path.with_suffix(".part")
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            part.write_bytes(data)
+            os.replace(part, path)
+        except OSError as error:
+            raise TakingError(
+                f"The photo can't be stored ({error.strerror}): free some space on the computer."
+            ) from error
+        return path.absolute()
+
+    def _model_facts(self) -> ModelFacts:
+        if self._model is None:
+            from collarvision.batch.worker import model_hash
+            from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
+            from collarvision.network import load_network, models_folder
+
+            file = models_folder() / CALIBRATION_FILE
+            calibration = "guesses"
+            if file.is_file():
+                digest = hashlib.sha256(file.read_bytes()).hexdigest()
+                calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
+            self._model = ModelFacts(model_hash(), load_network().version, calibration)
+        return self._model
+
+
+def _encoded(photo: Photo) -> bytes:
+    """A JPEG of the upright pixels with the facts that a reading needs, and nothing else."""
+    from PIL import Image
+
+    out = io.BytesIO()
+    Image.fromarray(photo.rgb).save(out, "JPEG", quality=_QUALITY, exif=_exif(photo))
+    return out.getvalue()
+
+
+def _exif(photo: Photo) -> Any:
+    from PIL import Image
+
+    exif = Image.Exif()
+    inner = exif.get_ifd(_EXIF_IFD)
+    if photo.taken_at is not None:
+        exif[_DATE_TIME] = inner[_DATE_TIME_ORIGINAL] = photo.taken_at.strftime("%Y:%m:%d %H:%M:%S")
+    if photo.focal_eq_mm is not None:
+        inner[_FOCAL_35MM] = round(photo.focal_eq_mm)
+    if photo.gps is not None:
+        latitude, longitude = photo.gps
+        gps = exif.get_ifd(_GPS_IFD)
+        gps[1], gps[2] = "S" if latitude < 0 else "N", _degrees(latitude)
+        gps[3], gps[4] = "W" if longitude < 0 else "E", _degrees(longitude)
+    return exif
+
+
+def _degrees(value: float) -> tuple[float, float, float]:
+    """Degrees, minutes and seconds to 1/1000 s, some 3 cm."""
+    thousandths = round(abs(Fraction(value)) * 3_600_000)
+    degrees, rest = divmod(thousandths, 3_600_000)
+    minutes, seconds = divmod(rest, 60_000)
+    return float(degrees), float(minutes), seconds / 1000
