@@ -5,23 +5,24 @@ Positions are longitude before latitude in degrees of WGS84, as RFC 7946 has the
 
 from __future__ import annotations
 
-import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
+
+from collarvision.outlines import BoundaryError, Outline, read_outlines
+
+__all__ = ["Boundary", "BoundaryError", "metres_a_degree", "read_boundary"]
 
 # WGS84: equatorial radius and first eccentricity squared.
 _EQUATOR_M: Final = 6_378_137.0
 _ECCENTRICITY_2: Final = 0.00669437999014
 _WIDEST_DEG: Final = 1.0  # a field is never a degree wide; beyond it the plane fits badly
+_NORTHMOST_DEG: Final = 89.0  # nothing grows at the poles, where the plane fails
 _MOST_CORNERS: Final = 5_000
-
-
-class BoundaryError(ValueError):
-    """A boundary that can't be used; `str` is one sentence that says what to do."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Boundary:
     Attributes
     ----------
     name : str or None
-        From the feature's property ``name`` (or ``field``), if there is one.
+        From the feature's properties, if one names it (`collarvision.outlines`).
     origin : (float, float)
         Latitude and longitude of the plane's zero, degrees.
     rings_m : tuple of (n, 2) arrays
@@ -116,22 +117,17 @@ def read_boundary(path: Path, field: str | None = None) -> Boundary:
     BoundaryError
         When the file can't be read, holds no such field, or isn't a sound polygon.
     """
-    try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise BoundaryError(f"The boundary {path} can't be read ({error.strerror}).") from error
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
-        raise BoundaryError(
-            f"The boundary {path} isn't GeoJSON ({error}): export the field as GeoJSON."
-        ) from error
-    name, polygons = _choose(content, path, field)
-    rings = [_ring(ring, path) for polygon in polygons for ring in polygon]
+    outline = _choose(read_outlines(path), path, field)
+    rings = [np.array(ring[:-1]) for ring in outline.rings]
     corners = np.concatenate(rings)
     if len(corners) > _MOST_CORNERS:
         raise BoundaryError(
             f"The boundary {path} has {len(corners)} corners: simplify it to under {_MOST_CORNERS}."
         )
-    _check_degrees(corners, path)
+    if np.ptp(corners, axis=0).max() > _WIDEST_DEG or np.abs(corners[:, 1]).max() > _NORTHMOST_DEG:
+        raise BoundaryError(
+            f"The boundary {path} is more than {_WIDEST_DEG:g} degree wide: give one field."
+        )
     low, high = corners.min(axis=0), corners.max(axis=0)
     origin = (float(low[1] + high[1]) / 2, float(low[0] + high[0]) / 2)
     lat_m, lon_m = metres_a_degree(origin[0])
@@ -145,84 +141,21 @@ def read_boundary(path: Path, field: str | None = None) -> Boundary:
             )
         if abs(_shoelace(ring)) < 1.0:
             raise BoundaryError(f"The boundary {path} has a ring without area: draw it again.")
-    return Boundary(name, origin, rings_m)
+    return Boundary(outline.name, origin, rings_m)
 
 
-def _choose(content: Any, path: Path, field: str | None) -> tuple[str | None, list[Any]]:
-    """The name and polygons of the wanted field."""
-    kind = content.get("type") if isinstance(content, dict) else None
-    features: list[Any]
-    if kind == "FeatureCollection":
-        listed = content.get("features")
-        features = listed if isinstance(listed, list) else []
-    elif kind == "Feature":
-        features = [content]
-    else:
-        features = [{"geometry": content, "properties": {}}]
-    found: list[tuple[str | None, list[Any]]] = []
-    for feature in features:
-        shape = feature.get("geometry") if isinstance(feature, dict) else None
-        polygons = _polygons(shape)
-        if polygons is None:
-            continue
-        given = feature.get("properties")
-        properties = given if isinstance(given, dict) else {}
-        name = properties.get("name") or properties.get("field")
-        found.append((None if name is None else str(name), polygons))
-    if not found:
-        raise BoundaryError(
-            f"The boundary {path} holds no Polygon: export the field's outline as GeoJSON."
-        )
-    if len(found) == 1 and (field is None or found[0][0] in (None, field)):
+def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
+    """The wanted field."""
+    if len(found) == 1 and (field is None or found[0].name in (None, field)):
         return found[0]
-    wanted = [entry for entry in found if entry[0] == field]
+    wanted = [outline for outline in found if outline.name == field]
     if field is not None and len(wanted) == 1:
         return wanted[0]
-    names = ", ".join(sorted({entry[0] for entry in found if entry[0] is not None})[:12])
+    names = ", ".join(sorted({outline.name for outline in found if outline.name is not None})[:12])
     raise BoundaryError(
         f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field"
         + (f" ({names})." if names else "; give each feature a property 'name'.")
     )
-
-
-def _polygons(shape: Any) -> list[Any] | None:
-    if not isinstance(shape, dict) or not isinstance(shape.get("coordinates"), list):
-        return None
-    if shape.get("type") == "Polygon":
-        return [shape["coordinates"]]
-    if shape.get("type") == "MultiPolygon":
-        return list(shape["coordinates"])
-    return None
-
-
-def _ring(ring: Any, path: Path) -> np.ndarray:
-    """A ring's corners, (n, 2) longitude and latitude, the closing one left off."""
-    try:
-        corners = np.array([[float(v) for v in position[:2]] for position in ring], float)
-    except (TypeError, ValueError):
-        corners = np.full((1, 2), np.nan)
-    if corners.ndim != 2 or corners.shape[-1] != 2 or not np.isfinite(corners).all():
-        raise BoundaryError(f"The boundary {path} has a ring that isn't a list of [lon, lat].")
-    if len(corners) > 1 and (corners[0] == corners[-1]).all():
-        corners = corners[:-1]
-    if len(corners) < 3:
-        raise BoundaryError(f"The boundary {path} has a ring of fewer than three corners.")
-    return corners
-
-
-def _check_degrees(corners: np.ndarray, path: Path) -> None:
-    if np.abs(corners[:, 1]).max() > 90 >= np.abs(corners[:, 0]).max():
-        raise BoundaryError(
-            f"The boundary {path} has latitude and longitude swapped: GeoJSON has longitude first."
-        )
-    if np.abs(corners[:, 0]).max() > 180 or np.abs(corners[:, 1]).max() > 89:
-        raise BoundaryError(
-            f"The boundary {path} isn't in degrees: export it in WGS84 (EPSG:4326)."
-        )
-    if np.ptp(corners, axis=0).max() > _WIDEST_DEG:
-        raise BoundaryError(
-            f"The boundary {path} is more than {_WIDEST_DEG:g} degree wide: give one field."
-        )
 
 
 def _shoelace(ring: np.ndarray) -> float:

@@ -38,7 +38,8 @@ def batch(
         list[str],
         typer.Argument(
             metavar="SOURCE",
-            help="Folders with their subfolders, patterns, photos, or .txt lists of photos.",
+            help="Folders with their subfolders, patterns, photos, .txt lists of photos, or "
+            "addresses such as s3://bucket/season.",
         ),
     ],
     survey: Annotated[
@@ -74,19 +75,20 @@ def batch(
     """Stage whole folders into a survey, each photo once; run it again to go on after a stop."""
     if height_rule not in ("half-out", "tip-down"):
         _stop(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
-    from collarvision.batch.boundaries import BoundaryError, read_boundaries
     from collarvision.batch.filing import Filing
     from collarvision.batch.folders import tidy
     from collarvision.batch.lock import BatchLock, BatchLockError
     from collarvision.batch.pool import EngineError
+    from collarvision.batch.remote import RemoteError
     from collarvision.batch.sources import find_photos
     from collarvision.batch.staging import Job
     from collarvision.batch.worker import Options
     from collarvision.network import usable_cpus
+    from collarvision.outlines import BoundaryError, named, read_outlines
     from collarvision.survey import SurveyError, SurveyWriter
 
     try:
-        boundaries = read_boundaries(fields) if fields is not None else ()
+        boundaries = () if fields is None else named(read_outlines(fields), fields)
     except BoundaryError as error:
         _stop(str(error), EXIT_USAGE)
     name = None if field is None else tidy(field)
@@ -96,12 +98,12 @@ def batch(
     try:
         with SurveyWriter(survey) as store, BatchLock(survey):
             for boundary in boundaries:
-                store.add_field(boundary.name, boundary.geometry)
+                store.add_field(str(boundary.name), boundary.geometry)
             files = find_photos(sources)
             job = Job(files, _model(), Filing(boundaries, name), restage)
             result = _run(job, store, options, workers or usable_cpus())
             _finish(result, store, len(files))
-    except BatchLockError as error:
+    except (BatchLockError, RemoteError) as error:
         _stop(str(error), EXIT_USAGE)
     except SurveyError as error:
         _stop(str(error), EXIT_SURVEY)

@@ -7,9 +7,10 @@ with its trouble written on it, so that every word the user typed ends in a reco
 from __future__ import annotations
 
 import glob
+import itertools
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,10 +31,19 @@ class Source:
         As the user would write it: relative stays relative.
     trouble : str or None
         A sentence when there is nothing to open here; None for a photo to try.
+    root : Path
+        Where the search began: the folder named, the folders of a pattern before its first
+        wildcard, or the folder that a named file lies in.
     """
 
     path: Path
     trouble: str | None = None
+    root: Path = Path()
+
+    @property
+    def folders(self) -> tuple[str, ...]:
+        """Names of the folders between `root` and the photo, the outermost first."""
+        return folders_between(self.root, self.path)
 
 
 def gather(words: Iterable[str | Path]) -> list[Source]:
@@ -61,44 +71,67 @@ def gather(words: Iterable[str | Path]) -> list[Source]:
     return sources
 
 
-def _expand(path: Path) -> Iterator[Source]:
+def _expand(path: Path, root: Path | None = None) -> Iterator[Source]:
     if path.is_dir():
-        yield from _photos_in(path)
-    elif glob.has_magic(str(path)) and not path.exists():
+        yield from _photos_in(path, root or path)
+    elif is_pattern(path):
         found = sorted(glob.glob(str(path), recursive=True), key=natural_key)
         if not found:
             yield Source(path, f"No file matches {path}. Check the spelling and the folder.")
         for name in found:
-            yield from _expand(Path(name))
+            yield from _expand(Path(name), Path(*fixed_parts(path.parts)))
     else:
-        yield Source(path)
+        yield Source(path, root=root or path.parent)
 
 
-def _photos_in(folder: Path) -> Iterator[Source]:
+def is_pattern(path: Path) -> bool:
+    """Whether a path is a pattern; a file may have brackets in its name."""
+    return glob.has_magic(str(path)) and not path.exists()
+
+
+def fixed_parts(parts: Sequence[str]) -> tuple[str, ...]:
+    """Parts of a pattern's folders before its first wildcard."""
+    return tuple(itertools.takewhile(lambda part: not glob.has_magic(part), parts[:-1]))
+
+
+def folders_between(root: Path, path: Path) -> tuple[str, ...]:
+    """Names of the folders from `root` down to a file; none when it lies elsewhere."""
+    try:
+        return path.parent.relative_to(root).parts
+    except ValueError:
+        return ()
+
+
+def _photos_in(folder: Path, root: Path) -> Iterator[Source]:
     unreadable: list[Source] = []
 
     def note(error: OSError) -> None:
         place = Path(error.filename or folder)
         unreadable.append(
             Source(
-                place, f"The folder {place} can't be opened ({error.strerror}). Check its rights."
+                place,
+                f"The folder {place} can't be opened ({error.strerror}). Check its rights.",
+                root,
             )
         )
 
     found: list[Path] = []
     for place, subfolders, names in os.walk(folder, onerror=note):
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
-        found += [Path(place, name) for name in names if _is_photo_name(name)]
-    yield from (Source(path) for path in sorted(found, key=natural_key))
+        found += [Path(place, name) for name in names if is_photo_name(name)]
+    yield from (Source(path, root=root) for path in sorted(found, key=natural_key))
     yield from unreadable
     if not found and not unreadable:
         kinds = "JPEG, PNG, TIFF or HEIC"
         yield Source(
-            folder, f"The folder {folder} holds no photo ({kinds}). Name the folder that does."
+            folder,
+            f"The folder {folder} holds no photo ({kinds}). Name the folder that does.",
+            root,
         )
 
 
-def _is_photo_name(name: str) -> bool:
+def is_photo_name(name: str) -> bool:
+    """Whether a file of this name in a folder is taken for a photo."""
     lower = name.lower()
     return (
         Path(lower).suffix in PHOTO_SUFFIXES

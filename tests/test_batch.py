@@ -17,12 +17,12 @@ from stand_in import BOARD, DrawnPlant
 from surveys import check_sound
 
 from collarvision.batch import BatchResult, Job, run_batch
-from collarvision.batch.boundaries import read_boundaries
 from collarvision.batch.filing import Filing
 from collarvision.batch.pool import Poisoned
 from collarvision.batch.sources import find_photos
 from collarvision.batch.summary import format_summary
 from collarvision.batch.worker import Done, Options, Task, model_hash, stage_file
+from collarvision.outlines import read_outlines
 from collarvision.stopcode import QR_CORNER_MM, QR_SIDE_MM, stop_payload
 from collarvision.survey import ModelFacts, SurveyReader, SurveyWriter
 
@@ -250,7 +250,7 @@ def test_gps_finds_the_field(photos: Path, drawn_plant: DrawnPlant, tmp_path: Pa
     exif.get_ifd(0x8825).update({1: "N", 2: (1.0, 0.0, 0.0), 3: "E", 4: (1.0, 30.0, 0.0)})
     exif.get_ifd(0x8769)[0x9003] = "2027:05:22 08:00:00"
     Image.fromarray(drawn_plant.rgb).save(loose / "p.jpg", quality=95, exif=exif)
-    boundaries = read_boundaries(square_field(tmp_path / "f.geojson"))
+    boundaries = read_outlines(square_field(tmp_path / "f.geojson"))
     stage(loose)
     assert rows(loose)["p.jpg"].field is None
     stage(loose, filing=Filing(boundaries))  # from what the survey noted: nothing is read

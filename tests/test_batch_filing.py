@@ -14,10 +14,10 @@ from command import run
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from collarvision.batch.boundaries import BoundaryError, field_at, read_boundaries
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
 from collarvision.batch.sources import find_photos
+from collarvision.outlines import BoundaryError, field_at, named, read_outlines
 from collarvision.survey import Place
 
 
@@ -76,8 +76,8 @@ def test_what_is_written_into_folder_names_is_read_from_them(
 
 def test_the_source_s_own_name_is_the_last_resort(tmp_path: Path) -> None:
     for name in ("photos", "Downloads", "DCIM"):
-        assert place_from_source(tmp_path / name).field is None
-    assert place_from_source(tmp_path / "North 2027-05-20") == Folders("North", "2027-05-20")
+        assert place_from_source(str(tmp_path / name)).field is None
+    assert place_from_source(str(tmp_path / "North 2027-05-20")) == Folders("North", "2027-05-20")
 
 
 SQUARE = [[0.0, 0.0], [2.0, 0.0], [2.0, 2.0], [0.0, 2.0], [0.0, 0.0]]
@@ -98,7 +98,7 @@ def polygon(name: str | None, *rings: list[list[float]]) -> dict[str, Any]:
 
 
 def test_each_part_of_a_place_comes_from_the_first_that_knows(tmp_path: Path) -> None:
-    boundaries = read_boundaries(geojson(tmp_path / "f.geojson", polygon("Mapped", SQUARE)))
+    boundaries = read_outlines(geojson(tmp_path / "f.geojson", polygon("Mapped", SQUARE)))
     filing = Filing(boundaries, "Named")
     everything: dict[str, Any] = {
         "folders": Folders("Folder", "2027-05-20", "7"),
@@ -131,7 +131,7 @@ def test_a_hole_is_outside_and_longitude_comes_first(tmp_path: Path) -> None:
         "geometry": {"type": "MultiPolygon", "coordinates": [[far], [HOLE]]},
     }
     path = geojson(tmp_path / "f.geojson", polygon("Ring", SQUARE, HOLE), two)
-    boundaries = read_boundaries(path)
+    boundaries = read_outlines(path)
     assert field_at(boundaries, 0.2, 0.3) == "Ring"
     assert field_at(boundaries, 1.0, 1.0) == "Two parts"
     assert field_at(boundaries, 51.0, 11.0) == "Two parts"
@@ -161,27 +161,27 @@ def test_inside_agrees_with_opencv(
     assume(abs(distance) > 1e-3)
     path = tmp_path_factory.getbasetemp() / "hull.geojson"
     ring = [[float(x), float(y)] for ((x, y),) in [*hull, hull[0]]]
-    boundaries = read_boundaries(geojson(path, polygon("Hull", ring)))
+    boundaries = read_outlines(geojson(path, polygon("Hull", ring)))
     assert (field_at(boundaries, point[1], point[0]) == "Hull") == (distance > 0)
 
 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("{", "not GeoJSON"),
-        ("[]", "FeatureCollection"),
-        ('{"type": "FeatureCollection", "features": []}', "no field"),
-        ('{"type": "Feature", "properties": {"name": "A"}, "geometry": null}', "not a polygon"),
+        ("{", "isn't GeoJSON"),
+        ("[]", "no Polygon"),
+        ('{"type": "FeatureCollection", "features": []}', "no Polygon"),
+        ('{"type": "Feature", "properties": {"name": "A"}, "geometry": null}', "no Polygon"),
         (json.dumps(polygon(None, SQUARE)), "no name"),
-        (json.dumps(polygon("A", SQUARE[:2])), "broken outline"),
-        (json.dumps(polygon("A", [[4e5, 5e6], [4e5, 6e6], [5e5, 6e6], [4e5, 5e6]])), "WGS 84"),
+        (json.dumps(polygon("A", SQUARE[:2])), "fewer than three"),
+        (json.dumps(polygon("A", [[4e5, 5e6], [4e5, 6e6], [5e5, 6e6], [4e5, 5e6]])), "WGS84"),
     ],
 )
 def test_boundaries_that_make_no_sense(tmp_path: Path, text: str, words: str) -> None:
     path = tmp_path / "f.geojson"
     path.write_text(text)
     with pytest.raises(BoundaryError, match=words):
-        read_boundaries(path)
+        named(read_outlines(path), path)
     result = run("batch", tmp_path, "--survey", tmp_path / "s.survey", "--fields", path)
     assert result.exit_code == 2
     assert words in result.stderr
@@ -198,7 +198,7 @@ def test_sources_are_folders_patterns_lists_and_photos(tmp_path: Path) -> None:
     (tmp_path / "list.txt").write_text("# two\nNorth/b.jpg\n\nSouth/c.JPG\n", encoding="utf-8")
 
     def found(*words: Path) -> list[tuple[str, tuple[str, ...]]]:
-        return [(photo.path.name, photo.folders) for photo in find_photos(words)]
+        return [(photo.name, photo.folders) for photo in find_photos(words)]
 
     everything = [("a.jpg", ("North", "2027-05-20")), ("b.jpg", ("North",)), ("c.JPG", ("South",))]
     assert found(tmp_path) == everything

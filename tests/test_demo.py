@@ -13,10 +13,10 @@ import pytest
 from command import run
 from PIL import ExifTags, Image
 
-from collarvision.batch.boundaries import field_at, read_boundaries
 from collarvision.demo import DemoError, farm, lay_out
 from collarvision.demo.stamp import stamped
 from collarvision.limitsfile import read_limits
+from collarvision.outlines import field_at, read_outlines
 from collarvision.photo import load_photo
 from collarvision.temperatures import read_temperatures
 
@@ -33,7 +33,9 @@ NAMES = tuple(
 def jpeg(seed: int, exif: Image.Exif | None = None) -> bytes:
     pixels = np.random.default_rng(seed).integers(0, 256, (160, 120, 3)).astype(np.uint8)
     spool = io.BytesIO()
-    Image.fromarray(pixels).save(spool, "JPEG", quality=82, exif=Image.Exif() if exif is None else exif)
+    Image.fromarray(pixels).save(
+        spool, "JPEG", quality=82, exif=Image.Exif() if exif is None else exif
+    )
     return spool.getvalue()
 
 
@@ -101,7 +103,7 @@ def test_photos_lie_by_field_day_and_stop_and_inside_their_own_field(
 ) -> None:
     laid = lay_out(tmp_path / "demo", TODAY, photos)
     assert (laid.fields, laid.photos) == (4, len(NAMES))
-    outlines = read_boundaries(tmp_path / "demo" / "fields.geojson")
+    outlines = read_outlines(tmp_path / "demo" / "fields.geojson")
     found = sorted((tmp_path / "demo" / "photos").rglob("*.jpg"))
     assert len(found) == len(NAMES)
     days = set()
@@ -117,10 +119,15 @@ def test_photos_lie_by_field_day_and_stop_and_inside_their_own_field(
     assert days == {"2027-05-13", "2027-05-20"}
 
 
-def test_every_stop_lies_inside_its_field_and_no_photo_is_from_the_future() -> None:
+def test_every_stop_lies_inside_its_field_and_no_photo_is_from_the_future(
+    tmp_path: Path, photos: Path
+) -> None:
+    lay_out(tmp_path, TODAY, photos)
+    outlines = read_outlines(tmp_path / "fields.geojson")
     names = [f"{f.key}-2-s{k + 1}-p1.jpg" for f in farm.FIELDS for k in range(len(f.stops_m))]
     for photo in farm.photos_of(names, TODAY):
         assert photo.taken_at.date() < TODAY
+        assert field_at(outlines, *photo.gps) == photo.field.name
 
 
 def test_limits_and_weather_are_files_that_their_own_readers_take(

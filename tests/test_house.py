@@ -18,7 +18,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # each other. A folder of modules is one room. Whoever adds a room writes it here.
 ORDER = [
     {"__init__"},
-    {"answer", "exif", "jpeg", "gathering", "network", "cardfit", "progress"},
+    {"answer", "exif", "jpeg", "gathering", "outlines", "network", "cardfit", "progress"},
     {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"card", "cardsheet", "coco"},
     {"parts"},

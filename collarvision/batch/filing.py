@@ -16,8 +16,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from collarvision.batch.boundaries import Boundary, field_at
 from collarvision.batch.folders import NOTHING, Folders, tidy
+from collarvision.outlines import Outline, field_at
 from collarvision.survey.values import FiledBy, Place
 
 
@@ -25,7 +25,7 @@ from collarvision.survey.values import FiledBy, Place
 class Filing:
     """The batch's own part of the rule: boundaries by `--fields`, the name by `--field`."""
 
-    boundaries: tuple[Boundary, ...] = ()
+    boundaries: tuple[Outline, ...] = ()
     field: str | None = None
 
     def place(

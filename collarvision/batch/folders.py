@@ -60,9 +60,16 @@ def tidy(name: str) -> str:
     return " ".join(unicodedata.normalize("NFC", name).split())
 
 
-def place_from_source(folder: Path) -> Folders:
-    """Read the name of a SOURCE folder; a name that everybody's folders have is no field's."""
-    said = place_from_folders([folder.resolve().name])
+def place_from_source(source: str) -> Folders:
+    """Read the name of a SOURCE folder; a name that everybody's folders have is no field's.
+
+    Of an address the last folder counts, if there is one: a bucket's name is no field's either.
+    """
+    if "://" in source:
+        name = "/".join(source.split("://", 1)[1].strip("/").split("/")[1:]).rpartition("/")[2]
+    else:
+        name = Path(source).resolve().name
+    said = place_from_folders([name])
     everyday = said.field is not None and said.field.lower() in _EVERYDAY
     return replace(said, field=None) if everyday else said
 

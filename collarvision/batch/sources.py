@@ -1,17 +1,21 @@
-"""Sources: from SOURCE words to photo files, each with the folders that it was found under."""
+"""Sources: from SOURCE words to photo files, each with the folders that it was found under.
+
+Folders, files and patterns on this computer are `collarvision.gathering`'s; here come lists of
+photos and addresses such as ``s3://bucket/season`` (`collarvision.batch.remote`).
+"""
 
 from __future__ import annotations
 
-import glob
 import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from collarvision.gathering import gather
+from collarvision.batch import remote
+from collarvision.gathering import folders_between, gather, is_pattern
 
 LIST_SUFFIX = ".txt"
-"""A SOURCE that ends so is a list of photos: a path a line, ``#`` before a remark."""
+"""A SOURCE that ends so is a list of photos: a path or address a line, ``#`` before a remark."""
 
 
 @dataclass(frozen=True)
@@ -20,79 +24,90 @@ class PhotoFile:
 
     Attributes
     ----------
-    path : Path
-        As the user would write it.
+    where : str
+        Its path as the user would write it, or its address.
     folders : tuple of str
         Names of the folders between the source and the file, the outermost first.
-    source : Path
+    source : str
         The folder that the search began in.
     trouble : str or None
         A sentence when there is nothing to open here.
     """
 
-    path: Path
+    where: str
     folders: tuple[str, ...]
-    source: Path
+    source: str
     trouble: str | None = None
+
+    @property
+    def name(self) -> str:
+        """Its base name."""
+        return remote.base_name(self.where)
 
 
 def find_photos(words: Iterable[str | Path]) -> list[PhotoFile]:
-    """List the photos behind folders, patterns, lists and files, each once, in the order given.
+    """List the photos behind folders, patterns, lists, files and addresses, each once, in order.
 
     Folders are searched with their subfolders; links to folders inside them are not followed, so
     that a loop of links has an end.
+
+    Raises
+    ------
+    collarvision.batch.remote.RemoteError
+        Addresses of this kind can't be opened by this installation.
     """
     found: list[PhotoFile] = []
     seen: set[str] = set()
     for word in words:
-        for photo in _behind(Path(word)):
-            key = os.path.realpath(photo.path)
+        for photo in _behind(str(word)):
+            where = photo.where
+            key = where if remote.is_address(where) else os.path.realpath(where)
             if key not in seen:
                 seen.add(key)
                 found.append(photo)
     return found
 
 
-def _behind(word: Path) -> Iterator[PhotoFile]:
-    if word.suffix.lower() == LIST_SUFFIX and not word.is_dir() and not _is_pattern(word):
+def _behind(word: str) -> Iterator[PhotoFile]:
+    word = remote.local_path(word)
+    if remote.is_address(word):
+        yield from _listed(word) if word.lower().endswith(LIST_SUFFIX) else _remote(word)
+        return
+    path = Path(word)
+    if path.suffix.lower() == LIST_SUFFIX and not path.is_dir() and not is_pattern(path):
         yield from _listed(word)
         return
-    root = word if word.is_dir() else _fixed_part(word) if _is_pattern(word) else word.parent
-    for source in gather([word]):
-        yield PhotoFile(source.path, _between(root, source.path), root, source.trouble)
+    for source in gather([path]):
+        yield PhotoFile(str(source.path), source.folders, str(source.root), source.trouble)
 
 
-def _listed(file: Path) -> Iterator[PhotoFile]:
-    root = file.parent
+def _remote(address: str) -> Iterator[PhotoFile]:
+    root, found, trouble = remote.photos_behind(address)
+    for photo in found:
+        yield PhotoFile(photo, remote.folders_between(root, photo), root)
+    if trouble is not None:
+        yield PhotoFile(address, (), root, trouble)
+
+
+def _listed(file: str) -> Iterator[PhotoFile]:
+    root = remote.parent(file)
     try:
-        lines = file.read_text(encoding="utf-8-sig").splitlines()
+        lines = remote.read_bytes(file).decode("utf-8-sig").splitlines()
     except (OSError, ValueError) as error:
-        why = getattr(error, "strerror", None) or "it is not UTF-8 text"
+        why = getattr(error, "strerror", None) or (
+            "it is not UTF-8 text" if isinstance(error, UnicodeError) else str(error)
+        )
         yield PhotoFile(file, (), root, f"The list {file} can't be read ({why}): check it.")
         return
     for line in lines:
-        name = line.strip()
-        if name and not name.startswith("#"):
-            path = root / name
-            yield PhotoFile(path, _between(root, path), root)
-
-
-def _is_pattern(word: Path) -> bool:
-    return glob.has_magic(str(word)) and not word.exists()
-
-
-def _fixed_part(pattern: Path) -> Path:
-    """Folders of a pattern before its first wildcard."""
-    fixed: list[str] = []
-    for part in pattern.parts[:-1]:
-        if glob.has_magic(part):
-            break
-        fixed.append(part)
-    return Path(*fixed)
-
-
-def _between(root: Path, path: Path) -> tuple[str, ...]:
-    try:
-        return path.parent.relative_to(root).parts
-    except ValueError:  # a list may name photos anywhere
-        return ()
+        name = remote.local_path(line.strip())
+        if not name or name.startswith("#"):
+            continue
+        if remote.is_address(name):
+            yield PhotoFile(name, remote.folders_between(root, name), root)
+        elif remote.is_address(root):
+            where = f"{root}/{name}"
+            yield PhotoFile(where, remote.folders_between(root, where), root)
+        else:
+            path = Path(root, name)
+            yield PhotoFile(str(path), folders_between(Path(root), path), root)

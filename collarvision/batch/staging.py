@@ -8,20 +8,18 @@ the photos in hand, which the next run reads again.
 from __future__ import annotations
 
 import hashlib
-import os
-import stat
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from pathlib import Path
 from typing import Literal
 
 from collarvision.answer import Reading
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
 from collarvision.batch.pool import Engine, Poisoned
+from collarvision.batch.remote import is_address, look_at, read_bytes
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Task
 from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
@@ -188,14 +186,14 @@ class _Run:
         if file.trouble is not None:
             self._note_unread(file, file.trouble)
             return None
-        facts = look_at(file.path)
+        facts = look_at(file.where)
         sha256 = None
         if facts is not None:
-            sha256 = self._known_hash(facts) or hash_of(file.path)
+            sha256 = self._known_hash(facts) or _hash_of(file.where)
         if facts is None or sha256 is None:
             # The photo room knows best what to say of a file that can't be opened.
-            self._pending[number] = _Pending(file, facts or FileFacts(str(file.path), 0, 0, 0))
-            return Task(number, str(file.path), None)
+            self._pending[number] = _Pending(file, facts or FileFacts(file.where, 0, 0, 0))
+            return Task(number, file.where, None)
         if sha256 in self._number_of:
             self._pending[self._number_of[sha256]].copies.append((file, facts))
             return None
@@ -204,7 +202,7 @@ class _Run:
             return None
         self._pending[number] = _Pending(file, facts)
         self._number_of[sha256] = number
-        return Task(number, str(file.path), sha256)
+        return Task(number, file.where, sha256)
 
     def _known_hash(self, now: FileFacts) -> str | None:
         """Hash of a file that hasn't changed since it was last hashed, without reading it."""
@@ -213,7 +211,8 @@ class _Run:
             return None
         then, sha256 = found
         same = (then.size, then.mtime_ns) == (now.size, now.mtime_ns)
-        settled = then.mtime_ns + QUICK_LOOK_NS < then.seen_ns
+        # A store names each version of an object; only a disk's clock can be too coarse.
+        settled = is_address(now.path) or then.mtime_ns + QUICK_LOOK_NS < then.seen_ns
         return sha256 if same and settled else None
 
     def _is_done(self, sha256: str) -> bool:
@@ -242,10 +241,11 @@ class _Run:
             file=pending.facts,
             again=self._job.restage and sha256 not in self._read_now,
         )
+        seen: Step = "copy" if sha256 in self._read_now else "known"
         self._read_now.add(sha256)
         self.unfiled += place.field is None
         self.faults += new and reading.fault is not None
-        self._count(reading.outcome if new else "known")
+        self._count(reading.outcome if new else seen)
         for file, facts in pending.copies:
             self._note_copy(file, facts, sha256, "copy")
 
@@ -259,13 +259,13 @@ class _Run:
         self._count(step)
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
-        sha256 = end.task.sha256
+        sha256 = end.task.sha256 or _hash_far_away(pending.file.where)
         if sha256 is None:
             self._note_unread(pending.file, f"Reading it ended the program twice ({end.why}).")
             return
         reading = Reading(
-            photo=pending.file.path.name,
-            path=str(pending.file.path),
+            photo=pending.file.name,
+            path=pending.file.where,
             sha256=sha256,
             outcome="rejected",
             reasons=(
@@ -274,7 +274,7 @@ class _Run:
             ),
             fault=f"the process that read it ended twice, the last time {end.why}",
         )
-        self.quarantined.append(str(pending.file.path))
+        self.quarantined.append(pending.file.where)
         self._store(reading, sha256, self._job.model, pending)
 
     def _place(
@@ -293,7 +293,7 @@ class _Run:
         )
 
     def _note_unread(self, file: PhotoFile, sentence: str) -> None:
-        self.unread.append((str(file.path), sentence))
+        self.unread.append((file.where, sentence))
         self._count("unread")
 
     def _count(self, step: Step) -> None:
@@ -301,26 +301,27 @@ class _Run:
         self._tell(step)
 
 
-def look_at(path: Path) -> FileFacts | None:
-    """Size and times of an ordinary file; None for anything else."""
-    try:
-        status = os.stat(path)
-    except (OSError, ValueError):
-        return None
-    if not stat.S_ISREG(status.st_mode):
-        return None
-    return FileFacts(os.path.abspath(path), status.st_size, status.st_mtime_ns, time.time_ns())
+def _hash_of(where: str) -> str | None:
+    """SHA-256 of a file's bytes; None if it can't be read, or lies far away.
 
-
-def hash_of(path: Path) -> str | None:
-    """SHA-256 of a file's bytes; None if it can't be read."""
+    What lies far away is fetched once, by the worker that reads it.
+    """
+    if is_address(where):
+        return None
     try:
-        with open(path, "rb") as file:
+        with open(where, "rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except (OSError, ValueError):
         return None
 
 
+def _hash_far_away(where: str) -> str | None:
+    try:
+        return hashlib.sha256(read_bytes(where)).hexdigest() if is_address(where) else None
+    except (OSError, ValueError):
+        return None
+
+
 @lru_cache(maxsize=64)
-def _source(folder: Path) -> Folders:
+def _source(folder: str) -> Folders:
     return place_from_source(folder)

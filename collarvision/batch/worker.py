@@ -16,6 +16,7 @@ from multiprocessing.connection import Connection
 from typing import Any, Literal
 
 from collarvision.answer import Reading
+from collarvision.batch.remote import base_name, is_address, read_bytes
 
 
 @dataclass(frozen=True)
@@ -79,10 +80,12 @@ def stage_file(task: Task, options: Options) -> Done:
     """
     from collarvision.reading import read_with_photo
 
-    data = _bytes_of(task.path)
+    data = _fetched(task) if is_address(task.path) else _bytes_of(task.path)
+    if isinstance(data, Reading):
+        return Done(task, data, None)
     reading, photo = read_with_photo(
         task.path if data is None else data,
-        name=os.path.basename(task.path),
+        name=base_name(task.path),
         height_rule=options.height_rule,
         check_bar_mm=options.check_bar_mm,
         max_megapixels=options.max_megapixels,
@@ -107,10 +110,23 @@ def _bytes_of(path: str) -> bytes | None:
         status = os.stat(path)
         if not stat.S_ISREG(status.st_mode) or status.st_size > MAX_FILE_BYTES:
             return None
-        with open(path, "rb") as file:
-            return file.read()
+        return read_bytes(path)
     except (OSError, ValueError):
         return None
+
+
+def _fetched(task: Task) -> bytes | Reading:
+    """Content of a file far away, or a reading that says why there is none."""
+    from collarvision.photo import MAX_FILE_BYTES
+
+    try:
+        return read_bytes(task.path, MAX_FILE_BYTES)
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or str(error) or "no reason was given"
+        sentence = f"{task.path} can't be fetched ({why}): check it and your rights, and run again."
+        return Reading(
+            photo=base_name(task.path), path=task.path, outcome="rejected", reasons=(sentence,)
+        )
 
 
 def model_hash() -> str:
