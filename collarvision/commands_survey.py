@@ -148,22 +148,13 @@ def export(
 
 
 def _model() -> Any:
-    """What will read the photos, by the hash of its file; the workers say what it calls itself."""
-    import hashlib
-
+    """What will read the photos; the workers say what it calls itself."""
     from collarvision.batch.pool import EngineError
-    from collarvision.batch.worker import model_hash
-    from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
-    from collarvision.network import ModelError, models_folder
-    from collarvision.survey import ModelFacts
+    from collarvision.batch.worker import model_facts
+    from collarvision.network import ModelError
 
-    file = models_folder() / CALIBRATION_FILE
     try:
-        calibration = "guesses"
-        if file.is_file():
-            digest = hashlib.sha256(file.read_bytes()).hexdigest()
-            calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
-        return ModelFacts(model_hash(), None, calibration)
+        return model_facts()
     except ModelError as error:
         raise EngineError(str(error)) from error
 

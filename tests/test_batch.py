@@ -123,6 +123,18 @@ def test_another_model_reads_again_and_the_first_reading_stays(photos: Path) -> 
             assert len(list(survey.history(row.sha256))) == 2
 
 
+def test_another_calibration_reads_again_and_each_reads_once(photos: Path) -> None:
+    first, newer = (ModelFacts(model_hash(), None, name) for name in ("guesses", "1-abc"))
+    stage(photos, model=first)
+    assert stage(photos, model=newer).steps["known"] == 0
+    assert stage(photos, model=newer).steps == {"known": 4}
+    assert stage(photos, model=first).steps == {"known": 4}  # two computers take no turns
+    with SurveyReader(photos.parent / "s.survey") as survey:
+        for row in survey.plants():
+            assert row.calibration == "1-abc"
+            assert [r.calibration for r in survey.history(row.sha256)] == ["guesses", "1-abc"]
+
+
 def test_restage_adds_a_reading_and_files_anew(photos: Path) -> None:
     stage(photos)
     (photos / "Süd").rename(photos / "West")

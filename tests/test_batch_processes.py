@@ -271,7 +271,7 @@ def test_a_photo_that_kills_or_hangs_workers_is_set_aside_and_the_others_are_rea
         str(bad[0]): "by SIGKILL",
         str(bad[1]): "it took too long",
     }
-    assert {end.model_name for end in done} == {"stand-in"}
+    assert {end.model and end.model.name for end in done} == {"stand-in"}
 
 
 def test_no_network_is_one_sentence(

@@ -1,6 +1,8 @@
-"""Staging: files through an engine into a survey, each content once for each model.
+"""Staging: files through an engine into a survey, each content once for each model and calibration.
 
-Running the same batch again is the resume: what the survey holds is passed over. The survey is
+Running the same batch again is the resume: what the survey holds from this network by this
+calibration is passed over. A calibration works on what the network saw, which no record keeps, so
+that a new one reads its photos again and adds a reading. The survey is
 written to here and nowhere else, a transaction a photo, so that a run that is killed loses at most
 the photos in hand, which the next run reads again.
 """
@@ -11,7 +13,7 @@ import hashlib
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal
 
@@ -175,11 +177,7 @@ class _Run:
         if end.sha256 is None:
             self._note_unread(pending.file, end.reading.reasons[0])
             return
-        model = replace(
-            self._job.model,
-            name=end.model_name,
-            sha256=end.model_sha256 or self._job.model.sha256,
-        )
+        model = end.model or self._job.model
         self._store(end.reading, end.sha256, model, pending, end.code_field, end.code_stop)
 
     def _task(self, file: PhotoFile, number: int) -> Task | None:
@@ -218,8 +216,9 @@ class _Run:
     def _is_done(self, sha256: str) -> bool:
         if sha256 in self._read_now:
             return True
-        model = self._job.model.sha256
-        return not self._job.restage and self._survey.outcome_of(sha256, model) is not None
+        model = self._job.model
+        said = self._survey.outcome_of(sha256, model.sha256, model.calibration)
+        return not self._job.restage and said is not None
 
     def _store(
         self,

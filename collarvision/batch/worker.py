@@ -17,6 +17,7 @@ from typing import Any, Literal
 
 from collarvision.answer import Reading
 from collarvision.batch.remote import base_name, is_address, read_bytes
+from collarvision.survey import ModelFacts
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,8 @@ class Done:
         Of the bytes that were read; None when there were none.
     code_field, code_stop : str or None
         From the card's QR code, if it was looked for.
-    model_sha256, model_name : str or None
-        Of the network that this process has open.
+    model : ModelFacts or None
+        The network that this process has open, and its calibration.
     """
 
     task: Task
@@ -59,8 +60,7 @@ class Done:
     sha256: str | None
     code_field: str | None = None
     code_stop: str | None = None
-    model_name: str | None = None
-    model_sha256: str | None = None
+    model: ModelFacts | None = None
 
 
 @dataclass(frozen=True)
@@ -143,26 +143,46 @@ def model_hash() -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
+def model_facts(name: str | None = None) -> ModelFacts:
+    """What reads photos in this process: the network's file, and the calibration beside it.
+
+    Raises
+    ------
+    collarvision.network.ModelError
+        There is no network.
+    """
+    from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
+    from collarvision.network import models_folder
+
+    file = models_folder() / CALIBRATION_FILE
+    calibration = "guesses"
+    if file.is_file():
+        digest = hashlib.sha256(file.read_bytes()).hexdigest()
+        calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
+    return ModelFacts(model_hash(), name, calibration)
+
+
 def work(pipe: Connection, options: Options, threads: int) -> None:
     """Take tasks from a pipe and send back what became of them until it closes or says None."""
     # Ctrl-C reaches every process of the terminal; the parent alone decides what ends when.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with suppress(EOFError, OSError, KeyboardInterrupt):
         try:
-            name, sha256 = _get_ready(threads)
+            model = get_ready(threads)
         except Exception as error:
             pipe.send(CannotRead(str(error)))
             return
         pipe.send("ready")
         while (task := pipe.recv()) is not None:
             try:
-                done: Any = replace(stage_file(task, options), model_name=name, model_sha256=sha256)
+                done: Any = replace(stage_file(task, options), model=model)
             except Exception as error:
                 done = CannotRead(str(error))
             pipe.send(done)
 
 
-def _get_ready(threads: int) -> tuple[str | None, str]:
+def get_ready(threads: int) -> ModelFacts:
+    """Open the network with so many threads, and say which it is."""
     # Read by the numerical libraries when they are loaded, which is below.
     for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(name, str(threads))
@@ -173,4 +193,4 @@ def _get_ready(threads: int) -> tuple[str | None, str]:
     cv2.setNumThreads(threads)
     # Workers together shall have as many threads as there are CPUs, not each of them.
     network.MAX_THREADS = threads
-    return network.load_network().version, model_hash()
+    return model_facts(network.load_network().version)

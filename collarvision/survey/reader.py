@@ -267,16 +267,24 @@ class SurveyReader:
         ):
             yield Decision(**{**dict(row), "basis": json.loads(row["basis"])})
 
-    def outcome_of(self, sha256: str, model_sha256: str) -> str | None:
-        """What this model said of this content last; None when it hasn't read it yet."""
+    def outcome_of(
+        self, sha256: str, model_sha256: str, calibration: str | None = None
+    ) -> str | None:
+        """What this model said of this content last; None when it hasn't read it yet.
+
+        With a calibration, only readings that were made by that one count.
+        """
         row = self._one(
-            """
+            f"""
             SELECT r.outcome FROM photos AS p JOIN readings AS r ON r.photo_id = p.id
             JOIN models AS m ON m.id = r.model_id
-            WHERE p.sha256 = :sha256 AND m.sha256 = :model ORDER BY r.attempt DESC LIMIT 1
+            WHERE p.sha256 = :sha256 AND m.sha256 = :model
+            {"" if calibration is None else "AND r.calibration = :calibration"}
+            ORDER BY r.attempt DESC LIMIT 1
             """,
             sha256=sha256,
             model=model_sha256,
+            calibration=calibration,
         )
         return None if row is None else str(row[0])
 

@@ -51,14 +51,15 @@ class SurveyWriter(SurveyReader):
         file : FileFacts, optional
             Where the content was seen.
         again : bool
-            Add a reading even if this model has read the photo before.
+            Add a reading even if this model has read the photo before by this calibration.
         view : {'side', 'above'}
             Of a photo that is new to the survey.
 
         Returns
         -------
         bool
-            False when this model's reading was already there: then it is left as it is.
+            False when this model's reading by this calibration was already there: then it is left
+            as it is.
         """
         place = place or Place()
         with self._transaction():
@@ -73,7 +74,7 @@ class SurveyWriter(SurveyReader):
                 photo_id,
                 model_id,
             )
-            if last is not None and not again:
+            if last is not None and not again and self._has_read(photo_id, model_id, model):
                 return False
             reading_id = self._insert(
                 "readings",
@@ -324,6 +325,15 @@ class SurveyWriter(SurveyReader):
                 "UPDATE models SET name = ? WHERE id = ? AND name IS NULL", (model.name, found)
             )
         return int(found)
+
+    def _has_read(self, photo_id: int, model_id: int, model: ModelFacts) -> bool:
+        found = self._value(
+            "SELECT 1 FROM readings WHERE photo_id = ? AND model_id = ? AND calibration = ?",
+            photo_id,
+            model_id,
+            model.calibration,
+        )
+        return found is not None
 
     def _known_photo(self, sha256: str) -> int:
         photo_id = self._value("SELECT id FROM photos WHERE sha256 = ?", sha256)
