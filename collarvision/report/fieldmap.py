@@ -1,0 +1,133 @@
+"""Field map: the outline and the stops of a visit, drawn from coordinates alone, with no tiles."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from collarvision.answer import stage_name
+from collarvision.boundary import metres_a_degree
+from collarvision.decision import FieldAnswer
+from collarvision.field import half_rule
+from collarvision.fieldvisits import SeenPlant
+from collarvision.report.svg import Drawing, Point, round_steps
+
+_WIDTH = 360.0
+_TALLEST = 420.0
+_MARGIN = 34.0
+
+
+@dataclass(frozen=True)
+class MapStop:
+    """A stop of the visit: its name, degrees, plants with an answer, their stages, who waits."""
+
+    name: str
+    lat: float
+    lon: float
+    plants: int
+    lowest: int | None
+    stage: int | None
+    highest: int | None
+    waiting: int
+
+
+def map_stops(plants: Sequence[SeenPlant]) -> list[MapStop]:
+    """Sum plants up by stop, at the middle of their positions; those without one are left out."""
+    groups: dict[str, list[SeenPlant]] = defaultdict(list)
+    for plant in plants:
+        if plant.gps is not None and plant.evidence.stop is not None:
+            groups[plant.evidence.stop].append(plant)
+    found = []
+    for name, group in groups.items():
+        at = [plant.gps for plant in group if plant.gps is not None]
+        stages = [
+            p.evidence.best_stage
+            for p in group
+            if p.evidence.decided and p.evidence.best_stage is not None
+        ]
+        found.append(
+            MapStop(
+                name,
+                sum(lat for lat, _ in at) / len(at),
+                sum(lon for _, lon in at) / len(at),
+                len(stages),
+                min(stages, default=None),
+                half_rule(stages) if stages else None,
+                max(stages, default=None),
+                sum(p.evidence.waiting for p in group),
+            )
+        )
+    return sorted(found, key=lambda stop: (len(stop.name), stop.name))
+
+
+def draw_map(answer: FieldAnswer) -> str | None:
+    """Draw the field; None without an outline and without a stop that has a position."""
+    stops = map_stops(answer.plants)
+    rings = _rings(answer.boundary)
+    corners = [point for ring in rings for point in ring]
+    corners += [(stop.lon, stop.lat) for stop in stops]
+    if not corners:
+        return None
+    lat0 = sum(lat for _, lat in corners) / len(corners)
+    lat_m, lon_m = metres_a_degree(lat0)
+    xs, ys = [lon * lon_m for lon, _ in corners], [lat * lat_m for _, lat in corners]
+    # A lone stop has no width of its own.
+    wide, high = max(max(xs) - min(xs), 60.0), max(max(ys) - min(ys), 60.0)
+    scale = min((_WIDTH - 2 * _MARGIN) / wide, (_TALLEST - 2 * _MARGIN) / high)
+    height = high * scale + 2 * _MARGIN + 16
+    middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
+    drawing = Drawing(_WIDTH, height, f"Map of {answer.field} with its stops, north up")
+
+    def place(lon: float, lat: float) -> Point:
+        return (
+            _WIDTH / 2 + (lon * lon_m - middle_x) * scale,
+            (height - 16) / 2 - (lat * lat_m - middle_y) * scale,
+        )
+
+    if rings:
+        drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")
+    for stop in stops:
+        x, y = place(stop.lon, stop.lat)
+        drawing.dot(x, y, 15, "stop" if stop.stage is not None else "stop empty")
+        words = "?" if stop.stage is None else stage_name(stop.stage)
+        drawing.words(x, y + 4, words, "stopname", "middle")
+        under = stop.name if stop.name.lower().startswith("stop") else f"stop {stop.name}"
+        drawing.words(x, y + 28, under, "small", "middle")
+    _scale_bar(drawing, scale, height)
+    drawing.area(
+        [(_WIDTH - 14, 8), (_WIDTH - 20, 24), (_WIDTH - 14, 20), (_WIDTH - 8, 24)], "north"
+    )
+    drawing.words(_WIDTH - 14, 37, "N", "small", "middle")
+    return drawing.text()
+
+
+def _scale_bar(drawing: Drawing, scale: float, height: float) -> None:
+    metres = round_steps(0, 110 / scale, 2)[1]
+    feet = metres / 0.3048
+    y = height - 8
+    drawing.line(
+        [(10, y - 4), (10, y), (10 + metres * scale, y), (10 + metres * scale, y - 4)], "axis"
+    )
+    drawing.words(16 + metres * scale, y, f"{metres:g} m ({feet:,.0f} ft)", "small")
+
+
+def _rings(geometry: dict[str, Any] | None) -> list[list[tuple[float, float]]]:
+    """Rings of a Polygon or MultiPolygon as (lon, lat); whatever else there is counts for none."""
+    if not isinstance(geometry, dict):
+        return []
+    shape = geometry.get("coordinates")
+    kind = geometry.get("type")
+    polygons: Any = [shape] if kind == "Polygon" else shape if kind == "MultiPolygon" else []
+    try:
+        rings = [
+            [(float(position[0]), float(position[1])) for position in ring]
+            for polygon in polygons
+            for ring in polygon
+        ]
+    except (TypeError, ValueError, IndexError):
+        return []
+    sound = all(math.isfinite(v) for ring in rings for point in ring for v in point)
+    return rings if sound else []

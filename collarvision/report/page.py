@@ -1,0 +1,201 @@
+"""Page: the templates filled in and written, whole or not at all.
+
+The file needs nothing beside it: style, drawings and pictures are inside, it runs no script and
+says so to the browser. Every word that came from a person or a file is escaped by the templates.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from collarvision import __version__
+from collarvision.answer import stage_name
+from collarvision.damage import LONGEST_WAIT_DAYS, SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS
+from collarvision.decision import FieldAnswer, last_harvest_day
+from collarvision.fieldtable import (
+    common_reasons,
+    enough_words,
+    headline,
+    height_words,
+    own_reasons,
+    span_words,
+    sure_words,
+    told,
+    waiting_words,
+)
+from collarvision.limits import Verdict
+from collarvision.limitsfile import Bound, Limit
+from collarvision.limitwords import bound_words
+from collarvision.report.fieldmap import draw_map, map_stops
+from collarvision.report.plots import distribution, heights
+from collarvision.report.sheet import make_sheet
+from collarvision.report.stalkdrawing import draw_stalk
+from collarvision.report.windowplot import draw_window
+from collarvision.splitstalk import KNOWN_ERROR, STEPS
+from collarvision.units import Shown
+from collarvision.wholefile import write_whole
+
+# A sign beside each word, so that a verdict is told apart without colour.
+_SIGNS = {"open": "✓", "closing": "!", "past": "✕", "too early": "…", "can't tell": "?"}
+_KINDS = {
+    "open": "open",
+    "closing": "closing",
+    "past": "past",
+    "too early": "early",
+    "can't tell": "unknown",
+}
+
+
+@dataclass(frozen=True)
+class Card:
+    """A verdict as the page shows it."""
+
+    name: str
+    method: str
+    word: str
+    sign: str
+    kind: str
+    sure: str | None
+    said: str
+    dates: tuple[tuple[str, str], ...]
+    plants: tuple[str, ...]
+    by: str | None
+    reasons: tuple[str, ...]
+    caution: str
+
+
+def write_report(answer: FieldAnswer, path: Path, shown: Shown) -> None:
+    """Write a field's report.
+
+    Raises
+    ------
+    collarvision.writing.OutputError
+        When the file can't be written.
+    """
+    write_whole(path, report_page(answer, shown))
+
+
+def report_page(answer: FieldAnswer, shown: Shown) -> str:
+    """Give the report as one HTML document."""
+    shared = common_reasons(answer)
+    outlook = answer.outlook
+    return _fill(
+        "report.html.j2",
+        answer=answer,
+        headline=headline(answer),
+        stage=None if answer.stage.stage is None else stage_name(answer.stage.stage),
+        age=None if answer.visit is None else (answer.today - answer.visit).days,
+        cards=[_card(verdict, answer, shared) for verdict in answer.verdicts],
+        shared=shared,
+        distribution=_drawing(distribution(answer)),
+        shares=[
+            (
+                stage_name(share.stage),
+                f"{share.seen:.0%}",
+                f"{share.interval[0]:.0%} to {share.interval[1]:.0%}",
+                sure_words(share.at_least_half),
+            )
+            for share in answer.stage.shares
+        ],
+        enough=enough_words(answer),
+        waiting=waiting_words(answer),
+        heights=_drawing(heights(answer, shown)),
+        height_words=height_words(answer, shown),
+        window=_drawing(draw_window(answer, shown)),
+        pace=None
+        if outlook is None or outlook.pace is None
+        else (shown.heat(outlook.pace.gdd_f_a_leaf), outlook.pace.visits),
+        window_notes=_window_notes(answer),
+        map=_drawing(draw_map(answer)),
+        stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
+        sheet=make_sheet(answer, shown),
+        limits=[
+            (limit, _bound(limit, limit.lowest), _bound(limit, limit.highest))
+            for limit in (answer.limits.limits if answer.limits else ())
+        ],
+        earlier=[
+            (past.day, "no stage" if past.stage is None else stage_name(past.stage), past.plants)
+            for past in answer.earlier
+        ],
+        stalk=_drawing(draw_stalk()),
+        steps=STEPS,
+        known_error=KNOWN_ERROR,
+        waits=(SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS, LONGEST_WAIT_DAYS),
+    )
+
+
+def write_split_stalk_page(path: Path) -> None:
+    """Write the split-stalk count as a page of its own.
+
+    Raises
+    ------
+    collarvision.writing.OutputError
+        When the file can't be written.
+    """
+    page = _fill(
+        "splitstalk.html.j2", stalk=_drawing(draw_stalk()), steps=STEPS, known_error=KNOWN_ERROR
+    )
+    write_whole(path, page)
+
+
+def _fill(template: str, **values: Any) -> str:
+    house = Environment(
+        loader=PackageLoader("collarvision.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    return house.get_template(template).render(version=__version__, made=made, **values)
+
+
+def _drawing(svg: str | None) -> Markup | None:
+    """A drawing of our own making, in which every word is escaped already."""
+    return None if svg is None else Markup(svg)
+
+
+def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
+    window = answer.window_of(verdict.name)
+    dates = []
+    if window is not None and window.opens is not None:
+        dates.append(("Opens", span_words(window.opens, answer.today)))
+    if window is not None and window.closes is not None:
+        dates.append(("Closes", span_words(window.closes, answer.today)))
+    last = last_harvest_day(verdict.name, answer)
+    if last is not None:
+        dates.append(("Last day before harvest", str(last)))
+    single = answer.limit_of(verdict.name) is not None
+    by = {"leaves": "leaves", "height": "height"}.get(verdict.decided_by or "")
+    return Card(
+        name=verdict.name,
+        method=verdict.method,
+        word=verdict.word,
+        sign=_SIGNS[verdict.word],
+        kind=_KINDS[verdict.word],
+        sure=None if verdict.probability is None else sure_words(verdict.probability),
+        said=told(verdict, answer),
+        dates=tuple(dates),
+        plants=verdict.deciding_plants if single and verdict.word != "can't tell" else (),
+        by=by if single else None,
+        reasons=tuple(own_reasons(verdict, shared)),
+        caution=verdict.caution,
+    )
+
+
+def _window_notes(answer: FieldAnswer) -> list[str]:
+    if answer.outlook is None:
+        return []
+    reasons = [reason for one in answer.outlook.windows for reason in one.reasons]
+    return list(dict.fromkeys([*reasons, *answer.outlook.notes]))
+
+
+def _bound(limit: Limit, bound: Bound) -> str:
+    when = limit.lowest_when if bound is limit.lowest else limit.highest_when
+    return bound_words(bound, limit.leaf, when) if bound else "–"

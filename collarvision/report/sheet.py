@@ -1,0 +1,200 @@
+"""Contact sheet: small pictures of the plants with what was read, those in doubt first.
+
+The photos stay where they are; a page holds small JPEG copies, bounded in number and bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from collarvision.answer import confidence_words, stage_name
+from collarvision.decision import FieldAnswer
+from collarvision.fieldvisits import SeenPlant
+from collarvision.units import Shown
+
+MOST_PICTURES: Final = 24
+MOST_BYTES: Final = 3_000_000  # of all pictures, so that the page can still be mailed
+_LONG_SIDE_PX: Final = 460
+_QUALITY: Final = 74
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture of the sheet: `data` is a data URI; words stand below it."""
+
+    name: str
+    data: str
+    width: int
+    height: int
+    answer: str
+    lines: tuple[str, ...]
+    doubtful: bool
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """The pictures, and how many plants have none there and why."""
+
+    pictures: tuple[Picture, ...]
+    left_out: int
+    not_found: int
+
+
+def make_sheet(
+    answer: FieldAnswer, shown: Shown, *, most: int = MOST_PICTURES, most_bytes: int = MOST_BYTES
+) -> Sheet:
+    """Make the sheet: plants that wait, then those that decide, then by falling doubt."""
+    deciding = {name for verdict in answer.verdicts for name in verdict.deciding_plants}
+    with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
+    ordered = sorted(with_photo, key=lambda plant: _urgency(plant, deciding))
+    pictures: list[Picture] = []
+    size = not_found = 0
+    for number, plant in enumerate(ordered):
+        if len(pictures) >= most:
+            return Sheet(tuple(pictures), len(ordered) - number, not_found)
+        picture = _picture(plant, deciding, shown)
+        if picture is None:
+            not_found += 1
+            continue
+        size += len(picture.data)
+        if size > most_bytes:
+            return Sheet(tuple(pictures), len(ordered) - number, not_found)
+        pictures.append(picture)
+    return Sheet(tuple(pictures), 0, not_found)
+
+
+def _usable(plant: SeenPlant) -> bool:
+    return plant.evidence.decided or plant.evidence.waiting
+
+
+def _urgency(plant: SeenPlant, deciding: set[str]) -> tuple[int, float, str]:
+    evidence = plant.evidence
+    group = 0 if evidence.waiting else 1 if evidence.name in deciding else 2
+    if evidence.hand_count is not None:
+        return max(group, 1), 1.0, evidence.name
+    return group, evidence.confidence or 0.0, evidence.name
+
+
+def _picture(plant: SeenPlant, deciding: set[str], shown: Shown) -> Picture | None:
+    """One plant's picture; None when its photo isn't there any more, or is another one now."""
+    from PIL import Image
+
+    from collarvision.photo import PhotoError, load_photo
+
+    if plant.path is None:
+        return None
+    try:
+        content = Path(plant.path).read_bytes()
+        if hashlib.sha256(content).hexdigest() != plant.sha256:
+            return None
+        rgb = load_photo(content, plant.path).rgb
+    except (OSError, PhotoError):
+        return None
+    drawn = _drawn(rgb, plant.record or {})
+    file = io.BytesIO()
+    Image.fromarray(drawn).save(file, "JPEG", quality=_QUALITY, optimize=True)
+    data = "data:image/jpeg;base64," + base64.b64encode(file.getvalue()).decode("ascii")
+    evidence = plant.evidence
+    words, lines = _words(plant, shown)
+    if evidence.name in deciding:
+        lines.append("Decides a verdict.")
+    return Picture(
+        evidence.name, data, drawn.shape[1], drawn.shape[0], words, tuple(lines), evidence.waiting
+    )
+
+
+def _words(plant: SeenPlant, shown: Shown) -> tuple[str, list[str]]:
+    evidence = plant.evidence
+    lines = [f"stop {evidence.stop}"] if evidence.stop else []
+    if evidence.height_mm is not None:
+        lines.append(shown.height(evidence.height_mm))
+    read = "no stage" if evidence.stage is None else stage_name(evidence.stage)
+    if evidence.hand_count is not None:
+        how = "nodes" if plant.from_nodes else "hand"
+        said = f"{stage_name(evidence.hand_count)}, counted by {how}"
+        if plant.counted_by:
+            said += f" ({plant.counted_by})"
+        if evidence.stage is not None and evidence.stage != evidence.hand_count:
+            lines.append(f"read as {read}")
+        return said, lines
+    sure = (
+        ""
+        if evidence.confidence is None
+        else f", {confidence_words(evidence.confidence)} {evidence.confidence:.0%}"
+    )
+    if evidence.waiting:
+        reasons = (plant.record or {}).get("reasons") or ["It needs a hand count."]
+        lines.append(str(reasons[0]))
+        return f"{read}?{sure}: count by hand", lines
+    return f"{read}{sure}", lines
+
+
+def _drawn(rgb: Any, record: dict[str, Any]) -> Any:
+    """Cut the plant out, make it small and mark what was read. (H, W, 3) uint8."""
+    import cv2
+
+    from collarvision import marks
+
+    x0, y0, x1, y1 = _crop(record, rgb.shape[1], rgb.shape[0])
+    part = rgb[y0:y1, x0:x1]
+    scale = min(_LONG_SIDE_PX / max(part.shape[:2]), 1.0)
+    if scale < 1:
+        size = (max(round(part.shape[1] * scale), 1), max(round(part.shape[0] * scale), 1))
+        part = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    canvas = marks.Canvas(part)
+
+    def at(mark: dict[str, Any]) -> tuple[float, float]:
+        return (mark["x"] - x0) * scale, (mark["y"] - y0) * scale
+
+    if record.get("soil_line"):
+        x, y = at(dict(zip("xy", record["soil_line"], strict=True)))
+        canvas.line([(x - 30, y), (x + 30, y)], marks.YELLOW, 3, rim=1.2, dashes=5)
+    if record.get("arch"):
+        x, y = at(dict(zip("xy", record["arch"], strict=True)))
+        canvas.polygon(marks.diamond(x, y, 7), marks.PURPLE, 1.4)
+    for tip in record.get("tips") or ():
+        canvas.polygon(marks.triangle(*at(tip), 6), marks.ORANGE, 1.4)
+    for number, collar in enumerate(record.get("collars") or ()):
+        x, y = at(collar)
+        side = 26 if number % 2 else -26
+        canvas.line([(x, y), (x + side, y)], marks.WHITE, 2, rim=1)
+        canvas.disc(x, y, 4, marks.BLUE, 1.4)
+        canvas.disc(x + side, y, 10, marks.BLUE, 1.4)
+        rank = collar.get("rank")
+        canvas.words(
+            x + side, y, "?" if rank is None else str(rank), 14, marks.WHITE, anchor="mm", halo=0
+        )
+    return canvas.finished()
+
+
+def _crop(record: dict[str, Any], width: int, height: int) -> tuple[int, int, int, int]:
+    """The plant with some room, no narrower than 3 : 4; the whole photo when nothing was marked."""
+    points = [(m["x"], m["y"]) for key in ("collars", "tips") for m in record.get(key) or ()]
+    points += [tuple(record[key]) for key in ("soil_line", "arch") if record.get(key)]
+    # Of another size than the record tells: the marks would not fit.
+    if len(points) < 3 or record.get("photo_size") not in (None, [width, height]):
+        return 0, 0, width, height
+    xs, ys = [x for x, _ in points], [y for _, y in points]
+    wide, tall = max(xs) - min(xs), max(ys) - min(ys)
+    room = 0.14 * max(wide, tall) + 20
+    wide, tall = wide + 2 * room, tall + 2 * room
+    wide, tall = max(wide, 0.6 * tall), max(tall, 0.75 * wide)
+    middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
+    return (
+        max(round(middle_x - wide / 2), 0),
+        max(round(middle_y - tall / 2), 0),
+        min(round(middle_x + wide / 2), width),
+        min(round(middle_y + tall / 2), height),
+    )
+
+
+def names_without_picture(plants: Sequence[SeenPlant], sheet: Sheet) -> list[str]:
+    """Waiting plants that the sheet doesn't show."""
+    shown = {picture.name for picture in sheet.pictures}
+    return [p.evidence.name for p in plants if p.evidence.waiting and p.evidence.name not in shown]

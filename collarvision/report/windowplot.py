@@ -1,0 +1,226 @@
+"""Window plot: leaves and heights from day to day, and when each limit opens and closes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+from collarvision.decision import FieldAnswer
+from collarvision.heat import DateSpan
+from collarvision.limitsfile import Limit
+from collarvision.outlook import Outlook, TrackDay
+from collarvision.report.plots import MOST_LIMITS, WIDTH, height_limits, short
+from collarvision.report.svg import Drawing, round_steps
+from collarvision.units import MM_PER, Shown
+from collarvision.window import Window
+
+_LANE = 38.0
+
+
+@dataclass(frozen=True)
+class _Days:
+    """The days across the plot."""
+
+    first: date
+    last: date
+    left: float = 34.0
+    right: float = WIDTH - 10
+
+    def at(self, day: date) -> float:
+        inside = min(max(day, self.first), self.last)
+        part = (inside - self.first).days / (self.last - self.first).days
+        return self.left + part * (self.right - self.left)
+
+    def end(self, day: date | None, missing: float) -> float:
+        return missing if day is None else self.at(day)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """A plot of values from `low` to `high` between two heights on the page."""
+
+    top: float
+    base: float
+    low: float
+    high: float
+
+    def up(self, value: float) -> float:
+        inside = min(max(value, self.low), self.high)
+        return self.base - (inside - self.low) / (self.high - self.low) * (self.base - self.top)
+
+
+def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
+    """Draw it; None without temperatures from the visit on."""
+    outlook = answer.outlook
+    if outlook is None or not outlook.leaves:
+        return None
+    last = _last_day(answer, outlook)
+    if last <= outlook.visits[0].day:
+        return None
+    days = _Days(outlook.visits[0].day, last)
+    limits = answer.limits.limits[:MOST_LIMITS] if answer.limits else ()
+    lanes = [
+        (limit, one)
+        for limit in limits
+        if (one := answer.window_of(limit.name)) and (one.opens or one.closes)
+    ]
+    leaves = _leaf_frame(outlook, limits, last)
+    base, heights = leaves.base, None
+    if outlook.heights:
+        heights = _height_frame(answer, outlook, leaves.base + 36, last)
+        base = heights.base
+    lane_top = base + 38
+    bottom = lane_top + _LANE * len(lanes)
+    drawing = Drawing(
+        WIDTH, bottom + 4, "Leaves by day, and the days on which each limit opens and closes"
+    )
+    _leaves(drawing, outlook, limits, days, leaves)
+    if heights is not None:
+        _heights(drawing, answer, outlook, days, heights, shown)
+    _axis(drawing, days, base)
+    today = days.at(answer.today)
+    drawing.line([(today, leaves.top), (today, bottom)], "today")
+    on_left = today > WIDTH * 0.7
+    drawing.words(
+        today + (-4 if on_left else 4),
+        leaves.top + 9,
+        "the day" if answer.today != date.today() else "today",
+        "small soft",
+        "end" if on_left else "start",
+    )
+    for number, (limit, one) in enumerate(lanes):
+        y = lane_top + _LANE * number
+        drawing.words(days.left, y + 4, short(limit.name, 46), "small")
+        _lane(drawing, one, days, y + 10)
+    return drawing.text()
+
+
+def _leaf_frame(outlook: Outlook, limits: Sequence[Limit], last: date) -> _Frame:
+    shown = [day for day in outlook.leaves if day.day <= last]
+    measured = [visit.leaves for visit in outlook.visits]
+    bounds = [float(limit.highest.leaves) for limit in limits if limit.highest.leaves is not None]
+    # Far beyond the last limit nobody looks: the band is cut off there.
+    high = min(max(day.high for day in shown), max([*bounds, *measured]) + 3.0)
+    return _Frame(18.0, 188.0, float(max(int(min(measured)) - 1, 0)), max(high, measured[-1] + 1.5))
+
+
+def _leaves(
+    drawing: Drawing, outlook: Outlook, limits: Sequence[Limit], days: _Days, frame: _Frame
+) -> None:
+    step = 1 if frame.high - frame.low < 10 else 2
+    ticks = [(float(k), f"V{k}") for k in range(int(frame.low), int(frame.high) + 1, step) if k]
+    _course(drawing, outlook.leaves, days, frame, ticks)
+    drawing.words(2, frame.top - 6, "collars, mean of the field", "small soft")
+    marked: set[int] = set()
+    for limit in limits:
+        if limit.highest.leaves is None or limit.leaf != "collars":
+            continue
+        value = limit.highest.leaves + 1
+        if value in marked or not frame.low < value < frame.high:
+            continue
+        marked.add(value)
+        drawing.line([(days.left, frame.up(value)), (days.right, frame.up(value))], "limit")
+        drawing.words(days.left + 4, frame.up(value) - 4, f"past: {short(limit.name, 26)}", "small")
+    for visit in outlook.visits:
+        # A plant of 4 collars is on its way from 4 to 5: half a leaf on, as the pace takes it.
+        middle, error = visit.leaves + 0.5, 1.96 * visit.leaves_error
+        x = days.at(visit.day)
+        drawing.line([(x, frame.up(middle - error)), (x, frame.up(middle + error))], "range")
+        drawing.dot(x, frame.up(middle), 4.5, "mark")
+
+
+def _height_frame(answer: FieldAnswer, outlook: Outlook, top: float, last: date) -> _Frame:
+    bounds = [mm for _, mm in height_limits(answer)]
+    measured = [v.tallest_mm for v in outlook.visits if v.tallest_mm is not None]
+    highest = max(day.high for day in outlook.heights if day.day <= last)
+    return _Frame(top, top + 110, 0.0, min(highest, 1.3 * max([*bounds, *measured])))
+
+
+def _heights(
+    drawing: Drawing,
+    answer: FieldAnswer,
+    outlook: Outlook,
+    days: _Days,
+    frame: _Frame,
+    shown: Shown,
+) -> None:
+    unit = float(MM_PER[shown.length])
+    ticks = [(value * unit, f"{value:g}") for value in round_steps(0, frame.high / unit, 3)]
+    _course(drawing, outlook.heights, days, frame, ticks)
+    drawing.words(2, frame.top - 6, f"tallest tenth, {shown.length}", "small soft")
+    for limit in answer.limits.limits if answer.limits else ():
+        mm = limit.highest.height_mm
+        if mm is not None and mm < frame.high:
+            drawing.line([(days.left, frame.up(mm)), (days.right, frame.up(mm))], "limit")
+    for visit in outlook.visits:
+        if visit.tallest_mm is not None:
+            drawing.dot(days.at(visit.day), frame.up(visit.tallest_mm), 4.5, "mark")
+
+
+def _course(
+    drawing: Drawing,
+    track: Sequence[TrackDay],
+    days: _Days,
+    frame: _Frame,
+    ticks: Sequence[tuple[float, str]],
+) -> None:
+    """A band that holds 90 in 100 around a middle line, dashed where the weather is ahead."""
+    for value, name in ticks:
+        y = frame.up(value)
+        drawing.line([(days.left, y), (days.right, y)], "grid")
+        drawing.words(days.left - 5, y + 4, name, "small soft", "end")
+    shown = [day for day in track if day.day <= days.last]
+
+    def points(of: Callable[[TrackDay], float], some: Sequence[TrackDay]) -> list:  # type: ignore[type-arg]
+        return [(days.at(day.day), frame.up(of(day))) for day in some]
+
+    drawing.area(
+        points(lambda d: d.high, shown) + points(lambda d: d.low, shown)[::-1],
+        "band",
+    )
+    # A middle that leaves the frame at its top stops there.
+    inside = [day for day in shown if day.middle <= frame.high]
+    seen = [day for day in inside if not day.ahead]
+    if len(seen) > 1:
+        drawing.line(points(lambda d: d.middle, seen), "course")
+    drawing.line(points(lambda d: d.middle, inside[max(len(seen) - 1, 0) :]), "course ahead")
+    drawing.line([(days.left, frame.base), (days.right, frame.base)], "axis")
+
+
+def _lane(drawing: Drawing, one: Window, days: _Days, y: float) -> None:
+    """A strip: hatched where it may be open, full where it surely is."""
+    left, right = days.left, days.right
+    opens, closes = one.opens, one.closes
+    open_early = left if opens is None else days.end(opens.early, right)
+    open_late = left if opens is None else days.end(opens.late, right)
+    close_early = right if closes is None else days.end(closes.early, right)
+    close_late = right if closes is None else days.end(closes.late, right)
+    drawing.box(left, y, right - left, 12, "lane")
+    drawing.box(open_early, y, close_late - open_early, 12, "lane may")
+    drawing.box(open_late, y, close_early - open_late, 12, "lane sure")
+
+
+def _axis(drawing: Drawing, days: _Days, base: float) -> None:
+    span = (days.last - days.first).days
+    step = next((s for s in (1, 2, 7, 14, 28) if span / s <= 6), 28)
+    day = days.first
+    while day <= days.last:
+        x = days.at(day)
+        drawing.line([(x, base), (x, base + 4)], "axis")
+        # Month and day in ISO's order; the year stands in the text.
+        anchor = "end" if x > WIDTH - 20 else "middle"
+        drawing.words(x, base + 16, f"{day:%m-%d}", "small soft", anchor)
+        day += timedelta(days=step)
+
+
+def _last_day(answer: FieldAnswer, outlook: Outlook) -> date:
+    """As far as the windows need, and a little."""
+    wanted = [answer.today + timedelta(days=14)]
+    for one in outlook.windows:
+        wanted += [day for span in (one.opens, one.closes) for day in _ends(span)]
+    return min(max(wanted) + timedelta(days=3), outlook.leaves[-1].day)
+
+
+def _ends(span: DateSpan | None) -> list[date]:
+    return [] if span is None else [d for d in (span.early, span.middle, span.late) if d]
