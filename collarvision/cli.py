@@ -19,6 +19,7 @@ import typer
 from collarvision import __version__, commands_count, commands_decision, commands_survey
 from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
+from collarvision.commands_handcount import handcount, import_
 from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
@@ -283,6 +284,8 @@ app.command()(commands_count.count)
 app.command()(commands_count.splitstalk)
 app.command(epilog=commands_survey.BATCH_EPILOG)(commands_survey.batch)
 app.command()(commands_survey.export)
+app.command()(handcount)
+app.command("import")(import_)
 app.command()(demo)
 
 

@@ -62,7 +62,7 @@ class Protection:
         self._app, self._gate, self._port = app, gate, port
         self._names = frozenset(name.lower() for name in names) or _own_names()
         # Cookies know no ports: two surveys open at once must not share one.
-        self._cookie = f"collarvision{port}"
+        self._cookie = cookie_name(port)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request through or answer it."""
@@ -149,13 +149,25 @@ class Protection:
                 for name, value in HEADERS.items():
                     headers[name] = value
                 headers.setdefault("cache-control", "no-store")
-                if new is not None and headers.get("content-type", "").startswith("text/html"):
-                    headers.append(
-                        "set-cookie", f"{self._cookie}={new}; Path=/; HttpOnly; SameSite=Strict"
-                    )
+                if (
+                    new is not None
+                    and "set-cookie" not in headers
+                    and headers.get("content-type", "").startswith("text/html")
+                ):
+                    headers.append("set-cookie", session_cookie(self._port, new))
             await send(message)
 
         return sending
+
+
+def cookie_name(port: int) -> str:
+    """Name of the session's cookie on a site at this port."""
+    return f"collarvision{port}"
+
+
+def session_cookie(port: int, session: str) -> str:
+    """A Set-Cookie header for a session: out of scripts' reach, never sent from another site."""
+    return f"{cookie_name(port)}={session}; Path=/; HttpOnly; SameSite=Strict"
 
 
 def is_loopback(address: str) -> bool:

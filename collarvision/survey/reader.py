@@ -55,6 +55,11 @@ _LATEST = """
     LEFT JOIN hand_counts AS h
         ON h.id = (SELECT max(id) FROM hand_counts WHERE photo_id = p.id)
 """
+_FACTS = """
+    SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,
+        width, height, view
+    FROM photos
+"""
 # CROSS JOIN is SQLite's word for "in this order": from a field to its photos through the indexes,
 # however large the survey is, visit by visit without sorting.
 _OF_FIELD = """
@@ -290,27 +295,13 @@ class SurveyReader:
 
     def photo(self, sha256: str) -> PhotoFacts | None:
         """What the file of this content said of itself; None if the survey doesn't hold it."""
-        row = self._one(
-            """
-            SELECT name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude,
-                focal_eq_mm, width, height, view
-            FROM photos WHERE sha256 = :sha256
-            """,
-            sha256=sha256,
-        )
-        if row is None:
-            return None
-        size = None if row["width"] is None else (row["width"], row["height"])
-        return PhotoFacts(
-            sha256=sha256,
-            name=row["name"],
-            view=row["view"],
-            filed=bool(row["filed"]),
-            taken_at=row["taken_at"],
-            gps=_gps(row),
-            focal_eq_mm=row["focal_eq_mm"],
-            size_px=size,
-        )
+        row = self._one(f"{_FACTS} WHERE sha256 = :sha256", sha256=sha256)
+        return None if row is None else _facts(row)
+
+    def photos_named(self, name: str) -> Iterator[PhotoFacts]:
+        """Every photo of this base name."""
+        for row in self._rows(f"{_FACTS} WHERE name = :name ORDER BY id", name=storable(name)):
+            yield _facts(row)
 
     def file_at(self, path: str) -> tuple[FileFacts, str] | None:
         """What was seen at a path last, and the SHA-256 of its content then."""
@@ -402,6 +393,19 @@ def _gps(row: sqlite3.Row) -> tuple[float, float] | None:
     if row["latitude"] is None or row["longitude"] is None:
         return None
     return row["latitude"], row["longitude"]
+
+
+def _facts(row: sqlite3.Row) -> PhotoFacts:
+    return PhotoFacts(
+        sha256=row["sha256"],
+        name=row["name"],
+        view=row["view"],
+        filed=bool(row["filed"]),
+        taken_at=row["taken_at"],
+        gps=_gps(row),
+        focal_eq_mm=row["focal_eq_mm"],
+        size_px=None if row["width"] is None else (row["width"], row["height"]),
+    )
 
 
 def _plant(row: sqlite3.Row) -> PlantRow:

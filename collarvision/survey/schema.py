@@ -178,6 +178,7 @@ CREATE TABLE set_asides (       -- photos on which a person found nothing that c
     save_key TEXT UNIQUE
 );
 CREATE INDEX set_asides_by_photo ON set_asides (photo_id);
+CREATE INDEX photos_by_name ON photos (name);
 
 CREATE TRIGGER hand_counts_stay BEFORE UPDATE ON hand_counts BEGIN
     SELECT RAISE(ABORT, 'a hand count is never changed');

@@ -1,0 +1,114 @@
+"""Commands for people's counts: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collarvision.limitsfile import Limits
+
+EXIT_USAGE = 2
+EXIT_SURVEY = 3
+
+
+def handcount(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to count in.")],
+    port: Annotated[
+        int, typer.Option(metavar="N", min=0, max=65535, help="Port of the page; 0 takes any.")
+    ] = 8000,
+    host: Annotated[
+        str,
+        typer.Option(
+            metavar="ADDRESS",
+            help="This computer alone by default; 0.0.0.0 lets phones in, by a code.",
+        ),
+    ] = "127.0.0.1",
+    limits: Annotated[
+        Path | None,
+        typer.Option(metavar="TOML", help="Your limits: plants that move a verdict come first."),
+    ] = None,
+) -> None:
+    """Count and correct plants on a page in your browser, or take photos with a phone."""
+    from collarvision.handcount.running import RunError, serve
+    from collarvision.survey import SurveyError
+
+    if not survey.is_file():
+        _stop(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+    try:
+        serve(survey, host=host, port=port, limits=_limits(limits), say=typer.echo)
+    except RunError as error:
+        _stop(str(error), EXIT_USAGE)
+    except SurveyError as error:
+        _stop(str(error), EXIT_SURVEY)
+    except KeyboardInterrupt:
+        typer.echo("Ended; what was saved is in the survey.", err=True)
+
+
+def import_(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to add to.")],
+    labels: Annotated[
+        Path,
+        typer.Option("--from", metavar="FILE", help="Labels: COCO keypoints, .coco.json."),
+    ],
+    who: Annotated[
+        str, typer.Option(metavar="NAME", help="Who labelled, where the file doesn't say.")
+    ],
+    all_checked: Annotated[
+        bool,
+        typer.Option(
+            "--all-checked",
+            help="Somebody looked at every photo: labels left as they were read count as agreed.",
+        ),
+    ] = False,
+) -> None:
+    """Take in labels that were made elsewhere, as hand counts with their points."""
+    from collarvision.coco import CocoError, read_coco
+    from collarvision.handcount.importing import import_labels
+    from collarvision.survey import SurveyError, SurveyWriter
+
+    if not who.strip():
+        _stop("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
+    if not survey.is_file():
+        _stop(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+    try:
+        file = read_coco(labels)
+        with SurveyWriter(survey) as store:
+            done = import_labels(store, file.plants, who.strip(), all_checked=all_checked)
+    except CocoError as error:
+        _stop(str(error), EXIT_USAGE)
+    except SurveyError as error:
+        _stop(str(error), EXIT_SURVEY)
+    problems = (*file.problems, *done.problems)
+    for problem in problems:
+        _say(problem)
+    _say(f"Stored the labels of {done.stored} photos.")
+    if done.unchanged:
+        _say(
+            f"{done.unchanged} photos are labelled just as they were read and were passed over: if "
+            "somebody looked at each of them, run this again with --all-checked."
+        )
+    if problems:
+        raise typer.Exit(EXIT_SURVEY)
+
+
+def _limits(path: Path | None) -> Limits | None:
+    if path is None:
+        return None
+    from collarvision.limitsfile import LimitsError, read_limits
+
+    try:
+        return read_limits(path)
+    except LimitsError as error:
+        _stop(str(error), EXIT_USAGE)
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int) -> NoReturn:
+    _say(words)
+    raise typer.Exit(status)

@@ -1,0 +1,38 @@
+"""Asking: what pages share in reading a request."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from fastapi import HTTPException, Path, Request
+
+from collarvision.survey import PlantRow, SurveyReader
+
+if TYPE_CHECKING:
+    from collarvision.handcount.site import Site
+
+Hash = Annotated[str, Path(pattern="^[0-9a-f]{64}$")]
+
+
+def site_of(request: Request) -> Site:
+    """What the pages work with."""
+    site: Site = request.app.state.site
+    return site
+
+
+def plant_of(survey: SurveyReader, sha256: str) -> PlantRow:
+    """The plant of a photo, or the answer that there is none."""
+    plant = survey.plant(sha256)
+    if plant is None:
+        raise HTTPException(404, "The survey holds no such photo.")
+    return plant
+
+
+def field_of(survey: SurveyReader, field_id: int | None) -> str | None:
+    """A field's name by its id; None for none asked, and the answer that there is none."""
+    if field_id is None:
+        return None
+    for field in survey.fields():
+        if field.id == field_id:
+            return field.name
+    raise HTTPException(404, "The survey holds no such field.")

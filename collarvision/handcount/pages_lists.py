@@ -1,0 +1,110 @@
+"""Pages of lists: the queue, a field's plants, how people agree, and the files pages load."""
+
+from __future__ import annotations
+
+from itertools import islice
+
+from fastapi import APIRouter, HTTPException, Request
+from starlette.responses import RedirectResponse, Response
+
+from collarvision.agreement import between_people, last_words, stages_said, with_tool
+from collarvision.handcount.asking import field_of, site_of
+from collarvision.survey import SurveyReader
+
+router = APIRouter()
+
+A_PAGE = 50
+
+
+@router.get("/")
+def start() -> Response:
+    """The queue is where everything begins."""
+    return RedirectResponse("/queue", status_code=303)
+
+
+@router.get("/queue")
+def queue(request: Request, field: int | None = None, page: int = 1) -> Response:
+    """Plants to count, the one most worth a minute first."""
+    site = site_of(request)
+    with SurveyReader(site.survey) as survey:
+        name = field_of(survey, field)
+        fields = list(survey.fields())
+    made = site.queue.now()
+    entries = made.of_field(name)
+    page, pages = _paged(page, len(entries))
+    return site.looks.page(
+        request,
+        "queue.html",
+        fields=fields,
+        field_id=field,
+        entries=entries[(page - 1) * A_PAGE : page * A_PAGE],
+        total=len(entries),
+        disputed=[one for one in made.disputed if name is None or one.field == name],
+        page=page,
+        pages=pages,
+    )
+
+
+@router.get("/plants")
+def plants(request: Request, field: int | None = None, page: int = 1) -> Response:
+    """All plants, of a field or the survey, with everybody's counts."""
+    site = site_of(request)
+    with SurveyReader(site.survey) as survey:
+        name = field_of(survey, field)
+        fields = list(survey.fields())
+        total = (
+            survey.photo_count()
+            if name is None
+            else sum(one.photos for one in fields if one.name == name)
+        )
+        page, pages = _paged(page, total)
+        first = (page - 1) * A_PAGE
+        rows = list(islice(survey.plants(name), first, first + A_PAGE))
+        said = {
+            row.sha256: stages_said(last_words(survey.counts(row.sha256)).get(row.sha256, {}))
+            for row in rows
+        }
+    return site.looks.page(
+        request,
+        "plants.html",
+        fields=fields,
+        field_id=field,
+        rows=rows,
+        said=said,
+        total=total,
+        page=page,
+        pages=pages,
+    )
+
+
+@router.get("/agreement")
+def agreement(request: Request, field: int | None = None) -> Response:
+    """How people agree with each other and with the program."""
+    site = site_of(request)
+    with SurveyReader(site.survey) as survey:
+        name = field_of(survey, field)
+        fields = list(survey.fields())
+        counts = list(survey.counts(field=name))
+    return site.looks.page(
+        request,
+        "agreement.html",
+        fields=fields,
+        field_id=field,
+        people=between_people(counts),
+        tool=with_tool(counts),
+    )
+
+
+@router.get("/static/{name}")
+def static(request: Request, name: str) -> Response:
+    """A script or style sheet."""
+    found = site_of(request).looks.file(name)
+    if found is None:
+        raise HTTPException(404, "There is no such file.")
+    return found
+
+
+def _paged(page: int, total: int) -> tuple[int, int]:
+    """The page asked for, within those there are, and their number."""
+    pages = max(1, -(-total // A_PAGE))
+    return min(max(page, 1), pages), pages

@@ -1,0 +1,194 @@
+"""Pages of one plant: its photo with handles, what people counted on it, and saving."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any, Literal
+
+from fastapi import APIRouter, HTTPException, Request
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import JSONResponse, PlainTextResponse, Response
+
+from collarvision.agreement import disputed, stage_counted
+from collarvision.answer import stage_name
+from collarvision.handcount.asking import Hash, field_of, plant_of, site_of
+from collarvision.handcount.measuring import yardstick
+from collarvision.handcount.saving import (
+    SaveError,
+    SentAside,
+    SentCount,
+    agreed_handles,
+    counts_of,
+    read_sent,
+    save_aside,
+    save_count,
+)
+from collarvision.handles import handles_of_record
+from collarvision.splitstalk import KNOWN_ERROR, STEPS
+from collarvision.survey import PlantRow, StoredCount, SurveyReader, SurveyWriter
+
+router = APIRouter()
+
+_WAYS = {
+    "agreed": "agreed with the program",
+    "marked": "marked on the photo",
+    "on-plant": "counted on the plant",
+    "split-stalk": "split stalk",
+    "imported": "imported",
+    None: "counted",
+}
+
+
+@router.get("/plants/{sha256}")
+def plant(request: Request, sha256: Hash, field: int | None = None) -> Response:
+    """The photo with its handles; stage and height follow as they are moved."""
+    site = site_of(request)
+    with SurveyReader(site.survey) as survey:
+        name = field_of(survey, field)
+        row = plant_of(survey, sha256)
+        counts = counts_of(survey, sha256)
+        asides = list(survey.set_asides(sha256))
+    entries = site.queue.now().of_field(name)
+    worth = next((e.worth for e in entries if e.waiting.sha256 == sha256), None)
+    return site.looks.page(
+        request,
+        "plant.html",
+        plant=row,
+        worth=worth,
+        left=len(entries),
+        counts=[_told(count) for count in counts],
+        apart=disputed(counts).get(sha256, {}),
+        people=len({count.count.who for count in counts}),
+        asides=asides,
+        data=_data(request, row, counts, field),
+        steps=STEPS,
+        known_error=KNOWN_ERROR,
+        field_id=field,
+    )
+
+
+@router.get("/plants/{sha256}/counts")
+def counts(request: Request, sha256: Hash) -> Response:
+    """What people counted, for a page that is open longer."""
+    with SurveyReader(site_of(request).survey) as survey:
+        plant_of(survey, sha256)
+        found = counts_of(survey, sha256)
+    return JSONResponse({"counts": [_told(count) for count in found]})
+
+
+@router.post("/plants/{sha256}/counts")
+async def count(request: Request, sha256: Hash, field: int | None = None) -> Response:
+    """Store a count as a new row."""
+    body = await request.body()
+    return await run_in_threadpool(_count, request, sha256, field, body)
+
+
+def _count(request: Request, sha256: str, field: int | None, body: bytes) -> Response:
+    site = site_of(request)
+    try:
+        sent: SentCount = read_sent(SentCount, body)
+        with SurveyWriter(site.survey) as survey:
+            name = field_of(survey, field)
+            saved = save_count(survey, plant_of(survey, sha256), sent)
+    except SaveError as error:
+        return PlainTextResponse(str(error), status_code=error.status)
+    return JSONResponse(
+        {
+            "id": saved.id,
+            "words": saved.words,
+            "next": _next(request, sha256, name, field),
+            "new": [_told(one) for one in saved.new_to_page],
+            "apart": {who: stage_name(stage) for who, stage in saved.apart.items()},
+        }
+    )
+
+
+@router.post("/plants/{sha256}/aside")
+async def aside(request: Request, sha256: Hash, field: int | None = None) -> Response:
+    """Store that there is nothing to count."""
+    body = await request.body()
+    return await run_in_threadpool(_aside, request, sha256, field, body)
+
+
+def _aside(request: Request, sha256: str, field: int | None, body: bytes) -> Response:
+    site = site_of(request)
+    try:
+        sent: SentAside = read_sent(SentAside, body)
+        with SurveyWriter(site.survey) as survey:
+            name = field_of(survey, field)
+            save_aside(survey, plant_of(survey, sha256), sent)
+    except SaveError as error:
+        return PlainTextResponse(str(error), status_code=error.status)
+    return JSONResponse({"words": "set aside", "next": _next(request, sha256, name, field)})
+
+
+@router.get("/plants/{sha256}/next")
+def following(request: Request, sha256: Hash, field: int | None = None) -> Response:
+    """Where to go on without saving."""
+    site = site_of(request)
+    with SurveyReader(site.survey) as survey:
+        name = field_of(survey, field)
+    found = _next(request, sha256, name, field)
+    return Response(status_code=303, headers={"location": found})
+
+
+@router.get("/photos/{sha256}/{size}")
+def photo(request: Request, sha256: Hash, size: Literal["page", "full"]) -> Response:
+    """The photo, encoded anew."""
+    jpeg = site_of(request).pictures.get(sha256, size)
+    if jpeg is None:
+        raise HTTPException(404, "The photo isn't where it was when it was read.")
+    return Response(
+        jpeg, media_type="image/jpeg", headers={"cache-control": "private, max-age=600"}
+    )
+
+
+def _next(request: Request, sha256: str, name: str | None, field: int | None) -> str:
+    of_field = "" if field is None else f"?field={field}"
+    # A plant that was just counted has left the queue: then its first one is next.
+    found = site_of(request).queue.now().after(sha256, name)
+    return f"/queue{of_field}" if found is None else f"/plants/{found}{of_field}"
+
+
+def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> dict[str, Any]:
+    """What the page's script works with."""
+    ruler = yardstick(row.record)
+    size = row.record.get("photo_size")
+    return {
+        "sha256": row.sha256,
+        "photo": row.photo,
+        "field": field,
+        "size": size,
+        "reading": row.reading_id,
+        "stage": row.stage,
+        "heightMm": row.height_mm,
+        "handles": [asdict(handle) for handle in handles_of_record(row.record)],
+        "agreesWithMarks": bool(agreed_handles(row.record)),
+        "ruler": None if ruler is None else asdict(ruler),
+        "seen": max((count.id for count in counts), default=0),
+        "markings": [
+            {
+                "id": count.id,
+                "words": f"{count.count.who}, {count.count.counted_at[:16].replace('T', ' ')}",
+                "handles": [asdict(handle) for handle in count.handles],
+            }
+            for count in counts
+            if count.handles
+        ],
+    }
+
+
+def _told(count: StoredCount) -> dict[str, Any]:
+    said = count.count
+    stage = stage_counted(said)
+    return {
+        "id": count.id,
+        "who": said.who,
+        "at": said.counted_at,
+        "stage": "–" if stage is None else stage_name(stage),
+        "nodes": said.nodes,
+        "height_mm": said.height_mm,
+        "way": _WAYS[said.way],
+        "note": said.note,
+        "marks": len(count.handles),
+    }
