@@ -57,6 +57,14 @@ def batch(
         int | None,
         typer.Option(metavar="N", min=1, max=256, help="Processes; by default one a CPU."),
     ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Read on the workers of the Dask scheduler at this address, or of this scheduler "
+            "file.",
+        ),
+    ] = None,
     restage: Annotated[
         bool, typer.Option("--restage", help="Read again what the survey has already.")
     ] = False,
@@ -75,10 +83,13 @@ def batch(
     """Stage whole folders into a survey, each photo once; run it again to go on after a stop."""
     if height_rule not in ("half-out", "tip-down"):
         _stop(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
+    if cluster is not None and workers is not None:
+        _stop("--workers are those of this computer: leave it out with --cluster.", EXIT_USAGE)
+    from collarvision.batch.cluster import Cluster
     from collarvision.batch.filing import Filing
     from collarvision.batch.folders import tidy
     from collarvision.batch.lock import BatchLock, BatchLockError
-    from collarvision.batch.pool import EngineError
+    from collarvision.batch.pool import Engine, EngineError, Pool
     from collarvision.batch.remote import RemoteError
     from collarvision.batch.sources import find_photos
     from collarvision.batch.staging import Job
@@ -101,7 +112,12 @@ def batch(
                 store.add_field(str(boundary.name), boundary.geometry)
             files = find_photos(sources)
             job = Job(files, _model(), Filing(boundaries, name), restage)
-            result = _run(job, store, options, workers or usable_cpus())
+            engine: Engine = (
+                Pool(max(1, min(workers or usable_cpus(), len(files))), options)
+                if cluster is None
+                else Cluster(cluster, options, job.model)
+            )
+            result = _run(job, store, engine)
             _finish(result, store, len(files))
     except (BatchLockError, RemoteError) as error:
         _stop(str(error), EXIT_USAGE)
@@ -159,15 +175,13 @@ def _model() -> Any:
         raise EngineError(str(error)) from error
 
 
-def _run(job: Job, store: Any, options: Any, workers: int) -> BatchResult:
+def _run(job: Job, store: Any, engine: Any) -> BatchResult:
     from collarvision.batch import run_batch
-    from collarvision.batch.pool import Pool
 
-    pool = Pool(max(1, min(workers, len(job.files))), options)
     with _stop_asked() as stopping, photo_progress(len(job.files), "Staging") as told:
         done = itertools.count(1)
         return run_batch(
-            job, store, pool, stopping=stopping, tell=lambda step: told(step, next(done))
+            job, store, engine, stopping=stopping, tell=lambda step: told(step, next(done))
         )
 
 

@@ -83,7 +83,7 @@ class Pool:
         self._options = options
         self._threads = threads or (1 if workers > 1 else 4)
         self._photo_seconds = photo_seconds
-        self._workers: list[_Worker] = []
+        self._workers: list[WorkerProcess] = []
         self._again: deque[Task] = deque()
         self._deaths: Counter[int] = Counter()
         self._failed_starts = 0
@@ -133,7 +133,7 @@ class Pool:
         while self._again:
             free = [worker for worker in self._workers if worker.may_take(self._suspect())]
             if len(self._workers) < self._count and not any(not w.hand for w in free):
-                self._workers.append(_Worker(self._options, self._threads))
+                self._workers.append(WorkerProcess(self._options, self._threads))
                 continue
             if not free:
                 return
@@ -162,14 +162,14 @@ class Pool:
                 yield from self._take_from(worker)  # what it sent before it died
                 yield from self._bury(worker)
 
-    def _take_from(self, worker: _Worker) -> Iterator[Done]:
+    def _take_from(self, worker: WorkerProcess) -> Iterator[Done]:
         for said in worker.said():
             self._failed_starts = 0
             if isinstance(said, CannotRead):
                 raise EngineError(said.sentence)
             yield said
 
-    def _bury(self, worker: _Worker) -> Iterator[Poisoned]:
+    def _bury(self, worker: WorkerProcess) -> Iterator[Poisoned]:
         words = worker.last_words()
         self._workers.remove(worker)
         worker.close()
@@ -204,7 +204,7 @@ class Pool:
         self._workers.clear()
 
 
-class _Worker:
+class WorkerProcess:
     """One process, its pipe, and the tasks it has; the first of them is the one in hand."""
 
     def __init__(self, options: Options, threads: int) -> None:

@@ -1,0 +1,218 @@
+"""Batch on a Dask cluster: a real scheduler and two workers, processes on the loopback address."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from command import run
+from PIL import Image
+from stand_in import BOARD
+from surveys import check_sound
+
+from collarvision.batch import Job, run_batch
+from collarvision.batch.cluster import Cluster
+from collarvision.batch.pool import EngineError
+from collarvision.batch.sources import find_photos
+from collarvision.batch.worker import Options, model_facts
+from collarvision.survey import ModelFacts, SurveyReader, SurveyWriter
+
+pytest.importorskip("distributed", reason="needs the cluster extra")
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="needs POSIX signals")
+
+ROOT = Path(__file__).resolve().parent.parent
+PHOTOS = 24
+
+# A worker's own code runs as it is; only opening a file is slowed down, or deadly, so that there is
+# a half way to be killed at. Python imports this as it starts.
+SITE = """
+import os, signal, sys, time
+def watch(event, args):
+    if event == 'open' and isinstance(args[0], str):
+        name = os.path.basename(args[0])
+        if name == 'poison.png': os.kill(os.getpid(), signal.SIGKILL)
+        if name.endswith('.png'): time.sleep(0.1)
+sys.addaudithook(watch)
+"""
+
+Start = Callable[..., subprocess.Popen[bytes]]
+
+
+@pytest.fixture(scope="module")
+def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("cluster") / "North"
+    folder.mkdir()
+    for number in range(PHOTOS):
+        rgb = np.full((96, 72, 3), BOARD, np.uint8)
+        rgb[number, 0] = 0
+        Image.fromarray(rgb).save(folder / f"{number}.png")
+    return folder
+
+
+@pytest.fixture
+def start(tmp_path: Path, stand_in: Path) -> Iterator[Start]:
+    """Start a Dask process in a group of its own, which is ended with the test."""
+    started: list[subprocess.Popen[bytes]] = []
+    (tmp_path / "site").mkdir()
+    (tmp_path / "site" / "sitecustomize.py").write_text(SITE)
+    paths = os.pathsep.join([str(tmp_path / "site"), str(ROOT)])
+
+    def begin(kind: str, *words: str, **environment: str) -> subprocess.Popen[bytes]:
+        own = () if kind == "scheduler" else ("--nthreads", "1")
+        process = subprocess.Popen(
+            [
+                *(sys.executable, "-m", f"distributed.cli.dask_{kind}", *own, *words),
+                *("--scheduler-file", str(tmp_path / "scheduler.json"), "--no-dashboard"),
+                *("--host", "127.0.0.1"),
+            ],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            cwd=tmp_path,
+            env={**os.environ, "PYTHONPATH": paths, **environment},
+            start_new_session=True,
+        )
+        started.append(process)
+        return process
+
+    yield begin
+    for process in started:
+        end(process)
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+@pytest.fixture
+def scheduler(start: Start, tmp_path: Path) -> str:
+    start("scheduler", "--port", "0")
+    file = tmp_path / "scheduler.json"
+    deadline = time.monotonic() + 30
+    while not file.exists() or not file.read_text().strip():
+        assert time.monotonic() < deadline, "the scheduler never started"
+        time.sleep(0.05)
+    return str(file)
+
+
+def stage(folder: Path, survey: Path, cluster: Cluster, **more: Any) -> Any:
+    with SurveyWriter(survey) as store:
+        return run_batch(Job(find_photos([folder]), model_facts()), store, cluster, **more)
+
+
+def check_each_once(survey: Path, photos: int) -> None:
+    check_sound(survey)
+    with SurveyReader(survey) as store:
+        rows = list(store.plants())
+        assert len(rows) == photos
+        assert all(len(list(store.history(row.sha256))) == 1 for row in rows)
+
+
+@pytest.mark.slow
+def test_one_of_two_workers_killed_half_way_and_nothing_is_lost(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    workers = [start("worker"), start("worker")]
+    seen: list[str] = []
+
+    def tell(step: str) -> None:
+        seen.append(step)
+        if len(seen) == PHOTOS // 2:
+            end(workers[0])
+
+    survey = tmp_path / "s.survey"
+    result = stage(pictures, survey, Cluster(scheduler, Options(), model_facts()), tell=tell)
+    assert workers[0].returncode == -signal.SIGKILL
+    assert result.steps == {"rejected": PHOTOS}  # bare boards: nothing to count
+    assert not result.quarantined
+    assert not result.stopped
+    check_each_once(survey, PHOTOS)
+    again = stage(pictures, survey, Cluster(scheduler, Options(), model_facts()))
+    assert again.steps == {"known": PHOTOS}
+
+
+@pytest.mark.slow
+def test_a_poisoned_photo_ends_no_worker_and_is_set_aside(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "South"
+    folder.mkdir()
+    for name, number in (("a.png", 1), ("poison.png", 2), ("z.png", 3)):
+        (folder / name).write_bytes((pictures / f"{number}.png").read_bytes())
+    workers = [start("worker"), start("worker")]
+    survey = tmp_path / "s.survey"
+    result = stage(folder, survey, Cluster(scheduler, Options(), model_facts()))
+    assert result.quarantined == (str(folder / "poison.png"),)
+    assert result.steps == {"rejected": 3}
+    assert all(worker.poll() is None for worker in workers)
+    with SurveyReader(survey) as store:
+        faults = {row.photo: row.record["fault"] for row in store.plants()}
+    assert "by SIGKILL" in faults["poison.png"]
+    assert faults["a.png"] is faults["z.png"] is None
+    check_each_once(survey, 3)
+
+
+@pytest.mark.slow
+def test_the_command_reads_on_the_cluster(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    start("worker")
+    survey = tmp_path / "s.survey"
+    result = run("batch", pictures, "--survey", survey, "--cluster", scheduler)
+    assert result.exit_code == 0, result.output
+    assert f"Read {PHOTOS} photos" in result.stdout
+    check_each_once(survey, PHOTOS)
+
+
+@pytest.mark.slow
+def test_workers_that_read_differently_are_refused(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    start("worker")
+    other = ModelFacts("0" * 64, None, "guesses")
+    survey = tmp_path / "s.survey"
+    with pytest.raises(EngineError, match="another network or calibration"):
+        stage(pictures, survey, Cluster(scheduler, Options(), other))
+    check_sound(survey)
+
+
+@pytest.mark.slow
+def test_a_cluster_without_workers_is_one_sentence(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    cluster = Cluster(scheduler, Options(), model_facts(), patience_seconds=0.5)
+    with pytest.raises(EngineError, match="no worker"):
+        stage(pictures, tmp_path / "s.survey", cluster)
+
+
+def test_no_scheduler_is_one_sentence(
+    stand_in: Path, pictures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collarvision.batch.cluster.CONNECT_SECONDS", 0.5)
+    with socket.socket() as taken:  # bound and not listening: nobody answers there
+        taken.bind(("127.0.0.1", 0))
+        address = f"tcp://127.0.0.1:{taken.getsockname()[1]}"
+        result = run("batch", pictures, "--survey", tmp_path / "s.survey", "--cluster", address)
+    assert result.exit_code == 4
+    assert "No Dask scheduler answers" in result.stderr
+    gone = tmp_path / "gone.json"
+    result = run("batch", pictures, "--survey", tmp_path / "s.survey", "--cluster", gone)
+    assert "no scheduler file" in result.stderr
+
+
+def test_workers_and_cluster_exclude_each_other(pictures: Path, tmp_path: Path) -> None:
+    words = ("--survey", tmp_path / "s.survey", "--cluster", "a:1", "--workers", 2)
+    result = run("batch", pictures, *words)
+    assert result.exit_code == 2
+    assert "leave it out" in result.stderr
