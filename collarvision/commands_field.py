@@ -19,6 +19,13 @@ class PlanForm(StrEnum):
     geojson = "geojson"
 
 
+class AreaUnit(StrEnum):
+    """Units of areas; lengths of the walk go with them."""
+
+    ac = "ac"
+    ha = "ha"
+
+
 def plan(
     area: Annotated[
         str | None,
@@ -49,6 +56,10 @@ def plan(
     seed: Annotated[
         int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
     ] = 0,
+    units: Annotated[
+        AreaUnit | None,
+        typer.Option(help="Unit of areas, with ft or m; that of --area, else of your locale."),
+    ] = None,
     form: Annotated[
         PlanForm, typer.Option("--format", help="A page to print, or points for a phone's map.")
     ] = PlanForm.page,
@@ -60,7 +71,7 @@ def plan(
     import json
 
     from collarvision.sampling import plan_sample
-    from collarvision.units import M2_PER, UnitError, read_area_m2
+    from collarvision.units import M2_PER, UnitError, read_area_m2, shown_here
 
     if area is None and boundary is None:
         _stop("Give the field's size (--area 40ac) or its outline (--boundary field.geojson).")
@@ -68,9 +79,13 @@ def plan(
         _stop("Points for a map need the field's outline: add --boundary field.geojson.")
     if start is not None and boundary is None:
         _stop("--start orders the stops on a map: add --boundary field.geojson.")
-    area_unit = (
-        "ha" if area and area.strip().lower().endswith(("ha", "hectare", "hectares")) else "ac"
-    )
+    if units is not None:
+        area_unit = units.value
+    elif area is None:
+        area_unit = "ac" if shown_here().us else "ha"
+    else:
+        metric = area.strip().lower().endswith(("ha", "hectare", "hectares"))
+        area_unit = "ha" if metric else "ac"
     area_m2 = None
     try:
         if area is not None:
@@ -119,10 +134,13 @@ def plan(
     if out is None:
         typer.echo(text, nl=False)
         return
+    from collarvision.wholefile import write_whole
+    from collarvision.writing import OutputError
+
     try:
-        out.write_text(text, encoding="utf-8")
-    except OSError as error:
-        _stop(f"{out} can't be written ({error.strerror}): choose another place.", EXIT_OUTPUT)
+        write_whole(out, text)
+    except OutputError as error:
+        _stop(str(error), EXIT_OUTPUT)
     typer.echo(f"Wrote the plan to {out}.", err=True)
 
 

@@ -22,6 +22,7 @@ from collarvision.units import Shown
 
 _NARROW = 76
 _BAR = 24
+_MUCH_ALIKE = 1.3
 _COLOURS = {
     "open": "green",
     "closing": "yellow",
@@ -140,7 +141,10 @@ def enough_words(answer: FieldAnswer) -> str:
     said = answer.enough.sentence
     if answer.enough.interval is None:
         return said
-    return said.replace(" plants (", f" {answer.enough_for} (", 1)
+    said = said.replace(" plants (", f" {answer.enough_for} (", 1)
+    if answer.enough.more and answer.stage.stop_effect.effect > _MUCH_ALIKE:
+        said += " Fewer will do if they come from more stops."
+    return said
 
 
 def _head(console: Console, answer: FieldAnswer) -> None:
@@ -169,7 +173,7 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
             table.add_column("Last day", overflow="fold")
         for verdict in answer.verdicts:
             cells = [Text(f"{plain(verdict.name)} ({plain(verdict.method)})"), _word(verdict)]
-            cells += [Text(_sure(verdict)), Text(plain(verdict.decided_by or "–"))]
+            cells += [Text(sure_of(verdict) or "–"), Text(plain(decided_by(verdict) or "–"))]
             if dated:
                 window = answer.window_of(verdict.name)
                 cells.append(Text(span_words(window.opens if window else None, answer.today)))
@@ -227,8 +231,16 @@ def told(verdict: Verdict, answer: FieldAnswer) -> str:
     return plain(said.removeprefix(f"{verdict.name} ({verdict.method}): {verdict.word}. "))
 
 
-def _sure(verdict: Verdict) -> str:
-    return "–" if verdict.probability is None else sure_words(verdict.probability)
+def sure_of(verdict: Verdict) -> str | None:
+    """How sure a verdict is; nothing where it says that it can't be told."""
+    if verdict.probability is None or verdict.word == "can't tell":
+        return None
+    return sure_words(verdict.probability)
+
+
+def decided_by(verdict: Verdict) -> str | None:
+    """What decides a verdict, where something does."""
+    return None if verdict.word == "can't tell" else verdict.decided_by
 
 
 def sure_words(probability: float) -> str:

@@ -20,6 +20,7 @@ ORDER = [
     {"__init__"},
     {"answer", "exif", "jpeg", "gathering", "outlines", "network", "cardfit", "progress"},
     {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
+    {"cardmarks"},
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
@@ -30,6 +31,7 @@ ORDER = [
     {"reading"},
     {"record", "marks", "table"},
     {"captions", "writing"},
+    {"wholefile"},
     {"overlay"},
     # A season's way, from many photos into one file and out of it.
     {"survey"},

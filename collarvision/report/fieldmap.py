@@ -13,6 +13,7 @@ from collarvision.boundary import metres_a_degree
 from collarvision.decision import FieldAnswer
 from collarvision.field import half_rule
 from collarvision.fieldvisits import SeenPlant
+from collarvision.report.plots import short
 from collarvision.report.svg import Drawing, Point, round_steps
 
 _WIDTH = 360.0
@@ -77,14 +78,14 @@ def draw_map(answer: FieldAnswer) -> str | None:
     # A lone stop has no width of its own.
     wide, high = max(max(xs) - min(xs), 60.0), max(max(ys) - min(ys), 60.0)
     scale = min((_WIDTH - 2 * _MARGIN) / wide, (_TALLEST - 2 * _MARGIN) / high)
-    height = high * scale + 2 * _MARGIN + 16
+    height = high * scale + 2 * _MARGIN + 24
     middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
     drawing = Drawing(_WIDTH, height, f"Map of {answer.field} with its stops, north up")
 
     def place(lon: float, lat: float) -> Point:
         return (
             _WIDTH / 2 + (lon * lon_m - middle_x) * scale,
-            (height - 16) / 2 - (lat * lat_m - middle_y) * scale,
+            (height - 24) / 2 - (lat * lat_m - middle_y) * scale,
         )
 
     if rings:
@@ -94,13 +95,18 @@ def draw_map(answer: FieldAnswer) -> str | None:
         drawing.dot(x, y, 15, "stop" if stop.stage is not None else "stop empty")
         words = "?" if stop.stage is None else stage_name(stop.stage)
         drawing.words(x, y + 4, words, "stopname", "middle")
-        under = stop.name if stop.name.lower().startswith("stop") else f"stop {stop.name}"
-        drawing.words(x, y + 28, under, "small", "middle")
+        drawing.words(x, y + 27, short(stop.name, 14), "small", "middle")
     _scale_bar(drawing, scale, height)
     drawing.area(
-        [(_WIDTH - 14, 8), (_WIDTH - 20, 24), (_WIDTH - 14, 20), (_WIDTH - 8, 24)], "north"
+        [
+            (_WIDTH - 14, height - 20),
+            (_WIDTH - 20, height - 4),
+            (_WIDTH - 14, height - 8),
+            (_WIDTH - 8, height - 4),
+        ],
+        "north",
     )
-    drawing.words(_WIDTH - 14, 37, "N", "small", "middle")
+    drawing.words(_WIDTH - 26, height - 5, "N", "small", "end")
     return drawing.text()
 
 

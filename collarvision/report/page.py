@@ -25,6 +25,7 @@ from collarvision.fieldtable import (
     height_words,
     own_reasons,
     span_words,
+    sure_of,
     sure_words,
     told,
     waiting_words,
@@ -34,7 +35,7 @@ from collarvision.limitsfile import Bound, Limit
 from collarvision.limitwords import bound_words
 from collarvision.report.fieldmap import draw_map, map_stops
 from collarvision.report.plots import distribution, heights
-from collarvision.report.sheet import make_sheet
+from collarvision.report.sheet import BROUGHT_ABOUT, make_sheet
 from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.windowplot import draw_window
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
@@ -170,7 +171,7 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
         dates.append(("Closes", span_words(window.closes, answer.today)))
     last = last_harvest_day(verdict.name, answer)
     if last is not None:
-        dates.append(("Last day before harvest", str(last)))
+        dates.append(("Last day", str(last)))
     single = answer.limit_of(verdict.name) is not None
     by = {"leaves": "leaves", "height": "height"}.get(verdict.decided_by or "")
     return Card(
@@ -179,10 +180,10 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
         word=verdict.word,
         sign=_SIGNS[verdict.word],
         kind=_KINDS[verdict.word],
-        sure=None if verdict.probability is None else sure_words(verdict.probability),
+        sure=sure_of(verdict),
         said=told(verdict, answer),
         dates=tuple(dates),
-        plants=verdict.deciding_plants if single and verdict.word != "can't tell" else (),
+        plants=verdict.deciding_plants if single and verdict.word in BROUGHT_ABOUT else (),
         by=by if single else None,
         reasons=tuple(own_reasons(verdict, shared)),
         caution=verdict.caution,

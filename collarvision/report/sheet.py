@@ -20,6 +20,8 @@ from collarvision.units import Shown
 
 MOST_PICTURES: Final = 24
 MOST_BYTES: Final = 3_000_000  # of all pictures, so that the page can still be mailed
+# Verdicts that some plants bring about; in the others the sentence names the most advanced one.
+BROUGHT_ABOUT: Final = ("past", "closing", "too early")
 _LONG_SIDE_PX: Final = 460
 _QUALITY: Final = 74
 
@@ -50,7 +52,12 @@ def make_sheet(
     answer: FieldAnswer, shown: Shown, *, most: int = MOST_PICTURES, most_bytes: int = MOST_BYTES
 ) -> Sheet:
     """Make the sheet: plants that wait, then those that decide, then by falling doubt."""
-    deciding = {name for verdict in answer.verdicts for name in verdict.deciding_plants}
+    deciding = {
+        name
+        for verdict in answer.verdicts
+        if verdict.word in BROUGHT_ABOUT
+        for name in verdict.deciding_plants
+    }
     with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
     ordered = sorted(with_photo, key=lambda plant: _urgency(plant, deciding))
     pictures: list[Picture] = []
@@ -162,10 +169,10 @@ def _drawn(rgb: Any, record: dict[str, Any]) -> Any:
         canvas.polygon(marks.triangle(*at(tip), 6), marks.ORANGE, 1.4)
     for number, collar in enumerate(record.get("collars") or ()):
         x, y = at(collar)
-        side = 26 if number % 2 else -26
+        side = 30 if number % 2 else -30
         canvas.line([(x, y), (x + side, y)], marks.WHITE, 2, rim=1)
         canvas.disc(x, y, 4, marks.BLUE, 1.4)
-        canvas.disc(x + side, y, 10, marks.BLUE, 1.4)
+        canvas.disc(x + side, y, 9, marks.BLUE, 1.4)
         rank = collar.get("rank")
         canvas.words(
             x + side, y, "?" if rank is None else str(rank), 14, marks.WHITE, anchor="mm", halo=0
@@ -183,7 +190,8 @@ def _crop(record: dict[str, Any], width: int, height: int) -> tuple[int, int, in
     xs, ys = [x for x, _ in points], [y for _, y in points]
     wide, tall = max(xs) - min(xs), max(ys) - min(ys)
     room = 0.14 * max(wide, tall) + 20
-    wide, tall = wide + 2 * room, tall + 2 * room
+    least = 0.3 * min(width, height)  # a seedling needs something around it to be known by
+    wide, tall = max(wide + 2 * room, least), max(tall + 2 * room, least)
     wide, tall = max(wide, 0.6 * tall), max(tall, 0.75 * wide)
     middle_x, middle_y = (max(xs) + min(xs)) / 2, (max(ys) + min(ys)) / 2
     return (

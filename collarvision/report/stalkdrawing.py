@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collarvision.report.svg import Drawing
 
-_CENTRE = 138.0
+_CENTRE = 116.0
 _HALF = 32.0
 _TOP = 34.0
 _TIP = 396.0
@@ -24,8 +24,8 @@ def draw_stalk() -> str:
         "A stalk split lengthwise: nodes 1 to 4 squeezed together at the base below the soil, a "
         "first long internode above them, then nodes 5, 6 and 7 apart from each other",
     )
-    drawing.box(0, _SOIL, 268, 440 - _SOIL, "soilground")
-    drawing.line([(0, _SOIL), (268, _SOIL)], "soilline")
+    drawing.box(0, _SOIL, 360, 440 - _SOIL, "soilground")
+    drawing.line([(0, _SOIL), (360, _SOIL)], "soilline")
     drawing.words(6, _SOIL - 6, "soil", "small soft")
     for side in (-1, 1):
         for number, (_, y) in enumerate(_SQUEEZED):
@@ -35,9 +35,9 @@ def draw_stalk() -> str:
                 f"M{x:.1f},{y:.1f} q{side * reach * 0.5:.1f},2 {side * reach:.1f},{drop:.1f}",
                 "root",
             )
-    _leaf(drawing, 180.0, 1, 118.0, "leaf")
-    _leaf(drawing, 94.0, -1, 48.0, "leaf")
-    _leaf(drawing, 252.0, -1, 214.0, "leaf lost")
+    _leaf(drawing, 180.0, -1, 118.0, "leaf")
+    _leaf(drawing, 94.0, 1, 50.0, "leaf")
+    _leaf(drawing, 252.0, 1, 216.0, "leaf lost")
     left, right = _CENTRE - _HALF, _CENTRE + _HALF
     drawing.area(
         [(left, _TOP), (right, _TOP), (right, _SHOULDER), (_CENTRE, _TIP), (left, _SHOULDER)],
@@ -66,8 +66,8 @@ def _leaf(drawing: Drawing, node: float, side: int, collar: float, kind: str) ->
     out = x + side * 7
     drawing.path(
         f"M{x:.1f},{node:.1f} L{out:.1f},{node - 12:.1f} L{out:.1f},{collar:.1f} "
-        f"q{side * 34:.1f},-44 {side * 78:.1f},-8 "
-        f"q{-side * 40:.1f},-14 {-side * 70:.1f},22 L{x:.1f},{collar + 16:.1f} Z",
+        f"q{side * 26:.1f},-40 {side * 56:.1f},-6 "
+        f"q{-side * 28:.1f},-14 {-side * 49:.1f},20 L{x:.1f},{collar + 16:.1f} Z",
         kind,
     )
     if "lost" not in kind:
@@ -75,19 +75,20 @@ def _leaf(drawing: Drawing, node: float, side: int, collar: float, kind: str) ->
 
 
 def _labels(drawing: Drawing) -> None:
-    for y, lead, lines in (
-        (62, 62, ("leaf 7: uppermost", "collar that shows")),
-        (94, 94, ("node 7, the 3rd apart",)),
-        (180, 180, ("node 6, the 2nd apart",)),
-        (252, 252, ("node 5, the 1st apart", "(leaf 5 is lost)")),
-        (300, 300, ("first long internode,", "about 1/2 to 3/4 in")),
-        (362, 362, ("nodes 1 to 4, squeezed", "in the triangle")),
+    for number, (y, lead, lines) in enumerate(
+        (
+            (58, 47, ("leaf 7: uppermost", "collar that shows")),
+            (94, 94, ("node 7, the 3rd apart",)),
+            (180, 180, ("node 6, the 2nd apart",)),
+            (252, 252, ("node 5, the 1st apart", "(leaf 5 is lost)")),
+            (300, 300, ("first long internode,", "about 1/2 to 3/4 in")),
+            (362, 362, ("nodes 1 to 4, squeezed", "in the triangle")),
+        )
     ):
         x = _CENTRE + _half_at(lead) + 4
-        if lead == 62:
-            # The uppermost collar is on the left: its label leads past the stalk to it.
-            x = _CENTRE + _HALF + 4
+        if number == 0:
+            x += 14  # from the collar, not from the stalk
         drawing.line([(x, lead), (216, y)], "lead")
-        for number, line in enumerate(lines):
-            drawing.words(220, y + 4 + 14 * number, line, "small")
+        for row, line in enumerate(lines):
+            drawing.words(220, y + 4 + 14 * row, line, "small")
     drawing.words(6, 434, "3 nodes apart + 4 = 7 collars", "strong")

@@ -68,7 +68,7 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
     leaves = _leaf_frame(outlook, limits, last)
     base, heights = leaves.base, None
     if outlook.heights:
-        heights = _height_frame(answer, outlook, leaves.base + 36, last)
+        heights = _height_frame(answer, outlook, leaves.base + 46, last)
         base = heights.base
     lane_top = base + 38
     bottom = lane_top + _LANE * len(lanes)
@@ -85,7 +85,7 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
     drawing.words(
         today + (-4 if on_left else 4),
         leaves.top + 9,
-        "the day" if answer.today != date.today() else "today",
+        f"{answer.today:%m-%d}",
         "small soft",
         "end" if on_left else "start",
     )
@@ -102,7 +102,7 @@ def _leaf_frame(outlook: Outlook, limits: Sequence[Limit], last: date) -> _Frame
     bounds = [float(limit.highest.leaves) for limit in limits if limit.highest.leaves is not None]
     # Far beyond the last limit nobody looks: the band is cut off there.
     high = min(max(day.high for day in shown), max([*bounds, *measured]) + 3.0)
-    return _Frame(18.0, 188.0, float(max(int(min(measured)) - 1, 0)), max(high, measured[-1] + 1.5))
+    return _Frame(26.0, 196.0, float(max(int(min(measured)) - 1, 0)), max(high, measured[-1] + 1.5))
 
 
 def _leaves(
@@ -111,7 +111,7 @@ def _leaves(
     step = 1 if frame.high - frame.low < 10 else 2
     ticks = [(float(k), f"V{k}") for k in range(int(frame.low), int(frame.high) + 1, step) if k]
     _course(drawing, outlook.leaves, days, frame, ticks)
-    drawing.words(2, frame.top - 6, "collars, mean of the field", "small soft")
+    drawing.words(2, frame.top - 11, "collars, mean of the field", "small soft")
     marked: set[int] = set()
     for limit in limits:
         if limit.highest.leaves is None or limit.leaf != "collars":
@@ -148,7 +148,7 @@ def _heights(
     unit = float(MM_PER[shown.length])
     ticks = [(value * unit, f"{value:g}") for value in round_steps(0, frame.high / unit, 3)]
     _course(drawing, outlook.heights, days, frame, ticks)
-    drawing.words(2, frame.top - 6, f"tallest tenth, {shown.length}", "small soft")
+    drawing.words(2, frame.top - 11, f"tallest tenth, {shown.length}", "small soft")
     for limit in answer.limits.limits if answer.limits else ():
         mm = limit.highest.height_mm
         if mm is not None and mm < frame.high:
