@@ -81,10 +81,14 @@ class CocoFile:
 # --------------------------------------------------------------------------- out
 
 
-def write_coco(plants: Iterable[CocoPlant], stream: IO[str]) -> int:
-    """Write plants as one COCO document, however many; gives their number."""
+def write_coco(plants: Iterable[CocoPlant], stream: IO[str], *, caution: str | None = None) -> int:
+    """Write plants as one COCO document, however many; gives their number.
+
+    A caution, where the stages in it may be acted on, goes beside the description.
+    """
+    info = {"description": "corn plants: leaf collars, tips, soil and arch"}
     head = {
-        "info": {"description": "corn plants: leaf collars, tips, soil and arch"},
+        "info": info if caution is None else {**info, "caution": caution},
         "licenses": [],
         "categories": [_category()],
     }

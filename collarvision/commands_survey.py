@@ -138,25 +138,39 @@ def batch(
 def export(
     survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to export.")],
     to: Annotated[
-        Path, typer.Option(metavar="FILE", help="What to write: .csv, .json or .geojson.")
+        Path,
+        typer.Option(
+            metavar="FILE", help="What to write: .csv, .json, .geojson, .parquet or .coco.json."
+        ),
     ],
     field: Annotated[
         str | None, typer.Option(metavar="NAME", help="Only the plants of this field.")
     ] = None,
 ) -> None:
     """Write a survey's plants to a file, a row a plant, by the latest reading of each."""
-    from collarvision.export import export_plants
+    from collarvision.export import FormError, Labels, export_plants, form_of
     from collarvision.survey import SurveyError, SurveyReader
     from collarvision.table import CAUTION
     from collarvision.writing import OutputError
 
     if to.exists() and survey.exists() and to.samefile(survey):
         _stop(f"--to {to} is the survey itself: choose another name.", EXIT_USAGE)
+
+    def marked(sha256: str) -> Labels | None:
+        counts = [one for one in store.counts(sha256) if one.handles]
+        if not counts:
+            return None
+        last = counts[-1]
+        return Labels(last.handles, last.count.stage, last.count.who, last.count.counted_at)
+
     try:
+        form_of(to)
         with SurveyReader(survey) as store:
             if field is not None and all(known.name != field for known in store.fields()):
                 _stop(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
-            count = export_plants(store.plants(field), to)
+            count = export_plants(store.plants(field), to, marked)
+    except FormError as error:
+        _stop(str(error), EXIT_USAGE)
     except (OutputError, SurveyError) as error:
         _stop(str(error), EXIT_SURVEY)
     _say(f"Wrote {count} plant{'' if count == 1 else 's'} to {to}.")

@@ -1,24 +1,37 @@
-"""Export: a survey's plants as CSV, JSON or GeoJSON, a row a plant, by its latest reading.
+"""Export: a survey's plants as CSV, JSON, GeoJSON, Parquet or COCO keypoints.
 
-Rows stream from the survey to the file, however many there are; the file appears whole or not at
-all.
+A row a plant, by its latest reading. Rows stream from the survey to the file, however many there
+are; the file appears whole or not at all. Where a form has a place for words about itself, the
+caution of every stage that may be acted on stands there.
 """
 
 from __future__ import annotations
 
 import csv
+import importlib.util
+import itertools
 import json
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import date, datetime
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, Literal
 
 from collarvision.answer import stage_name
+from collarvision.coco import ENDING as COCO_ENDING
+from collarvision.coco import CocoPlant, write_coco
+from collarvision.handles import Handle, handles_of_record
 from collarvision.survey import PlantRow
+from collarvision.table import CAUTION
 from collarvision.writing import OutputError, may_write
 
-FORMS = (".csv", ".json", ".geojson")
+FORMS = (".csv", ".json", ".geojson", ".parquet", COCO_ENDING)
+"""Endings, the last of them a name's last two."""
+
+PARQUET_ROWS = 20_000
+"""Rows a group, which is what is held in memory at a time."""
 
 COLUMNS = (
     "field",
@@ -49,6 +62,8 @@ COLUMNS = (
     "hand_by",
     "hand_at",
     "hand_note",
+    "hand_way",
+    "set_aside",
     "read_at",
     "model",
     "calibration",
@@ -56,7 +71,42 @@ COLUMNS = (
 """Of a row, in the order of a CSV file."""
 
 
-def export_plants(plants: Iterable[PlantRow], out: Path) -> int:
+@dataclass(frozen=True)
+class Labels:
+    """What a person marked on a photo: points, the stage they counted, who and when."""
+
+    handles: tuple[Handle, ...]
+    stage: int | None
+    who: str
+    at: str
+
+
+class FormError(Exception):
+    """The file's ending says no form that can be written; the message says which can."""
+
+
+def form_of(out: Path) -> str:
+    """The form that a file's name asks for, one of `FORMS`.
+
+    Raises
+    ------
+    FormError
+    """
+    name = out.name.lower()
+    # The longest first: a name that ends in .coco.json ends in .json too.
+    form = next((f for f in sorted(FORMS, key=len, reverse=True) if name.endswith(f)), None)
+    if form is None:
+        raise FormError(f"{out} should end in {', '.join(FORMS)}: the ending says the form.")
+    if form == ".parquet" and importlib.util.find_spec("pyarrow") is None:
+        raise FormError(
+            "Parquet needs a further package: pip install 'collarvision[parquet]', or export .csv."
+        )
+    return form
+
+
+def export_plants(
+    plants: Iterable[PlantRow], out: Path, labels: Callable[[str], Labels | None] | None = None
+) -> int:
     """Write plants to a file; its ending says in which form.
 
     Parameters
@@ -64,8 +114,11 @@ def export_plants(plants: Iterable[PlantRow], out: Path) -> int:
     plants : iterable of PlantRow
     out : Path
         ``.csv`` (RFC 4180, UTF-8, with a header; sentences joined by a blank), ``.json`` (a list
-        of rows, each with the whole ``record``) or ``.geojson`` (RFC 7946: a feature a plant, its
-        point where the photo has GPS).
+        of rows, each with the whole ``record``), ``.geojson`` (RFC 7946: a feature a plant, its
+        point where the photo has GPS), ``.parquet`` (typed columns) or ``.coco.json`` (points of
+        plants; see `coco_plants`).
+    labels : callable, optional
+        Gives what a person last marked on the photo of this SHA-256; used for COCO.
 
     Returns
     -------
@@ -74,14 +127,25 @@ def export_plants(plants: Iterable[PlantRow], out: Path) -> int:
 
     Raises
     ------
+    FormError
+        The ending is unknown.
     OutputError
-        The ending is unknown, or the file can't be written.
+        The file can't be written.
     """
-    write = {".csv": _csv, ".json": _json, ".geojson": _geojson}.get(out.suffix.lower())
-    if write is None:
-        raise OutputError(f"{out} should end in {', '.join(FORMS)}: the ending says the form.")
-    with _whole(out) as stream:
-        return write(plants, stream)
+    form = form_of(out)
+    if form == ".parquet":
+        with _whole(out, "wb") as stream:
+            return _parquet(plants, stream)
+    write: dict[str, Callable[[Iterable[PlantRow], IO[str]], int]] = {
+        ".csv": _csv,
+        ".json": _json,
+        ".geojson": _geojson,
+        COCO_ENDING: lambda plants, stream: write_coco(
+            coco_plants(plants, labels or (lambda sha256: None)), stream, caution=CAUTION
+        ),
+    }
+    with _whole(out, "w") as stream:
+        return write[form](plants, stream)
 
 
 def row_of(plant: PlantRow) -> dict[str, Any]:
@@ -111,7 +175,8 @@ def row_of(plant: PlantRow) -> dict[str, Any]:
         record.get("reasons") or [],
         record.get("quality") or [],
         *((count.stage, count.nodes, count.height_mm) if count else (None,) * 3),
-        *((count.who, count.counted_at, count.note) if count else (None,) * 3),
+        *((count.who, count.counted_at, count.note, count.way) if count else (None,) * 4),
+        plant.set_aside,
         plant.read_at,
         plant.model,
         plant.calibration,
@@ -140,7 +205,11 @@ def _json(plants: Iterable[PlantRow], stream: IO[str]) -> int:
 
 def _geojson(plants: Iterable[PlantRow], stream: IO[str]) -> int:
     return _array(
-        '{"type": "FeatureCollection", "features": [', map(_feature, plants), "]}", stream
+        # A member of our own, which the standard allows (RFC 7946, section 6.1).
+        f'{{"type": "FeatureCollection", "caution": {json.dumps(CAUTION)}, "features": [',
+        map(_feature, plants),
+        "]}",
+        stream,
     )
 
 
@@ -165,8 +234,73 @@ def _array(head: str, items: Iterable[dict[str, Any]], tail: str, stream: IO[str
     return count
 
 
+def _parquet(plants: Iterable[PlantRow], stream: IO[bytes]) -> int:
+    import pyarrow
+    import pyarrow.parquet
+
+    words, number, whole = pyarrow.string(), pyarrow.float64(), pyarrow.int32()
+    other = {
+        "visit": pyarrow.date32(),
+        "read_at": pyarrow.timestamp("ms", tz="UTC"),
+        "reasons": pyarrow.list_(words),
+        "quality": pyarrow.list_(words),
+        **dict.fromkeys(("stage", "lower_leaves_missing", "hand_stage", "hand_nodes"), whole),
+        **dict.fromkeys(("latitude", "longitude", "confidence"), number),
+        **dict.fromkeys(("height_mm", "height_low_mm", "height_high_mm", "hand_height_mm"), number),
+    }
+    schema = pyarrow.schema(
+        [(name, other.get(name, words)) for name in COLUMNS], metadata={"caution": CAUTION}
+    )
+    count = 0
+    rows = map(_typed_row, plants)
+    with pyarrow.parquet.ParquetWriter(stream, schema, compression="zstd") as writer:
+        while group := list(itertools.islice(rows, PARQUET_ROWS)):
+            writer.write_table(pyarrow.Table.from_pylist(group, schema))
+            count += len(group)
+    return count
+
+
+def _typed_row(plant: PlantRow) -> dict[str, Any]:
+    row = row_of(plant)
+    row["visit"] = None if row["visit"] is None else date.fromisoformat(row["visit"])
+    row["read_at"] = datetime.fromisoformat(row["read_at"])
+    return row
+
+
+def coco_plants(
+    plants: Iterable[PlantRow], labels: Callable[[str], Labels | None]
+) -> Iterator[CocoPlant]:
+    """Plants with points on their photos: those that people marked, and those that were staged.
+
+    ``labelled_by`` tells them apart: a person's name, or null for what the program read, which is
+    no truth to train on. Left out: plants that were counted otherwise than they were read and not
+    marked, photos set aside, and views from above.
+    """
+    for plant in plants:
+        size = plant.record.get("photo_size")
+        if size is None or plant.view != "side" or plant.set_aside is not None:
+            continue
+        marked = labels(plant.sha256)
+        handles = marked.handles if marked else handles_of_record(plant.record)
+        count = plant.hand_count
+        if not marked and (
+            plant.outcome != "staged"
+            or (count is not None and count.stage not in (None, plant.stage))
+        ):
+            continue
+        yield CocoPlant(
+            photo=plant.photo,
+            size_px=(size[0], size[1]),
+            handles=handles,
+            sha256=plant.sha256,
+            stage=marked.stage if marked else plant.stage,
+            who=marked.who if marked else None,
+            labelled_at=marked.at if marked else plant.read_at,
+        )
+
+
 @contextmanager
-def _whole(out: Path) -> Iterator[IO[str]]:
+def _whole(out: Path, mode: Literal["w", "wb"]) -> Iterator[Any]:
     """A file beside `out` that takes its name when all is written, and goes when it isn't."""
     if out.is_dir():
         raise OutputError(f"{out} is a folder: give --to the name of a file.")
@@ -177,7 +311,8 @@ def _whole(out: Path) -> Iterator[IO[str]]:
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
         # csv brings its own line ends (RFC 4180); a lone \n is JSON's.
-        with open(part, "w", encoding="utf-8", newline="") as stream:
+        words: dict[str, Any] = {"encoding": "utf-8", "newline": ""} if mode == "w" else {}
+        with open(part, mode, **words) as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())

@@ -8,6 +8,7 @@ import math
 import os
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from surveys import MODEL, NEWER, NORTH, reading, sha
 
+from collarvision.answer import CollarMark, TipMark
+from collarvision.coco import read_coco
 from collarvision.export import COLUMNS, export_plants, row_of
+from collarvision.handles import Handle
 from collarvision.record import Record
 from collarvision.survey import FileFacts, HandCount, Place, PlantRow, SurveyWriter
 from collarvision.writing import OutputError
@@ -121,7 +125,121 @@ def test_geojson_follows_the_standard(survey: Path, tmp_path: Path) -> None:
     points = {f["properties"]["photo"]: f["geometry"] for f in content["features"]}
     assert points["IMG_1.jpg"] == {"type": "Point", "coordinates": [-93.25, 41.5]}
     assert points["b.jpg"] is None
-    assert "crs" not in content
+    assert "the label is the law" in content["caution"]
+
+
+def test_geojson_passes_a_validator_of_others(survey: Path, tmp_path: Path) -> None:
+    """The `geojson` package, which checks every object by the standard's rules."""
+    geojson = pytest.importorskip("geojson")
+    out = tmp_path / "plants.geojson"
+    assert run("export", survey, "--to", out).exit_code == 0
+    read = geojson.loads(out.read_text(encoding="utf-8"))
+    assert isinstance(read, geojson.FeatureCollection)
+    assert read.is_valid, read.errors()
+    assert len(read.features) == 3
+    assert geojson.loads(geojson.dumps(read)) == read
+
+
+# ------------------------------------------------------------------ Parquet
+
+
+def test_parquet_is_read_back_with_its_types(survey: Path, tmp_path: Path) -> None:
+    """Through Arrow's own reader and through pandas, against the CSV of the same survey."""
+    parquet, pandas = pytest.importorskip("pyarrow.parquet"), pytest.importorskip("pandas")
+    out, same = tmp_path / "plants.parquet", tmp_path / "plants.csv"
+    result = run("export", survey, "--to", out)
+    assert result.exit_code == 0
+    assert "Wrote 3 plants" in result.stderr
+    run("export", survey, "--to", same)
+    table = parquet.read_table(out)
+    assert tuple(table.column_names) == COLUMNS
+    assert b"the label is the law" in table.schema.metadata[b"caution"]
+    rows = by_name(table.to_pylist())
+    first = rows["IMG_1.jpg"]
+    assert (first["visit"], first["stage"], first["hand_stage"]) == (date(2027, 5, 20), 3, 4)
+    assert first["reasons"] == ['Could be "V3", or V4.', "Count by hand;\nthen note it."]
+    assert first["read_at"].utcoffset() == timedelta(0)
+    assert rows["b.jpg"]["stage"] is None
+    frame, flat = pandas.read_parquet(out), pandas.read_csv(same)
+    assert frame["photo"].tolist() == flat["photo"].tolist()
+    for name in ("stage", "confidence", "height_mm", "latitude", "hand_stage"):
+        pandas.testing.assert_series_equal(
+            frame[name], flat[name], check_dtype=False, check_names=False
+        )
+
+
+def test_many_plants_are_written_in_groups(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    monkeypatch.setattr("collarvision.export.PARQUET_ROWS", 10)
+    out = tmp_path / "o.parquet"
+    assert export_plants((replace(PLANT, photo=f"{k}.jpg") for k in range(25)), out) == 25
+    file = parquet.ParquetFile(out)
+    assert [file.metadata.row_group(k).num_rows for k in range(3)] == [10, 10, 5]
+    assert export_plants([], tmp_path / "empty.parquet") == 0
+    assert parquet.read_table(tmp_path / "empty.parquet").num_rows == 0
+
+
+def test_parquet_without_its_package_is_a_sentence(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    result = run("export", survey, "--to", tmp_path / "o.parquet")
+    assert result.exit_code == 2
+    assert "collarvision[parquet]" in result.stderr
+
+
+# ------------------------------------------------------------------ COCO
+
+READ = {
+    "photo_size": (600, 800),
+    "collars": (CollarMark(1, 300.5, 640.5, 0.9), CollarMark(2, 301.0, 560.0, 0.9)),
+    "tips": (TipMark(1, 250.0, 600.0, "rounded", 0.9), TipMark(2, 380.0, 500.0, "pointed", 0.9)),
+    "soil_line": (300.0, 700.0),
+    "lower_leaves_missing": 0,
+}
+
+
+def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_path: Path) -> None:
+    """Read by the COCO authors' own reader, pycocotools."""
+    coco = pytest.importorskip("pycocotools.coco")
+    path, out = tmp_path / "s.survey", tmp_path / "plants.coco.json"
+    with SurveyWriter(path) as store:
+        for number, (name, outcome) in enumerate(
+            [("staged.jpg", "staged"), ("marked.jpg", "hand-count"), ("waiting.jpg", "hand-count"),
+             ("denied.jpg", "staged")], start=1
+        ):  # fmt: skip
+            said = reading(name, 2, **READ, outcome=outcome)
+            store.add_reading(said, sha256=sha(number), model=MODEL)
+        store.add_reading(reading("none.jpg", None), sha256=sha(8), model=MODEL)
+        store.add_reading(reading("above.jpg", 2, **READ), sha256=sha(9), model=MODEL, view="above")
+        moved = (Handle("collar", 310.5, 630.5, 1), Handle("collar", 301, 560, 2, occluded=True),
+                 Handle("collar", 302, 480, 3), Handle("soil", 300, 700))  # fmt: skip
+        store.add_hand_count(
+            sha(2), HandCount("Ann", "2027-05-20T10:00", 3, way="marked"), handles=moved
+        )
+        store.add_hand_count(sha(4), HandCount("Ann", "2027-05-20T10:00", 6, way="on-plant"))
+    result = run("export", path, "--to", out)
+    assert result.exit_code == 0, result.output
+    assert "Wrote 2 plants" in result.stderr
+    assert "the label is the law" in json.loads(out.read_text(encoding="utf-8"))["info"]["caution"]
+    read = coco.COCO(str(out))
+    images = {image["id"]: image for image in read.loadImgs(read.getImgIds())}
+    plants = {
+        images[a["image_id"]]["file_name"]: a for a in read.loadAnns(read.getAnnIds(catIds=[1]))
+    }
+    assert set(plants) == {"staged.jpg", "marked.jpg"}
+    assert plants["staged.jpg"]["attributes"]["labelled_by"] is None
+    assert plants["marked.jpg"]["attributes"]["labelled_by"] == "Ann"
+    assert [plants[n]["attributes"]["stage"] for n in ("staged.jpg", "marked.jpg")] == [2, 3]
+    names = read.loadCats([1])[0]["keypoints"]
+    at = 3 * names.index("collar_1")
+    # COCO counts pixels from 0, so that the middle of the first one is 0 and not 0.5.
+    assert plants["staged.jpg"]["keypoints"][at : at + 3] == [300.0, 640.0, 2]
+    assert plants["marked.jpg"]["keypoints"][at : at + 3] == [310.0, 630.0, 2]
+    assert {images[k]["width"] for k in images} == {600}
+    back = read_coco(out)
+    assert not back.problems
+    assert {(plant.sha256, plant.who) for plant in back.plants} == {(sha(1), None), (sha(2), "Ann")}
 
 
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
@@ -199,7 +317,8 @@ def test_an_empty_survey_is_an_empty_file_of_its_form(tmp_path: Path, form: str)
     if form == "csv":
         assert len(text.splitlines()) == 1
     else:
-        assert json.loads(text) in ([], {"type": "FeatureCollection", "features": []})
+        said = json.loads(text)
+        assert said == [] or (said["type"], said["features"]) == ("FeatureCollection", [])
     assert sorted(path.name for path in tmp_path.iterdir()) == [out.name, "s.survey"]
 
 
@@ -230,7 +349,8 @@ def test_an_export_that_breaks_off_leaves_the_old_file(tmp_path: Path) -> None:
 def test_what_cannot_be_written_is_a_sentence(survey: Path, tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
     for out, words, status in (
-        (tmp_path / "o.xlsx", "should end in .csv", 3),
+        (tmp_path / "o.xlsx", "should end in .csv", 2),
+        (tmp_path / "plants", "should end in .csv", 2),
         (tmp_path / "no" / "o.csv", "make it first", 3),
         (tmp_path / "folder.csv", "is a folder", 3),
         (survey, "the survey itself", 2),
