@@ -84,6 +84,8 @@ class Reading:
         None without a scale card.
     height_basis : str or None
         ``arch``, ``free-standing`` (no leaf arches yet) or ``along-stalk`` (laid plant).
+    view : str
+        ``side``, or ``above`` for a photo from the air, which is never staged.
     fault : str or None
         An error of the program itself; the photo is then rejected and nothing is hidden.
     """
@@ -118,6 +120,7 @@ class Reading:
     focal_eq_mm: float | None = None
     card: CardMark | None = None
     model: str | None = None
+    view: Literal["side", "above"] = "side"
     fault: str | None = None
     version: str = __version__
 
@@ -155,6 +158,7 @@ class Reading:
             "height_rule": self.height_rule,
             "mm_per_px": _rounded(self.mm_per_px, 4),
             "layout": self.layout,
+            "view": self.view,
             "quality": list(self.quality),
             "evidence": list(self.evidence),
             "photo_size": None if self.photo_size is None else list(self.photo_size),

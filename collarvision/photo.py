@@ -22,6 +22,7 @@ import numpy as np
 
 from collarvision.exif import Notes, read_notes
 from collarvision.jpeg import every_row_coded, jpeg_layout
+from collarvision.viewpoint import View, view_of
 
 MIN_SIDE_PX = 64
 """A picture smaller than this is an icon, not a photo of a plant."""
@@ -67,6 +68,8 @@ class Photo:
         Degrees, WGS 84, north and east positive.
     focal_eq_mm : float or None
         35 mm-equivalent focal length, mm.
+    view : str
+        ``above`` where the file says that it was taken from the air, else ``side``.
     """
 
     name: str
@@ -75,6 +78,7 @@ class Photo:
     taken_at: datetime | None = None
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
+    view: View = "side"
 
 
 def load_photo(
@@ -122,6 +126,7 @@ def load_photo(
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
+        view=view_of(data),
     )
 
 

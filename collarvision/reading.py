@@ -92,6 +92,8 @@ def read_with_photo(
     photo = None
     try:
         photo = load_photo(source, name, max_megapixels=max_megapixels)
+        if photo.view == "above":
+            return _from_above(photo, source), photo
         return _read(photo, source, height_rule, check_bar_mm), photo
     except PhotoError as error:
         return rejected(source, str(error), name=name), None
@@ -118,6 +120,25 @@ def rejected(source: str | Path | bytes, reason: str, *, name: str | None = None
         path=str(path),
         outcome="rejected",
         reasons=(reason,),
+    )
+
+
+def _from_above(photo: Photo, source: str | Path | bytes) -> Reading:
+    """Keep where and when; collars don't show from up there, and no guess is made of them."""
+    return Reading(
+        photo=photo.name,
+        path=None if isinstance(source, bytes) else str(source),
+        sha256=photo.sha256,
+        outcome="rejected",
+        reasons=(
+            "Taken from the air, by the file's own notes: its place is kept, but collars don't "
+            "show from above. Photograph plants from the side.",
+        ),
+        view="above",
+        photo_size=(photo.rgb.shape[1], photo.rgb.shape[0]),
+        taken_at=photo.taken_at.isoformat() if photo.taken_at else None,
+        gps=photo.gps,
+        focal_eq_mm=photo.focal_eq_mm,
     )
 
 

@@ -98,6 +98,7 @@ class Record(_Part):
     height_basis: str | None = None
     height_rule: str | None = None
     layout: Literal["standing", "laid"] | None = None
+    view: Literal["side", "above"] = "side"
     quality: list[str] = []
     evidence: list[str] = []
     photo_size: tuple[int, int] | None = None
@@ -112,6 +113,8 @@ class Record(_Part):
     def _agrees_with_itself(self) -> Record:
         if self.outcome == "staged" and (self.stage is None or self.confidence is None):
             raise ValueError("a staged photo needs a stage and a confidence")
+        if self.view == "above" and self.stage is not None:
+            raise ValueError("a photo from above has no stage")
         if self.outcome != "staged" and not self.reasons:
             raise ValueError(f"outcome {self.outcome} needs a reason")
         if (self.height_mm is None) != (self.height_interval_mm is None):

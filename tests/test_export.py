@@ -211,7 +211,7 @@ def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_pa
             said = reading(name, 2, **READ, outcome=outcome)
             store.add_reading(said, sha256=sha(number), model=MODEL)
         store.add_reading(reading("none.jpg", None), sha256=sha(8), model=MODEL)
-        store.add_reading(reading("above.jpg", 2, **READ), sha256=sha(9), model=MODEL, view="above")
+        store.add_reading(reading("above.jpg", None, view="above"), sha256=sha(9), model=MODEL)
         moved = (Handle("collar", 310.5, 630.5, 1), Handle("collar", 301, 560, 2, occluded=True),
                  Handle("collar", 302, 480, 3), Handle("soil", 300, 700))  # fmt: skip
         store.add_hand_count(

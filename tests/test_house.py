@@ -18,7 +18,17 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # each other. A folder of modules is one room. Whoever adds a room writes it here.
 ORDER = [
     {"__init__"},
-    {"answer", "exif", "jpeg", "gathering", "outlines", "network", "cardfit", "progress"},
+    {
+        "answer",
+        "exif",
+        "jpeg",
+        "gathering",
+        "outlines",
+        "viewpoint",
+        "network",
+        "cardfit",
+        "progress",
+    },
     {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"cardmarks"},
     {"card", "cardsheet", "coco"},

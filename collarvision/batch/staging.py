@@ -72,6 +72,8 @@ class BatchResult:
         Photos that the program itself failed on.
     unfiled : int
         Photos of this run that belong to no field.
+    above : int
+        Photos from the air, kept and not staged; ``rejected`` counts them too.
     stopped : bool
         The run was asked to stop before all was done.
     seconds : float
@@ -84,6 +86,7 @@ class BatchResult:
     unfiled: int
     stopped: bool
     seconds: float
+    above: int = 0
 
 
 def run_batch(
@@ -130,6 +133,7 @@ def run_batch(
         unfiled=run.unfiled,
         stopped=done < len(job.files),
         seconds=time.monotonic() - began,
+        above=run.above,
     )
 
 
@@ -155,6 +159,7 @@ class _Run:
         self.quarantined: list[str] = []
         self.faults = 0
         self.unfiled = 0
+        self.above = 0
 
     def tasks(self) -> Iterator[Task | None]:
         """Files that must be read; None for each that need not."""
@@ -244,6 +249,7 @@ class _Run:
         self._read_now.add(sha256)
         self.unfiled += place.field is None
         self.faults += new and reading.fault is not None
+        self.above += new and reading.view == "above"
         self._count(reading.outcome if new else seen)
         for file, facts in pending.copies:
             self._note_copy(file, facts, sha256, "copy")

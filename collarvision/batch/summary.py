@@ -77,7 +77,9 @@ def _counts(result: BatchResult) -> Iterable[str]:
     if result.quarantined:
         names = ", ".join(plain(name) for name in result.quarantined[:NAMES_SHOWN])
         yield f"{len(result.quarantined)} ended the program twice and were left aside: {names}."
-    if steps["rejected"]:
+    if result.above:
+        yield f"{_photos(result.above)} from the air: kept with their place, and not staged."
+    if steps["rejected"] > result.above:
         yield "Retake the rejected photos, or count those plants by hand: an export says why."
     if result.faults > len(result.quarantined):
         yield (

@@ -36,7 +36,6 @@ class SurveyWriter(SurveyReader):
         place: Place | None = None,
         file: FileFacts | None = None,
         again: bool = False,
-        view: str = "side",
     ) -> bool:
         """Store a reading with the photo it is of and the place that belongs to.
 
@@ -52,8 +51,6 @@ class SurveyWriter(SurveyReader):
             Where the content was seen.
         again : bool
             Add a reading even if this model has read the photo before by this calibration.
-        view : {'side', 'above'}
-            Of a photo that is new to the survey.
 
         Returns
         -------
@@ -64,7 +61,7 @@ class SurveyWriter(SurveyReader):
         place = place or Place()
         with self._transaction():
             visit_id, stop_id = self._place_ids(place, reading.gps)
-            photo_id = self._photo_id(reading, sha256, view)
+            photo_id = self._photo_id(reading, sha256)
             self._settle(photo_id, visit_id, stop_id, place, replace=again)
             if file is not None:
                 self._note_file(photo_id, file)
@@ -273,9 +270,14 @@ class SurveyWriter(SurveyReader):
         found = self._value("SELECT id FROM fields WHERE name = ?", name)
         return int(found) if found is not None else self._insert("fields", name=name)
 
-    def _photo_id(self, reading: Reading, sha256: str, view: str) -> int:
+    def _photo_id(self, reading: Reading, sha256: str) -> int:
         found = self._value("SELECT id FROM photos WHERE sha256 = ?", sha256)
         if found is not None:
+            # An earlier version may not have known a view from above.
+            self._connection.execute(
+                "UPDATE photos SET view = ? WHERE id = ? AND view <> ?",
+                (reading.view, found, reading.view),
+            )
             return int(found)
         latitude, longitude = reading.gps or (None, None)
         width, height = reading.photo_size or (None, None)
@@ -283,7 +285,7 @@ class SurveyWriter(SurveyReader):
             "photos",
             sha256=sha256,
             name=storable(reading.photo),
-            view=view,
+            view=reading.view,
             taken_at=reading.taken_at,
             latitude=latitude,
             longitude=longitude,
