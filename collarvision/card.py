@@ -1,8 +1,7 @@
 """Card: find the scale card in a photo, and say what a pixel of its board is worth in millimetres.
 
-The markers are OpenCV's ArUco dictionary DICT_4X4_50, ids 0-3, where `collarvision.cardfit` says.
-They are found on a shrunken photo and measured on the full one. Photo px have their centres at
-integers + 0.5; OpenCV's detector has them at integers, and is converted once, in `_detect`.
+`collarvision.cardmarks` finds the markers on a shrunken photo; here they are measured on the full
+one, by the edges of their modules.
 """
 
 from __future__ import annotations
@@ -22,6 +21,7 @@ from collarvision.cardfit import (
     marker_corners_mm,
     pattern_agreement,
 )
+from collarvision.cardmarks import Seen, marker_sets
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.photo import Photo
 
@@ -30,12 +30,17 @@ ASSUMED_FOCAL_EQ_MM = 26.0
 
 _LOG_FOCAL_SIGMA_NOTED = 0.04
 _LOG_FOCAL_SIGMA_ASSUMED = 0.10
-_SEARCH_SIDES_PX = (1600, 800, 3200)
 _PATTERN_FLOOR = 0.6  # see pattern_agreement: how much like itself a marker has to look
 _PATTERN_FLOOR_ALONE = 0.8
 _PATTERN_FLOOR_PREDICTED = 0.7
 _MAX_TILT_DEG = 75.0
 _CORNER_MISFIT = 0.012  # of a marker's side; the detector's corners are good to half of that
+
+# Blur and an unknown tone curve displace the edges of a marker together, which their scatter does
+# not show, and a lone marker has no other to tell. Read off drawn cards, shaken and out of focus.
+_TOGETHER_PX = 0.1
+_TOGETHER_EDGES = 4.0  # so many edges err as one, where two poses are compared
+_LEAST_RIVAL = 0.02  # so likely the other pose always is
 
 # What the photo can't show: the printed size within the ruler's 0.3 mm on the 100 mm bar, and the
 # lens's distortion, which phones correct to a few thousandths (common practice).
@@ -128,112 +133,13 @@ def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
     rgb = photo.rgb
     grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
     start = _lens(photo)
-    for side_px in _SEARCH_SIDES_PX:
-        if side_px > 1600 and side_px > 1.2 * max(grey.shape):
-            continue  # nothing to gain from enlarging
-        found = _consistent(_detect(grey, side_px))
-        result = _measure(rgb, start, found) if found else None
+    for found in marker_sets(grey):
+        result = _measure(rgb, start, found)
         if result is not None:
             fit, rival, markers, contradicted = result
             assumed = contradicted or photo.focal_eq_mm is None
             return _scale(fit, rival, markers, assumed, check_bar_mm / 100.0)
     return None
-
-
-# --------------------------------------------------------------------------- finding the markers
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """A marker as the detector saw it: id, corners (4, 2) TL TR BR BL in photo px, side in px."""
-
-    marker: int
-    corners: np.ndarray
-    side_px: float
-
-
-def _detect(grey: np.ndarray, side_px: int) -> list[_Seen]:
-    """Search the photo, shrunk so that its long side is `side_px`, for ids 0-3."""
-    small, stretch = _shrunk(grey, side_px)
-    parameters = cv2.aruco.DetectorParameters()
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    parameters.cornerRefinementWinSize = 3
-    parameters.minMarkerPerimeterRate = 0.02
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(small)
-    if not corners:
-        return []
-    seen = []
-    for marker, quad in zip(ids.ravel(), corners, strict=True):
-        if int(marker) in MARKER_TOP_LEFT_MM:
-            at = (quad.reshape(4, 2).astype(float) + 0.5) * stretch
-            area = cv2.contourArea(at.astype(np.float32))
-            seen.append(_Seen(int(marker), at, float(np.sqrt(area))))
-    return seen
-
-
-def _shrunk(grey: np.ndarray, side_px: int) -> tuple[np.ndarray, np.ndarray]:
-    """Shrink to a long side of `side_px`; also gives how much (x, y) one px of it spans."""
-    stretch = np.ones(2)
-    while max(grey.shape) >= 2 * side_px:
-        # Halving is the one averaging size that OpenCV does at memory speed.
-        height, width = grey.shape[0] // 2, grey.shape[1] // 2
-        grey = cv2.resize(
-            grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
-        )
-        stretch *= 2
-    if max(grey.shape) > side_px:
-        factor = side_px / max(grey.shape)
-        size = (max(1, round(grey.shape[1] * factor)), max(1, round(grey.shape[0] * factor)))
-        stretch *= np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
-        grey = cv2.resize(grey, size, interpolation=cv2.INTER_LINEAR)
-    return grey, stretch
-
-
-def _consistent(seen: list[_Seen]) -> list[_Seen]:
-    """Largest set of markers that can lie on one card; the nearer card where two are equal.
-
-    Another card in the picture, or a pattern that only looks like a marker, falls out here.
-    """
-    best: list[_Seen] = []
-    for seed in seen:
-        chosen = {seed.marker: seed}
-        for _ in range(2):  # the second time from all of the first set
-            homography = _homography(list(chosen.values()))
-            if homography is None:
-                break
-            loose = 0.5 if len(chosen) == 1 else 0.25
-            chosen = _agreeing(seen, homography, loose) or chosen
-        ranked = sorted(chosen.values(), key=lambda one: one.marker)
-        if (len(ranked), sum(s.side_px for s in ranked)) > (
-            len(best),
-            sum(s.side_px for s in best),
-        ):
-            best = ranked
-    return best
-
-
-def _agreeing(seen: list[_Seen], homography: np.ndarray, tolerance: float) -> dict[int, _Seen]:
-    """Of each id the marker nearest to where it should be, within a share of its side."""
-    chosen: dict[int, tuple[float, _Seen]] = {}
-    for one in seen:
-        expected = _apply(homography, marker_corners_mm(one.marker))
-        away = float(np.linalg.norm(expected - one.corners, axis=1).mean()) / one.side_px
-        if away < tolerance and away < chosen.get(one.marker, (np.inf, one))[0]:
-            chosen[one.marker] = (away, one)
-    return {marker: one for marker, (_, one) in chosen.items()}
-
-
-def _homography(seen: list[_Seen]) -> np.ndarray | None:
-    mm = np.concatenate([marker_corners_mm(one.marker) for one in seen])
-    px = np.concatenate([one.corners for one in seen])
-    homography, _ = cv2.findHomography(mm, px, 0)
-    return homography
-
-
-def _apply(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
-    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
-    return np.asarray(mapped[:, :2] / mapped[:, 2:])
 
 
 # --------------------------------------------------------------------------- measuring
@@ -254,7 +160,7 @@ def _lens(photo: Photo) -> Camera:
 
 
 def _measure(
-    rgb: np.ndarray, lens: Camera, found: list[_Seen]
+    rgb: np.ndarray, lens: Camera, found: list[Seen]
 ) -> tuple[Fit, Fit | None, tuple[int, ...], bool] | None:
     """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
 
@@ -291,7 +197,7 @@ def _fits(
     return sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_px2)
 
 
-def _poses(lens: Camera, found: list[_Seen]) -> tuple[list[Camera], Camera, bool]:
+def _poses(lens: Camera, found: list[Seen]) -> tuple[list[Camera], Camera, bool]:
     """Starting poses from the detector's corners: a planar target allows up to two.
 
     Also gives the lens to go on with. A photo cropped off its middle has another centre than was
@@ -364,6 +270,7 @@ def _scale(
     fit: Fit, rival: Fit | None, markers: tuple[int, ...], assumed: bool, print_factor: float
 ) -> Scale:
     camera = fit.camera
+    fit_error = _fit_error(fit, rival, lone=len(markers) == 1)
     mm_from_px = np.linalg.inv(camera.px_from_mm())
     mm_from_px = np.diag([print_factor, print_factor, 1.0]) @ mm_from_px
     return Scale(
@@ -376,11 +283,11 @@ def _scale(
         corners_px=camera.project(_card_corners_mm()),
         markers_found=len(markers),
         tilt_deg=float(np.degrees(np.arccos(np.clip(camera.rotation[2, 2], -1.0, 1.0)))),
-        relative_error=float(np.hypot(_fit_error(fit, rival), np.hypot(_PRINT_SIGMA, _LENS_SIGMA))),
+        relative_error=float(np.sqrt(fit_error**2 + _PRINT_SIGMA**2 + _LENS_SIGMA**2)),
     )
 
 
-def _fit_error(fit: Fit, rival: Fit | None) -> float:
+def _fit_error(fit: Fit, rival: Fit | None, *, lone: bool) -> float:
     """1-sigma relative error of an upright length on and beside the card, from the fit alone."""
     bars_px = fit.camera.project(_bars_mm())
     lengths = _bar_lengths(fit.camera, bars_px)
@@ -392,11 +299,13 @@ def _fit_error(fit: Fit, rival: Fit | None) -> float:
         behind = _bar_lengths(fit.camera.moved(-step), bars_px)
         columns.append((ahead - behind) / 2e-5)
     jacobian = np.stack(columns, axis=1) / lengths[:, None]
-    variance = float(np.einsum("bi,ij,bj->b", jacobian, fit.covariance, jacobian).mean())
+    edge_variance = fit.edge_sigma_px**2 + (_TOGETHER_PX**2 if lone else 0.0)
+    widened = fit.covariance * (edge_variance / fit.edge_sigma_px**2)
+    variance = float(np.einsum("bi,ij,bj->b", jacobian, widened, jacobian).mean())
     if rival is not None:
         # Two poses explain the card: weigh the other by its likelihood and add the disagreement.
-        excess = (rival.misfit_px2 - fit.misfit_px2) / fit.edge_sigma_px**2
-        chance = 1.0 / (1.0 + np.exp(min(0.5 * excess, 60.0)))
+        excess = (rival.misfit_px2 - fit.misfit_px2) / (edge_variance * _TOGETHER_EDGES)
+        chance = max(1.0 / (1.0 + np.exp(min(0.5 * excess, 60.0))), _LEAST_RIVAL)
         away = _bar_lengths(rival.camera, bars_px) / lengths - 1.0
         variance += chance * (1.0 - chance) * float((away**2).mean())
     return float(np.sqrt(variance))
@@ -410,5 +319,8 @@ def _bars_mm() -> np.ndarray:
 
 
 def _bar_lengths(camera: Camera, bars_px: np.ndarray) -> np.ndarray:
-    ends = _apply(np.linalg.inv(camera.px_from_mm()), bars_px).reshape(-1, 2, 2)
+    mapped = (
+        np.column_stack([bars_px, np.ones(len(bars_px))]) @ np.linalg.inv(camera.px_from_mm()).T
+    )
+    ends = (mapped[:, :2] / mapped[:, 2:]).reshape(-1, 2, 2)
     return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1))

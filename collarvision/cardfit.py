@@ -32,6 +32,7 @@ _INNER_EDGES_FROM_PX = 6.0  # smaller modules bleed into each other
 _BLEED_SIGMA_PX = 0.25
 _SIGMA_FLOOR_PX = 0.02
 _SETTLED_PX = 0.02
+_FORECAST_PX = 0.5
 _CORNER_SIGMA_PX = 0.5
 _LEAST_EDGES = 12
 _LINEAR = np.where(
@@ -80,10 +81,15 @@ class Camera:
         turn, _ = cv2.Rodrigues(np.asarray(step[:3], dtype=float))
         distance = float(np.linalg.norm(self.translation_mm))
         shift = step[7:9] * self.focal_px
+        x, y, z = self.translation_mm
+        # Depth grows by a factor as the focal length does: the two nearly cancel in the photo, and
+        # must go on cancelling in a long step.
+        place = np.array([x, y, 0.0]) + distance * np.array([step[3], step[4], 0.0])
+        place[2] = z * np.exp(np.clip(distance * step[5] / z, -5.0, 5.0))
         return replace(
             self,
             rotation=turn @ self.rotation,
-            translation_mm=self.translation_mm + distance * step[3:6],
+            translation_mm=place,
             focal_px=float(self.focal_px * np.exp(step[6])),
             center_px=(self.center_px[0] + float(shift[0]), self.center_px[1] + float(shift[1])),
         )
@@ -94,16 +100,13 @@ class Fit:
     """The fitted camera, the covariance (9, 9) of `Camera.moved` steps, and the misfit.
 
     `misfit_px2` is the sum of squared edge offsets, each capped at 1 px, to compare two fits of
-    the same markers; `edge_sigma_px` is the scatter of single module edges; `edges_used` how many
-    counted; `bleed_px` how far white has spread into black.
+    the same markers; `edge_sigma_px` is the scatter of single module edges.
     """
 
     camera: Camera
     covariance: np.ndarray
     misfit_px2: float
     edge_sigma_px: float
-    edges_used: int
-    bleed_px: float
 
 
 @cache
@@ -234,12 +237,31 @@ def fit_card(
         if trust.sum() < _LEAST_EDGES:
             return None
         step, fit = _solve(camera, lens, middles, across, offsets, trust)
-        moved = camera.moved(step)
+        moved = _cautiously(camera, step, middles, across)
         far = np.abs(moved.project(middles) - camera.project(middles)).max()
         camera = moved
         if far < _SETTLED_PX:
             break
     return replace(fit, camera=camera)
+
+
+def _cautiously(
+    camera: Camera, step: np.ndarray, middles: np.ndarray, across: np.ndarray
+) -> Camera:
+    """Take a step, halved until the edges move as its straight-line forecast says.
+
+    Otherwise the edges would be looked for where they are not.
+    """
+    here = camera.project(middles)
+    forecast = edge_slopes(camera, middles, across)[:, :9] @ step
+    moved = camera.moved(step)
+    for _ in range(4):
+        off = np.einsum("nc,nc->n", moved.project(middles) - here, across) - forecast
+        if np.abs(off).max() < _FORECAST_PX:
+            break
+        step, forecast = step / 2, forecast / 2
+        moved = camera.moved(step)
+    return moved
 
 
 def fit_points(
@@ -336,8 +358,7 @@ def _solve(
     normal = (jacobian * (weights / sigma**2)[:, None]).T @ jacobian + prior_normal
     covariance = np.linalg.inv(normal + 1e-9 * np.diag(np.diag(normal)))[:9, :9]
     misfit = float((trust * np.minimum(residual**2, 1.0) + (1.0 - trust)).sum())
-    used = int((weights > 0.1).sum())
-    return solution[:9], Fit(camera, covariance, misfit, sigma, used, float(solution[9]))
+    return solution[:9], Fit(camera, covariance, misfit, sigma)
 
 
 def edge_slopes(camera: Camera, middles: np.ndarray, across: np.ndarray) -> np.ndarray:

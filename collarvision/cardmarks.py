@@ -1,0 +1,206 @@
+"""Card marks: where the scale card's four markers are in a photo, to a px or so.
+
+The markers are OpenCV's ArUco dictionary DICT_4X4_50, ids 0-3, where `collarvision.cardfit` says.
+Easy photos cost one search. Only where it fails are harder ones made: with white that has bled
+into black pushed back (a bright card in the sun), with small markers enlarged, with looser bits
+(noise, a dark photo). A looser search finds more that is no marker; `collarvision.card` believes
+none that doesn't look like its pattern. Photo px have their centres at integers + 0.5; OpenCV's
+detector has them at integers, and is converted once, in `_markers_in`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from collarvision.cardfit import CARD_MM, MARKER_TOP_LEFT_MM, marker_corners_mm
+
+_ENLARGE_MOST = 2.5
+_NEAR_MARKER_PX = 80.0
+"""Side of a marker in the search beside the ones already found: 13 px a module."""
+_NEAR_MOST_PX = 1200
+_NEAR_MARGIN = 0.25  # of the card's size: a lone marker foretells the rest of the card badly
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A marker as the detector saw it: id, corners (4, 2) TL TR BR BL in photo px, side in px."""
+
+    marker: int
+    corners: np.ndarray
+    side_px: float
+
+
+@dataclass(frozen=True)
+class Search:
+    """One way to search a photo.
+
+    `side_px` is the long side it is brought to, `patient` whether bits and borders may be doubtful
+    and small or badly lit markers are looked for, `erode` the size of the darkest-neighbour filter
+    that takes back what white has bled into black.
+    """
+
+    side_px: int
+    patient: bool = False
+    erode: int = 1
+
+
+SEARCHES = (
+    Search(1600),
+    Search(1920, patient=True, erode=3),
+    Search(800),
+    Search(1920, patient=True, erode=7),
+    Search(1920, patient=True),
+)
+_NEARBY = (Search(0, patient=True), Search(0, patient=True, erode=5))
+
+
+def marker_sets(grey: np.ndarray) -> Iterator[list[Seen]]:
+    """Sets of markers that can lie on one card, from one search after the other.
+
+    Parameters
+    ----------
+    grey : ndarray, (H, W) uint8
+    """
+    for search in SEARCHES:
+        found = _consistent(_detect(grey, search))
+        if found and len(found) < len(MARKER_TOP_LEFT_MM):
+            found = _consistent(found + _detect_nearby(grey, found))
+        if found:
+            yield found
+
+
+def _detect(grey: np.ndarray, search: Search) -> list[Seen]:
+    """Search the photo, its long side brought to `search.side_px`, for ids 0-3."""
+    side_px = search.side_px
+    if not search.patient:
+        side_px = min(side_px, max(grey.shape))
+    side_px = min(side_px, round(_ENLARGE_MOST * max(grey.shape)))
+    small, stretch = _resized(grey, side_px)
+    return _markers_in(small, stretch, np.zeros(2), search)
+
+
+def _detect_nearby(grey: np.ndarray, found: list[Seen]) -> list[Seen]:
+    """Search once more where the rest of the card must be, its markers brought to a good size."""
+    homography = _homography(found)
+    if homography is None:
+        return []
+    width, height = CARD_MM
+    margin = _NEAR_MARGIN * (width if len(found) > 1 else 2 * width)
+    low, high = np.array([-margin, -margin]), np.array([width + margin, height + margin])
+    outline = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+    corners = _apply(homography, outline)
+    if not np.isfinite(corners).all():
+        return []
+    size = np.array(grey.shape[::-1])
+    left, top = np.clip(np.floor(corners.min(axis=0)), 0, size - 1).astype(int)
+    right, bottom = np.clip(np.ceil(corners.max(axis=0)), 1, size).astype(int)
+    part = grey[top:bottom, left:right]
+    if min(part.shape) < 16:
+        return []
+    factor = _NEAR_MARKER_PX / float(np.mean([one.side_px for one in found]))
+    side_px = min(factor * max(part.shape), _NEAR_MOST_PX, 4 * max(part.shape))
+    small, stretch = _resized(part, max(16, round(side_px)))
+    corner = np.array([left, top], dtype=float)
+    return [one for how in _NEARBY for one in _markers_in(small, stretch, corner, how)]
+
+
+def _markers_in(
+    small: np.ndarray, stretch: np.ndarray, corner: np.ndarray, search: Search
+) -> list[Seen]:
+    """Markers in a picture whose px (0, 0) starts at photo px `corner`, each `stretch` px wide."""
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    parameters.cornerRefinementWinSize = 3
+    parameters.minMarkerPerimeterRate = 0.02
+    if search.patient:
+        parameters.adaptiveThreshWinSizeMin = 5
+        parameters.adaptiveThreshWinSizeMax = 45
+        parameters.adaptiveThreshWinSizeStep = 20
+        parameters.minOtsuStdDev = 1.5  # a dark photo's black and white are a few levels apart
+        parameters.adaptiveThreshConstant = 5
+        parameters.polygonalApproxAccuracyRate = 0.05
+        parameters.perspectiveRemoveIgnoredMarginPerCell = 0.2
+        parameters.errorCorrectionRate = 1.0
+        parameters.maxErroneousBitsInBorderRate = 0.6
+    if search.erode > 1:
+        small = cv2.erode(small, np.ones((search.erode, search.erode), np.uint8))
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary, parameters).detectMarkers(small)
+    if not corners:
+        return []
+    seen = []
+    for marker, quad in zip(ids.ravel(), corners, strict=True):
+        if int(marker) in MARKER_TOP_LEFT_MM:
+            at = (quad.reshape(4, 2).astype(float) + 0.5) * stretch + corner
+            area = cv2.contourArea(at.astype(np.float32))
+            seen.append(Seen(int(marker), at, float(np.sqrt(area))))
+    return seen
+
+
+def _resized(grey: np.ndarray, side_px: int) -> tuple[np.ndarray, np.ndarray]:
+    """Bring the long side to `side_px`; also gives how much (x, y) one px of it spans."""
+    stretch = np.ones(2)
+    while max(grey.shape) >= 2 * side_px:
+        # Halving is the one averaging size that OpenCV does at memory speed.
+        height, width = grey.shape[0] // 2, grey.shape[1] // 2
+        grey = cv2.resize(
+            grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
+        )
+        stretch *= 2
+    if max(grey.shape) != side_px:
+        factor = side_px / max(grey.shape)
+        size = (max(1, round(grey.shape[1] * factor)), max(1, round(grey.shape[0] * factor)))
+        stretch *= np.array([grey.shape[1] / size[0], grey.shape[0] / size[1]])
+        how = cv2.INTER_LINEAR if factor < 1 else cv2.INTER_CUBIC
+        grey = cv2.resize(grey, size, interpolation=how)
+    return grey, stretch
+
+
+def _consistent(seen: list[Seen]) -> list[Seen]:
+    """Largest set of markers that can lie on one card; the nearer card where two are equal.
+
+    Another card in the picture, or a pattern that only looks like a marker, falls out here.
+    """
+    best: list[Seen] = []
+    for seed in seen:
+        chosen = {seed.marker: seed}
+        for _ in range(2):  # the second time from all of the first set
+            homography = _homography(list(chosen.values()))
+            if homography is None:
+                break
+            loose = 0.5 if len(chosen) == 1 else 0.25
+            chosen = _agreeing(seen, homography, loose) or chosen
+        ranked = sorted(chosen.values(), key=lambda one: one.marker)
+        if (len(ranked), sum(s.side_px for s in ranked)) > (
+            len(best),
+            sum(s.side_px for s in best),
+        ):
+            best = ranked
+    return best
+
+
+def _agreeing(seen: list[Seen], homography: np.ndarray, tolerance: float) -> dict[int, Seen]:
+    """Of each id the marker nearest to where it should be, within a share of its side."""
+    chosen: dict[int, tuple[float, Seen]] = {}
+    for one in seen:
+        expected = _apply(homography, marker_corners_mm(one.marker))
+        away = float(np.linalg.norm(expected - one.corners, axis=1).mean()) / one.side_px
+        if away < tolerance and away < chosen.get(one.marker, (np.inf, one))[0]:
+            chosen[one.marker] = (away, one)
+    return {marker: one for marker, (_, one) in chosen.items()}
+
+
+def _homography(seen: list[Seen]) -> np.ndarray | None:
+    mm = np.concatenate([marker_corners_mm(one.marker) for one in seen])
+    px = np.concatenate([one.corners for one in seen])
+    homography, _ = cv2.findHomography(mm, px, 0)
+    return homography
+
+
+def _apply(homography: np.ndarray, points: np.ndarray) -> np.ndarray:
+    mapped = np.column_stack([points, np.ones(len(points))]) @ homography.T
+    return np.asarray(mapped[:, :2] / mapped[:, 2:])
