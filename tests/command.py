@@ -12,7 +12,9 @@ from collarvision.record import Record
 
 def run(*words: object) -> Any:
     """Run the command; the result has exit_code, stdout and stderr."""
-    return CliRunner().invoke(app, [str(word) for word in words], catch_exceptions=False)
+    # Units follow the locale: the same one on every machine.
+    runner = CliRunner(env={"LC_ALL": "en_US.UTF-8"})
+    return runner.invoke(app, [str(word) for word in words], catch_exceptions=False)
 
 
 def records(*words: object) -> list[Record]:

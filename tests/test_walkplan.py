@@ -209,7 +209,7 @@ def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
         (["--start", "-93.6,41.5"], 2, "latitude,longitude"),
         (["--field", "East"], 2, "choose one"),
         (["--headland", "300"], 2, "--headland"),
-        (["--out", "/nowhere/plan.txt"], 3, "can't be written"),
+        (["--out", "/nowhere/plan.txt"], 3, "isn't there: make it first"),
     ],
 )
 def test_the_command_asked_wrongly(

@@ -1,0 +1,258 @@
+"""The commands `field`, `count` and `splitstalk`, asked rightly and wrongly."""
+
+from __future__ import annotations
+
+import json
+import os
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from command import run
+from fields import BOUNDARY, LIMITS, VISIT, fill, plant, walk, weather_csv
+from surveys import check_sound
+
+from collarvision.survey import SurveyReader
+
+DAY = (VISIT + timedelta(days=1)).isoformat()
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Path:
+    path = tmp_path / "season.survey"
+    fill(path, "North", walk([3] * 14, height_in=7), VISIT - timedelta(days=7), boundary=BOUNDARY)
+    waiting = (plant(90, 2, sure=0.5, outcome="hand-count"), "2")
+    fill(path, "North", [*walk([4] * 14, height_in=12), waiting])
+    fill(path, "South", walk([7] * 12, height_in=25))
+    return path
+
+
+@pytest.fixture
+def limits(tmp_path: Path) -> Path:
+    path = tmp_path / "limits.toml"
+    path.write_text(LIMITS, encoding="utf-8")
+    return path
+
+
+def judged(survey: Path, limits: Path, *more: object, field: str = "North") -> dict[str, str]:
+    result = run(
+        "field", survey, "--field", field, "--day", DAY, "--limits", limits,
+        "--format", "json", *more,
+    )  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    return {v["limit"]: v["verdict"] for v in json.loads(result.stdout)["verdicts"]}
+
+
+def test_a_field_in_words_and_as_json(survey: Path, limits: Path, tmp_path: Path) -> None:
+    weather = weather_csv(tmp_path / "t.csv")
+    words = ["field", survey, "--field", "North", "--day", DAY, "--limits", limits]
+    result = run(*words, "--temperatures", weather, "--units", "cm")
+    assert result.exit_code == 0, result.stderr
+    for said in ("V4", "OPEN", "°C-days", "cm", "label is the law", "IMG_0090.jpg"):
+        assert said in result.stdout, said
+    found = json.loads(run(*words, "--temperatures", weather, "--format", "json").stdout)
+    assert found["stage"] == 4
+    assert found["waiting"] == ["IMG_0090.jpg"]
+    assert found["earlier_visits"] == [{"day": "2027-05-28", "plants": 14, "stage": 3}]
+    closes = found["verdicts"][0]["closes"]
+    assert VISIT.isoformat() <= closes["early"] <= closes["middle"] <= closes["late"]
+
+
+def test_open_past_and_cannot_tell(survey: Path, limits: Path) -> None:
+    assert judged(survey, limits)["Product A, over the top"] == "open"
+    assert judged(survey, limits, field="South")["Product A, over the top"] == "past"
+    old = judged(survey, limits, "--visit", (VISIT - timedelta(days=7)).isoformat())
+    assert set(old.values()) == {"can't tell"}
+    assert set(judged(survey, limits, "--hail", VISIT.isoformat()).values()) == {"can't tell"}
+    soon = judged(survey, limits, "--planned-harvest", "2027-07-18")
+    assert soon["Product B"] == "past"
+
+
+def test_the_locale_chooses_units_and_the_flag_outranks_it(
+    survey: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from typer.testing import CliRunner
+
+    from collarvision.cli import app
+
+    def text(locale: str, *more: str) -> str:
+        words = ["field", str(survey), "--field", "North", "--day", DAY, *more]
+        return CliRunner(env={"LC_ALL": locale}).invoke(app, words).stdout
+
+    assert "Mean 11.9 in" in text("en_US.UTF-8")
+    assert "Mean 11.9 in" in text("C")
+    assert "Mean 30." in text("de_DE.UTF-8")
+    assert "Mean 11.9 in" in text("de_DE.UTF-8", "--units", "in")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--field", "Nort"], "did you mean 'North'"),
+        (["--visit", "2027-06-30"], "its visits are"),
+        (["--visit", "June 4"], "write it like 2027-06-04"),
+        (["--precision", "0.7"], "between 0 and 0.5"),
+        (["--save"], "add --who"),
+        (["--save", "--who", "A"], "add --limits"),
+        (["--forecast", "f.csv"], "add --temperatures"),
+        (["--temperatures", "none.csv"], "can't be read"),
+        (["--limits", "none.toml"], "can't be read"),
+        (["--hail", "2027-06-30"], "check the date"),
+    ],
+)
+def test_asked_wrongly(survey: Path, words: list[str], said: str) -> None:
+    result = run("field", survey, *(["--field", "North"] if "--field" not in words else []),
+                 "--day", DAY, *words)  # fmt: skip
+    assert result.exit_code == 2
+    assert said in result.stderr
+    assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("max_leaves = 6", "max_leafs = 6", "line 10: the key 'max_leafs' isn't known"),
+        ("max_leaves = 6", "max_leafs = 6", "did you mean 'max_leaves'?"),
+        ("max_leaves = 6", "max_leaves = 1", "no plant fits"),
+        ('"20 in"', '"2 in"', "no plant fits"),
+        ('"20 in"', '"20"', "has no unit"),
+    ],
+)
+def test_limits_that_make_no_sense(
+    survey: Path, limits: Path, old: str, new: str, said: str
+) -> None:
+    limits.write_text(LIMITS.replace(old, new, 1), encoding="utf-8")
+    result = run("field", survey, "--field", "North", "--limits", limits)
+    assert result.exit_code == 2
+    assert said in result.stderr
+
+
+def test_temperatures_in_the_wrong_unit(survey: Path, tmp_path: Path) -> None:
+    weather = weather_csv(tmp_path / "t.csv")
+    weather.write_text(weather.read_text().replace("_F", "_C"))
+    words = ["field", survey, "--field", "North", "--day", DAY, "--temperatures", weather]
+    result = run(*words)
+    assert result.exit_code == 2
+    assert "looks like °F" in result.stderr
+    assert "--temperature-unit" in result.stderr
+    assert run(*words, "--temperature-unit", "F").exit_code == 0
+
+
+def test_no_survey_and_an_empty_one(tmp_path: Path, survey: Path) -> None:
+    result = run("field", tmp_path / "none.survey", "--field", "North")
+    assert result.exit_code == 3
+    assert "no survey" in result.stderr
+    (tmp_path / "text.survey").write_text("nothing")
+    assert run("field", tmp_path / "text.survey", "--field", "North").exit_code == 3
+    empty = tmp_path / "empty.survey"
+    from collarvision.survey import SurveyWriter
+
+    SurveyWriter(empty).close()
+    result = run("field", empty, "--field", "North")
+    assert (result.exit_code, "holds no field" in result.stderr) == (2, True)
+
+
+def test_a_decision_is_kept_under_a_name(survey: Path, limits: Path) -> None:
+    result = run(
+        "field", survey, "--field", "North", "--day", DAY, "--limits", limits,
+        "--save", "--who", "A. Adviser",
+    )  # fmt: skip
+    assert result.exit_code == 0
+    assert "Kept 3 verdicts" in result.stderr
+    with SurveyReader(survey) as store:
+        assert {one.who for one in store.decisions("North")} == {"A. Adviser"}
+        assert len(list(store.limits())) == 2
+    check_sound(survey)
+
+
+def test_a_survey_that_is_only_read_needs_no_rights(survey: Path, limits: Path) -> None:
+    before = survey.read_bytes()
+    os.chmod(survey, 0o444)
+    assert judged(survey, limits)["Product A, over the top"] == "open"
+    assert survey.read_bytes() == before
+
+
+# Counts by hand
+
+
+def counts(survey: Path, *words: object) -> str:
+    result = run("count", survey, *words)
+    assert result.exit_code == 0, result.stderr
+    return result.stderr
+
+
+def test_a_count_answers_for_a_waiting_plant(survey: Path, limits: Path) -> None:
+    said = counts(survey, "img_0090", "--stage", "V7", "--who", "Ann", "--height", "20 in")
+    assert "IMG_0090.jpg (North, 2027-06-04, stop 2): 7 collars, 508 mm tall" in said
+    assert "The reading had said V2" in said
+    assert judged(survey, limits)["Product A, over the top"] == "past"
+
+
+def test_nodes_are_changed_to_collars_and_said(survey: Path) -> None:
+    said = counts(survey, "IMG_0090.jpg", "--nodes", "2", "--who", "Ann")
+    assert "6 collars from 2 nodes apart, with 20% held for one more" in said
+    differ = counts(survey, "IMG_0090.jpg", "--nodes", "2", "--stage", "4", "--who", "Ann")
+    assert "The nodes say 6 collars and you counted 4" in differ
+    with SurveyReader(survey) as store:
+        row = next(r for r in store.plants("North", "2027-06-04") if r.photo == "IMG_0090.jpg")
+        assert [c.way for c in store.hand_counts(row.sha256)] == ["split-stalk", "on-plant"]
+
+
+def test_a_plant_without_a_photo_counts_at_its_stop(survey: Path, limits: Path) -> None:
+    assert "stop 3 (North, 2027-06-04): 4 collars" in counts(
+        survey, "stop 3", "--field", "North", "--stage", "4", "--who", "Ann"
+    )
+    result = run("field", survey, "--field", "North", "--day", DAY, "--format", "json")
+    assert json.loads(result.stdout)["hand_counted"] == 1
+
+
+def test_the_beginning_of_a_hash_is_enough(survey: Path) -> None:
+    with SurveyReader(survey) as store:
+        key = next(iter(store.plants("South"))).sha256
+    assert "South" in counts(survey, key[:8], "--stage", "7", "--who", "Ann")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["IMG_0001", "--stage", "4"], "say which with the beginning of its SHA-256"),
+        (["IMG_0001", "--stage", "4", "--field", "North"], "say which"),  # two visits
+        (["stop 3", "--stage", "4"], "say which with --field and --visit"),
+        (["IMG_7777", "--stage", "4"], "no photo or stop"),
+        (["IMG_0090", "--stage", "six"], "write 5 or V5"),
+        (["IMG_0090", "--stage", "40"], "count again"),
+        (["IMG_0090", "--nodes", "0"], "count the collars"),
+        (["IMG_0090", "--nodes", "30"], "aren't a corn plant's"),
+        (["IMG_0090", "--height", "20"], "has no unit"),
+        (["IMG_0090", "--height", "200 m"], "check the unit"),
+        (["IMG_0090"], "give --stage, --nodes or --height"),
+        (["stop 3", "--field", "North", "--height", "20 in"], "tells no stage"),
+        (["IMG_0090", "--stage", "4", "--visit", "soon"], "isn't a date"),
+    ],
+)
+def test_counts_that_cannot_be_kept(survey: Path, words: list[str], said: str) -> None:
+    result = run("count", survey, *words, "--who", "Ann")
+    assert result.exit_code == 2
+    assert said in result.stderr
+    with SurveyReader(survey) as store:
+        assert not list(store.counts())
+
+
+def test_a_count_without_a_name_or_a_survey(survey: Path, tmp_path: Path) -> None:
+    assert run("count", survey, "IMG_0090", "--stage", "4", "--who", " ").exit_code == 2
+    result = run("count", tmp_path / "none.survey", "IMG_0090", "--stage", "4", "--who", "A")
+    assert result.exit_code == 3
+    assert not (tmp_path / "none.survey").exists()
+
+
+def test_the_split_stalk_in_words_and_as_a_page(tmp_path: Path) -> None:
+    text = run("splitstalk").stdout
+    assert "nodes 1 to 4" in text
+    assert "one leaf too low" in " ".join(text.split())
+    assert max(map(len, text.splitlines())) <= 80
+    out = tmp_path / "stalk.html"
+    assert run("splitstalk", "--out", out).exit_code == 0
+    page = out.read_text(encoding="utf-8")
+    assert "<svg" in page
+    assert "3 nodes apart + 4 = 7 collars" in page
+    assert run("splitstalk", "--out", tmp_path / "none" / "x.html").exit_code == 3

@@ -1,0 +1,242 @@
+"""Decision: one answer of a field, and what the survey keeps of it."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fields import LIMITS, VISIT, fill, plant, walk
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collarvision.damage import wait_after
+from collarvision.decision import FieldAnswer, answer_record, decide
+from collarvision.evidence import PlantEvidence
+from collarvision.fieldtable import format_answer, span_words, sure_words
+from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant, visits_of
+from collarvision.heat import DateSpan
+from collarvision.keeping import keep_decision
+from collarvision.limitsfile import Limits, parse_limits
+from collarvision.limitwords import CAUTION
+from collarvision.sampling import SequentialTest
+from collarvision.survey import SurveyReader, SurveyWriter
+from collarvision.units import Shown
+
+TODAY = VISIT + timedelta(days=1)
+TYPED = parse_limits(LIMITS)
+
+
+def visits(evidence: list[PlantEvidence]) -> FieldVisits:
+    plants = tuple(SeenPlant(one) for one in evidence)
+    return FieldVisits("North", None, FieldVisit(VISIT, 1, plants))
+
+
+def counted(stages: list[int], inches: float | None = None, stops: int = 4) -> list[PlantEvidence]:
+    return [
+        PlantEvidence(
+            f"p{k}",
+            hand_count=stage,
+            height_mm=None if inches is None else inches * 25.4,
+            taken_at=VISIT,
+            stop=str(k % stops),
+        )
+        for k, stage in enumerate(stages)
+    ]
+
+
+def words(answer: FieldAnswer) -> dict[str, str]:
+    return {verdict.name: verdict.word for verdict in answer.verdicts}
+
+
+@pytest.mark.parametrize(
+    ("stages", "inches", "over_the_top", "drop_nozzles"),
+    [
+        # "4 in or two collars" to "20 in or six collars", and eight collars: common practice.
+        ([3] * 12, 7.5, "open", "open"),  # three-collar plants are 7-8 in
+        ([5] * 12, 17.0, "closing", "open"),  # five collars, 17 in: inside and close
+        ([7] * 12, 24.0, "past", "closing"),  # past six, inside eight
+        ([1] * 12, 2.0, "too early", "open"),
+    ],
+)
+def test_the_verdicts_of_common_practice(
+    stages: list[int], inches: float, over_the_top: str, drop_nozzles: str
+) -> None:
+    answer = decide(visits(counted(stages, inches)), TODAY, limits=TYPED)
+    found = words(answer)
+    assert found["Product A, over the top"] == over_the_top
+    assert found["Product B"] == drop_nozzles
+    # The mix is as strict as its strictest part: over the top in all of these.
+    assert found["A with B"] == over_the_top
+
+
+def test_every_verdict_carries_the_caution_and_the_record_is_json() -> None:
+    answer = decide(visits(counted([4] * 12, 12.0)), TODAY, limits=TYPED)
+    record = json.loads(json.dumps(answer_record(answer), allow_nan=False))
+    assert [one["caution"] for one in record["verdicts"]] == [CAUTION] * 3
+    assert record["stage_name"] == "V4"
+    assert record["visit"] == "2027-06-04"
+    assert record["at_or_past"][3]["seen"] == 1
+    assert record["verdicts"][1]["last_day_before_harvest"] == "2027-08-26"
+    assert record["verdicts"][2]["last_day_before_harvest"] == "2027-08-26"
+
+
+def test_no_plant_and_one_plant() -> None:
+    none = decide(visits([]), TODAY, limits=TYPED)
+    assert set(words(none).values()) == {"can't tell"}
+    assert none.stage.stage is None
+    assert not none.enough.enough
+    one = decide(visits(counted([4], 12.0)), TODAY, limits=TYPED)
+    assert set(words(one).values()) == {"can't tell"}
+    assert "at least 9 more" in one.verdicts[0].sentence
+    for answer in (none, one):
+        assert "label is the law" in format_answer(answer, Shown("in"))
+
+
+def test_an_old_visit_and_one_in_the_future() -> None:
+    evidence = counted([4] * 12, 12.0)
+    old = decide(visits(evidence), VISIT + timedelta(days=9), limits=TYPED)
+    assert set(words(old).values()) == {"can't tell"}
+    assert "9 days old" in old.verdicts[0].sentence
+    future = decide(visits(evidence), VISIT - timedelta(days=1), limits=TYPED)
+    assert "check the phone's clock" in future.verdicts[0].sentence
+
+
+def test_hail_holds_back_what_is_not_past() -> None:
+    wait = wait_after("hail", VISIT - timedelta(days=1), VISIT, TODAY)
+    open_field = decide(visits(counted([4] * 12, 12.0)), TODAY, limits=TYPED, wait=wait)
+    assert set(words(open_field).values()) == {"can't tell"}
+    assert "too soon after the hail" in open_field.verdicts[0].sentence
+    assert CAUTION in open_field.verdicts[0].sentence
+    past = decide(visits(counted([9] * 12, 40.0)), TODAY, limits=TYPED, wait=wait)
+    assert set(words(past).values()) == {"past"}
+    later = wait_after("hail", VISIT - timedelta(days=4), VISIT, TODAY)
+    assert decide(visits(counted([4] * 12, 12.0)), TODAY, limits=TYPED, wait=later).verdicts[
+        0
+    ].word in ("open", "closing")
+
+
+def test_enough_is_asked_of_the_share_that_needs_the_most() -> None:
+    half = decide(visits(counted([4] * 20 + [5] * 20, stops=40)), TODAY)
+    assert half.enough_for == "plants at or past V5"
+    even = decide(visits(counted([4] * 40, stops=40)), TODAY)
+    assert even.enough.enough
+    quick = decide(visits(counted([4] * 11, stops=40)), TODAY, test=SequentialTest())
+    slow = decide(visits(counted([4] * 11, stops=40)), TODAY, precision=0.05)
+    assert quick.enough.enough
+    assert not slow.enough.enough
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    st.lists(st.integers(0, 9), min_size=1, max_size=14),
+    st.integers(1, 4),
+    st.sampled_from([0.0, 0.1]),
+)
+def test_moving_every_plant_up_a_stage_never_turns_past_into_open(
+    stages: list[int], stops: int, share: float
+) -> None:
+    limits = Limits(tuple(replace(one, share_past=share) for one in TYPED.limits), TYPED.mixes)
+
+    def found(more: int) -> dict[str, str]:
+        evidence = [
+            replace(one, height_mm=(4.0 + (stages[k] + more) * 3) * 25.4)
+            for k, one in enumerate(counted([s + more for s in stages], stops=stops))
+        ]
+        return words(decide(visits(evidence), TODAY, limits=limits))
+
+    before, after = found(0), found(1)
+    assert all(after[name] == "past" for name in before if before[name] == "past")
+
+
+# Kept in the survey
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Path:
+    path = tmp_path / "season.survey"
+    fill(path, "North", [*walk([4] * 14, height_in=12), (plant(90, 4, outcome="hand-count"), "1")])
+    return path
+
+
+def test_a_decision_is_kept_with_its_limits_once(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        found = visits_of(store, "North")
+        answer = decide(found, TODAY, limits=TYPED)
+        assert keep_decision(store, answer, found.chosen.visit_id, "A. Adviser") == 3
+        assert keep_decision(store, answer, found.chosen.visit_id, "A. Adviser") == 3
+        changed = replace(TYPED, limits=(replace(TYPED.limits[0], share_past=0.1), TYPED.limits[1]))
+        keep_decision(store, decide(found, TODAY, limits=changed), found.chosen.visit_id, "B")
+    with SurveyReader(survey) as store:
+        limits, decisions = list(store.limits()), list(store.decisions("North"))
+    assert [one.name for one in limits] == [
+        "Product A, over the top",
+        "Product B",
+        "Product A, over the top",
+    ]
+    assert limits[0].terms["highest"] == {
+        "leaves": 6,
+        "height_mm": 508.0,
+        "height_typed": "20 in",
+    }
+    assert len(decisions) == 9
+    assert decisions[0].who == "A. Adviser"
+    assert decisions[0].verdict == answer.verdicts[0].word
+    assert decisions[0].basis["plants"] == 14
+    assert decisions[0].basis["version"]
+    assert decisions[2].limit is None  # a tank mix
+    assert decisions[2].basis["limit"] == "A with B"
+
+
+# In words
+
+
+def test_spans_in_words() -> None:
+    day, horizon = date(2027, 6, 10), date(2027, 8, 1)
+    later = date(2027, 6, 20)
+    assert span_words(None, TODAY) == "–"
+    assert span_words(DateSpan(day, day, later, horizon), TODAY) == "2027-06-10 to 2027-06-20"
+    assert span_words(DateSpan(day, day, day, horizon), TODAY) == "2027-06-10"
+    assert span_words(DateSpan(day, None, None, horizon), TODAY) == "2027-06-10 or later"
+    assert span_words(DateSpan(None, None, None, horizon), TODAY) == "after 2027-08-01"
+    assert span_words(DateSpan(VISIT, VISIT, VISIT, horizon), TODAY) == "by 2027-06-04"
+
+
+def test_hardly_and_nearly_sure() -> None:
+    assert [sure_words(p) for p in (0.0, 0.004, 0.5, 0.996, 1.0)] == [
+        "0%",
+        "under 1%",
+        "50%",
+        "over 99%",
+        "100%",
+    ]
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 110])
+def test_the_table_fits_and_says_it_all(survey: Path, width: int) -> None:
+    with SurveyReader(survey) as store:
+        answer = decide(visits_of(store, "North"), TODAY, limits=TYPED)
+    text = format_answer(answer, Shown("cm"), width=width)
+    assert max(map(len, text.splitlines())) <= width
+    assert "\x1b" not in text
+    flat = " ".join(text.split())
+    for said in (
+        "OPEN",
+        "Product A, over the top",
+        "IMG_0090.jpg",
+        "label is the law",
+        "Mean 30.2 cm",
+    ):
+        assert said in flat, said
+    assert "\x1b" in format_answer(answer, Shown("cm"), width=width, colour=True)
+
+
+def test_names_with_brackets_and_control_characters_are_shown_as_they_are() -> None:
+    evidence = [replace(one, name=f"[red]{one.name}") for one in counted([7] * 12, 30.0)]
+    answer = replace(decide(visits(evidence), TODAY, limits=TYPED), field="[bold]\x1b[2J")
+    text = format_answer(answer, Shown("in"), width=110)
+    assert "[red]p" in text
+    assert "[bold]" in text
+    assert "\x1b" not in text

@@ -1,0 +1,171 @@
+"""Field visits: plants out of a survey, with the last word of whoever counted them."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fields import BOUNDARY, VISIT, fill, plant, walk
+
+from collarvision.field import summarise
+from collarvision.fieldvisits import FieldVisitsError, SeenPlant, visits_of
+from collarvision.survey import HandCount, PlantRow, SurveyReader, SurveyWriter
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Path:
+    path = tmp_path / "season.survey"
+    fill(path, "North", walk([3] * 12, height_in=7), VISIT - timedelta(days=7), boundary=BOUNDARY)
+    waiting = (plant(90, 5, sure=0.5, outcome="hand-count"), "2")
+    fill(path, "North", [*walk([4] * 12, height_in=12), waiting])
+    fill(path, "South", walk([6] * 3))
+    return path
+
+
+def seen(survey: Path, name: str, field: str = "North") -> SeenPlant:
+    with SurveyReader(survey) as store:
+        found = visits_of(store, field).chosen.plants
+    return next(p for p in found if p.evidence.name == name)
+
+
+def row(survey: Path, photo: str, day: date = VISIT) -> PlantRow:
+    with SurveyReader(survey) as store:
+        return next(r for r in store.plants("North", day.isoformat()) if r.photo == photo)
+
+
+def count(survey: Path, photo: str, who: str = "A. Scout", **counted: object) -> None:
+    with SurveyWriter(survey) as store:
+        made = HandCount(who, "2027-06-04T15:00:00+00:00", **counted)  # type: ignore[arg-type]
+        store.add_hand_count(row(survey, photo).sha256, made)
+
+
+def test_the_last_visit_and_those_before_it(survey: Path) -> None:
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "North")
+        first = visits_of(store, "North", VISIT - timedelta(days=7))
+    assert found.chosen.day == VISIT
+    assert len(found.chosen.plants) == 13
+    assert [visit.day for visit in found.earlier] == [VISIT - timedelta(days=7)]
+    assert found.boundary == BOUNDARY
+    assert found.models == ("first",)
+    assert (first.chosen.day, first.earlier) == (VISIT - timedelta(days=7), ())
+    one = found.chosen.plants[0].evidence
+    assert (one.stage, one.stop, one.taken_at) == (4, "1", VISIT)
+    assert one.stage_probabilities[4] == pytest.approx(0.97)
+    assert one.height_interval_mm is not None
+
+
+@pytest.mark.parametrize(
+    ("field", "visit", "said"),
+    [
+        ("north", None, "did you mean 'North'"),
+        ("Elsewhere", None, "it has North, South"),
+        ("North", date(2027, 6, 1), "its visits are 2027-05-28, 2027-06-04"),
+    ],
+)
+def test_fields_and_visits_that_are_not_there(
+    survey: Path, field: str, visit: date | None, said: str
+) -> None:
+    with SurveyReader(survey) as store, pytest.raises(FieldVisitsError, match=said):
+        visits_of(store, field, visit)
+
+
+def test_a_survey_without_fields_and_a_field_without_photos(tmp_path: Path) -> None:
+    path = tmp_path / "empty.survey"
+    with SurveyWriter(path) as store:
+        with pytest.raises(FieldVisitsError, match="holds no field"):
+            visits_of(store, "North")
+        store.add_field("North")
+        with pytest.raises(FieldVisitsError, match="North has no photo yet"):
+            visits_of(store, "North")
+
+
+def test_a_hand_count_outranks_and_its_height_too(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", stage=6, height_mm=410.0)
+    found = seen(survey, "IMG_0090.jpg")
+    assert (found.evidence.hand_count, found.evidence.height_mm) == (6, 410.0)
+    assert found.evidence.decided
+    assert found.counted_by == "A. Scout"
+
+
+def test_a_height_entered_later_leaves_the_count(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", stage=6)
+    count(survey, "IMG_0090.jpg", height_mm=400.0)
+    found = seen(survey, "IMG_0090.jpg").evidence
+    assert (found.hand_count, found.height_mm) == (6, 400.0)
+
+
+def test_a_height_alone_decides_no_stage(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", height_mm=400.0)
+    found = seen(survey, "IMG_0090.jpg").evidence
+    assert (found.hand_count, found.height_mm, found.waiting) == (None, 400.0, True)
+
+
+def test_nodes_become_collars(survey: Path) -> None:
+    # The first node apart is leaf 5's (Purdue Univ. Extension; Univ. of Tennessee 2025).
+    count(survey, "IMG_0090.jpg", nodes=2)
+    found = seen(survey, "IMG_0090.jpg")
+    assert (found.evidence.hand_count, found.from_nodes) == (6, True)
+    assert found.evidence.one_more > 0
+
+
+def test_two_people_who_differ_are_named(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", "Ann", stage=5)
+    count(survey, "IMG_0090.jpg", "Bo", stage=6)
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "North")
+    assert found.notes == ("IMG_0090.jpg was counted 5 by Ann and 6 by Bo: the last count stands.",)
+    assert seen(survey, "IMG_0090.jpg").evidence.hand_count == 6
+
+
+def test_a_plant_counted_at_a_stop_without_a_photo(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        stop = next(s for s in store.stops("North") if s.date == "2027-06-04" and s.name == "3")
+        store.add_stop_count(stop.id, HandCount("Ann", "2027-06-04T15:00:00+00:00", 5))
+        found = visits_of(store, "North").chosen
+    assert len(found.plants) == 14
+    extra = found.plants[-1]
+    assert extra.evidence.name.startswith("stop 3, plant ")
+    assert (extra.evidence.hand_count, extra.evidence.stop) == (5, "3")
+    assert extra.gps is not None
+    assert summarise(found.evidence).hand_counted == 1
+
+
+def test_a_photo_set_aside_counts_for_nothing(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        store.set_aside(row(survey, "IMG_0090.jpg").sha256, "Ann", "several")
+    assert seen(survey, "IMG_0090.jpg").evidence.outcome == "rejected"
+
+
+def test_photos_from_above_are_left_out(survey: Path) -> None:
+    fill(survey, "North", [(plant(95, 9, view="above"), "1")])
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "North")
+    assert found.from_above == 1
+    assert len(found.chosen.plants) == 13
+    assert "from above" in found.notes[0]
+
+
+def test_two_photos_of_one_name_are_told_apart(survey: Path) -> None:
+    fill(survey, "Twins", [(plant(1, 4), "1")])
+    from surveys import MODEL, sha
+
+    from collarvision.survey import Place
+
+    with SurveyWriter(survey) as store:
+        store.add_reading(
+            plant(1, 5), sha256=sha(77), model=MODEL, place=Place("Twins", "2027-06-04", "2")
+        )
+        names = [p.evidence.name for p in visits_of(store, "Twins").chosen.plants]
+    assert len(set(names)) == 2
+    assert names[1] == "IMG_0001.jpg (000000, stop 2)"
+
+
+def test_a_visit_without_a_date(tmp_path: Path) -> None:
+    path = tmp_path / "season.survey"
+    fill(path, "Undated", walk([4] * 4), None)
+    with SurveyReader(path) as store:
+        found = visits_of(store, "Undated")
+    assert found.chosen.day is None
+    assert all(p.evidence.taken_at is None for p in found.chosen.plants)

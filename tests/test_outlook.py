@@ -1,0 +1,130 @@
+"""Outlook: weather files and visits to windows and courses."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+from fields import LIMITS, VISIT, weather_csv
+
+from collarvision.evidence import PlantEvidence
+from collarvision.heat import leaves_reached
+from collarvision.limitsfile import parse_limits
+from collarvision.outlook import HORIZON_DAYS, look_ahead, read_weather
+from collarvision.temperatures import TemperatureError
+from collarvision.window import mix_window
+
+TODAY = VISIT + timedelta(days=1)
+NUMBERED = {4: VISIT, 3: VISIT - timedelta(days=5)}
+
+
+def plants(stage: int, mm: float | None = None, day: date = VISIT) -> list[PlantEvidence]:
+    return [
+        PlantEvidence(f"p{k}", hand_count=stage, height_mm=mm and mm + k, taken_at=day)
+        for k in range(12)
+    ]
+
+
+def test_measured_days_and_days_ahead(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    ahead = [day for day in weather.days if day.origin == "ahead"]
+    assert ahead[0].day == TODAY
+    assert any("forecast" in finding for finding in weather.findings)
+
+
+def test_a_forecast_goes_on_where_measuring_ends(tmp_path: Path) -> None:
+    seen = weather_csv(tmp_path / "t.csv", days=35)  # to 2027-06-04
+    ahead = weather_csv(tmp_path / "f.csv", date(2027, 6, 3), 14, unit="C")
+    weather = read_weather(seen, ahead, TODAY)
+    assert weather.days[-1].day == date(2027, 6, 16)
+    assert not weather.gaps
+    short = read_weather(seen, weather_csv(tmp_path / "g.csv", date(2027, 5, 1), 9), TODAY)
+    assert any("adds nothing" in finding for finding in short.findings)
+    alone = read_weather(seen, None, TODAY)
+    assert any("add --forecast" in finding for finding in alone.findings)
+
+
+def test_past_years_stand_in_beyond_the_forecast(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv", date(2025, 1, 1), 885), None, TODAY)
+    assert weather.days[-1].day == TODAY + timedelta(days=HORIZON_DAYS)
+    assert weather.days[-1].origin == "ahead"
+    assert weather.days[-1].high_f == pytest.approx(80)
+    assert any("past years" in finding for finding in weather.findings)
+
+
+def test_a_wrong_unit_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(weather_csv(path).read_text().replace("_F", "_C"))
+    with pytest.raises(TemperatureError, match="looks like °F"):
+        read_weather(path, None, TODAY)
+
+
+def test_windows_for_limits_and_for_their_mix(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    found = look_ahead([(VISIT, plants(4, 300.0))], weather, parse_limits(LIMITS))
+    assert found is not None
+    a, b, mix = found.windows
+    assert (a.name, b.name, mix.name) == ("Product A, over the top", "Product B", "A with B")
+    assert a.closes is not None
+    assert b.closes is not None
+    assert mix.closes is not None
+    assert mix.closes.early == min(a.closes.early or date.max, b.closes.early or date.max)
+    assert mix.last_harvest_day == b.last_harvest_day == date(2027, 8, 26)
+    assert mix_window("none", []).closes is None
+
+
+def test_the_course_meets_the_dates(tmp_path: Path) -> None:
+    """The plotted course and the told dates come from the same belief by two ways."""
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    found = look_ahead([(VISIT, plants(4))], weather, None)
+    assert found is not None
+    assert found.pace is not None
+    told = leaves_reached(found.pace, 7.0, weather)
+    for end, told_day in (("low", told.late), ("middle", told.middle), ("high", told.early)):
+        drawn = next(day.day for day in found.leaves if getattr(day, end) >= 7.0)
+        assert told_day is not None
+        assert abs((drawn - told_day).days) <= 1
+    # 17.5 °F-days a day at the published 82 a leaf (Nielsen 2019) is a leaf in 4.7 days; the
+    # prior's middle is faster, near 74.
+    first, later = found.leaves[0], found.leaves[10]
+    assert 10 * 17.5 / 104 < later.middle - first.middle < 10 * 17.5 / 50
+    assert later.low < later.middle < later.high
+
+
+def test_heights_need_two_visits(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    before = VISIT - timedelta(days=7)
+    one = look_ahead([(VISIT, plants(4, 300.0))], weather, None)
+    two = look_ahead([(before, plants(3, 200.0, before)), (VISIT, plants(4, 300.0))], weather, None)
+    assert one is not None
+    assert two is not None
+    assert one.heights == ()
+    # 100 mm in seven even days: another 100 mm in seven more.
+    assert two.heights[7].middle == pytest.approx(two.heights[0].middle + 100, rel=0.05)
+    assert two.pace is not None
+    assert two.pace.visits == 2
+    shrunk = look_ahead(
+        [(before, plants(3, 400.0, before)), (VISIT, plants(4, 300.0))], weather, None
+    )
+    assert shrunk is not None
+    assert shrunk.heights == ()
+
+
+def test_weather_missing_between_visits_leaves_the_last_one(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv", date(2027, 6, 2)), None, TODAY)
+    before = VISIT - timedelta(days=7)
+    found = look_ahead([(before, plants(3, day=before)), (VISIT, plants(4))], weather, None)
+    assert found is not None
+    assert found.pace is not None
+    assert found.pace.visits == 1
+    assert any("are missing" in note for note in found.notes)
+
+
+def test_nothing_to_tell(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv", days=20), None, TODAY)
+    assert look_ahead([(VISIT, [PlantEvidence("w", outcome="hand-count")])], weather, None) is None
+    found = look_ahead([(VISIT, plants(4))], weather, None)  # weather ends before the visit
+    assert found is not None
+    assert found.leaves == ()
+    assert any("add --forecast" in note for note in found.notes)
