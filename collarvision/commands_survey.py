@@ -65,6 +65,10 @@ def batch(
             "file.",
         ),
     ] = None,
+    watch: Annotated[
+        bool,
+        typer.Option("--watch", help="Go on: stage photos as they arrive in the folders given."),
+    ] = False,
     restage: Annotated[
         bool, typer.Option("--restage", help="Read again what the survey has already.")
     ] = False,
@@ -85,13 +89,15 @@ def batch(
         _stop(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
     if cluster is not None and workers is not None:
         _stop("--workers are those of this computer: leave it out with --cluster.", EXIT_USAGE)
+    if watch:
+        _check_watchable(sources)
     from collarvision.batch.cluster import Cluster
     from collarvision.batch.filing import Filing
     from collarvision.batch.folders import tidy
     from collarvision.batch.lock import BatchLock, BatchLockError
     from collarvision.batch.pool import Engine, EngineError, Pool
     from collarvision.batch.remote import RemoteError
-    from collarvision.batch.sources import find_photos
+    from collarvision.batch.sources import PhotoFile, find_photos
     from collarvision.batch.staging import Job
     from collarvision.batch.worker import Options
     from collarvision.network import usable_cpus
@@ -110,15 +116,21 @@ def batch(
         with SurveyWriter(survey) as store, BatchLock(survey):
             for boundary in boundaries:
                 store.add_field(str(boundary.name), boundary.geometry)
-            files = find_photos(sources)
-            job = Job(files, _model(), Filing(boundaries, name), restage)
-            engine: Engine = (
-                Pool(max(1, min(workers or usable_cpus(), len(files))), options)
-                if cluster is None
-                else Cluster(cluster, options, job.model)
-            )
-            result = _run(job, store, engine)
-            _finish(result, store, len(files))
+            model = _model()
+            filing = Filing(boundaries, name)
+
+            def engine(files: int) -> Engine:
+                if cluster is not None:
+                    return Cluster(cluster, options, model)
+                return Pool(max(1, min(workers or usable_cpus(), files)), options)
+
+            if watch:
+                result = _watch(sources, model, filing, restage, store, engine(256))
+                files: list[PhotoFile] = []
+            else:
+                files = find_photos(sources)
+                result = _run(Job(files, model, filing, restage), store, engine(len(files)))
+            _finish(result, store, None if watch else len(files))
     except (BatchLockError, RemoteError) as error:
         _stop(str(error), EXIT_USAGE)
     except SurveyError as error:
@@ -189,24 +201,53 @@ def _model() -> Any:
         raise EngineError(str(error)) from error
 
 
+def _check_watchable(sources: list[str]) -> None:
+    import importlib.util
+
+    for source in sources:
+        if not Path(source).is_dir():
+            _stop(f"--watch needs folders of this computer, and {source} is none.", EXIT_USAGE)
+    if importlib.util.find_spec("watchfiles") is None:
+        _stop("--watch needs a further package: pip install 'collarvision[watch]'.", EXIT_USAGE)
+
+
 def _run(job: Job, store: Any, engine: Any) -> BatchResult:
     from collarvision.batch import run_batch
 
-    with _stop_asked() as stopping, photo_progress(len(job.files), "Staging") as told:
+    total = len(list(job.files))
+    with _stop_asked() as stopping, photo_progress(total, "Staging") as told:
         done = itertools.count(1)
         return run_batch(
-            job, store, engine, stopping=stopping, tell=lambda step: told(step, next(done))
+            job, store, engine, stopping=stopping, tell=lambda step, name: told(step, next(done))
         )
 
 
-def _finish(result: BatchResult, store: Any, files: int) -> None:
+def _watch(
+    sources: list[str], model: Any, filing: Any, restage: bool, store: Any, engine: Any
+) -> BatchResult:
+    from collarvision.batch import Job, run_batch
+    from collarvision.batch.watching import Watch
+    from collarvision.table import plain
+
+    def tell(step: str, name: str) -> None:
+        if step != "known":
+            _say(f"{plain(name)}: {step.replace('-', ' ')}")
+
+    with _stop_asked() as stopping, Watch([Path(source) for source in sources]) as watch:
+        _say(f"Watching {', '.join(map(plain, sources))}; Ctrl-C ends it.")
+        job = Job(watch.photos(stopping), model, filing, restage)
+        return run_batch(job, store, engine, stopping=stopping, tell=tell)
+
+
+def _finish(result: BatchResult, store: Any, files: int | None) -> None:
+    """Say what was done; `files` is None after a watch, which ends only by being stopped."""
     from collarvision.batch.summary import format_summary
 
     width = shutil.get_terminal_size((80, 24)).columns
     typer.echo(
         format_summary(result, store.waiting(), str(store.path), width=width), nl=False, err=False
     )
-    if result.stopped:
+    if result.stopped and files is not None:
         left = files - sum(result.steps.values())
         _say(f"Stopped with {left} of {files} photos to go: run the same command to go on.")
         raise typer.Exit(EXIT_INTERRUPTED)

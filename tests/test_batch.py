@@ -295,7 +295,9 @@ def test_the_code_on_the_card_tells_field_and_stop(
 
 def test_stopping_keeps_what_was_read_and_the_next_run_goes_on(photos: Path) -> None:
     seen: list[str] = []
-    result = stage(photos, stopping=lambda: len(seen) >= 2, tell=seen.append)
+    result = stage(
+        photos, stopping=lambda: len(seen) >= 2, tell=lambda step, name: seen.append(step)
+    )
     assert result.stopped
     assert len(rows(photos)) == 2
     assert not stage(photos).stopped

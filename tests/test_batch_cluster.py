@@ -126,7 +126,7 @@ def test_one_of_two_workers_killed_half_way_and_nothing_is_lost(
     workers = [start("worker"), start("worker")]
     seen: list[str] = []
 
-    def tell(step: str) -> None:
+    def tell(step: str, name: str) -> None:
         seen.append(step)
         if len(seen) == PHOTOS // 2:
             end(workers[0])

@@ -12,7 +12,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal
@@ -37,7 +37,8 @@ class Job:
 
     Attributes
     ----------
-    files : sequence of PhotoFile
+    files : iterable of PhotoFile or None
+        May go on for ever, with None for "nothing just now" (see `collarvision.batch.watching`).
     model : ModelFacts
         Of the network that will read; what the survey has from it is passed over.
     filing : Filing
@@ -45,7 +46,7 @@ class Job:
         Read again, and file again, what the survey has already.
     """
 
-    files: Sequence[PhotoFile]
+    files: Iterable[PhotoFile | None]
     model: ModelFacts
     filing: Filing = field(default_factory=Filing)
     restage: bool = False
@@ -95,7 +96,7 @@ def run_batch(
     engine: Engine,
     *,
     stopping: Callable[[], bool] = lambda: False,
-    tell: Callable[[Step], None] = lambda step: None,
+    tell: Callable[[Step, str], None] = lambda step, name: None,
 ) -> BatchResult:
     """Stage what the survey doesn't have yet.
 
@@ -107,7 +108,7 @@ def run_batch(
     stopping : callable
         Asked often; once True, photos in hand are finished and no more begun.
     tell : callable
-        Called with each file's `Step` as it happens.
+        Called with each file's `Step` and name as it happens.
 
     Returns
     -------
@@ -131,7 +132,7 @@ def run_batch(
         quarantined=tuple(run.quarantined),
         faults=run.faults,
         unfiled=run.unfiled,
-        stopped=done < len(job.files),
+        stopped=not run.ended or done < run.taken,
         seconds=time.monotonic() - began,
         above=run.above,
     )
@@ -149,7 +150,7 @@ class _Pending:
 class _Run:
     """The book-keeping of one run."""
 
-    def __init__(self, job: Job, survey: SurveyWriter, tell: Callable[[Step], None]) -> None:
+    def __init__(self, job: Job, survey: SurveyWriter, tell: Callable[[Step, str], None]) -> None:
         self._job, self._survey, self._tell = job, survey, tell
         self._pending: dict[int, _Pending] = {}
         self._number_of: dict[str, int] = {}
@@ -160,11 +161,18 @@ class _Run:
         self.faults = 0
         self.unfiled = 0
         self.above = 0
+        self.taken = 0
+        self.ended = False
 
     def tasks(self) -> Iterator[Task | None]:
         """Files that must be read; None for each that need not."""
-        for number, file in enumerate(self._job.files):
-            yield self._task(file, number)
+        for file in self._job.files:
+            if file is None:
+                yield None
+                continue
+            self.taken += 1
+            yield self._task(file, self.taken)
+        self.ended = True
 
     def take(self, end: Done | Poisoned) -> None:
         """Store what an engine gives back."""
@@ -250,7 +258,7 @@ class _Run:
         self.unfiled += place.field is None
         self.faults += new and reading.fault is not None
         self.above += new and reading.view == "above"
-        self._count(reading.outcome if new else seen)
+        self._count(reading.outcome if new else seen, pending.file)
         for file, facts in pending.copies:
             self._note_copy(file, facts, sha256, "copy")
 
@@ -261,7 +269,7 @@ class _Run:
             place = self._place(file, photo.gps, photo.taken_at)
             self.unfiled += place.field is None and step == "known"
         self._survey.note_file(sha256, facts, place)
-        self._count(step)
+        self._count(step, file)
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
         sha256 = end.task.sha256 or _hash_far_away(pending.file.where)
@@ -299,11 +307,11 @@ class _Run:
 
     def _note_unread(self, file: PhotoFile, sentence: str) -> None:
         self.unread.append((file.where, sentence))
-        self._count("unread")
+        self._count("unread", file)
 
-    def _count(self, step: Step) -> None:
+    def _count(self, step: Step, file: PhotoFile) -> None:
         self.steps[step] += 1
-        self._tell(step)
+        self._tell(step, file.name)
 
 
 def _hash_of(where: str) -> str | None:
