@@ -56,7 +56,10 @@ class ClampName(StrEnum):
 
 def field(
     survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to ask.")],
-    name: Annotated[str, typer.Option("--field", metavar="NAME", help="The field to judge.")],
+    name: Annotated[
+        str | None,
+        typer.Option("--field", metavar="NAME", help="The field; not needed where there is one."),
+    ] = None,
     limits: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="Your limits, typed from the label, as a TOML file."),

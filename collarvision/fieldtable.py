@@ -21,6 +21,7 @@ from collarvision.table import CAUTION, plain
 from collarvision.units import Shown
 
 _NARROW = 76
+_WIDE = 105
 _BAR = 24
 _MUCH_ALIKE = 1.3
 _COLOURS = {
@@ -165,15 +166,21 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
         table.add_column("Limit", overflow="fold", ratio=2)
         table.add_column("Verdict", no_wrap=True)
         table.add_column("Sure", justify="right", no_wrap=True)
-        table.add_column("Decided by", overflow="fold")
+        # Dates take the room; the sentences below say the method and what decides.
+        roomy = not dated or console.width >= _WIDE
+        if roomy:
+            table.add_column("Decided by", overflow="fold")
         if dated:
             table.add_column("Opens", overflow="fold")
             table.add_column("Closes", overflow="fold")
         if harvest:
             table.add_column("Last day", overflow="fold")
         for verdict in answer.verdicts:
-            cells = [Text(f"{plain(verdict.name)} ({plain(verdict.method)})"), _word(verdict)]
-            cells += [Text(sure_of(verdict) or "–"), Text(plain(decided_by(verdict) or "–"))]
+            method = f" ({plain(verdict.method)})" if roomy else ""
+            cells = [Text(plain(verdict.name) + method), _word(verdict)]
+            cells.append(Text(sure_of(verdict) or "–"))
+            if roomy:
+                cells.append(Text(plain(decided_by(verdict) or "–")))
             if dated:
                 window = answer.window_of(verdict.name)
                 cells.append(Text(span_words(window.opens if window else None, answer.today)))

@@ -96,8 +96,8 @@ class FieldVisits:
     notes: tuple[str, ...] = ()
 
 
-def visits_of(store: SurveyReader, field: str, visit: date | None = None) -> FieldVisits:
-    """Gather a field up to a visit, the last one by default.
+def visits_of(store: SurveyReader, field: str | None, visit: date | None = None) -> FieldVisits:
+    """Gather a field up to a visit, the last one by default; None is the only field there is.
 
     Raises
     ------
@@ -107,7 +107,9 @@ def visits_of(store: SurveyReader, field: str, visit: date | None = None) -> Fie
         When the survey can't be read.
     """
     known = {one.name: one for one in store.fields()}
-    if field not in known:
+    if field is None and len(known) == 1:
+        field = next(iter(known))
+    if field is None or field not in known:
         raise FieldVisitsError(_no_field(field, list(known)))
     ids = {_day(one.date): one.id for one in store.visits(field)}
     dated = sorted(day for day in ids if day is not None)
@@ -148,16 +150,18 @@ def visits_of(store: SurveyReader, field: str, visit: date | None = None) -> Fie
     )
 
 
-def _no_field(field: str, known: Sequence[str]) -> str:
+def _no_field(field: str | None, known: Sequence[str]) -> str:
     import difflib
 
     if not known:
         return "The survey holds no field: run `collarvision batch` with --field or dated folders."
+    shown = ", ".join(list(known)[:12]) + (", ..." if len(known) > 12 else "")
+    if field is None:
+        return f"Say which field with --field: the survey has {shown}."
     folded = {name.casefold(): name for name in known}
     near = difflib.get_close_matches(field.casefold(), folded, 1, 0.5)
     if near:
         return f"The survey has no field {field!r}: did you mean {folded[near[0]]!r}?"
-    shown = ", ".join(list(known)[:12]) + (", ..." if len(known) > 12 else "")
     return f"The survey has no field {field!r}: it has {shown}."
 
 

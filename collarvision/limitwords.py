@@ -66,8 +66,8 @@ def sentence(
     most = share_belief([s.past for s in standing], effect).interval(0.9)[1]
     said = (
         f"Of {plants_of(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
-        f"{top}. So small a sample can't rule out that up to {math.ceil(most * 100)} in 100 plants "
-        "of the field are past it."
+        f"{top}. These {seen} can't rule out that up to {math.ceil(most * 100)} in 100 plants of "
+        "the field are past it."
     )
     if word == "closing":
         said += " It may be past within days: look again right before you act."

@@ -152,6 +152,15 @@ def test_no_survey_and_an_empty_one(tmp_path: Path, survey: Path) -> None:
     assert (result.exit_code, "holds no field" in result.stderr) == (2, True)
 
 
+def test_the_only_field_needs_no_name(tmp_path: Path, survey: Path) -> None:
+    path = tmp_path / "one.survey"
+    fill(path, "Only", walk([4] * 12))
+    assert "Only – visit of" in run("field", path, "--day", DAY).stdout
+    result = run("field", survey)
+    assert result.exit_code == 2
+    assert "the survey has North, South" in result.stderr
+
+
 def test_a_decision_is_kept_under_a_name(survey: Path, limits: Path) -> None:
     result = run(
         "field", survey, "--field", "North", "--day", DAY, "--limits", limits,
