@@ -160,10 +160,8 @@ def _of_numbers(handles: tuple[Handle, ...]) -> list[str]:
     missing = sorted(set(range(1, stage_of(handles) + 1)) - collars.keys() - lost.keys())
     if missing:
         leaves = ", ".join(str(rank) for rank in missing)
-        found.append(
-            f"{'Leaf' if len(missing) == 1 else 'Leaves'} {leaves} below the top collar: add the "
-            "collar, mark the leaf lost, or renumber."
-        )
+        word = "Leaf" if len(missing) == 1 else "Leaves"
+        found.append(f"{word} {leaves} without a collar: add it, mark the leaf lost, or renumber.")
     if any(h.rounded and h.rank != 1 for h in handles):
         found.append("Only leaf 1 has a round tip: give that tip number 1 or make it pointed.")
     return found

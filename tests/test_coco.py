@@ -136,7 +136,7 @@ def test_a_plant_that_contradicts_itself_is_told_and_the_others_come_in(tmp_path
     back = read_coco(changed(written(tmp_path, gap, PLANT), break_it))
     assert [plant.photo for plant in back.plants] == ["IMG_1.jpg"]
     (problem,) = back.problems
-    assert problem.startswith("gap.jpg (annotation 1): Leaf 2 below the top collar")
+    assert problem.startswith("gap.jpg (annotation 1): Leaf 2 without a collar")
 
 
 @pytest.mark.parametrize(

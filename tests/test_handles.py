@@ -67,7 +67,7 @@ def test_what_keeps_handles_from_being_a_count_is_told() -> None:
         return " ".join(problems(handles, (100, 200)))
 
     assert told(*collars(1, 3)) == (
-        "Leaf 2 below the top collar: add the collar, mark the leaf lost, or renumber."
+        "Leaf 2 without a collar: add it, mark the leaf lost, or renumber."
     )
     assert "Two collars have number 1" in told(*collars(1, 1))
     assert "Leaf 1 is marked lost but has a collar" in told(lost_leaf(1), *collars(1))

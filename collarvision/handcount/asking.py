@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated
 
-from fastapi import HTTPException, Path, Request
+from fastapi import HTTPException, Path, Query, Request
+from pydantic import BeforeValidator
 
 from collarvision.survey import PlantRow, SurveyReader
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:
     from collarvision.handcount.site import Site
 
 Hash = Annotated[str, Path(pattern="^[0-9a-f]{64}$")]
+# A menu sends an empty word for "all fields".
+FieldId = Annotated[int | None, Query(), BeforeValidator(lambda said: said or None)]
 
 
 def site_of(request: Request) -> Site:

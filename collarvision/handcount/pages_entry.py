@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 
 from collarvision.batch.folders import tidy
-from collarvision.handcount.asking import field_of, site_of
+from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.handcount.entry import CODE_SECONDS, new_session
 from collarvision.handcount.protection import session_cookie
 from collarvision.handcount.taking import Busy, TakingError
@@ -78,7 +78,7 @@ def phone(request: Request) -> Response:
 
 
 @router.get("/take")
-def take(request: Request, field: int | None = None) -> Response:
+def take(request: Request, field: FieldId = None) -> Response:
     """Choose a field, take a photo."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:
@@ -87,7 +87,7 @@ def take(request: Request, field: int | None = None) -> Response:
 
 
 @router.post("/photos")
-async def taken(request: Request, field: int | None = None, new: str = "") -> Response:
+async def taken(request: Request, field: FieldId = None, new: str = "") -> Response:
     """Take a photo in: the body is the file, the field an id or a new field's name."""
     site = site_of(request)
     name = await run_in_threadpool(_field_name, request, field, new)

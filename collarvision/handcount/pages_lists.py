@@ -8,7 +8,7 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import RedirectResponse, Response
 
 from collarvision.agreement import between_people, last_words, stages_said, with_tool
-from collarvision.handcount.asking import field_of, site_of
+from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.survey import SurveyReader
 
 router = APIRouter()
@@ -23,7 +23,7 @@ def start() -> Response:
 
 
 @router.get("/queue")
-def queue(request: Request, field: int | None = None, page: int = 1) -> Response:
+def queue(request: Request, field: FieldId = None, page: int = 1) -> Response:
     """Plants to count, the one most worth a minute first."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:
@@ -46,7 +46,7 @@ def queue(request: Request, field: int | None = None, page: int = 1) -> Response
 
 
 @router.get("/plants")
-def plants(request: Request, field: int | None = None, page: int = 1) -> Response:
+def plants(request: Request, field: FieldId = None, page: int = 1) -> Response:
     """All plants, of a field or the survey, with everybody's counts."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:
@@ -78,7 +78,7 @@ def plants(request: Request, field: int | None = None, page: int = 1) -> Respons
 
 
 @router.get("/agreement")
-def agreement(request: Request, field: int | None = None) -> Response:
+def agreement(request: Request, field: FieldId = None) -> Response:
     """How people agree with each other and with the program."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:

@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from collarvision.agreement import disputed, stage_counted
 from collarvision.answer import stage_name
-from collarvision.handcount.asking import Hash, field_of, plant_of, site_of
+from collarvision.handcount.asking import FieldId, Hash, field_of, plant_of, site_of
 from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import (
     SaveError,
@@ -40,7 +40,7 @@ _WAYS = {
 
 
 @router.get("/plants/{sha256}")
-def plant(request: Request, sha256: Hash, field: int | None = None) -> Response:
+def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
     """The photo with its handles; stage and height follow as they are moved."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:
@@ -77,7 +77,7 @@ def counts(request: Request, sha256: Hash) -> Response:
 
 
 @router.post("/plants/{sha256}/counts")
-async def count(request: Request, sha256: Hash, field: int | None = None) -> Response:
+async def count(request: Request, sha256: Hash, field: FieldId = None) -> Response:
     """Store a count as a new row."""
     body = await request.body()
     return await run_in_threadpool(_count, request, sha256, field, body)
@@ -104,7 +104,7 @@ def _count(request: Request, sha256: str, field: int | None, body: bytes) -> Res
 
 
 @router.post("/plants/{sha256}/aside")
-async def aside(request: Request, sha256: Hash, field: int | None = None) -> Response:
+async def aside(request: Request, sha256: Hash, field: FieldId = None) -> Response:
     """Store that there is nothing to count."""
     body = await request.body()
     return await run_in_threadpool(_aside, request, sha256, field, body)
@@ -123,7 +123,7 @@ def _aside(request: Request, sha256: str, field: int | None, body: bytes) -> Res
 
 
 @router.get("/plants/{sha256}/next")
-def following(request: Request, sha256: Hash, field: int | None = None) -> Response:
+def following(request: Request, sha256: Hash, field: FieldId = None) -> Response:
     """Where to go on without saving."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:

@@ -91,7 +91,7 @@ def _of_stages(seen: Sequence[PlantEvidence], effect: float) -> list[_Question]:
     highest = max(plausible_stages(plant)[1] for plant in seen)
     chances = _chances(len(seen), _HALF, effect)
     return [
-        _Question(f"whether the field is at {stage_name(k)}", _at_or_past(k), chances)
+        _Question(f"that the field is at {stage_name(k)}", _at_or_past(k), chances)
         for k in range(1, min(highest, HIGHEST_STAGE) + 1)
     ]
 
@@ -102,7 +102,7 @@ def _of_limits(limits: Limits, plants: int, effect: float) -> list[_Question]:
         if limit.highest:
             found.append(
                 _Question(
-                    f"whether it is past {limit.name}'s maximum",
+                    f"that it is past {limit.name}'s maximum",
                     lambda plant, limit=limit: stand(plant, limit).past,  # type: ignore[misc]
                     _chances(plants, limit.share_past, effect),
                 )
@@ -110,7 +110,7 @@ def _of_limits(limits: Limits, plants: int, effect: float) -> list[_Question]:
         if limit.lowest:
             found.append(
                 _Question(
-                    f"whether it is at {limit.name}'s minimum",
+                    f"that it is short of {limit.name}'s minimum",
                     lambda plant, limit=limit: 1 - stand(plant, limit).reached,  # type: ignore[misc]
                     _chances(plants, limit.share_short, effect),
                 )

@@ -1,0 +1,77 @@
+// Dialogs: a count typed, nothing to count, help.
+
+import { keysOn, setKeys } from "./keys.js";
+
+const UNIT = "collarvision-unit";
+const get = (id) => document.getElementById(id);
+
+function opened(dialog) {
+  dialog.returnValue = "";
+  dialog.showModal();
+  return new Promise((done) => {
+    dialog.addEventListener("close", () => done(dialog.returnValue), { once: true });
+  });
+}
+
+function readTyped(form) {
+  const split = form.way.value === "split-stalk";
+  const text = (split ? form.nodes : form.collars).value.trim();
+  const number = Number(text);
+  const [low, high] = split ? [1, 18] : [0, 22];
+  const height = form.height.value.trim();
+  if (text === "" || !Number.isInteger(number) || number < low || number > high) {
+    const what = split ? "nodes that stand apart" : "collars";
+    return { problem: `Give the number of ${what}, ${low} to ${high}.` };
+  }
+  if ((height !== "" && !(Number(height) > 0)) || form.height.validity.badInput) {
+    return { problem: "Give the height as a number over 0, or leave it empty." };
+  }
+  const body = { way: form.way.value, [split ? "nodes" : "stage"]: number };
+  if (height) body.height_mm = Number(height) * (form.unit.value === "in" ? 25.4 : 10);
+  if (form.note.value.trim()) body.note = form.note.value.trim();
+  return { body };
+}
+
+// Gives what was typed, as the body of a save, or null.
+export async function askCount() {
+  const form = get("type-form");
+  form.reset();
+  form.unit.value = localStorage.getItem(UNIT) || "in";
+  get("type-problem").textContent = "";
+  showWay(form);
+  const closed = opened(get("type-dialog"));
+  form.collars.focus();
+  if ((await closed) !== "ok") return null;
+  localStorage.setItem(UNIT, form.unit.value);
+  return readTyped(form).body;
+}
+
+function showWay(form) {
+  const split = form.way.value === "split-stalk";
+  get("by-collars").hidden = split;
+  get("by-nodes").hidden = !split;
+}
+
+export async function askAside() {
+  const said = await opened(get("aside-dialog"));
+  return said && said !== "cancel" ? said : null;
+}
+
+export async function help() {
+  const box = get("keys-on");
+  box.checked = keysOn();
+  await opened(get("help-dialog"));
+  setKeys(box.checked);
+}
+
+export function setUp() {
+  const form = get("type-form");
+  for (const radio of form.way) radio.addEventListener("change", () => showWay(form));
+  form.addEventListener("submit", (event) => {
+    if (event.submitter && event.submitter.value === "cancel") return;
+    const { problem } = readTyped(form);
+    if (!problem) return;
+    event.preventDefault();
+    get("type-problem").textContent = problem;
+  });
+}

@@ -1,0 +1,77 @@
+// Outbox: what was saved but not yet acknowledged, kept on this device until the server has it.
+// Every post carries a key of its own, so that sending it twice stores it once.
+
+const BOX = "collarvision-outbox";
+
+export function newKey() {
+  // Not crypto.randomUUID: browsers have that on https and localhost only.
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+}
+
+export function posts() {
+  try {
+    return JSON.parse(localStorage.getItem(BOX)) || [];
+  } catch {
+    return [];
+  }
+}
+
+function store(list) {
+  localStorage.setItem(BOX, JSON.stringify(list));
+}
+
+export function put(post) {
+  store([...posts().filter((p) => p.key !== post.key), post]);
+}
+
+export function drop(key) {
+  store(posts().filter((p) => p.key !== key));
+}
+
+export function token() {
+  return document.querySelector("meta[name=token]").content;
+}
+
+async function renewToken() {
+  const answer = await fetch("/token", { cache: "no-store" });
+  if (!answer.ok) return false;
+  document.querySelector("meta[name=token]").content = (await answer.json()).token;
+  return true;
+}
+
+// Sends one post. Gives {state: "done", answer}, {state: "refused", words}, or, where it may work
+// later, {state: "waiting", words}.
+export async function send(post) {
+  let answer;
+  try {
+    answer = await request(post);
+    if (answer.status === 403 && (await renewToken())) answer = await request(post);
+  } catch {
+    return { state: "waiting", words: "No connection to the computer." };
+  }
+  if (answer.ok) {
+    const said = await answer.json().catch(() => null);
+    if (said === null) return { state: "waiting", words: "The answer got lost on its way." };
+    drop(post.key);
+    return { state: "done", answer: said };
+  }
+  const words = (await answer.text().catch(() => "")).slice(0, 300);
+  if (answer.status === 401) {
+    return { state: "waiting", words: "Give the code again, then this is sent.", enter: true };
+  }
+  if (answer.status >= 500 || answer.status === 403) {
+    return { state: "waiting", words: words || "The computer can't store it now." };
+  }
+  drop(post.key);
+  return { state: "refused", words };
+}
+
+function request(post) {
+  return fetch(post.url, {
+    method: "POST",
+    headers: { "content-type": "application/json", "x-collarvision-token": token() },
+    body: JSON.stringify(post.body),
+    signal: AbortSignal.timeout ? AbortSignal.timeout(20000) : undefined,
+  });
+}
