@@ -107,8 +107,6 @@ def window(
         return Window(limit.name, None, None, None, (str(error),))
     if pace.visits == 1:
         reasons.append("One visit: the pace is the published range alone. A second narrows it.")
-    else:
-        reasons.append(f"This field makes a leaf in about {pace.gdd_f_a_leaf:.0f} °F-days.")
     lead = _lead(plants, limit.share_past)
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     opens = _span(

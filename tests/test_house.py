@@ -48,8 +48,9 @@ ORDER = [
     {"batch", "export"},
     {"demo"},
     # A field's way, from plants to a decision.
-    {"units", "evidence", "sampling", "leafwords", "boundary", "splitstalk", "damage", "agreement"},
-    {"clusters"},
+    {"splitstalk", "damage"},
+    {"units", "evidence", "sampling", "leafwords", "boundary", "agreement"},
+    {"clusters", "limitstable"},
     {"walkplan", "field", "limitsfile", "temperatures"},
     {"standing", "heat"},
     {"limitwords"},

@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Any
 
 from collarvision.answer import stage_name
@@ -90,12 +91,18 @@ def draw_map(answer: FieldAnswer) -> str | None:
 
     if rings:
         drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")
-    for stop in stops:
-        x, y = place(stop.lon, stop.lat)
-        drawing.dot(x, y, 15, "stop" if stop.stage is not None else "stop empty")
-        words = "?" if stop.stage is None else stage_name(stop.stage)
-        drawing.words(x, y + 4, words, "stopname", "middle")
-        drawing.words(x, y + 27, short(stop.name, 14), "small", "middle")
+    spots = [place(stop.lon, stop.lat) for stop in stops]
+    nearest = min((math.dist(a, b) for a, b in combinations(spots, 2)), default=math.inf)
+    # Stops close together get small circles, so that none hides another.
+    radius = min(15.0, max(0.45 * nearest, 3.5))
+    for stop, (x, y) in zip(stops, spots, strict=True):
+        drawing.dot(x, y, radius, "stop" if stop.stage is not None else "stop empty")
+        if radius > 11:
+            words = "?" if stop.stage is None else stage_name(stop.stage)
+            drawing.words(x, y + 4, words, "stopname", "middle")
+            drawing.words(x, y + radius + 12, short(stop.name, 14), "small", "middle")
+        elif nearest > 11:
+            drawing.words(x + radius + 3, y + 4, short(stop.name, 14), "small")
     _scale_bar(drawing, scale, height)
     drawing.area(
         [

@@ -183,8 +183,12 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
         sure=sure_of(verdict),
         said=told(verdict, answer),
         dates=tuple(dates),
-        plants=verdict.deciding_plants if single and verdict.word in BROUGHT_ABOUT else (),
-        by=by if single else None,
+        plants=tuple(
+            name
+            for name in verdict.deciding_plants
+            if single and verdict.word in BROUGHT_ABOUT and name not in verdict.sentence
+        ),
+        by=by if single and verdict.word != "can't tell" else None,
         reasons=tuple(own_reasons(verdict, shared)),
         caution=verdict.caution,
     )
