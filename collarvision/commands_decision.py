@@ -231,9 +231,14 @@ def _outlook(
         for one in (*visits.earlier, visits.chosen)
         if one.day is not None and one.day <= today
     ]
+    found = None
     if visits.chosen.day is None or visits.chosen.day > today:
-        return None
-    return look_ahead(dated, weather, limits, clamp=clamp)  # type: ignore[arg-type]
+        _say("No dates ahead: the visit has no date, or one in the future.")
+    else:
+        found = look_ahead(dated, weather, limits, clamp=clamp)  # type: ignore[arg-type]
+        if found is None:
+            _say("No dates ahead: no plant of the visit has an answer yet.")
+    return found
 
 
 def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:

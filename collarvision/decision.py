@@ -20,8 +20,9 @@ from collarvision.heat import DateSpan
 from collarvision.limits import Verdict, judge_all
 from collarvision.limitsfile import Bound, Limit, Limits
 from collarvision.limitwords import CAUTION
-from collarvision.outlook import Outlook
+from collarvision.outlook import Outlook, TrackDay
 from collarvision.sampling import Enough, SequentialTest, enough_plants
+from collarvision.survey import Decision
 from collarvision.window import Window
 
 
@@ -60,6 +61,8 @@ class FieldAnswer:
     earlier : tuple of PastVisit
     boundary : dict or None
         GeoJSON geometry of the field.
+    decisions : tuple of Decision
+        Kept for this field before.
     notes : tuple of str
     models, calibrations : tuple of str
     caution : str
@@ -78,10 +81,17 @@ class FieldAnswer:
     plants: tuple[SeenPlant, ...]
     earlier: tuple[PastVisit, ...]
     boundary: dict[str, Any] | None
+    decisions: tuple[Decision, ...]
     notes: tuple[str, ...]
     models: tuple[str, ...]
     calibrations: tuple[str, ...]
     caution: str = CAUTION
+
+    @property
+    def expected(self) -> TrackDay | None:
+        """Leaf number to expect by heat on the day of the answer; None without weather so far."""
+        track = self.outlook.leaves if self.outlook else ()
+        return next((one for one in track if one.day == self.today), None)
 
     def window_of(self, name: str) -> Window | None:
         """Window of a limit by its name."""
@@ -136,6 +146,7 @@ def decide(
         plants=visits.chosen.plants,
         earlier=tuple(_past(one.day, one.evidence) for one in visits.earlier if one.day),
         boundary=visits.boundary,
+        decisions=visits.decisions,
         notes=visits.notes,
         models=visits.models,
         calibrations=visits.calibrations,
@@ -238,6 +249,7 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
         "pace_gdd_f_a_leaf": None
         if outlook is None or outlook.pace is None
         else _rounded(outlook.pace.gdd_f_a_leaf, 1),
+        "collars_expected": _expected(answer),
         "damage": None
         if answer.wait is None
         else {
@@ -250,11 +262,33 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
             {"day": one.day.isoformat(), "plants": one.plants, "stage": one.stage}
             for one in answer.earlier
         ],
+        "kept_before": [
+            {
+                "visit": one.date,
+                "limit": one.limit or one.basis.get("limit"),
+                "verdict": one.verdict,
+                "who": one.who,
+                "at": one.decided_at,
+            }
+            for one in answer.decisions
+        ],
         "notes": [*answer.notes, *(outlook.notes if outlook else ())],
         "models": list(answer.models),
         "calibrations": list(answer.calibrations),
         "version": __version__,
         "caution": answer.caution,
+    }
+
+
+def _expected(answer: FieldAnswer) -> dict[str, float | None] | None:
+    """Mean collars by heat; half a leaf under the leaf number, which counts the one on its way."""
+    day = answer.expected
+    if day is None:
+        return None
+    return {
+        "low": _rounded(day.low - 0.5, 2),
+        "middle": _rounded(day.middle - 0.5, 2),
+        "high": _rounded(day.high - 0.5, 2),
     }
 
 

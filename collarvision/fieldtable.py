@@ -24,6 +24,7 @@ _NARROW = 76
 _WIDE = 105
 _BAR = 24
 _MUCH_ALIKE = 1.3
+_KEPT_SHOWN = 6
 _COLOURS = {
     "open": "green",
     "closing": "yellow",
@@ -308,11 +309,29 @@ def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:
             if pace.visits == 1
             else f"{pace.visits} visits of this field"
         )
-        facts.add_row("Pace", Text(f"A leaf in about {shown.heat(pace.gdd_f_a_leaf)}, by {basis}."))
+        said = f"A leaf in about {shown.heat(pace.gdd_f_a_leaf)}, by {basis}."
+        facts.add_row("Pace", Text(said + (expected_words(answer) or "")))
     for past in answer.earlier:
         name = "no stage" if past.stage is None else stage_name(past.stage)
         facts.add_row(str(past.day), Text(f"{name}, {_count(past.plants, 'plant')}"))
+    for one in answer.decisions[-_KEPT_SHOWN:]:
+        limit = one.limit or str(one.basis.get("limit", ""))
+        facts.add_row(
+            "Kept", Text(plain(f"{one.decided_at[:10]} {limit}: {one.verdict}, {one.who}"))
+        )
     console.print(facts)
+
+
+def expected_words(answer: FieldAnswer) -> str | None:
+    """Collars to expect by heat on the day of the answer, where that is after the visit."""
+    day = answer.expected
+    if day is None or answer.visit is None or answer.today <= answer.visit:
+        return None
+    low, middle, high = (value - 0.5 for value in (day.low, day.middle, day.high))
+    return (
+        f" By heat the mean plant is at {middle:.1f} collars on {answer.today} "
+        f"({low:.1f} to {high:.1f})."
+    )
 
 
 def _count(number: int, noun: str) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 from collarvision.answer import stage_name
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
-from collarvision.survey import HandCount, PlantRow, SurveyReader
+from collarvision.survey import Decision, HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, stop_counts
 from collarvision.table import plain
 
@@ -83,6 +83,8 @@ class FieldVisits:
         Photos of the chosen visit taken from above, which tell no collars and are left out.
     models, calibrations : tuple of str
         That read the chosen visit's photos.
+    decisions : tuple of Decision
+        Kept for this field before, up to the chosen visit, the first one first.
     notes : tuple of str
     """
 
@@ -93,6 +95,7 @@ class FieldVisits:
     from_above: int = 0
     models: tuple[str, ...] = ()
     calibrations: tuple[str, ...] = ()
+    decisions: tuple[Decision, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -146,6 +149,9 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         from_above=above,
         models=tuple(sorted({row.model or "unnamed network" for row in side})),
         calibrations=tuple(sorted({row.calibration for row in side})),
+        decisions=tuple(
+            one for one in store.decisions(field) if day is None or (_day(one.date) or day) <= day
+        ),
         notes=tuple(notes),
     )
 
@@ -197,17 +203,23 @@ def _from_photo(
         outcome = "rejected"  # a person found nothing to count, and nobody has counted since
     elif row.hand_count is not None:
         count = _last_count(name, list(store.hand_counts(row.sha256)), notes)
-    evidence = PlantEvidence(
-        name,
-        tuple(probabilities),
-        row.stage,
-        outcome,
-        row.confidence,
-        height,
-        None if interval is None else (float(interval[0]), float(interval[1])),
-        taken_at=day or _day(row.taken_at),
-        stop=row.stop,
-    )
+    taken_at = day or _day(row.taken_at)
+    try:
+        evidence = PlantEvidence(
+            name,
+            tuple(probabilities),
+            row.stage,
+            outcome,
+            row.confidence,
+            height,
+            None if interval is None else (float(interval[0]), float(interval[1])),
+            taken_at=taken_at,
+            stop=row.stop,
+        )
+    except ValueError as error:
+        # A record of another program or version: a person's count may still stand for the plant.
+        notes.append(f"{error}: its reading is left out.")
+        evidence = PlantEvidence(name, outcome="rejected", taken_at=taken_at, stop=row.stop)
     seen = SeenPlant(evidence, row.sha256, row.path, row.gps, record)
     return seen if count is None else _with_count(seen, count, notes)
 

@@ -13,7 +13,9 @@ def keep_decision(store: SurveyWriter, answer: FieldAnswer, visit_id: int, who: 
     """
     known = {(one.name, _key(one.terms)): one.id for one in store.limits()}
     record = answer_record(answer)
-    basis = {key: record[key] for key in record if key not in ("verdicts", "caution")}
+    basis = {
+        key: record[key] for key in record if key not in ("verdicts", "kept_before", "caution")
+    }
     for verdict, said in zip(answer.verdicts, record["verdicts"], strict=True):
         limit = answer.limit_of(verdict.name)
         limit_id = None

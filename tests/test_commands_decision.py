@@ -55,6 +55,10 @@ def test_a_field_in_words_and_as_json(survey: Path, limits: Path, tmp_path: Path
     assert found["waiting"] == ["IMG_0090.jpg"]
     assert found["earlier_visits"] == [{"day": "2027-05-28", "plants": 14, "stage": 3}]
     closes = found["verdicts"][0]["closes"]
+    # One day of 17.5 °F-days at about 140 a leaf is an eighth of a leaf.
+    expected = found["collars_expected"]
+    assert expected["low"] < expected["middle"] < expected["high"]
+    assert 4.0 <= expected["middle"] <= 4.5
     assert VISIT.isoformat() <= closes["early"] <= closes["middle"] <= closes["late"]
 
 

@@ -186,6 +186,10 @@ def test_a_decision_is_kept_with_its_limits_once(survey: Path) -> None:
     assert decisions[0].verdict == answer.verdicts[0].word
     assert decisions[0].basis["plants"] == 14
     assert decisions[0].basis["version"]
+    with SurveyReader(survey) as store:
+        again = decide(visits_of(store, "North"), TODAY, limits=TYPED)
+    assert [one["who"] for one in answer_record(again)["kept_before"]].count("A. Adviser") == 6
+    assert "Kept" in format_answer(again, Shown("in"))
     assert decisions[2].limit is None  # a tank mix
     assert decisions[2].basis["limit"] == "A with B"
 

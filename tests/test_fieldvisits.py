@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -160,6 +161,15 @@ def test_two_photos_of_one_name_are_told_apart(survey: Path) -> None:
         names = [p.evidence.name for p in visits_of(store, "Twins").chosen.plants]
     assert len(set(names)) == 2
     assert names[1] == "IMG_0001.jpg (000000, stop 2)"
+
+
+def test_a_record_that_contradicts_itself_is_left_out_and_named(survey: Path) -> None:
+    odd = replace(plant(97, 4), height_mm=300.0, height_interval_mm=(310.0, 320.0))
+    fill(survey, "North", [(odd, "1")])
+    with SurveyReader(survey) as store:
+        (note,) = visits_of(store, "North").notes
+    assert note == "IMG_0097.jpg: the height must lie in its interval: its reading is left out."
+    assert seen(survey, "IMG_0097.jpg").evidence.outcome == "rejected"
 
 
 def test_a_visit_without_a_date(tmp_path: Path) -> None:

@@ -21,6 +21,7 @@ from collarvision.decision import FieldAnswer, last_harvest_day
 from collarvision.fieldtable import (
     common_reasons,
     enough_words,
+    expected_words,
     headline,
     height_words,
     own_reasons,
@@ -112,6 +113,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         pace=None
         if outlook is None or outlook.pace is None
         else (shown.heat(outlook.pace.gdd_f_a_leaf), outlook.pace.visits),
+        expected=expected_words(answer),
         window_notes=_window_notes(answer),
         map=_drawing(draw_map(answer)),
         stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
