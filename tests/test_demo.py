@@ -159,11 +159,12 @@ def test_the_readme_names_only_commands_and_files_that_are_there(
 ) -> None:
     lay_out(tmp_path, TODAY, photos)
     text = (tmp_path / "README.md").read_text()
-    for line in text.split("```sh")[1].split("```")[0].strip().splitlines():
+    commands = text.split("```sh")[1].split("```")[0].replace("\\\n", " ")
+    for line in commands.strip().splitlines():
         done = run(line.split()[1], "--help")
         assert done.exit_code == 0, line
         for word in line.split():
-            if word.endswith((".toml", ".geojson")) and word != "plants.geojson":
+            if word.endswith((".toml", ".geojson", ".coco.json", "temperatures.csv")):
                 assert (tmp_path / word).exists(), line
 
 

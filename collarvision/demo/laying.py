@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,10 +11,13 @@ from pathlib import Path
 from typing import Final
 
 from collarvision.demo import farm
+from collarvision.demo.counts import hand_counts, read_truth
 from collarvision.demo.stamp import stamped
 
 MARK: Final = ".collarvision-demo.json"
 """File that says a folder holds the demo: for which day, and which files are its own."""
+
+COUNTS: Final = "hand_counts.coco.json"
 
 
 class DemoError(Exception):
@@ -63,7 +67,14 @@ def lay_out(folder: Path, today: date | None = None, photos: Path | None = None)
         then, own = _what_is_there(folder)
         day = today or then or date.today()
         placed = list(farm.photos_of(files, day))
-        made = _texts(day)
+        pictures = [
+            stamped((source / photo.file).read_bytes(), photo.taken_at, photo.gps)
+            for photo in placed
+        ]
+        hashes = [hashlib.sha256(picture).hexdigest() for picture in pictures]
+        made = _texts(day) | {
+            COUNTS: hand_counts(zip(placed, hashes, strict=True), read_truth(source))
+        }
         folder.mkdir(parents=True, exist_ok=True)
         names = sorted([str(photo.place) for photo in placed] + list(made))
         _clear(folder, own - set(names))
@@ -132,19 +143,20 @@ def _texts(today: date) -> dict[str, str]:
 
 
 def _readme(today: date) -> str:
-    first = farm.FIELDS[0].name
-    names = ", ".join(field.name for field in farm.FIELDS)
+    fields = [field.name for field in farm.FIELDS]
+    first = fields[0]
     return f"""\
 # {farm.FARM}
 
-An invented farm to try collarvision on: four fields ({names}), walked twice, a week apart. The
-photos are renders of the project's own plant generator, with an invented time and place written
-into them; the products, limits and weather are invented too. It was laid out for {today}.
+An invented farm to try collarvision on: four fields, walked twice, a week apart. The photos are
+renders of the project's own plant generator, with an invented time and place written into them; the
+products, limits and weather are invented too. It was laid out for {today}.
 
 | what | where |
 |---|---|
 | photos, by field, day and stop | `photos/` |
 | outlines of the fields | `fields.geojson` |
+| hand counts of three fields at the last visit | `{COUNTS}` |
 | limits of "Product A" and "Product B" | `limits.toml` |
 | daily temperatures and a forecast | `temperatures.csv` |
 
@@ -154,8 +166,12 @@ In this folder:
 
 ```sh
 collarvision batch photos --survey farm.survey --fields fields.geojson
+collarvision field farm.survey --field "{first}" --limits limits.toml
+collarvision import farm.survey --from {COUNTS} --who "Demo"
+collarvision field farm.survey --field "{first}" --limits limits.toml \\
+    --temperatures temperatures.csv --report report.html
+collarvision handcount farm.survey
 collarvision export farm.survey --to plants.csv
-collarvision export farm.survey --to plants.geojson
 collarvision plan --boundary fields.geojson --field "{first}" --seed 3
 collarvision stage "photos/{first}" --overlay marked
 ```
@@ -163,7 +179,8 @@ collarvision stage "photos/{first}" --overlay marked
 Run the first line again: nothing is read twice. Move photos about, rename them, run it again: each
 still counts once.
 
-At the last visit {farm.FIELDS[0].name} is young, {farm.FIELDS[1].name} is near the end of Product
-A's limit, {farm.FIELDS[2].name} is past it, and {farm.FIELDS[3].name} has too few good photos to
-tell. The label is the law; local rules and licensed practice decide.
+With the hand counts in, at the last visit and for Product A, {fields[0]} is open,
+{fields[1]} is closing, and {fields[2]} is past. {fields[3]} can't be told:
+few plants were photographed, some of them badly, and nobody has counted those that wait. The label
+is the law; local rules and licensed practice decide.
 """
