@@ -5,7 +5,8 @@ the truth of each photo. At the last visit one field is young, one is near the e
 six collars or 20 in, one is past it, and one was photographed too badly to tell. Time and place
 are not in these photos: ``collarvision demo`` writes them when it lays the farm out.
 
-One process; a photo that's there is kept, so a stop costs nothing.
+One process; a photo that's there is kept, so a stop costs nothing. ``--pack FOLDER`` then copies one
+take of each plant there, with its truth cut to what the demo needs.
 """
 
 from __future__ import annotations
@@ -34,6 +35,15 @@ LEAST_FILL = 0.55
 """Share of the frame's width or height that the plant takes: collars must be a few pixels."""
 
 INCH_MM = 25.4
+
+PICKED: dict[str, str] = {}
+"""Takes that serve better than the first, by slot; looked at by eye. ``-`` leaves a plant out."""
+
+TRUTH_KEYS = (
+    "file", "width", "height", "usable", "reason", "stage_v", "collars_visible_in_image", "tips",
+    "first_leaf", "lower_leaves_missing", "base_xy", "base_occluded", "arch_xy", "arch_rank",
+    "height_arch_mm", "plant_top_mm", "layout", "lighting", "board_colour", "card", "seed",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -189,6 +199,33 @@ def encode(picture: np.ndarray, focal_eq_mm: float) -> tuple[bytes, int]:
     return spool.getvalue(), quality
 
 
+def pack(out: Path, folder: Path) -> int:
+    """Copy the picked take of each plant, renamed to its slot; gives how many there are."""
+    rows = map(json.loads, (out / "truth.jsonl").read_text("utf-8").splitlines())
+    by_file = {row["file"]: row for row in rows}
+    folder.mkdir(parents=True, exist_ok=True)
+    kept = []
+    for slot in slots():
+        take = PICKED.get(slot.name, "a")
+        row = by_file.get(f"{slot.name}-{take}.jpg")
+        if row is None:
+            continue
+        row = {key: _short(row[key]) for key in TRUTH_KEYS} | {"file": f"{slot.name}.jpg"}
+        (folder / row["file"]).write_bytes((out / f"{slot.name}-{take}.jpg").read_bytes())
+        kept.append(json.dumps(row) + "\n")
+    (folder / "truth.jsonl").write_text("".join(kept), encoding="utf-8")
+    return len(kept)
+
+
+def _short(value: object) -> object:
+    """Numbers to a hundredth of a pixel or a millimetre."""
+    if isinstance(value, float):
+        return round(value, 2)
+    if isinstance(value, list):
+        return [_short(item) for item in value]
+    return {k: _short(v) for k, v in value.items()} if isinstance(value, dict) else value
+
+
 def main(argv: list[str] | None = None) -> int:
     """Render what is missing; truth.jsonl has a line a photo."""
     parser = argparse.ArgumentParser(
@@ -200,7 +237,11 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--light-paths", type=int, default=64)
     parser.add_argument("--takes", type=int, default=2, choices=range(1, 9), help="photos a plant")
     parser.add_argument("--only", nargs="*", help="names of slots, e.g. owl-2-s1-p1")
+    parser.add_argument("--pack", type=Path, help="copy one take of each plant to this folder")
     options = parser.parse_args(argv)
+    if options.pack is not None:
+        print(f"{pack(options.out, options.pack)} photos in {options.pack}")
+        return 0
     width, height = (int(n) for n in options.size.split("x"))
     options.out.mkdir(parents=True, exist_ok=True)
     lines = options.out / "truth.jsonl"
