@@ -5,8 +5,8 @@ the truth of each photo. At the last visit one field is young, one is near the e
 six collars or 20 in, one is past it, and one was photographed too badly to tell. Time and place
 are not in these photos: ``collarvision demo`` writes them when it lays the farm out.
 
-One process; a photo that's there is kept, so a stop costs nothing. ``--pack FOLDER`` then copies one
-take of each plant there, with its truth cut to what the demo needs.
+One process; a photo that is there is kept, so a stop costs nothing. ``--pack FOLDER`` then copies
+one take of each plant there, with its truth cut to what the demo needs.
 """
 
 from __future__ import annotations
