@@ -1,12 +1,13 @@
 """Clusters: plants of one stop are more alike than plants of the field, and worth less.
 
-The likeness is the intraclass correlation rho of the plants' stages within stops, by one-way
-analysis of variance. A few stops tell it badly, so it is drawn towards a likeness of our own choice
-that weighs as much as `_PRIOR_STOPS` stops. Kish's design effect 1 + (m - 1) rho, with m the
-number of plants a stop weighted by plants, says by how much the plants are fewer than they seem: n
-plants tell what n / effect plants would tell, each from a place of its own (Kish 1965, Survey
-Sampling, section 5.4, from memory). What it adds to 1 is widened by Student's t against the normal
-deviate, squared, since it is known from few stops.
+The likeness is the intraclass correlation rho within stops, by one-way analysis of variance: of
+stages where plants are meant at large, of yes or no where a share is, since a field may be patchy
+in what is past V5 and even in what is past V3. A few stops tell it badly, so it is drawn towards a
+likeness of our own choice that weighs as much as `_PRIOR_STOPS` stops. Kish's design effect
+1 + (m - 1) rho, with m the number of plants a stop weighted by plants, says by how much the plants
+are fewer than they seem: n plants tell what n / effect plants would tell, each from a place of its
+own (Kish 1965, Survey Sampling, section 5.4, from memory). What it adds to 1 is widened by
+Student's t against the normal deviate, squared, since it is known from few stops.
 """
 
 from __future__ import annotations
@@ -61,23 +62,30 @@ ALONE: Final = StopEffect(0, 0.0, 1.0)
 
 
 def stop_effect(plants: Sequence[PlantEvidence]) -> StopEffect:
-    """Estimate the design effect of plants that have an answer.
+    """Estimate the design effect of plants that have an answer, by their stages.
 
     Plants without a stop among others that have one count as one more stop.
     """
     seen = [p for p in plants if p.decided and p.best_stage is not None]
-    names = [p.stop for p in seen]
-    if not seen or all(name is None for name in names):
+    return _effect([float(p.best_stage or 0) for p in seen], [p.stop for p in seen])
+
+
+def share_effect(belongs: Sequence[bool], stops: Sequence[str | None]) -> StopEffect:
+    """Estimate the design effect of a share, from which plants belong to it and their stops."""
+    return _effect([float(one) for one in belongs], stops)
+
+
+def _effect(values: Sequence[float], names: Sequence[str | None]) -> StopEffect:
+    if all(name is None for name in names):
         return ALONE
-    stages = np.array([float(p.best_stage or 0) for p in seen])
     _, stop = np.unique([f"{name is None}{name}" for name in names], return_inverse=True)
     sizes = np.bincount(stop)
-    found = _likeness(stages, stop, sizes)
+    found = _likeness(np.array(values), stop, sizes)
     told = float(len(sizes) - 1)
     likeness = _PRIOR_LIKENESS
     if found is not None:
         likeness = (told * found + _PRIOR_STOPS * _PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
-    a_stop = float((sizes**2).sum() / len(seen))
+    a_stop = float((sizes**2).sum() / len(values))
     added = (a_stop - 1) * likeness * _student_over_normal(told + _PRIOR_STOPS) ** 2
     return StopEffect(len(sizes), likeness, 1 + added)
 
@@ -92,13 +100,13 @@ def _student_over_normal(freedom: float) -> float:
     return student / z
 
 
-def _likeness(stages: np.ndarray, stop: np.ndarray, sizes: np.ndarray) -> float | None:
+def _likeness(values: np.ndarray, stop: np.ndarray, sizes: np.ndarray) -> float | None:
     """Intraclass correlation, 0 or more; None where the plants can't tell it."""
-    plants, stops = len(stages), len(sizes)
-    if stops < 2 or plants <= stops or np.ptp(stages) == 0:
+    plants, stops = len(values), len(sizes)
+    if stops < 2 or plants <= stops or np.ptp(values) == 0:
         return None
-    means = np.bincount(stop, stages) / sizes
-    between = float((sizes * (means - stages.mean()) ** 2).sum()) / (stops - 1)
-    within = float(((stages - means[stop]) ** 2).sum()) / (plants - stops)
+    means = np.bincount(stop, values) / sizes
+    between = float((sizes * (means - values.mean()) ** 2).sum()) / (stops - 1)
+    within = float(((values - means[stop]) ** 2).sum()) / (plants - stops)
     a_stop = (plants - float((sizes**2).sum()) / plants) / (stops - 1)
     return max((between - within) / (between + (a_stop - 1) * within), 0.0)

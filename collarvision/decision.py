@@ -175,15 +175,19 @@ def _enough(
     test: SequentialTest | None,
 ) -> tuple[Enough, str]:
     """Whether plants are enough, for the share that needs the most of them."""
-    effect = stage.stop_effect.effect
     if stage.stage is None:
-        return enough_plants(0, 0, precision, test=test, effect=effect), "a share of the field"
+        return enough_plants(0, 0, precision, test=test), "a share of the field"
     stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
     asked = [max(stage.stage, 1), stage.stage + 1]
+    effects = {share.stage: share.stop_effect.effect for share in stage.shares}
     found = [
         (
             enough_plants(
-                sum(s >= k for s in stages), len(stages), precision, test=test, effect=effect
+                sum(s >= k for s in stages),
+                len(stages),
+                precision,
+                test=test,
+                effect=effects.get(k, 1.0),
             ),
             f"plants at or past {stage_name(k)}",
         )
@@ -222,6 +226,7 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
                 "seen": _rounded(share.seen),
                 "interval": [_rounded(end) for end in share.interval],
                 "at_least_half": _rounded(share.at_least_half),
+                "design_effect": _rounded(share.stop_effect.effect),
             }
             for share in stage.shares
         ],

@@ -23,7 +23,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.answer import stage_name
-from collarvision.clusters import StopEffect, stop_effect
+from collarvision.clusters import ALONE, StopEffect, share_effect
 from collarvision.evidence import (
     HIGHEST_STAGE,
     PlantEvidence,
@@ -46,6 +46,7 @@ class Share:
     seen: float
     interval: tuple[float, float]
     at_least_half: float  # probability that half or more of the field's plants are there
+    stop_effect: StopEffect = ALONE
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,8 @@ class FieldStage:
     stops : int
         Different stops that the plants came from; 0 when none is known.
     stop_effect : StopEffect
-        What the intervals hold for plants of one stop being alike.
+        Of the share that decides the stage: at or past it, or the next, whichever is larger. Each
+        share has its own.
     newest : date or None
     """
 
@@ -194,8 +196,7 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
     waiting = [plant for plant in plants if plant.waiting]
     stages = [plant.best_stage for plant in decided if plant.best_stage is not None]
     stage = half_rule(stages) if stages else None
-    effect = stop_effect(decided)
-    shares, probability = _shares(decided, stages, stage, effect.effect, level)
+    shares, probability = _shares(decided, stages, stage, level)
     late = ahead = 0.0
     if stage is not None:
         late = sum(s <= stage - 2 for s in stages) / len(stages)
@@ -216,7 +217,7 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
         waiting_names=tuple(plant.name for plant in waiting),
         stage_if_waiting=_stage_if_waiting(stages, waiting),
         stops=len({p.stop for p in decided + waiting if p.stop is not None}),
-        stop_effect=effect,
+        stop_effect=_deciding_effect(shares, stage),
         newest=newest(decided + waiting),
     )
 
@@ -225,7 +226,6 @@ def _shares(
     decided: Sequence[PlantEvidence],
     stages: Sequence[int],
     stage: int | None,
-    effect: float,
     level: float,
 ) -> tuple[tuple[Share, ...], float | None]:
     """Shares at or past each stage, and the probability of the field's stage."""
@@ -233,13 +233,25 @@ def _shares(
         return (), None
     belief = np.array([beliefs(plant) for plant in decided])
     at_or_past = belief[:, ::-1].cumsum(axis=1)[:, ::-1].clip(0, 1)
+    stops = [plant.stop for plant in decided]
     shares = []
+    at_least_half = 1.0
     for k in range(1, min(max(stages) + 1, HIGHEST_STAGE) + 1):
-        found = share_belief(at_or_past[:, k].tolist(), effect)
-        seen = sum(s >= k for s in stages) / len(stages)
-        shares.append(Share(k, seen, found.interval(level), found.above(0.5)))
+        there = [s >= k for s in stages]
+        effect = share_effect(there, stops)
+        found = share_belief(at_or_past[:, k].tolist(), effect.effect)
+        # A later stage's share can't be larger; its effect, estimated apart, may be smaller.
+        at_least_half = min(found.above(0.5), at_least_half)
+        seen = sum(there) / len(stages)
+        shares.append(Share(k, seen, found.interval(level), at_least_half, effect))
     half = {0: 1.0, **{share.stage: share.at_least_half for share in shares}}
     return tuple(shares), max(half[stage] - half.get(stage + 1, 0.0), 0.0)
+
+
+def _deciding_effect(shares: Sequence[Share], stage: int | None) -> StopEffect:
+    """The larger effect of the two shares that decide the field's stage."""
+    asked = [s.stop_effect for s in shares if stage is not None and s.stage in (stage, stage + 1)]
+    return max(asked, key=lambda one: one.effect, default=ALONE)
 
 
 def heights(plants: Sequence[PlantEvidence]) -> Heights | None:

@@ -21,9 +21,9 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final, Literal
 
-from collarvision.clusters import stop_effect
+from collarvision.clusters import share_effect
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
-from collarvision.field import share_belief
+from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitwords import CAUTION, VerdictWord, names_of, notes, plants_of, sentence
 from collarvision.sampling import FEWEST_PLANTS
@@ -138,11 +138,10 @@ def judge(
     # A waiting plant that any count leaves on one side belongs to the evidence.
     low, high = ([*standing, *_as_counted(used, limit, end)] for end in (0, 1))
     everyone = [stand(p, limit) for p in known if p.decided] + _as_counted(known, limit, 0)
-    effect = stop_effect(used).effect
-    word, other, standing = _word(low, limit, effect), _word(high, limit, effect), low
+    word, other, standing = _word(low, limit), _word(high, limit), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
-    if _word(everyone, limit, stop_effect(known).effect) == "past" and (
+    if _word(everyone, limit) == "past" and (
         limit.share_past == 0 or len(everyone) >= FEWEST_PLANTS
     ):
         word, standing, blocking = "past", everyone, []
@@ -171,45 +170,53 @@ def judge(
     chosen = [] if by_harvest else _deciding(standing, word)
     said = harvest
     if not by_harvest:
-        said = sentence(limit, word, standing, chosen, blocking, harvest, effect)
+        most = _share(standing, [s.past for s in standing]).interval(0.9)[1] if standing else 1.0
+        said = sentence(limit, word, standing, chosen, blocking, harvest, most)
     return Verdict(
         name=limit.name,
         method=limit.method,
         word=word,
-        probability=None if by_harvest else _probability(standing, limit, word, effect),
+        probability=None if by_harvest else _probability(standing, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
-        share_past=share_belief([s.past for s in standing], effect).interval()
-        if standing
-        else None,
+        share_past=_share(standing, [s.past for s in standing]).interval() if standing else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
         reasons=(*blocking, *reasons, *notes(standing, limit)),
     )
 
 
-def _more_than(allowed: float, probabilities: Sequence[float], effect: float) -> float:
+def _share(standing: Sequence[PlantStanding], probabilities: Sequence[float]) -> ShareBelief:
+    """Belief over the field's share, plants of one stop being alike."""
+    belongs = [p >= 0.5 for p in probabilities]
+    effect = share_effect(belongs, [s.plant.stop for s in standing]).effect
+    return share_belief(probabilities, effect)
+
+
+def _more_than(
+    allowed: float, standing: Sequence[PlantStanding], probabilities: Sequence[float]
+) -> float:
     """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
     if not probabilities:
         return 0.0
     if allowed == 0:
         return 1 - math.prod(1 - p for p in probabilities)
-    return share_belief(probabilities, effect).above(allowed)
+    return _share(standing, probabilities).above(allowed)
 
 
-def _word(standing: Sequence[PlantStanding], limit: Limit, effect: float) -> VerdictWord:
+def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
     """The verdict by plants alone, thin or not."""
     # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
     level = 0.5 + 1e-6
     past = near = 0.0
     if limit.highest:
-        past = _more_than(limit.share_past, [s.past for s in standing], effect)
-        near = _more_than(limit.share_past, [s.near for s in standing], effect)
+        past = _more_than(limit.share_past, standing, [s.past for s in standing])
+        near = _more_than(limit.share_past, standing, [s.near for s in standing])
     if past > level:
         # Many small doubts add up to a likely "one of them", but to no plant that one can show.
         shown = limit.share_past > 0 or any(s.past > level for s in standing)
         return "past" if shown else "can't tell"
     short = [1 - s.reached for s in standing] if limit.lowest else []
-    if _more_than(limit.share_short, short, effect) > level:
+    if _more_than(limit.share_short, standing, short) > level:
         return "too early"
     return "closing" if near > level or past > _DOUBT else "open"
 
@@ -255,7 +262,7 @@ def _too_thin(
         and (limit.lowest.leaves is None or limit.lowest_when == "both")
     )
     heights = sum(p.height_mm is not None for p in fresh)
-    if wants_height and heights < FEWEST_PLANTS:
+    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
         found.append(
             f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
             "the scale card beside the plants."
@@ -305,14 +312,14 @@ def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
 
 
 def _probability(
-    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord, effect: float
+    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord
 ) -> float | None:
     if not standing:
         return None
     beyond = [s.past for s in standing] if limit.highest else []
     before = [1 - s.reached for s in standing] if limit.lowest else []
-    past = _more_than(limit.share_past, beyond, effect)
-    short = _more_than(limit.share_short, before, effect)
+    past = _more_than(limit.share_past, standing, beyond)
+    short = _more_than(limit.share_short, standing, before)
     if word == "past":
         return past
     return short if word == "too early" else (1 - past) * (1 - short)

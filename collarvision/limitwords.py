@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 from collarvision.answer import stage_name
-from collarvision.field import share_belief
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
 from collarvision.standing import PlantStanding
@@ -44,9 +43,13 @@ def sentence(
     chosen: Sequence[PlantStanding],
     blocking: Sequence[str],
     harvest: str,
-    effect: float,
+    most_past: float,
 ) -> str:
-    """What to tell a grower after the verdict's word."""
+    """What to tell a grower after the verdict's word.
+
+    `most_past` is the share of the field's plants that may be past, which 5 in 100 such samples
+    would still allow.
+    """
     top = bound_words(limit.highest, limit.leaf, limit.highest_when)
     low = bound_words(limit.lowest, limit.leaf, limit.lowest_when)
     seen = len(standing)
@@ -63,11 +66,10 @@ def sentence(
     strongest = chosen[0].plant
     tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
     stage = stage_name(strongest.best_stage or 0)
-    most = share_belief([s.past for s in standing], effect).interval(0.9)[1]
     said = (
         f"Of {plants_of(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
-        f"{top}. These {seen} can't rule out that up to {math.ceil(most * 100)} in 100 plants of "
-        "the field are past it."
+        f"{top}. These {seen} can't rule out that up to {math.ceil(most_past * 100)} in 100 "
+        "plants of the field are past it."
     )
     if word == "closing":
         said += " It may be past within days: look again right before you act."

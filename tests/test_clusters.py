@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from collarvision.clusters import ALONE, stop_effect
+from collarvision.clusters import ALONE, share_effect, stop_effect
 from collarvision.evidence import PlantEvidence
 from collarvision.field import share_belief, summarise
 
@@ -54,6 +54,16 @@ def test_no_stop_one_stop_and_plants_all_alike() -> None:
 def test_plants_without_a_stop_beside_others_are_one_more_stop() -> None:
     found = stop_effect(plants([4, 4, 5, 5], ["1", "1", None, None]))
     assert found.stops == 2
+
+
+def test_a_share_has_an_effect_of_its_own() -> None:
+    """Patches of V4 and V5 say much of the share past V5 and nothing of the one past V3."""
+    field = summarise(walk([[4] * 4, [4] * 4, [5] * 4, [5] * 4]))
+    effects = {share.stage: share.stop_effect.effect for share in field.shares}
+    assert effects[5] > effects[4] > 1
+    assert field.stop_effect.effect == effects[5]
+    # Nothing told: the likeness is the prior's, 0.2.
+    assert share_effect([True] * 4, ["1", "1", "2", "2"]).likeness == pytest.approx(0.2)
 
 
 def clustered(random: np.random.Generator, share: float, rho: float, stops: int, each: int) -> list:

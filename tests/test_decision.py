@@ -129,11 +129,11 @@ def test_enough_is_asked_of_the_share_that_needs_the_most() -> None:
     assert not slow.enough.enough
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.integers(0, 9), min_size=1, max_size=14),
     st.integers(1, 4),
-    st.sampled_from([0.0, 0.1]),
+    st.sampled_from([0.0, 0.1, 0.5, 0.9]),
 )
 def test_moving_every_plant_up_a_stage_never_turns_past_into_open(
     stages: list[int], stops: int, share: float

@@ -193,7 +193,8 @@ def test_a_field() -> None:
     assert field.stage_if_waiting is None
     assert field.ahead == pytest.approx(1 / 15)
     assert field.late == 0
-    assert 0.5 < (field.probability or 0) < 1
+    # Each stop is all of one stage, so three stops tell little of the field.
+    assert 0.4 < (field.probability or 0) < 1
     fifth = field.shares[4]
     assert fifth.seen == pytest.approx(9 / 15)
     assert fifth.interval[0] < 9 / 15 < fifth.interval[1]

@@ -181,6 +181,12 @@ def test_thin_evidence() -> None:
     assert judge(counted(8, 1, 25.0), lenient, TODAY).word == "can't tell"
 
 
+def test_few_plants_that_all_have_a_height_are_not_told_to_measure() -> None:
+    verdict = judge(plants(3, 8.0)[:4], TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert not any("scale card" in reason for reason in verdict.reasons)
+
+
 def test_an_old_visit() -> None:
     later = TODAY + timedelta(days=6)
     verdict = judge(plants(3, 8.0), TO_SIX, later)

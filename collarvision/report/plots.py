@@ -119,9 +119,9 @@ def height_limits(answer: FieldAnswer) -> list[tuple[str, float]]:
     """Heights that limits name, in mm from low to high, each with words of where it is from."""
     found: dict[float, list[str]] = {}
     for limit in answer.limits.limits if answer.limits else ():
-        for word, bound in (("from", limit.lowest), ("to", limit.highest)):
+        for word, bound in (("from", limit.lowest), ("up to", limit.highest)):
             if bound.height_mm is not None:
-                found.setdefault(bound.height_mm, []).append(f"{limit.name}: {word}")
+                found.setdefault(bound.height_mm, []).append(f"{word}: {limit.name}")
     said = []
     for mm, names in sorted(found.items()):
         more = f" (+ {len(names) - 1})" if len(names) > 1 else ""
