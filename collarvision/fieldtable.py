@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections import Counter
 from collections.abc import Sequence
-from datetime import date, timedelta
+from datetime import date
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -336,10 +336,3 @@ def expected_words(answer: FieldAnswer) -> str | None:
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
-def old_after(answer: FieldAnswer) -> date | None:
-    """Last day that the visit is fresh enough for a verdict."""
-    if answer.visit is None or answer.limits is None:
-        return None
-    return answer.visit + timedelta(days=answer.limits.visit_good_days)

@@ -135,12 +135,6 @@ class Shown:
         """Growing degree days."""
         return f"{gdd_f:.0f} °F-days" if self.us else f"{gdd_f / 1.8:.0f} °C-days"
 
-    def temperature(self, fahrenheit_degrees: float) -> str:
-        """A temperature."""
-        if self.us:
-            return f"{fahrenheit_degrees:.0f} °F"
-        return f"{float(celsius(fahrenheit_degrees)):.0f} °C"
-
 
 def shown_here(asked: LengthUnit | None = None) -> Shown:
     """Units asked for, else those of the user's locale, else inches.

@@ -62,6 +62,27 @@ def test_a_field_in_words_and_as_json(survey: Path, limits: Path, tmp_path: Path
     assert VISIT.isoformat() <= closes["early"] <= closes["middle"] <= closes["late"]
 
 
+def test_a_report_beside_the_answer(survey: Path, limits: Path, tmp_path: Path) -> None:
+    words = ["field", survey, "--field", "North", "--day", DAY, "--limits", limits]
+    result = run(*words, "--report", tmp_path / "north.html")
+    assert result.exit_code == 0
+    assert "Wrote the report" in result.stderr
+    assert "Product B" in (tmp_path / "north.html").read_text(encoding="utf-8")
+    assert run(*words, "--report", tmp_path / "none" / "north.html").exit_code == 3
+
+
+def test_no_dates_ahead_of_a_visit_that_tells_none(survey: Path, tmp_path: Path) -> None:
+    weather = weather_csv(tmp_path / "t.csv")
+    words = ["field", survey, "--field", "North", "--temperatures", weather]
+    early = run(*words, "--day", "2027-06-01", "--visit", VISIT.isoformat())
+    assert early.exit_code == 0
+    assert "one in the future" in early.stderr
+    fill(survey, "Waits", [(plant(1, 4, outcome="hand-count"), "1")])
+    waits = run("field", survey, "--field", "Waits", "--day", DAY, "--temperatures", weather)
+    assert "no plant of the visit has an answer" in waits.stderr
+    assert "No stage yet" in waits.stdout
+
+
 def test_open_past_and_cannot_tell(survey: Path, limits: Path) -> None:
     assert judged(survey, limits)["Product A, over the top"] == "open"
     assert judged(survey, limits, field="South")["Product A, over the top"] == "past"

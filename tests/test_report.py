@@ -31,7 +31,7 @@ from collarvision.report.sheet import make_sheet
 from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.svg import Drawing, round_steps
 from collarvision.report.windowplot import draw_window
-from collarvision.survey import FileFacts, Place, SurveyReader, SurveyWriter
+from collarvision.survey import FileFacts, HandCount, Place, SurveyReader, SurveyWriter
 from collarvision.units import Shown
 from collarvision.writing import OutputError
 
@@ -245,6 +245,20 @@ def test_the_sheet_shows_the_uncertain_first(with_photos: Path) -> None:
     assert max(first.width, first.height) <= 460
     assert first.answer == "V3?, not sure 40%: count by hand"
     assert "Leaf 1 is probably lost." in first.lines
+
+
+def test_a_counted_plant_says_who_counted(with_photos: Path) -> None:
+    with SurveyWriter(with_photos) as store:
+        for row, counted in zip(
+            list(store.plants("Pictured")), ((5, None), (None, 3)), strict=False
+        ):
+            stage, nodes = counted
+            made = HandCount("Ann", "2027-06-04T15:00:00+00:00", stage, nodes)
+            store.add_hand_count(row.sha256, made)
+    said = {p.name: p for p in make_sheet(answer_of(with_photos, "Pictured"), INCHES).pictures}
+    assert said["IMG_0000.jpg"].answer == "V5, counted by hand (Ann)"
+    assert "read as V3" in said["IMG_0000.jpg"].lines
+    assert said["IMG_0001.jpg"].answer == "V7, counted by nodes (Ann)"
 
 
 def test_the_sheet_is_bounded(with_photos: Path) -> None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -200,9 +199,3 @@ def _crop(record: dict[str, Any], width: int, height: int) -> tuple[int, int, in
         min(round(middle_x + wide / 2), width),
         min(round(middle_y + tall / 2), height),
     )
-
-
-def names_without_picture(plants: Sequence[SeenPlant], sheet: Sheet) -> list[str]:
-    """Waiting plants that the sheet doesn't show."""
-    shown = {picture.name for picture in sheet.pictures}
-    return [p.evidence.name for p in plants if p.evidence.waiting and p.evidence.name not in shown]
