@@ -31,8 +31,8 @@ MOST_BYTES = 120_000
 MILD_LIGHT = ("overcast", "shade", "hazy_sun")
 BOARDS = ("white", "grey", "beige", "pale_blue")
 ATTEMPTS = 200
-LEAST_FILL = 0.55
-"""Share of the frame's width or height that the plant takes: collars must be a few pixels."""
+LEAST_FILL = 0.6
+"""Share of the frame's width or height that plant and card take: collars must be a few pixels."""
 
 INCH_MM = 25.4
 
@@ -139,7 +139,7 @@ def stand_for(
 
 
 def _fits(slot: Slot, stand: Stand) -> bool:
-    """Whole plant and card in the frame, the plant large; or cut off, where the slot wants that."""
+    """Whole plant and card in the frame, and large; or cut off, where the slot wants that."""
     camera = stand.camera
     low, high = truth.plant_box_px(stand)
     whole = bool((low > 4).all() and (high < [camera.width_px - 4, camera.height_px - 4]).all())
@@ -147,11 +147,11 @@ def _fits(slot: Slot, stand: Stand) -> bool:
         return not whole
     if stand.card_corners_mm is None:
         return False
-    if float(((high - low) / [camera.width_px, camera.height_px]).max()) < LEAST_FILL:
-        return False
     corners, _ = camera.project(stand.card_corners_mm)
     seen = (corners > 2).all() and (corners < [camera.width_px - 2, camera.height_px - 2]).all()
-    return whole and bool(seen)
+    both = np.concatenate([corners, [low, high]])
+    fill = float((np.ptp(both, axis=0) / [camera.width_px, camera.height_px]).max())
+    return whole and bool(seen) and fill >= LEAST_FILL
 
 
 def make(
