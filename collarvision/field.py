@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Final
 
@@ -235,17 +235,32 @@ def _shares(
     at_or_past = belief[:, ::-1].cumsum(axis=1)[:, ::-1].clip(0, 1)
     stops = [plant.stop for plant in decided]
     shares = []
-    at_least_half = 1.0
     for k in range(1, min(max(stages) + 1, HIGHEST_STAGE) + 1):
         there = [s >= k for s in stages]
         effect = share_effect(there, stops)
         found = share_belief(at_or_past[:, k].tolist(), effect.effect)
-        # A later stage's share can't be larger; its effect, estimated apart, may be smaller.
-        at_least_half = min(found.above(0.5), at_least_half)
         seen = sum(there) / len(stages)
-        shares.append(Share(k, seen, found.interval(level), at_least_half, effect))
+        shares.append(Share(k, seen, found.interval(level), found.above(0.5), effect))
+    shares = _falling(shares)
     half = {0: 1.0, **{share.stage: share.at_least_half for share in shares}}
     return tuple(shares), max(half[stage] - half.get(stage + 1, 0.0), 0.0)
+
+
+def _falling(shares: Sequence[Share]) -> list[Share]:
+    """Shares that only fall with the stage.
+
+    Plants past V5 are past V4 too, but each share's effect is estimated apart and may say else.
+    """
+    found: list[Share] = []
+    for share in shares:
+        before = found[-1] if found else share
+        high = min(share.interval[1], before.interval[1])
+        half = min(share.at_least_half, before.at_least_half)
+        found.append(replace(share, interval=(share.interval[0], high), at_least_half=half))
+    for k in range(len(found) - 2, -1, -1):
+        low = max(found[k].interval[0], found[k + 1].interval[0])
+        found[k] = replace(found[k], interval=(low, found[k].interval[1]))
+    return found
 
 
 def _deciding_effect(shares: Sequence[Share], stage: int | None) -> StopEffect:

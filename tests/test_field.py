@@ -202,10 +202,18 @@ def test_a_field() -> None:
 
 def test_shares_only_fall_with_the_stage() -> None:
     random = np.random.default_rng(2)
-    plants = [read(str(k), int(random.integers(2, 9)), 0.8) for k in range(30)]
-    field = summarise(plants)
-    highs = [share.interval[1] for share in field.shares]
-    assert highs == sorted(highs, reverse=True)
+    for stops in (None, 3, 7):
+        plants = [
+            read(str(k), int(random.integers(2, 9)), 0.8, stop=stops and str(k * stops // 30))
+            for k in range(30)
+        ]
+        field = summarise(plants)
+        for end in (
+            [share.interval[0] for share in field.shares],
+            [share.interval[1] for share in field.shares],
+            [share.at_least_half for share in field.shares],
+        ):
+            assert end == sorted(end, reverse=True)
 
 
 def test_waiting_plants_and_how_far_they_could_move_the_answer() -> None:
