@@ -21,10 +21,10 @@ from stand_in import BOARD
 from surveys import check_sound
 
 from collarvision.batch import Job, run_batch
-from collarvision.batch.cluster import Cluster
-from collarvision.batch.pool import EngineError
+from collarvision.batch.cluster import Cluster, _idle, stage_on_worker
+from collarvision.batch.pool import EngineError, Poisoned
 from collarvision.batch.sources import find_photos
-from collarvision.batch.worker import Options, model_facts
+from collarvision.batch.worker import CannotRead, Done, Options, Task, model_facts
 from collarvision.survey import ModelFacts, SurveyReader, SurveyWriter
 
 pytest.importorskip("distributed", reason="needs the cluster extra")
@@ -216,3 +216,45 @@ def test_workers_and_cluster_exclude_each_other(pictures: Path, tmp_path: Path) 
     result = run("batch", pictures, *words)
     assert result.exit_code == 2
     assert "leave it out" in result.stderr
+
+
+# ------------------------------------------------------------------ on a worker, without Dask
+
+
+@pytest.fixture
+def no_processes_left() -> Iterator[None]:
+    yield
+    while _idle:
+        _, process = _idle.pop()
+        process.dismiss()
+        process.close()
+
+
+@pytest.mark.usefixtures("no_processes_left")
+def test_one_process_reads_photo_after_photo_and_a_poisoned_one_ends_two(
+    stand_in: Path, pictures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "sitecustomize.py").write_text(SITE)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), str(ROOT)]))
+    done = [stage_on_worker(Task(k, str(pictures / f"{k}.png"), None), Options()) for k in (1, 2)]
+    assert all(isinstance(end, Done) and end.reading.outcome == "rejected" for end in done)
+    assert len(_idle) == 1
+    first = _idle[0][1].process.pid
+    (tmp_path / "poison.png").write_bytes((pictures / "3.png").read_bytes())
+    bad = stage_on_worker(Task(3, str(tmp_path / "poison.png"), None), Options())
+    assert isinstance(bad, Poisoned)
+    assert bad.why == "by SIGKILL"
+    assert not _idle
+    again = stage_on_worker(Task(4, str(pictures / "4.png"), None), Options(check_bar_mm=99.0))
+    assert isinstance(again, Done)
+    assert _idle[0][1].process.pid != first
+
+
+@pytest.mark.usefixtures("no_processes_left")
+def test_a_worker_without_a_network_says_so(
+    pictures: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLLARVISION_MODEL", str(tmp_path / "gone.onnx"))
+    said = stage_on_worker(Task(1, str(pictures / "1.png"), None), Options())
+    assert isinstance(said, CannotRead)
+    assert "gone.onnx is missing" in said.sentence
