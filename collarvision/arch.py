@@ -22,39 +22,47 @@ from collarvision.plant import Leaf, Plant
 Rule = Literal["half-out", "tip-down"]
 RULES: tuple[Rule, ...] = ("half-out", "tip-down")
 
-LEAST_DROP = 0.05
-"""A leaf arches when its tip hangs this share of its length under its top."""
-
+LEAST_DROP = 0.02
 LEAST_DROP_MM = 4.0
+"""A leaf arches when its tip hangs under its top by both: a share of its length, and mm."""
+
+DROP_ERROR = 0.015
+DROP_ERROR_CELLS = 0.8
+"""Error of a measured drop: share of the leaf's length (leaves lean to the camera or away), and map
+cells. Read off plants of our own generator, traced without a network's error."""
 
 LENGTH_STEP = 1.3
 """A blade is about this much longer than the one below it, up to leaf 8 or so: the published
 lengths 27.7, 36.1, 45.7 cm of ranks 4-6 (Fournier & Andrieu 1998) step by 1.3."""
 
-PLACES = {-2: 0.06, -1: 0.15, 0: 0.37, 1: 0.36, 2: 0.15, 3: 0.03}
-"""How often a leaf governs by its place from the top collared one: a V4 has one or two drooping
-leaves more than collars (Ohio State AGF-127), a V5 and a V6 one or two (Nebraska; Iowa State
-2008), smaller plants none. The figures are our own choice."""
+LONGEST_RANK = 9
+"""Blades above it are taken as no longer. Our own choice, for plants to V10."""
 
-STRANGER = 0.15
+HALF_OUT = 0.44
+HALF_OUT_ERROR = 0.4
+"""A whorl leaf is taken as half out from this share of the length expected of it, with this error
+(natural log units): leaves are seen foreshortened. Read off the same plants."""
+
+STRANGER = 0.3
 """Worth of a glow that lies on no traced leaf: the leaf's tip may not have been found."""
 
 UNSEEN = 0.06
 """Worth, as heat, of a leaf's top that the network shows no glow on."""
 
-HEAT_POWER = 2
+HEAT_POWER = 1.0
 """Weight of the network's heat against the leaves' shapes. Read off our own validation plants."""
-
-NO_ARCH_HEAT = 0.15
-"""Heat below which no arch is the better word. Read off our own validation plants."""
 
 
 @dataclass(frozen=True)
 class Candidate:
-    """A point that the height may be measured to, photo px, and its share of the belief."""
+    """A point that the height may be measured to, photo px, and its share of the belief.
+
+    `collar` is where its leaf leaves the stalk; None where the leaf isn't known.
+    """
 
     point: tuple[float, float]
     share: float
+    collar: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -72,6 +80,8 @@ class Shape:
     arches, out : float
         P(it arches), P(it is at least half out of the whorl).
     tip_down : bool
+    real : float
+        P(it is a leaf), from its tip's score.
     """
 
     leaf: Leaf
@@ -81,6 +91,7 @@ class Shape:
     arches: float
     out: float
     tip_down: bool
+    real: float
 
 
 def governing(
@@ -94,36 +105,43 @@ def governing(
             return []
         chosen = max(down, key=lambda shape: shape.leaf.rank)
         glow = _glow_on(plant, chosen)
-        return [Candidate((glow.x, glow.y) if glow else chosen.top, 1.0)]
+        return [Candidate((glow.x, glow.y) if glow else chosen.top, 1.0, _collar(chosen))]
     return _half_out(plant, shapes)
 
 
 def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
+    """Weigh the leaves from the top down, each by its shape and by the network's heat.
+
+    A leaf governs when it is out and arches and none above it does; the plant has no arch when
+    none of them does. Heat then speaks for a leaf, or, by its absence, for none.
+    """
     glows = [glow for glow in (plant.arch, *plant.other_arches) if glow is not None]
-    weighed: list[tuple[tuple[float, float], float]] = []
+    weighed: list[tuple[tuple[float, float], float, tuple[float, float] | None]] = []
     free = 1.0
     claimed: set[Point] = set()
     for shape in sorted(shapes, key=lambda shape: -shape.place):
-        governs = shape.arches * shape.out
+        governs = shape.arches * shape.out * shape.real
         glow = _glow_on(plant, shape)
         if glow is not None:
             claimed.add(glow)
-        weight = free * governs * PLACES.get(shape.place, 0.02)
-        point = (glow.x, glow.y) if glow else shape.top
-        weighed.append((point, weight * (glow.score if glow else UNSEEN) ** HEAT_POWER))
+        heat = max(glow.score if glow else 0.0, UNSEEN)
+        weighed.append((shape.top, free * governs * heat**HEAT_POWER, _collar(shape)))
         free *= 1.0 - governs
     for glow in glows:
         if glow not in claimed:
-            weighed.append(((glow.x, glow.y), STRANGER * glow.score**HEAT_POWER))
-    none = max(free, 0.1) * max(PLACES.values()) * NO_ARCH_HEAT**HEAT_POWER
+            weighed.append(((glow.x, glow.y), STRANGER * glow.score**HEAT_POWER, None))
     hottest = max((glow.score for glow in glows), default=0.0)
-    if hottest > NO_ARCH_HEAT:
-        none *= (NO_ARCH_HEAT / hottest) ** 3
-    weighed.sort(key=lambda pair: -pair[1])
-    if not weighed or weighed[0][1] < none:
+    none = free * max(1.0 - hottest, UNSEEN) ** HEAT_POWER
+    weighed.sort(key=lambda one: -one[1])
+    if not weighed or weighed[0][1] <= none:
         return []
-    total = sum(weight for _, weight in weighed)
-    return [Candidate(point, weight / total) for point, weight in weighed]
+    total = sum(weight for _, weight, _ in weighed)
+    return [Candidate(point, weight / total, collar) for point, weight, collar in weighed]
+
+
+def _collar(shape: Shape) -> tuple[float, float]:
+    x, y = shape.leaf.midline[0]
+    return float(x), float(y)
 
 
 def leaf_shapes(
@@ -131,8 +149,10 @@ def leaf_shapes(
 ) -> list[Shape]:
     """Shape of every leaf with a traced midline, bottom up."""
     shapes: list[Shape] = []
-    below = 0.0
     collared = sum(leaf.counts for leaf in plant.leaves)
+    base_px = np.array([[plant.base.x, plant.base.y]]) if plant.base else np.zeros((1, 2))
+    cell_mm = parts.px_per_map_px * scale.mm_per_px_at(*base_px[0])
+    known: list[tuple[int, float]] = []
     for i, leaf in enumerate(plant.leaves):
         if len(leaf.midline) < 3:
             continue
@@ -140,24 +160,47 @@ def leaf_shapes(
         length = float(np.hypot(*np.diff(board, axis=0).T).sum())
         heights = standing.height_mm(foot, board)
         at = int(heights.argmax())
-        drop = float(heights[at] - heights[-1])
+        top = _upper_edge(parts, leaf.midline, at)
         last = max(1, len(heights) // 7)
-        expected = LENGTH_STEP * below
-        share_out = 1.0 if leaf.counts or expected <= 0 else length / expected
+        if at < len(heights) - last:
+            edge = float(standing.height_mm(foot, on_board(scale, np.array([top])))[0])
+            drop = max(edge, float(heights[at])) - float(heights[-1])
+        else:
+            # The tip is (almost) the top: what it still climbs at its end speaks against an arch.
+            drop = float(heights[at] - heights[-1]) - float(heights[-1] - heights[-1 - last])
         least = max(LEAST_DROP_MM, LEAST_DROP * length)
+        error = float(np.hypot(DROP_ERROR * length, DROP_ERROR_CELLS * cell_mm))
         shapes.append(
             Shape(
                 leaf=leaf,
                 place=i - collared + 1,
                 length_px=float(np.hypot(*np.diff(leaf.midline, axis=0).T).sum()),
-                top=_upper_edge(parts, leaf.midline, at),
-                arches=_soft((drop - least) / (0.5 * least)),
-                out=0.98 if leaf.counts else _soft((share_out - 0.5) / 0.1),
+                top=top,
+                arches=_chance((drop - least) / error),
+                out=0.99 if leaf.counts else _out(leaf.rank, length, known),
                 tip_down=bool(heights[-1] < heights[-1 - last] - 0.02 * length) and drop > 0,
+                real=min(0.97, 2.0 * leaf.tip.score) if leaf.tip and not leaf.counts else 0.97,
             )
         )
-        below = length if leaf.counts else max(below, length)
+        known.append((leaf.rank, length))
     return shapes
+
+
+def _out(rank: int, length: float, below: list[tuple[int, float]]) -> float:
+    """P(a whorl leaf is at least half out), from the lengths of the leaves below it.
+
+    Each of the nearest three foretells the full length; the longest forecast counts, since a leaf
+    can look shorter than it is but not longer.
+    """
+    forecasts = [
+        size * LENGTH_STEP ** (min(rank, LONGEST_RANK) - min(other, LONGEST_RANK))
+        for other, size in below[-3:]
+        if rank > other
+    ]
+    if not forecasts or length <= 0:
+        return 0.5
+    share = length / max(forecasts)
+    return _chance(math.log(share / HALF_OUT) / HALF_OUT_ERROR)
 
 
 def highest(
@@ -210,6 +253,6 @@ def _upper_edge(parts: Parts, midline: np.ndarray, at: int) -> tuple[float, floa
     return float(edge[0]), float(edge[1])
 
 
-def _soft(z: float) -> float:
-    """A yes or no that is nearly sure a few units from zero."""
-    return float(np.clip(1.0 / (1.0 + np.exp(-np.clip(z, -30, 30))), 0.03, 0.97))
+def _chance(z: float) -> float:
+    """Normal distribution function, kept off 0 and 1: no measurement is that sure."""
+    return float(np.clip(0.5 * math.erfc(-z / math.sqrt(2)), 0.01, 0.99))

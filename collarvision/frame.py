@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from collarvision.network import BLADE, STALK
-from collarvision.parts import Parts
+from collarvision.parts import Parts, inverse
+
+__all__ = ["cropped", "inverse", "to_map_cells", "to_photo_px"]
 
 
 def cropped(parts: Parts) -> Parts:
@@ -30,12 +32,6 @@ def cropped(parts: Parts) -> Parts:
     affine = parts.photo_from_map.copy()
     affine[:, 2] += affine[:, :2] @ (left, top)
     return replace(parts, classes=parts.classes[top:bottom, left:right], photo_from_map=affine)
-
-
-def inverse(affine: np.ndarray) -> np.ndarray:
-    """Invert a (2, 3) affine."""
-    matrix = np.linalg.inv(affine[:, :2])
-    return np.concatenate([matrix, -matrix @ affine[:, 2:]], axis=1)
 
 
 def to_map_cells(to_map: np.ndarray, points: list[tuple[float, float]]) -> np.ndarray:

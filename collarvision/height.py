@@ -97,7 +97,11 @@ def measure(
         return None
     at = on_board(scale, np.array([top]))
     away = abs(float((at[0] - foot) @ np.array([-standing.up[1], standing.up[0]])))
-    depth = LAID_DEPTH_MM if laid else leaf_depth(away, standing.offset_mm)
+    rise = None
+    if candidates and candidates[0].collar is not None:
+        collar = on_board(scale, np.array([candidates[0].collar]))
+        rise = float((at[0] - collar[0]) @ standing.up)
+    depth = LAID_DEPTH_MM if laid else leaf_depth(away, standing.offset_mm, rise)
     height = float(standing.height_mm(foot, at, depth[0])[0])
     if height <= 0:
         return None

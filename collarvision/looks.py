@@ -80,6 +80,15 @@ def look_at_box(
     side = max(32, int(np.ceil(max(x1 - x0, y1 - y0) * (1 + 2 * margin))))
     left = round((x0 + x1 - side) / 2)
     top = round((y0 + y1 - side) / 2)
+    return look_at_square(rgb, (left, top, side), network, mirrored=mirrored)
+
+
+def look_at_square(
+    rgb: np.ndarray, square: tuple[int, int, int], network: Network, *, mirrored: bool = False
+) -> Look:
+    """Look at a square (left, top, side) of photo px, `READ_PX` wide; grey outside the photo."""
+    height, width = rgb.shape[:2]
+    left, top, side = square
     canvas = np.full((READ_PX, READ_PX, 3), PADDING, np.uint8)
     scale = READ_PX / side
     in_x0, in_y0 = max(0, left), max(0, top)

@@ -2,6 +2,8 @@
 
 This room knows the network and nothing of plants: it says where things are, not what they mean.
 A first look at the whole photo finds the plant; a second look at a crop of the original reads it.
+Where that leaves doubt, `look_closer` takes the second look in the mirror as well and one more at
+the stalk's upper part, where millimetres decide.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from collarvision.closer import Collar, close_square, inverse, join_collars
 from collarvision.looks import (
     NMS_RADIUS,
     Box,
@@ -20,6 +23,7 @@ from collarvision.looks import (
     cell,
     find_plant,
     look_at_box,
+    look_at_square,
     look_at_whole,
     mean_look,
     peaks,
@@ -50,10 +54,15 @@ __all__ = [
     "STALK",
     "USABILITY_NAMES",
     "CollarPeak",
+    "Looks",
     "Parts",
     "Point",
     "TipPeak",
+    "gather",
+    "inverse",
+    "look_closer",
     "read_parts",
+    "take_looks",
 ]
 
 PEAK_FLOOR = 0.15
@@ -156,6 +165,21 @@ class Parts:
     model: str = ""
 
 
+@dataclass(frozen=True)
+class Looks:
+    """The network's answers for one photo, from which `gather` makes parts.
+
+    `close` is a look at the upper part of the stalk alone; None where none was taken. `box` is the
+    plant's in the photo, None where the first look found none.
+    """
+
+    first: Look
+    second: Look
+    box: Box | None
+    version: str
+    close: Look | None = None
+
+
 def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool = False) -> Parts:
     """Find the plant in a photo and read its parts.
 
@@ -165,13 +189,19 @@ def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool =
     model : str or Path, optional
         Another model file than the one that came with the package.
     careful : bool
-        Take the second look in the mirror as well, and the mean of both; costs its time again.
+        Look closer as well, which costs the network's time twice again.
 
     Raises
     ------
     collarvision.network.ModelError
         When the model file is missing or broken.
     """
+    looks = take_looks(photo, model=model)
+    return gather(look_closer(photo, looks, model=model) if careful else looks)
+
+
+def take_looks(photo: Photo, *, model: str | Path | None = None) -> Looks:
+    """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`."""
     network = load_network(model)
     first = look_at_whole(photo.rgb, network)
     box = find_plant(first)
@@ -180,9 +210,17 @@ def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool =
     if better is not None:
         box = better
         second = look_at_box(photo.rgb, box, network)
-    if careful:
-        second = mean_look(second, look_at_box(photo.rgb, box, network, mirrored=True))
-    return _gather(first, second, box, network.version)
+    return Looks(first, second, box, network.version)
+
+
+def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
+    """Look at the plant in the mirror as well, and closely at the upper part of its stalk."""
+    network = load_network(model)
+    mirrored = look_at_box(photo.rgb, looks.box, network, mirrored=True)
+    second = mean_look(looks.second, mirrored)
+    square = close_square(second)
+    close = None if square is None else look_at_square(photo.rgb, square, network)
+    return Looks(looks.first, second, looks.box, looks.version, close)
 
 
 def stage_distribution(logits: np.ndarray) -> np.ndarray:
@@ -210,7 +248,9 @@ def combine_usability(first: np.ndarray, second: np.ndarray) -> dict[str, float]
     return {name: float(value) for name, value in zip(USABILITY_NAMES, p, strict=True)}
 
 
-def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
+def gather(looks: Looks) -> Parts:
+    """Turn the looks at one photo into parts."""
+    first, second = looks.first, looks.second
     maps, affine = second.maps, second.photo_from_map
     sizes = maps.shape[1:]
 
@@ -219,12 +259,6 @@ def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
         # No offset channels here: the shape of the peak gives the sub-cell position.
         fine = [_refined(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
         return [Point(*xy(affine, x, y), float(s)) for (x, y), s in zip(fine, scores, strict=True)]
-
-    def collars(heat: np.ndarray, offsets: np.ndarray | None) -> tuple[CollarPeak, ...]:
-        return tuple(
-            CollarPeak(*xy(affine, x, y), float(s), float(4.0 * maps[18][cell(x, y, sizes)]))
-            for y, x, s in zip(*peaks(heat, offsets, PEAK_FLOOR, NMS_RADIUS), strict=True)
-        )
 
     tips = []
     for y, x, score in zip(*peaks(maps[6], maps[12:14], PEAK_FLOOR, NMS_RADIUS), strict=True):
@@ -245,7 +279,7 @@ def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
     return Parts(
         classes=maps[:5].argmax(axis=0).astype(np.uint8),
         photo_from_map=affine,
-        collars=collars(maps[5], maps[10:12]),
+        collars=_collars(looks),
         tips=tuple(tips),
         base=bases[0] if bases else None,
         arch=arches[0] if arches else None,
@@ -255,11 +289,28 @@ def _gather(first: Look, second: Look, box: Box | None, version: str) -> Parts:
         first_leaf=float(sigmoid(summary[20])),
         lost_leaves=softmax(summary[21:25]),
         px_per_map_px=float(np.sqrt(affine[0, 0] * affine[1, 1])),
-        hidden_collars=collars(maps[9], None),
+        hidden_collars=tuple(CollarPeak(*one) for one in _ranked(second, maps[9], None)),
         other_arches=tuple(arches[1:4]),
-        plant_box_px=box,
-        model=version,
+        plant_box_px=looks.box,
+        model=looks.version,
     )
+
+
+def _collars(looks: Looks) -> tuple[CollarPeak, ...]:
+    second = looks.second
+    found = _ranked(second, second.maps[5], second.maps[10:12])
+    if looks.close is not None:
+        found = join_collars(found, second, looks.close, PEAK_FLOOR)
+    return tuple(CollarPeak(*one) for one in found)
+
+
+def _ranked(look: Look, heat: np.ndarray, offsets: np.ndarray | None) -> list[Collar]:
+    """Peaks of collars with their leaf numbers."""
+    numbers = look.maps[18]
+    return [
+        (*xy(look.photo_from_map, x, y), float(s), float(4.0 * numbers[cell(x, y, heat.shape)]))
+        for y, x, s in zip(*peaks(heat, offsets, PEAK_FLOOR, NMS_RADIUS), strict=True)
+    ]
 
 
 def _refined(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:

@@ -15,12 +15,13 @@ import pytest
 from drawn_plants import draw
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import truncnorm
 
 from collarvision.card import Scale
 from collarvision.height import measure
 from collarvision.parallax import (
     AZIMUTH_SD,
+    FACING,
+    REACH_PER_RISE,
     SoilLine,
     Stand,
     camera_place,
@@ -164,14 +165,38 @@ def test_similar_triangles_find_the_offset(offset, camera_high, distance):
     assert found == pytest.approx((1 - share) * offset + share * 25.0, abs=0.01)
 
 
-@given(st.floats(5, 300), st.floats(0, 70))
-def test_leaves_do_not_pass_through_the_board(away, offset):
-    # Reference: scipy.stats.truncnorm.
-    sd = max(AZIMUTH_SD * away, 1.0)
-    expected = truncnorm(-offset / sd, np.inf, scale=sd)
-    mean, spread = leaf_depth(away, offset)
-    assert mean == pytest.approx(expected.mean(), rel=1e-4, abs=1e-3)
-    assert spread == pytest.approx(expected.std(), rel=1e-3, abs=1e-2)
+@pytest.mark.parametrize(
+    ("away", "rise", "offset"), [(60, 80, 20), (20, 90, 30), (150, 140, 10), (100, 60, 60)]
+)
+def test_the_depth_of_an_arch_agrees_with_leaves_drawn_at_random(away, rise, offset):
+    """Two million leaves with the stated spreads; those seen about as far out as this one."""
+    rng = np.random.default_rng(1)
+    n = 2_000_000
+    turn = np.where(rng.random(n) < FACING, rng.uniform(-1.4, 1.4, n), rng.normal(0, AZIMUTH_SD, n))
+    reach = rise * REACH_PER_RISE[0] * np.exp(rng.normal(0, REACH_PER_RISE[1], n))
+    seen = reach * np.cos(turn)
+    alike = (np.abs(np.log(seen / away)) < 0.03) & (np.abs(turn) < 1.4)
+    depth = np.maximum(reach * np.sin(turn), -offset)[alike]
+    assert len(depth) > 300
+    mean, spread = leaf_depth(away, offset, rise)
+    assert mean == pytest.approx(depth.mean(), abs=0.12 * depth.std() + 1.0)
+    assert spread == pytest.approx(depth.std(), rel=0.12, abs=1.0)
+
+
+@given(st.floats(1, 300), st.floats(0, 70), st.floats(5, 400))
+def test_leaves_do_not_pass_through_the_board(away, offset, rise):
+    for known in (None, rise):
+        mean, spread = leaf_depth(away, offset, known)
+        assert mean > -offset - 1e-6
+        assert spread > 0
+        against = leaf_depth(away, 0.0, known)[0]
+        assert against >= mean  # with no room behind it a leaf can only come forward
+
+
+def test_an_arch_near_the_stalk_points_at_the_camera_or_away():
+    seen_wide = leaf_depth(100.0, 30.0, 100.0)[1]
+    seen_narrow = leaf_depth(15.0, 30.0, 100.0)[1]
+    assert seen_narrow > 1.3 * seen_wide
 
 
 def test_without_a_soil_line_the_prior_stands():

@@ -30,7 +30,7 @@ ORDER = [
         "progress",
     },
     {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
-    {"cardmarks"},
+    {"cardmarks", "closer"},
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},

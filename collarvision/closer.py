@@ -1,0 +1,104 @@
+"""Closer: a further look at the upper part of the stalk, and its collars joined with the others.
+
+A square about the whole plant gives a tall one's collars a few px each; those of a leaf that has
+just cleared stand millimetres apart. This look costs the network's time again, so it is taken only
+where the first ones leave doubt.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from collarvision.looks import NMS_RADIUS, Look, cell, peaks, sigmoid, to_photo, xy
+
+SUSPECTED = 0.3
+"""Score from which a collar is suspected, and a closer look goes there."""
+
+CLOSE_SIDES = (0.36, 0.7)
+"""Side of the closer look against the second one's, as in training."""
+
+CLOSE_MARGIN = 1.5
+CLOSE_REACH = 1.6
+"""Map cells of the second look within which a peak of the closer one is the same collar."""
+
+Collar = tuple[float, float, float, float]
+"""Photo x, y, score and leaf number."""
+
+
+def close_square(second: Look) -> tuple[int, int, int] | None:
+    """Square (left, top, side), photo px, about the collars; about the upper ones of a tall stalk.
+
+    None where no collar is suspected, or where the square would show little more than the crop.
+    """
+    maps, affine = second.maps, second.photo_from_map
+    rows, columns, _ = peaks(maps[5], maps[10:12], SUSPECTED, NMS_RADIUS)
+    if not len(rows):
+        return None
+    at = to_photo(affine, columns, rows).T
+    whole = float(affine[0, 0]) * maps.shape[2]
+    row, column = np.unravel_index(int(maps[7].argmax()), maps[7].shape)
+    foot = to_photo(affine, np.array([float(column)]), np.array([float(row)])).T[0]
+    away = np.hypot(*(at - foot).T)
+    top = at[away.argmax()]
+    side = float(np.clip(CLOSE_MARGIN * np.ptp(at, axis=0).max(), *(whole * np.array(CLOSE_SIDES))))
+    centre = (at.min(axis=0) + at.max(axis=0)) / 2
+    if np.abs(top - centre).max() > 0.35 * side:
+        # Too tall for one square: the collars that may just have cleared stand at the top.
+        centre = top + (foot - top) / max(float(np.hypot(*(foot - top))), 1.0) * 0.25 * side
+    left, upper = np.round(centre - side / 2).astype(int)
+    return int(left), int(upper), max(32, round(side))
+
+
+def join_collars(collars: list[Collar], second: Look, close: Look, floor: float) -> list[Collar]:
+    """Collars of the second look, joined with those of the closer one.
+
+    Both have a say on each: the score is that of the mean log odds. The place is the closer look's
+    where it has one; the leaf number is always the second look's, since it takes the whole plant.
+    """
+    inner = close.maps.shape[2] * np.array([0.06, 0.94])
+    to_close = inverse(close.photo_from_map)
+    to_second = inverse(second.photo_from_map)
+    reach = CLOSE_REACH * second.photo_from_map[0, 0]
+    rows, columns, _ = peaks(close.maps[5], close.maps[10:12], floor, NMS_RADIUS)
+    free = [xy(close.photo_from_map, x, y) for x, y in zip(columns, rows, strict=True)]
+    joined: list[Collar] = []
+    for collar in collars:
+        x, y = xy(to_close, collar[0], collar[1])
+        if not (inner[0] < x < inner[1] and inner[0] < y < inner[1]):
+            joined.append(collar)
+            continue
+        here = (collar[0], collar[1])
+        near = [p for p in free if np.hypot(p[0] - here[0], p[1] - here[1]) <= reach]
+        if near:
+            here = min(near, key=lambda p: np.hypot(p[0] - collar[0], p[1] - collar[1]))
+            free.remove(here)
+        joined.append(_both(here, collar[3], second, to_second, close, to_close))
+    for x, y in free:
+        at = cell(*xy(to_second, x, y), second.maps.shape[1:])
+        joined.append(_both((x, y), 4.0 * second.maps[18][at], second, to_second, close, to_close))
+    kept = [collar for collar in joined if collar[2] >= floor]
+    return sorted(kept, key=lambda collar: -collar[2])
+
+
+def _both(
+    here: tuple[float, float],
+    rank: float,
+    second: Look,
+    to_second: np.ndarray,
+    close: Look,
+    to_close: np.ndarray,
+) -> Collar:
+    """A collar at photo px `here`, scored by both looks: each one's hottest cell about it."""
+    heats = []
+    finer = round(0.6 * second.photo_from_map[0, 0] / close.photo_from_map[0, 0])
+    for look, to_map, about in ((second, to_second, 1), (close, to_close, max(1, finer))):
+        row, column = cell(*xy(to_map, *here), look.maps.shape[1:])
+        part = look.maps[5][max(0, row - about) : row + about + 1]
+        heats.append(float(part[:, max(0, column - about) : column + about + 1].max()))
+    return (*here, float(sigmoid(np.array(np.mean(heats)))), float(rank))
+
+
+def inverse(affine: np.ndarray) -> np.ndarray:
+    """Invert a (2, 3) affine."""
+    matrix = np.linalg.inv(affine[:, :2])
+    return np.concatenate([matrix, -matrix @ affine[:, 2:]], axis=1)

@@ -1,0 +1,93 @@
+"""The closer look: where it is taken, and how its collars join those of the second look.
+
+The looks are made by hand: normal bells of heat (width as in training) at known photo px.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from collarvision.closer import CLOSE_SIDES, close_square, join_collars
+from collarvision.looks import Look, peaks, xy
+
+CELLS = 160
+
+
+def look(px_per_cell: float, left: float, top: float, collars, base=None) -> Look:
+    """A look whose collar heat has bells at photo px (x, y) of the given scores."""
+    maps = np.full((20, CELLS, CELLS), -7.0, np.float32)
+    maps[10:20] = 0.0
+    affine = np.array([[px_per_cell, 0, left], [0, px_per_cell, top]], dtype=float)
+    rows, columns = np.mgrid[:CELLS, :CELLS]
+
+    def bell(channel: int, x: float, y: float, score: float) -> None:
+        c, r = (x - left) / px_per_cell, (y - top) / px_per_cell
+        p = score * np.exp(-0.5 * ((columns - c) ** 2 + (rows - r) ** 2) / 1.2**2)
+        maps[channel] = np.maximum(maps[channel], np.log(p + 1e-4) - np.log(1 - p + 1e-4))
+        maps[18][np.hypot(columns - c, rows - r) < 2] = 0.75  # leaf number 3
+
+    for x, y, score in collars:
+        bell(5, x, y, score)
+    if base is not None:
+        bell(7, *base, 0.9)
+    return Look(maps, np.zeros(26, np.float32), affine, np.zeros((CELLS, CELLS)))
+
+
+def listed(one: Look) -> list[tuple[float, float, float, float]]:
+    rows, columns, scores = peaks(one.maps[5], None, 0.15, 1.3)
+    return [
+        (*xy(one.photo_from_map, x, y), float(s), 3.0)
+        for x, y, s in zip(columns, rows, scores, strict=True)
+    ]
+
+
+def test_no_suspected_collar_no_closer_look():
+    assert close_square(look(10, 0, 0, [], base=(800, 1500))) is None
+
+
+def test_the_square_holds_all_collars_of_a_short_stalk():
+    collars = [(800, 1400 - 60 * k, 0.8) for k in range(4)]
+    left, top, side = close_square(look(10, 0, 0, collars, base=(800, 1500)))
+    assert CLOSE_SIDES[0] * 1600 - 1 <= side <= CLOSE_SIDES[1] * 1600 + 1
+    for x, y, _ in collars:
+        assert left + 0.1 * side < x < left + 0.9 * side
+        assert top + 0.1 * side < y < top + 0.9 * side
+
+
+@pytest.mark.parametrize("up", [(0.0, -1.0), (0.7, -0.7), (1.0, 0.0)])
+def test_of_a_tall_stalk_the_upper_collars_are_in(up):
+    foot = np.array([300.0, 1400.0])
+    at = [foot + np.array(up) * d for d in (60, 200, 400, 700, 1000, 1100)]
+    left, top, side = close_square(look(10, 0, 0, [(*p, 0.8) for p in at], base=tuple(foot)))
+    assert side <= CLOSE_SIDES[1] * 1600 + 1
+    for x, y in at[-3:]:
+        assert left < x < left + side
+        assert top < y < top + side
+
+
+def test_two_collars_that_were_one_are_two_and_keep_the_plants_numbers():
+    second = look(10, 0, 0, [(800, 800, 0.8), (800, 1200, 0.9)])
+    close = look(3, 560, 560, [(800, 795, 0.9), (800, 812, 0.9)])
+    joined = join_collars(listed(second), second, close, 0.15)
+    near = sorted(y for _, y, _, _ in joined if y < 1000)
+    assert near == pytest.approx([795, 812], abs=3)
+    assert all(rank == pytest.approx(3.0, abs=0.05) for *_, rank in joined)
+    # What lies outside the closer look is left alone.
+    assert [one for one in joined if one[1] > 1000] == [
+        one for one in listed(second) if one[1] > 1000
+    ]
+
+
+def test_a_speck_that_the_closer_look_does_not_see_loses_its_score():
+    second = look(10, 0, 0, [(800, 800, 0.5)])
+    close = look(3, 560, 560, [])
+    assert join_collars(listed(second), second, close, 0.15) == []
+
+
+def test_both_looks_have_a_say_on_a_collar():
+    second = look(10, 0, 0, [(800, 800, 0.5)])
+    close = look(3, 560, 560, [(803, 799, 0.9)])
+    ((x, y, score, _),) = join_collars(listed(second), second, close, 0.15)
+    assert (x, y) == pytest.approx((803, 799), abs=2)
+    assert 0.5 < score < 0.9
