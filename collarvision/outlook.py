@@ -100,10 +100,16 @@ def read_weather(
     notes = list(weather.findings)
     if forecast is not None:
         ahead = read_temperatures(forecast, unit=unit, trust_unit=trust_unit)
+        last_seen = weather.days[-1].day
         if ahead.days[-1].day <= weather.days[-1].day:
             notes.append(f"{forecast} ends before your temperatures do and adds nothing.")
         weather = join(weather, ahead)
         notes += [f"{forecast}: {finding}" for finding in ahead.findings]
+        if (ahead.days[0].day - last_seen).days > 1 and weather.gaps:
+            notes.append(
+                f"Your temperatures end on {last_seen} and the forecast begins on "
+                f"{ahead.days[0].day}: no date beyond that gap can be told."
+            )
     last, horizon = weather.days[-1].day, today + timedelta(days=HORIZON_DAYS)
     measured = [day for day in weather.days if day.origin != "ahead"]
     if last < horizon and len(measured) >= _FEWEST_PAST_DAYS:

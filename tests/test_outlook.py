@@ -41,6 +41,8 @@ def test_a_forecast_goes_on_where_measuring_ends(tmp_path: Path) -> None:
     assert not weather.gaps
     short = read_weather(seen, weather_csv(tmp_path / "g.csv", date(2027, 5, 1), 9), TODAY)
     assert any("adds nothing" in finding for finding in short.findings)
+    apart = read_weather(seen, weather_csv(tmp_path / "h.csv", date(2027, 6, 14), 9), TODAY)
+    assert any("beyond that gap" in finding for finding in apart.findings)
     alone = read_weather(seen, None, TODAY)
     assert any("add --forecast" in finding for finding in alone.findings)
 
