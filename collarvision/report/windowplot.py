@@ -11,7 +11,7 @@ from collarvision.heat import DateSpan
 from collarvision.limitsfile import Limit
 from collarvision.outlook import Outlook, TrackDay
 from collarvision.report.plots import MOST_LIMITS, WIDTH, height_limits, short
-from collarvision.report.svg import Drawing, round_steps
+from collarvision.report.svg import Drawing, Point, round_steps
 from collarvision.units import MM_PER, Shown
 from collarvision.window import Window
 
@@ -172,7 +172,7 @@ def _course(
         drawing.words(days.left - 5, y + 4, name, "small soft", "end")
     shown = [day for day in track if day.day <= days.last]
 
-    def points(of: Callable[[TrackDay], float], some: Sequence[TrackDay]) -> list:  # type: ignore[type-arg]
+    def points(of: Callable[[TrackDay], float], some: Sequence[TrackDay]) -> list[Point]
         return [(days.at(day.day), frame.up(of(day))) for day in some]
 
     drawing.area(
