@@ -69,11 +69,8 @@ def add_plant(
 def make_survey(
     folder: Path, drawn: tuple[bytes, Reading], plants: int = 3
 ) -> tuple[Path, list[str]]:
-    """A survey whose plants all wait, the least sure one first; their hashes in that order."""
+    """A survey of plants that all wait, one worth as much as the other; their hashes, by name."""
     path = folder / "season.survey"
     with SurveyWriter(path) as store:
-        hashes = [
-            add_plant(store, folder, drawn, f"IMG_{n}.jpg", confidence=0.5 + 0.1 * n)
-            for n in range(plants)
-        ]
+        hashes = [add_plant(store, folder, drawn, f"IMG_{n}.jpg") for n in range(plants)]
     return path, hashes

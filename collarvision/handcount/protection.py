@@ -45,7 +45,6 @@ HEADERS: Final = {
     "x-frame-options": "DENY",
     # Not no-referrer: forms would then send "Origin: null".
     "referrer-policy": "same-origin",
-    "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "geolocation=(), microphone=(), camera=(self)",
 }
@@ -75,7 +74,7 @@ class Protection:
         session, known = self._session(headers)
         scope["session_name"] = session
         scope["local"] = is_loopback(_client(scope))
-        send = self._with_headers(send, None if known else session)
+        send = self._with_headers(send, None if known else session, scope["local"])
         refusal = self._refusal(scope, headers, session, known)
         if refusal is not None:
             await refusal(scope, receive, send)
@@ -142,12 +141,15 @@ class Protection:
             return found.value, True
         return new_session(), False
 
-    def _with_headers(self, send: Send, new: str | None) -> Send:
+    def _with_headers(self, send: Send, new: str | None, local: bool) -> Send:
         async def sending(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     headers[name] = value
+                if local:
+                    # Browsers heed it from this computer only, and grumble about it elsewhere.
+                    headers["cross-origin-opener-policy"] = "same-origin"
                 headers.setdefault("cache-control", "no-store")
                 if (
                     new is not None

@@ -103,8 +103,11 @@ function lead({ at, tag }) {
 function mark({ handle, at }) {
   const dashed = handle.occluded ? " dashed" : "";
   return ["rim", "light", handle.part].map((kind) => {
-    const look = kind === handle.part ? kind + dashed : kind;
-    return shape(handle, at.x, at.y, look);
+    if (kind !== handle.part) return shape(handle, at.x, at.y, kind);
+    const node = shape(handle, at.x, at.y, kind + dashed);
+    node.dataset.handle = handle.rank === null ? handle.part : `${handle.part}-${handle.rank}`;
+    node.dataset.at = `${at.x},${at.y}`;
+    return node;
   });
 }
 

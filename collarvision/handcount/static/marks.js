@@ -158,6 +158,8 @@ export class Marks {
     }
     const lost = { part: "leaf", x: null, y: null, rank, occluded: false, lost: true, rounded: false };
     this.handles.push({ ...lost, id: ++this.count });
+    // The round tip is leaf 1's alone: without that leaf, what looked round wasn't.
+    if (this.has("leaf", 1)) this.handles.forEach((h) => (h.rounded = false));
     this.selected = null;
     this.changed(`Leaf ${rank} lost`);
   }

@@ -114,6 +114,7 @@ export class View {
   }
 
   resized() {
+    if (this.held) return; // never under a finger
     if (this.box) this.show(this.box);
     else this.changed();
   }
