@@ -176,7 +176,8 @@ collarvision plan --boundary fields.geojson --field "{first}" --seed 3
 collarvision stage "photos/{first}" --overlay marked
 ```
 
-Run the first line again: nothing is read twice. Move photos about, rename them, run it again: each
+On a later day add `--day {today}` to `field`, or lay the demo out anew with `--date`: an old visit
+tells nothing of today. Run the first line again: nothing is read twice. Move photos about, rename them, run it again: each
 still counts once.
 
 With the hand counts in, at the last visit and for Product A, {fields[0]} is open,
