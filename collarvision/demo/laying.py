@@ -177,8 +177,8 @@ collarvision stage "photos/{first}" --overlay marked
 ```
 
 On a later day add `--day {today}` to `field`, or lay the demo out anew with `--date`: an old visit
-tells nothing of today. Run the first line again: nothing is read twice. Move photos about, rename them, run it again: each
-still counts once.
+tells nothing of today. Run the first line again: nothing is read twice. Move photos about, rename
+them, run it again: each still counts once.
 
 With the hand counts in, at the last visit and for Product A, {fields[0]} is open,
 {fields[1]} is closing, and {fields[2]} is past. {fields[3]} can't be told:
