@@ -1,0 +1,127 @@
+"""The queue: which plant is most worth a minute."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from surveys import MODEL, reading, sha
+
+from collarvision.evidence import PlantEvidence
+from collarvision.field import count_distribution
+from collarvision.handcount.queue import QueueKeeper
+from collarvision.handcount.worth import _chances, _without, worth_of_waiting
+from collarvision.limitsfile import parse_limits
+from collarvision.survey import HandCount, Place, SurveyWriter
+
+LIMITS = """
+[[limit]]
+name = "Product A"
+method = "broadcast"
+leaf = "collars"
+max_leaves = 4
+"""
+
+
+def waiting(name: str, spread: dict[int, float]) -> PlantEvidence:
+    probabilities = tuple(spread.get(k, 0.0) for k in range(13))
+    best = max(spread, key=lambda k: spread[k])
+    return PlantEvidence(name, probabilities, best, "hand-count", spread[best])
+
+
+def counted(name: str, stage: int) -> PlantEvidence:
+    return PlantEvidence(name, hand_count=stage)
+
+
+def test_taking_one_event_out_undoes_the_convolution() -> None:
+    chances = [0.0, 0.03, 0.5, 0.5, 0.97, 1.0, 0.2]
+    for i, p in enumerate(chances):
+        rest = count_distribution(chances[:i] + chances[i + 1 :])
+        assert _without(count_distribution(chances), p) == pytest.approx(rest, abs=1e-12)
+
+
+def test_a_plant_that_decides_the_half_is_worth_most() -> None:
+    # Four plants at V3 and four at V5: the field's stage hangs on plants between. A plant that is
+    # V5 or V6 is past the question; one that may be V3 to V5 is the question.
+    plants = [counted(f"a{n}", 3) for n in range(4)] + [counted(f"b{n}", 5) for n in range(4)]
+    between = waiting("between", {3: 0.3, 4: 0.4, 5: 0.3})
+    above = waiting("above", {6: 0.5, 7: 0.5})
+    worth = worth_of_waiting([*plants, between, above])
+    assert worth["between"].moves > 2 * worth["above"].moves
+    assert worth["between"].words in ("that the field is at V4", "that the field is at V5")
+
+
+def test_worth_is_the_change_that_a_count_makes() -> None:
+    # By hand: one plant at V2 or V3 beside one counted V3. The chance of V3 goes from that of one
+    # of two plants to that of two of two.
+    from collarvision.field import share_belief
+
+    plants = [counted("a", 3), waiting("b", {2: 0.5, 3: 0.5})]
+    moved = share_belief([1.0, 1.0]).above(0.5) - share_belief([1.0, 0.0]).above(0.5)
+    assert worth_of_waiting(plants)["b"].moves == pytest.approx(moved, abs=0.01)
+
+
+def test_one_plant_more_moves_a_large_field_less() -> None:
+    open_one = waiting("b", {3: 0.5, 4: 0.5})
+    few = [counted(f"a{n}", 3 + n % 2) for n in range(4)]
+    many = [counted(f"a{n}", 3 + n % 2) for n in range(40)]
+    small, large = (worth_of_waiting([*field, open_one])["b"].moves for field in (few, many))
+    assert small > 2 * large > 0
+
+
+def test_nothing_waits_and_nothing_can_move() -> None:
+    assert worth_of_waiting([counted("a", 3)]) == {}
+    assert worth_of_waiting([]) == {}
+    assert np.all(np.diff(_chances(5, 0.0, 1.0)) >= 0)
+
+
+def test_the_users_limits_ask_their_own_question() -> None:
+    limits = parse_limits(LIMITS)
+    plants = [counted(f"a{n}", 3) for n in range(6)]
+    near = waiting("near", {4: 0.5, 5: 0.5})  # the last allowed is V4
+    far = waiting("far", {2: 0.5, 3: 0.5})
+    worth = worth_of_waiting([*plants, near, far], limits)
+    assert worth["near"].words == "that it is past Product A's maximum"
+    assert worth["near"].moves == pytest.approx(1.0, abs=0.02)  # one plant past is enough
+    assert worth["far"].moves < 0.05
+
+
+def test_the_queue_puts_the_most_worth_first_and_forgets_what_is_counted(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    old, new = Place("North", "2027-05-10"), Place("North", "2027-05-20")
+    wide = tuple([0.0, 0.0, 0.1, 0.4, 0.4, 0.1] + [0.0] * 7)
+    sharp = tuple([0.0] * 9 + [0.95, 0.05, 0.0, 0.0])
+    back = {"outcome": "hand-count", "reasons": ("Look.",)}
+    plants = [
+        ("old.jpg", old, {**back, "stage_probabilities": wide, "confidence": 0.4}),
+        ("sharp.jpg", new, {**back, "stage": 9, "stage_probabilities": sharp, "confidence": 0.95}),
+        ("wide.jpg", new, {**back, "stage_probabilities": wide, "confidence": 0.4}),
+        ("nowhere.jpg", None, {**back, "confidence": 0.2}),
+        ("done.jpg", new, {}),
+    ]
+    with SurveyWriter(path) as store:
+        for n, (name, place, said) in enumerate(plants):
+            store.add_reading(reading(name, **said), sha256=sha(n), model=MODEL, place=place)
+    keeper = QueueKeeper(path)
+    queue = keeper.now()
+    assert queue is keeper.now()  # nothing changed
+    names = [entry.waiting.photo for entry in queue.entries]
+    # The last visit's plants move its answer; of the others the least sure comes first.
+    assert names == ["wide.jpg", "sharp.jpg", "nowhere.jpg", "old.jpg"]
+    assert queue.entries[2].worth.moves == 0
+    assert queue.after(sha(2)) == sha(1)
+    assert queue.after(sha(4)) == sha(2)  # not in it: from the start
+    assert queue.after(sha(0)) is None
+    assert [e.waiting.photo for e in queue.of_field("North")] == [
+        "wide.jpg",
+        "sharp.jpg",
+        "old.jpg",
+    ]
+    with SurveyWriter(path) as store:
+        store.add_hand_count(sha(2), HandCount("Ann", "2027-05-20T10:00", 3))
+        store.add_hand_count(sha(2), HandCount("Bo", "2027-05-20T11:00", 4))
+    queue = keeper.now()
+    assert "wide.jpg" not in [entry.waiting.photo for entry in queue.entries]
+    (apart,) = queue.disputed
+    assert (apart.photo, apart.stages) == ("wide.jpg", {"Ann": 3, "Bo": 4})

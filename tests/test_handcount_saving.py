@@ -1,0 +1,313 @@
+"""Saving, measuring and taking photos, below the page."""
+
+from __future__ import annotations
+
+import io
+import json
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import pytest
+from countable import make_survey, read_drawn_plant
+from fastapi.testclient import TestClient
+from PIL import Image
+from stand_in import DrawnPlant
+
+from collarvision.answer import Reading
+from collarvision.handcount import taking
+from collarvision.handcount.measuring import yardstick
+from collarvision.handcount.pictures import Pictures
+from collarvision.handcount.protection import MAX_PHOTO_BYTES
+from collarvision.handcount.saving import agreed_handles
+from collarvision.handcount.site import create_site
+from collarvision.handcount.taking import Busy, PhotoTaker, TakingError
+from collarvision.photo import load_photo
+from collarvision.survey import SurveyReader
+
+HERE = "http://localhost:8000"
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
+    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
+
+
+@pytest.fixture
+def survey(tmp_path: Path, drawn: tuple[bytes, Reading]) -> tuple[Path, list[str]]:
+    return make_survey(tmp_path, drawn)
+
+
+@pytest.fixture
+def client(survey: tuple[Path, list[str]], stand_in: Path) -> Iterator[TestClient]:
+    site = create_site(survey[0], port=8000)
+    with TestClient(site, HERE, client=("127.0.0.1", 1), follow_redirects=False) as client:
+        token = client.get("/queue").text.split('name="token" content="')[1].split('"')[0]
+        client.headers.update({"origin": HERE, "x-collarvision-token": token})
+        yield client
+
+
+def plant_data(client: TestClient, sha256: str) -> dict[str, Any]:
+    import html
+
+    page = client.get(f"/plants/{sha256}").text
+    data: dict[str, Any] = json.loads(html.unescape(page.split('data-plant="')[1].split('"')[0]))
+    return data
+
+
+def save(client: TestClient, sha256: str, key: int = 0, **said: Any) -> Any:
+    body = {
+        "who": "Ann",
+        "way": "marked",
+        "reading_id": plant_data(client, sha256)["reading"],
+        "save_key": f"{key:016d}",
+        **said,
+    }
+    return client.post(f"/plants/{sha256}/counts", content=json.dumps(body))
+
+
+# ------------------------------------------------------------------ measuring
+
+
+def test_unmoved_handles_give_the_readings_own_height(drawn: tuple[bytes, Reading]) -> None:
+    record = drawn[1].record()
+    ruler = yardstick(record)
+    assert ruler is not None
+    height = ruler.height_mm(record["soil_line"], record["arch"])
+    assert height == pytest.approx(record["height_mm"], rel=1e-6)
+    assert (ruler.low, ruler.high) == pytest.approx(
+        [end / record["height_mm"] for end in record["height_interval_mm"]]
+    )
+
+
+def test_moved_handles_follow_the_drawings_scale(
+    drawn: tuple[bytes, Reading], drawn_plant: DrawnPlant
+) -> None:
+    # The drawing is at 0.5 mm a px by construction: 100 px more are 50 mm more on the board. What
+    # the reading takes off for the plant's distance to the board is a few per cent of that.
+    record = drawn[1].record()
+    ruler = yardstick(record)
+    assert ruler is not None
+    (x, y), soil = record["arch"], record["soil_line"]
+    here, above = ruler.height_mm(soil, (x, y)), ruler.height_mm(soil, (x, y - 100))
+    assert here is not None
+    assert above is not None
+    assert above - here == pytest.approx(100 * drawn_plant.mm_per_px, rel=0.08)
+    assert ruler.height_mm(soil, (x, soil[1] + 10)) is None  # below the soil
+    # Sideways is no height.
+    assert ruler.height_mm(soil, (x + 100, y)) == pytest.approx(here, rel=0.02)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [{"card": None}, {"card": {"corners": [[0, 0]] * 3}}, {"card": {"corners": [[1, 1]] * 4}}],
+    ids=["no card", "half a card", "a point"],
+)
+def test_without_a_card_there_is_no_ruler(
+    drawn: tuple[bytes, Reading], change: dict[str, Any]
+) -> None:
+    assert yardstick({**drawn[1].record(), **change}) is None
+
+
+def test_a_card_without_a_height_measures_on_the_board(
+    drawn: tuple[bytes, Reading], drawn_plant: DrawnPlant
+) -> None:
+    record = {**drawn[1].record(), "height_mm": None, "height_interval_mm": None}
+    ruler = yardstick(record)
+    assert ruler is not None
+    height = ruler.height_mm(drawn_plant.base, drawn_plant.arch)
+    assert height == pytest.approx(drawn_plant.height_mm, rel=0.01)
+
+
+# ------------------------------------------------------------------ saving
+
+
+def test_marks_are_counted_again_here(client: TestClient, survey: tuple[Path, list[str]]) -> None:
+    sha256 = survey[1][0]
+    handles = plant_data(client, sha256)["handles"]
+    for handle in handles:
+        handle["rank"] = handle["rank"] and handle["rank"] + 1
+        handle["rounded"] = False
+    gap = save(client, sha256, handles=handles)
+    assert gap.status_code == 422
+    assert gap.text == "Leaf 1 without a collar: add it, mark the leaf lost, or renumber."
+    lost = {"part": "leaf", "rank": 1, "lost": True}
+    # The stage is what the points come to, whatever else is claimed.
+    saved = save(client, sha256, handles=[*handles, lost], stage=9)
+    assert saved.json()["words"] == "V4"
+    with SurveyReader(survey[0]) as store:
+        (count,) = store.counts()
+    assert (count.count.stage, count.count.height_mm) == (4, None)  # nobody moved soil or arch
+
+
+@pytest.mark.parametrize(
+    ("handles", "words"),
+    [
+        ([], "Nothing is marked"),
+        ([{"part": "soil", "x": 5, "y": 5}], "Nothing is marked"),
+        ([{"part": "leaf", "rank": 1}], "A lost leaf has no collar"),
+        ([{"part": "collar", "x": 5, "y": 5, "rank": 1, "lost": True}], "A lost leaf has no"),
+        ([{"part": "collar", "x": 901, "y": 5, "rank": 1}], "outside the photo"),
+        ([{"part": "collar", "x": None, "y": 5, "rank": 1}], "no place"),
+    ],
+)
+def test_marks_that_make_no_count_are_refused(
+    client: TestClient, survey: tuple[Path, list[str]], handles: list[Any], words: str
+) -> None:
+    answer = save(client, survey[1][0], handles=handles)
+    assert answer.status_code == 422
+    assert words in answer.text
+
+
+def test_agreeing_needs_a_stage_and_keeps_points_only_if_they_say_it(
+    drawn: tuple[bytes, Reading],
+) -> None:
+    record = drawn[1].record()
+    assert len(agreed_handles(record)) == 3 + 4 + 2
+    assert agreed_handles({**record, "stage": 4}) == ()
+
+
+def test_a_page_that_shows_an_older_reading_is_told_so(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    answer = save(client, survey[1][0], way="agreed", reading_id=999)
+    assert answer.status_code == 409
+    assert "read again meanwhile" in answer.text
+
+
+def test_who_counted_meanwhile_is_told(client: TestClient, survey: tuple[Path, list[str]]) -> None:
+    sha256 = survey[1][0]
+    assert save(client, sha256, 1, way="on-plant", stage=4, who="Bo").json()["new"] == []
+    said = save(client, sha256, 2, way="on-plant", stage=3).json()
+    assert [one["who"] for one in said["new"]] == ["Bo"]
+    assert said["apart"] == {"Bo": "V4", "Ann": "V3"}
+    listed = client.get(f"/plants/{sha256}/counts").json()["counts"]
+    assert [(one["who"], one["stage"]) for one in listed] == [("Ann", "V3"), ("Bo", "V4")]
+
+
+def test_the_end_of_the_queue_leads_back_to_it(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    hops = [save(client, sha, n, way="agreed").json()["next"] for n, sha in enumerate(survey[1])]
+    assert hops == [f"/plants/{survey[1][1]}", f"/plants/{survey[1][2]}", "/queue"]
+    assert "Nothing waits here" in client.get("/queue").text
+    skipped = client.get(f"/plants/{survey[1][0]}/next")
+    assert skipped.headers["location"] == "/queue"
+
+
+def test_one_field_at_a_time(client: TestClient, survey: tuple[Path, list[str]]) -> None:
+    for path in ("/queue", "/plants", "/agreement"):
+        assert client.get(f"{path}?field=1").status_code == 200
+        assert client.get(f"{path}?field=").status_code == 200
+    skipped = client.get(f"/plants/{survey[1][0]}/next?field=1")
+    assert skipped.headers["location"] == f"/plants/{survey[1][1]}?field=1"
+
+
+# ------------------------------------------------------------------ taking photos
+
+
+def jpeg(rgb: Any, **options: Any) -> bytes:
+    out = io.BytesIO()
+    Image.fromarray(rgb).save(out, "JPEG", quality=92, **options)
+    return out.getvalue()
+
+
+def test_a_photo_is_encoded_anew_read_and_filed(
+    client: TestClient, survey: tuple[Path, list[str]], drawn_plant: DrawnPlant
+) -> None:
+    exif = Image.Exif()
+    inner = exif.get_ifd(0x8769)
+    inner[0x9003], inner[0xA405] = "2027:05:21 09:30:00", 26
+    inner[0x927C] = b"maker's note"
+    exif[0x010F], exif[0x9286] = "Maker", "comment"
+    gps = exif.get_ifd(0x8825)
+    gps[1], gps[2], gps[3], gps[4] = "N", (41.0, 30.0, 15.5), "W", (93.0, 36.0, 0.25)
+    sent = jpeg(drawn_plant.rgb, exif=exif, comment=b"<?php evil ?>") + b"<?php evil ?>"
+    answer = client.post("/photos?new=South <b>", content=sent)
+    assert answer.status_code == 200, answer.text
+    said = answer.json()
+    assert (said["outcome"] in ("staged", "hand-count"), said["stage"]) == (True, 3)
+    with SurveyReader(survey[0]) as store:
+        row = store.plant(said["url"].rsplit("/", 1)[1])
+        assert row is not None
+        (path,) = store.files_of(row.sha256)
+    assert (row.field, row.date) == ("South <b>", "2027-05-21")
+    assert row.gps == pytest.approx((41 + 30 / 60 + 15.5 / 3600, -(93 + 36 / 60 + 0.25 / 3600)))
+    stored = Path(path)
+    assert stored.parent == Path(f"{survey[0]}-photos") / "2027-05-21"
+    data = stored.read_bytes()
+    for trace in (b"evil", b"Maker", b"maker", b"comment"):
+        assert trace not in data
+    assert load_photo(data).focal_eq_mm == 26
+    assert client.get(f"/photos/{row.sha256}/page").status_code == 200
+
+
+def test_a_photo_without_a_date_is_of_today(
+    client: TestClient, survey: tuple[Path, list[str]], drawn_plant: DrawnPlant
+) -> None:
+    answer = client.post("/photos?field=1", content=jpeg(drawn_plant.rgb))
+    with SurveyReader(survey[0]) as store:
+        row = store.plant(answer.json()["url"].rsplit("/", 1)[1])
+    assert row is not None
+    assert (row.field, row.date) == ("North", date.today().isoformat())
+
+
+@pytest.mark.parametrize(
+    ("path", "content", "status", "words"),
+    [
+        ("/photos?field=1", b"", 422, "empty"),
+        ("/photos?field=1", b"GIF89a not really", 422, ""),
+        ("/photos?field=1", b"<svg xmlns='http://www.w3.org/2000/svg'/>", 422, "text"),
+        ("/photos?field=1", b"%PDF-1.7", 422, "PDF"),
+        ("/photos?field=99", b"x", 404, "no such field"),
+        ("/photos?new=", b"x", 422, "Choose a field"),
+        ("/photos?new=" + "x" * 81, b"x", 422, "Choose a field"),
+    ],
+)
+def test_what_is_no_photo_or_has_no_field_is_refused(
+    client: TestClient,
+    survey: tuple[Path, list[str]],
+    path: str,
+    content: bytes,
+    status: int,
+    words: str,
+) -> None:
+    answer = client.post(path, content=content)
+    assert answer.status_code == status
+    assert words in answer.text
+    assert not Path(f"{survey[0]}-photos").exists()
+
+
+def test_photos_are_limited_in_bytes_and_pixels(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch, drawn_plant: DrawnPlant
+) -> None:
+    assert client.post("/photos?field=1", content=b"x" * (MAX_PHOTO_BYTES + 1)).status_code == 413
+    monkeypatch.setattr(taking, "MAX_MEGAPIXELS", 1.0)  # the drawing has 1.08
+    answer = client.post("/photos?field=1", content=jpeg(drawn_plant.rgb))
+    assert answer.status_code == 422
+    assert "megapixels" in answer.text
+
+
+def test_no_more_photos_at_a_time_than_can_be_read(
+    survey: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import threading
+
+    go = threading.Event()
+    taker = PhotoTaker(survey[0], Pictures(survey[0]))
+
+    def slow(data: bytes, field: str) -> Any:
+        go.wait(10)
+        raise TakingError("read")
+
+    monkeypatch.setattr(taker, "_take", slow)
+    futures = [taker.take(b"", "North") for _ in range(4)]
+    with pytest.raises(Busy, match="again in a few seconds"):
+        taker.take(b"", "North")
+    go.set()
+    for future in futures:
+        with pytest.raises(TakingError):
+            future.result(10)
+    taker.take(b"", "North")  # there is room again
+    taker.close()
