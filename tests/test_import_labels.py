@@ -1,0 +1,218 @@
+"""The commands handcount and import: labels out, corrected, and in again; what is served where."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from command import run
+from countable import make_survey, read_drawn_plant
+
+from collarvision.answer import Reading
+from collarvision.coco import KEYPOINTS, CocoPlant, write_coco
+from collarvision.handcount import running
+from collarvision.handcount.entry import Code
+from collarvision.handles import handles_of_record, lost_leaf
+from collarvision.survey import StoredCount, SurveyReader
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
+    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
+
+
+@pytest.fixture
+def survey(tmp_path: Path, drawn: tuple[bytes, Reading]) -> Path:
+    return make_survey(tmp_path, drawn)[0]
+
+
+def exported(survey: Path, change: Callable[[Any], None] = lambda content: None) -> Path:
+    """The readings as another tool gets them, and gives them back after a change."""
+    with SurveyReader(survey) as store:
+        plants = [
+            CocoPlant(
+                row.photo,
+                tuple(row.record["photo_size"]),  # type: ignore[arg-type]
+                handles_of_record(row.record),
+                row.sha256,
+            )
+            for row in store.plants()
+        ]
+    stream = io.StringIO()
+    write_coco(plants, stream)
+    content = json.loads(stream.getvalue())
+    change(content)
+    path = survey.with_name("labels.coco.json")
+    path.write_text(json.dumps(content), encoding="utf-8")
+    return path
+
+
+def counts(survey: Path) -> list[StoredCount]:
+    with SurveyReader(survey) as store:
+        return list(store.counts())
+
+
+def lose_a_leaf(content: Any) -> None:
+    """What a person would do elsewhere: all names one leaf up, and say that leaf 1 is lost."""
+    annotation = content["annotations"][0]
+    flat = annotation["keypoints"]
+    moved = [0.0] * len(flat)
+    for i, name in enumerate(KEYPOINTS):
+        word, _, rank = name.partition("_")
+        up = f"{word}_{int(rank) + 1}" if rank else name
+        if flat[3 * i + 2]:
+            at = 3 * KEYPOINTS.index(up)
+            moved[at : at + 3] = flat[3 * i : 3 * i + 3]
+    annotation["keypoints"] = moved
+    annotation["attributes"].update(lost_leaves=[1], round_tips=[])
+
+
+def test_corrected_labels_come_in_as_counts_with_points(survey: Path) -> None:
+    labels = exported(survey, lose_a_leaf)
+    done = run("import", survey, "--from", labels, "--who", "Cy")
+    assert done.exit_code == 0, done.output
+    assert "Stored the labels of 1 photos." in done.stderr
+    assert "2 photos are labelled just as they were read" in done.stderr
+    (count,) = counts(survey)
+    assert (count.count.who, count.count.stage, count.count.way) == ("Cy", 4, "imported")
+    assert lost_leaf(1) in count.handles
+    again = run("import", survey, "--from", labels, "--who", "Cy")
+    assert again.exit_code == 0
+    assert len(counts(survey)) == 1  # the same labels, stored once
+
+
+def test_labels_that_somebody_checked_count_unchanged_too(survey: Path) -> None:
+    done = run("import", survey, "--from", exported(survey), "--who", "Cy", "--all-checked")
+    assert done.exit_code == 0
+    assert [count.count.stage for count in counts(survey)] == [3, 3, 3]
+
+
+def test_photos_are_known_by_name_and_size_where_the_hash_is_gone(survey: Path) -> None:
+    def other_tool(content: Any) -> None:
+        lose_a_leaf(content)
+        for image in content["images"]:
+            del image["sha256"]
+            image["file_name"] = "C:\\labels\\" + image["file_name"]
+        content["images"][1]["file_name"] = "unknown.jpg"
+        content["images"][2]["width"] = 4000
+
+    done = run(
+        "import", survey, "--from", exported(survey, other_tool), "--who", "Cy", "--all-checked"
+    )
+    assert done.exit_code == 3
+    assert "unknown.jpg: the survey holds no photo of this name" in done.stderr
+    assert "IMG_2.jpg: the survey holds no photo of this name with 4000 x 1200" in done.stderr
+    assert [count.photo for count in counts(survey)] == ["IMG_0.jpg"]
+
+
+def test_who_labelled_travels_in_the_file(survey: Path) -> None:
+    def signed(content: Any) -> None:
+        lose_a_leaf(content)
+        content["annotations"][0]["attributes"].update(
+            labelled_by="Dee\x1b[2J", labelled_at="2027-05-20T10:00:00+00:00"
+        )
+
+    run("import", survey, "--from", exported(survey, signed), "--who", "Cy")
+    (count,) = counts(survey)
+    assert count.count.who == "Dee\N{REPLACEMENT CHARACTER}[2J"
+    assert count.count.counted_at == "2027-05-20T10:00:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (("import", "missing.survey", "--from", "x.json", "--who", "Cy"), "There is no survey"),
+        (("import", "SURVEY", "--from", "missing.json", "--who", "Cy"), "can't be read"),
+        (("import", "SURVEY", "--from", "SURVEY", "--who", "Cy"), "isn't JSON"),
+        (("import", "SURVEY", "--from", "x.json", "--who", " "), "--who is empty"),
+        (("handcount", "missing.survey"), "There is no survey"),
+        (("handcount", "SURVEY", "--limits", "missing.toml"), "missing.toml"),
+        (("handcount", "SURVEY", "--host", "192.0.2.77"), "choose another port"),
+    ],
+)
+def test_mistakes_end_in_a_sentence(survey: Path, words: tuple[str, ...], told: str) -> None:
+    done = run(*[survey if word == "SURVEY" else word for word in words])
+    assert done.exit_code == 2, done.output
+    assert told in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_port_in_use_is_told(survey: Path) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        done = run("handcount", survey, "--port", taken.getsockname()[1])
+    assert done.exit_code == 2
+    assert "choose another port with --port" in done.stderr
+
+
+def test_a_phone_is_invited_with_code_and_picture() -> None:
+    code = Code("ABCDEFGH", 0.0)
+    words = running._invitation(code, ("http://192.0.2.1:8000", "http://192.0.2.9:8000"))
+    assert "ABCD-EFGH" in words
+    assert "or http://192.0.2.9:8000/enter" in words
+    assert "not encrypted" in words
+    assert words.count("\u2580") + words.count("\u2584") > 50  # half blocks of the QR code
+
+
+def test_the_qr_code_says_the_address_and_the_code(tmp_path: Path) -> None:
+    # OpenCV's reader is the outside check of what a phone's camera reads.
+    import cv2
+    import segno
+
+    picture = tmp_path / "code.png"
+    segno.make("http://192.0.2.1:8000/enter#ABCDEFGH", error="m").save(str(picture), scale=8)
+    text, *_ = cv2.QRCodeDetector().detectAndDecode(cv2.imread(str(picture)))
+    assert text == "http://192.0.2.1:8000/enter#ABCDEFGH"
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "0.0.0.0"])
+def test_the_command_serves_until_ctrl_c(survey: Path, host: str, stand_in: Path) -> None:
+    command = [sys.executable, "-m", "collarvision", "handcount", str(survey)]
+    process = subprocess.Popen(
+        [*command, "--port", "0", "--host", host],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1", "PYTHONIOENCODING": "utf-8"},
+    )
+    assert process.stdout is not None
+    try:
+        first = process.stdout.readline()
+        assert "Ctrl-C ends it" in first
+        url = first.split(" are at ")[1].split(" ")[0]
+        assert url.startswith("http://localhost:")
+        deadline = time.monotonic() + 10
+        while True:
+            try:
+                with urllib.request.urlopen(f"{url}/queue", timeout=5) as answer:
+                    assert "3 plants to count" in answer.read().decode()
+                break
+            except OSError:
+                assert time.monotonic() < deadline
+                time.sleep(0.05)
+    finally:
+        process.send_signal(signal.SIGINT)
+        out, err = process.communicate(timeout=15)
+    assert "Traceback" not in err
+    assert ("type the code" in out) == (host == "0.0.0.0")
+
+
+def test_help_stays_quick_without_the_web_libraries() -> None:
+    script = (
+        "import sys, collarvision.cli; "
+        "web = {'fastapi', 'starlette', 'uvicorn', 'jinja2', 'segno'}; print(web & set(sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "set()"
