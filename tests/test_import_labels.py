@@ -210,7 +210,8 @@ def test_the_command_serves_until_ctrl_c(survey: Path, host: str, stand_in: Path
 def test_help_stays_quick_without_the_web_libraries() -> None:
     script = (
         "import sys, collarvision.cli; "
-        "web = {'fastapi', 'starlette', 'uvicorn', 'jinja2', 'segno'}; print(web & set(sys.modules))"
+        "web = {'fastapi', 'starlette', 'uvicorn', 'jinja2', 'segno'}; "
+        "print(web & set(sys.modules))"
     )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
