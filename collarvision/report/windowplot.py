@@ -172,7 +172,7 @@ def _course(
         drawing.words(days.left - 5, y + 4, name, "small soft", "end")
     shown = [day for day in track if day.day <= days.last]
 
-    def points(of: Callable[[TrackDay], float], some: Sequence[TrackDay]) -> list[Point]
+    def points(of: Callable[[TrackDay], float], some: Sequence[TrackDay]) -> list[Point]:
         return [(days.at(day.day), frame.up(of(day))) for day in some]
 
     drawing.area(
