@@ -23,6 +23,7 @@ from collarvision.sampling import z_value
 
 _PRIOR_LIKENESS: Final = 0.2
 _PRIOR_STOPS: Final = 2.0
+_HARDLY: Final = 1.05
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,8 @@ class StopEffect:
                 "No plant has a stop, so each counts as a place of its own: the intervals are too "
                 "narrow if many were beside each other."
             )
+        if self.effect < _HARDLY:
+            return "Few plants are from the same stop, so each counts almost in full."
         stops = "1 stop" if self.stops == 1 else f"{self.stops} stops"
         return (
             f"Plants of one stop are alike (correlation {self.likeness:.2f}): over {stops} "

@@ -96,8 +96,8 @@ def headline(answer: FieldAnswer) -> str:
         return "No stage yet: no plant has an answer."
     sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure)"
     said = f"{stage_name(stage.stage)}{sure}, from {_count(stage.plants, 'plant')}"
-    if stage.stops:
-        said += f" at {_count(stage.stops, 'stop')}"
+    if stage.stop_effect.stops:
+        said += f" at {_count(stage.stop_effect.stops, 'stop')}"
     details = [
         words
         for number, words in (

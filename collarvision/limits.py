@@ -295,7 +295,9 @@ def _deciding(standing: Sequence[PlantStanding], word: VerdictWord) -> list[Plan
     def weight(s: PlantStanding) -> tuple[float, float, int, float]:
         if word == "too early":
             return (1 - s.reached, 0.0, -(s.plant.best_stage or 0), -(s.plant.height_mm or 0))
-        return (s.past, s.near, s.plant.best_stage or 0, s.plant.height_mm or 0.0)
+        # To the percent: a trace of doubt must not set a smaller plant before a larger one.
+        past, near = round(s.past, 2), round(s.near, 2)
+        return (past, near, s.plant.best_stage or 0, s.plant.height_mm or 0.0)
 
     ordered = sorted(standing, key=weight, reverse=True)
     strong = [s for s in ordered if (1 - s.reached if word == "too early" else s.past) >= 0.5]

@@ -20,6 +20,7 @@ _NEAR_HEIGHT: Final = 0.8
 # The record's height interval holds 90 of 100; a height without one is taken as good to 5 %.
 _SIGMAS_HALF_INTERVAL: Final = NormalDist().inv_cdf(0.95)
 _HEIGHT_ERROR: Final = 0.05
+_TRACE: Final = 0.005  # smaller differences say nothing of what decides
 
 
 @dataclass(frozen=True)
@@ -92,7 +93,7 @@ class _Sides:
         """The side with the higher probability; where they are level, `then` says."""
         if self.leaves is None or self.height is None or math.isnan(self.height):
             return self._only()
-        if self.leaves != self.height:
+        if abs(self.leaves - self.height) >= _TRACE:
             return "leaves" if self.leaves > self.height else "height"
         return "height" if (then.height or 0) > (then.leaves or 0) else "leaves"
 

@@ -49,6 +49,7 @@ def test_no_stop_one_stop_and_plants_all_alike() -> None:
     assert "2 stops" in alike.sentence
     singles = stop_effect(walk([[4], [5], [6]]))
     assert singles.effect == 1
+    assert "almost in full" in singles.sentence
 
 
 def test_plants_without_a_stop_beside_others_are_one_more_stop() -> None:

@@ -181,6 +181,16 @@ def test_thin_evidence() -> None:
     assert judge(counted(8, 1, 25.0), lenient, TODAY).word == "can't tell"
 
 
+def test_the_most_advanced_plant_is_named_not_one_with_a_trace_of_doubt() -> None:
+    """A V5 plant of 13.4 in is past 20 in with some millionths; a V6 plant is still ahead of it."""
+    tall = [replace(p, height_interval_mm=(250.0, 430.0)) for p in counted(5, 10, 13.4)]
+    field = [*tall, replace(counted(6, 1, 12.0)[0], name="ahead")]
+    verdict = judge(field, TO_SIX, TODAY)
+    assert verdict.word == "closing"
+    assert "the most advanced is ahead (V6" in verdict.sentence
+    assert verdict.decided_by == "leaves"
+
+
 def test_few_plants_that_all_have_a_height_are_not_told_to_measure() -> None:
     verdict = judge(plants(3, 8.0)[:4], TO_SIX, TODAY)
     assert verdict.word == "can't tell"

@@ -104,6 +104,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
                 sure_words(share.at_least_half),
             )
             for share in answer.stage.shares
+            if share.stage >= min(answer.stage.distribution)
         ],
         enough=enough_words(answer),
         waiting=waiting_words(answer),
