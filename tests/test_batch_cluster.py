@@ -21,10 +21,11 @@ from stand_in import BOARD
 from surveys import check_sound
 
 from collarvision.batch import Job, run_batch
-from collarvision.batch.cluster import Cluster, _idle, stage_on_worker
+from collarvision.batch.cluster import Cluster, _idle, _Run, _Sent, stage_on_worker
 from collarvision.batch.pool import EngineError, Poisoned
 from collarvision.batch.sources import find_photos
 from collarvision.batch.worker import CannotRead, Done, Options, Task, model_facts
+from collarvision.reading import rejected
 from collarvision.survey import ModelFacts, SurveyReader, SurveyWriter
 
 pytest.importorskip("distributed", reason="needs the cluster extra")
@@ -97,7 +98,7 @@ def end(process: subprocess.Popen[bytes]) -> None:
 
 @pytest.fixture
 def scheduler(start: Start, tmp_path: Path) -> str:
-    start("scheduler", "--port", "0")
+    start.scheduler = start("scheduler", "--port", "0")  # type: ignore[attr-defined]
     file = tmp_path / "scheduler.json"
     deadline = time.monotonic() + 30
     while not file.exists() or not file.read_text().strip():
@@ -216,6 +217,87 @@ def test_workers_and_cluster_exclude_each_other(pictures: Path, tmp_path: Path) 
     result = run("batch", pictures, *words)
     assert result.exit_code == 2
     assert "leave it out" in result.stderr
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_goes_ends_the_run_and_what_was_read_is_kept(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    start("worker")
+    seen: list[str] = []
+
+    def tell(step: str, name: str) -> None:
+        seen.append(name)
+        if len(seen) == 4:
+            end(start.scheduler)  # type: ignore[attr-defined]
+
+    survey = tmp_path / "s.survey"
+    began = time.monotonic()
+    with pytest.raises(EngineError, match="scheduler is gone"):
+        stage(pictures, survey, Cluster(scheduler, Options(), model_facts()), tell=tell)
+    assert time.monotonic() - began < 60
+    check_each_once(survey, len(seen))
+
+
+@pytest.mark.slow
+def test_a_wish_to_stop_finishes_what_is_in_hand(
+    start: Start, scheduler: str, pictures: Path, tmp_path: Path
+) -> None:
+    start("worker")
+    seen: list[str] = []
+    result = stage(
+        pictures,
+        tmp_path / "s.survey",
+        Cluster(scheduler, Options(), model_facts()),
+        tell=lambda step, name: seen.append(name),
+        stopping=lambda: len(seen) >= 3,
+    )
+    assert result.stopped
+    assert 3 <= len(seen) < PHOTOS
+    check_each_once(tmp_path / "s.survey", len(seen))
+
+
+class Told:
+    """A future that ends as it is told to."""
+
+    def __init__(self, said: Any) -> None:
+        self.said = said
+
+    def result(self, timeout: float) -> Any:
+        if isinstance(self.said, Exception):
+            raise self.said
+        return self.said
+
+
+def test_what_the_scheduler_says_of_a_task_is_told_or_tried_again(
+    stand_in: Path, pictures: Path
+) -> None:
+    from types import SimpleNamespace
+
+    from distributed import KilledWorker
+
+    run_ = _Run(SimpleNamespace(status="running"), Options(), model_facts(), 1.0)
+    task = Task(1, str(pictures / "1.png"), "0" * 64)
+    lost = KilledWorker("a", None, 3)
+    assert run_._end_of(_Sent(task, Told(lost))) is None
+    assert list(run_._again) == [task]  # once more, before it is held to be its fault
+    twice = run_._end_of(_Sent(task, Told(lost)))
+    assert isinstance(twice, Poisoned)
+    assert "machines" in twice.why
+    other = run_._end_of(_Sent(task, Told(MemoryError("no room"))))
+    assert isinstance(other, Poisoned)
+    assert "MemoryError: no room" in other.why
+    with pytest.raises(EngineError, match="install the same version"):
+        run_._end_of(_Sent(task, Told(ModuleNotFoundError("No module named 'collarvision'"))))
+    with pytest.raises(EngineError, match="can't read photos"):
+        run_._end_of(_Sent(task, Told(CannotRead("No network."))))
+    unseen = Done(task, rejected(task.path, "There is no file."), None)
+    end_ = run_._end_of(_Sent(task, Told(unseen)))
+    assert isinstance(end_, Done)
+    assert "that every machine sees" in end_.reading.reasons[0]
+    run_._client.status = "closed"
+    with pytest.raises(EngineError, match="scheduler is gone"):
+        run_._end_of(_Sent(task, Told(RuntimeError("connection lost"))))
 
 
 # ------------------------------------------------------------------ on a worker, without Dask
