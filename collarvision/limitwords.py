@@ -13,6 +13,8 @@ from collarvision.standing import PlantStanding
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
+_WORTH_SAYING: Final = 0.05
+
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 
 
@@ -63,7 +65,11 @@ def sentence(
         return f"{_share(chosen, seen)} short of {low}."
     if not limit.highest:
         return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
-    strongest = chosen[0].plant
+    # Most advanced to the eye; another may be past with more doubt, by a height read badly.
+    strongest = max(
+        (s.plant for s in standing), key=lambda p: (p.best_stage or 0, p.height_mm or 0.0)
+    )
+    doubtful = max(standing, key=lambda s: s.past)
     tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
     stage = stage_name(strongest.best_stage or 0)
     said = (
@@ -71,6 +77,11 @@ def sentence(
         f"{top}. These {seen} can't rule out that up to {math.ceil(most_past * 100)} in 100 "
         "plants of the field are past it."
     )
+    if doubtful.past >= _WORTH_SAYING and doubtful.plant is not strongest:
+        by = "" if doubtful.past_by is None else f" by its {doubtful.past_by}"
+        said += (
+            f" {doubtful.plant.name} may be past it{by} ({doubtful.past:.0%}): look at it again."
+        )
     if word == "closing":
         said += " It may be past within days: look again right before you act."
     return said

@@ -191,6 +191,15 @@ def test_the_most_advanced_plant_is_named_not_one_with_a_trace_of_doubt() -> Non
     assert verdict.decided_by == "leaves"
 
 
+def test_a_plant_that_may_be_past_is_named_beside_the_most_advanced() -> None:
+    odd = replace(counted(5, 1, 17.0)[0], name="odd", height_interval_mm=(310.0, 554.0))
+    verdict = judge([*counted(6, 11, 15.0), odd], TO_SIX, TODAY)
+    assert verdict.word == "closing"
+    # 76 mm under 20 in with a sigma of 74 mm: about 15 in 100 (any table of the normal).
+    assert "odd may be past it by its height (15%): look at it again" in verdict.sentence
+    assert "(V6" in verdict.sentence
+
+
 def test_few_plants_that_all_have_a_height_are_not_told_to_measure() -> None:
     verdict = judge(plants(3, 8.0)[:4], TO_SIX, TODAY)
     assert verdict.word == "can't tell"
