@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
@@ -68,7 +68,8 @@ def handles_of_record(record: Mapping[str, Any]) -> tuple[Handle, ...]:
     -------
     tuple of Handle
         Lost leaves, collars bottom up, tips, soil, arch. A collar whose leaf wasn't told gets the
-        number after the one below it.
+        number after the one below it. Of tips with the same number the surest keeps it: in the
+        whorl they are often doubtful, and count for nothing there.
     """
     collars: list[Handle] = []
     lost = record.get("lower_leaves_missing") or 0
@@ -76,15 +77,29 @@ def handles_of_record(record: Mapping[str, Any]) -> tuple[Handle, ...]:
         below = collars[-1].rank if collars else lost
         rank = mark["rank"] if mark["rank"] is not None else (below or 0) + 1
         collars.append(Handle("collar", mark["x"], mark["y"], rank))
-    tips = [
-        Handle("tip", mark["x"], mark["y"], mark["rank"], rounded=mark["shape"] == "rounded")
-        for mark in record.get("tips") or ()
-    ]
+    tips = _tips(record.get("tips") or ())
     shown = {handle.rank for handle in (*collars, *tips)}
     gone = [lost_leaf(rank) for rank in range(1, lost + 1) if rank not in shown]
     ends: tuple[tuple[Part, str], ...] = (("soil", "soil_line"), ("arch", "arch"))
     single = [Handle(part, *record[name]) for part, name in ends if record.get(name)]
     return (*gone, *collars, *tips, *single)
+
+
+def _tips(marks: Sequence[Mapping[str, Any]]) -> list[Handle]:
+    surest: dict[int | None, float] = {}
+    for mark in marks:
+        score = mark.get("score", 0.0)
+        surest[mark["rank"]] = max(surest.get(mark["rank"], score), score)
+    found = []
+    for mark in marks:
+        rank = mark["rank"]
+        # Each number once: whoever takes it leaves nothing for the next.
+        keeps = rank is not None and surest.get(rank) == mark.get("score", 0.0)
+        if keeps:
+            del surest[rank]
+        rounded = mark["shape"] == "rounded" and rank == 1 and keeps
+        found.append(Handle("tip", mark["x"], mark["y"], rank if keeps else None, rounded=rounded))
+    return found
 
 
 def stage_of(handles: Iterable[Handle]) -> int:

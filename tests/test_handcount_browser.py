@@ -125,7 +125,7 @@ def test_agree_by_key_after_saying_who(page: Page, survey: tuple[Path, list[str]
     assert (count.count.who, count.count.stage, count.count.way) == ("Bo", 3, "agreed")
     assert len([h for h in count.handles if h.part == "collar"]) == 3
     until(lambda: survey[1][1] in page.window.current_url)
-    assert page.ready().text("who") == "You: Bo"
+    assert page.ready().text("who") == "Bo"
 
 
 def test_lose_the_connection_in_the_middle_of_a_save(

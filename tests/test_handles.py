@@ -38,6 +38,19 @@ def test_a_record_becomes_handles_with_lost_leaves_as_leaves() -> None:
     assert point_of(handles, "arch") is None
 
 
+def test_of_tips_with_one_number_the_surest_keeps_it() -> None:
+    tips = [
+        {"rank": rank, "x": 1.0 * n, "y": 2.0, "shape": shape, "score": score}
+        for n, (rank, shape, score) in enumerate(
+            [(1, "rounded", 0.5), (6, "pointed", 0.4), (6, "pointed", 0.9), (6, None, 0.9)]
+        )
+    ]
+    handles = handles_of_record({"tips": tips})
+    assert [h.rank for h in handles] == [1, None, 6, None]
+    assert [h.rounded for h in handles] == [True, False, False, False]
+    assert problems(handles) == ()
+
+
 def test_a_rejected_photo_has_no_handles() -> None:
     empty = {"collars": [], "tips": [], "soil_line": None, "lower_leaves_missing": None}
     assert handles_of_record(empty) == ()

@@ -5,7 +5,7 @@ import { inOrder, name } from "./marks.js";
 
 const get = (id) => document.getElementById(id);
 
-export function showList(marks, view) {
+export function showList(marks, reveal) {
   const list = get("handles");
   const focused = list.contains(document.activeElement) ? document.activeElement.dataset.id : null;
   list.replaceChildren(
@@ -17,7 +17,7 @@ export function showList(marks, view) {
       button.append(sample(handle), name(handle));
       button.addEventListener("click", () => {
         marks.choose(handle.id === marks.selected ? null : handle.id);
-        if (marks.chosen && marks.chosen.x !== null) view.reveal(marks.chosen);
+        reveal();
       });
       const item = document.createElement("li");
       item.append(button);
@@ -36,10 +36,10 @@ export function showChosen(handle) {
   get("chosen").hidden = handle === null;
   if (!handle) return;
   get("what").textContent = name(handle);
-  const numbered = handle.rank !== null;
-  for (const id of ["less", "more"]) get(id).hidden = !numbered;
-  get("lost").hidden = !numbered || handle.lost;
-  get("hidden").hidden = !["collar", "tip"].includes(handle.part);
+  const ofLeaf = ["collar", "tip"].includes(handle.part);
+  for (const id of ["less", "more"]) get(id).hidden = !ofLeaf;
+  get("lost").hidden = handle.rank === null || handle.lost;
+  get("hidden").hidden = !ofLeaf;
   get("hidden").setAttribute("aria-pressed", String(handle.occluded));
   get("round").hidden = handle.part !== "tip";
   get("round").setAttribute("aria-pressed", String(handle.rounded));

@@ -2,6 +2,7 @@
 // The rules are those of collarvision/handles.py, which checks them again when they are saved.
 
 export const HIGHEST_RANK = 22;
+const NUMBERED = ["collar", "tip"];
 const MOST_UNDO = 200;
 
 export class Marks {
@@ -126,8 +127,8 @@ export class Marks {
   // One higher or lower: a collar takes every leaf above it along, a tip goes alone.
   step(by) {
     const handle = this.chosen;
-    if (!handle || handle.rank === null) return;
-    const rank = handle.rank + by;
+    if (!handle || !NUMBERED.includes(handle.part)) return;
+    const rank = handle.rank === null ? this.freeTip() : handle.rank + by;
     if (rank < 1 || rank > HIGHEST_RANK) return;
     this.remember();
     if (handle.part === "collar" && !(by < 0 && this.has("collar", rank))) this.shift(handle.rank, by);
@@ -137,7 +138,7 @@ export class Marks {
 
   setRank(rank) {
     const handle = this.chosen;
-    if (!handle || handle.rank === null) return;
+    if (!handle || !NUMBERED.includes(handle.part)) return;
     this.remember();
     handle.rank = rank;
     this.changed(name(handle));

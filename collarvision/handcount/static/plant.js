@@ -50,8 +50,14 @@ function tapped(id, x, y) {
     changed("Placed");
   } else {
     marks.choose(id);
+    reveal();
   }
   placing = false;
+}
+
+function reveal() {
+  const handle = marks.chosen;
+  if (handle && handle.x !== null) view.reveal(handle, get("chosen").offsetHeight);
 }
 
 function redraw() {
@@ -82,7 +88,7 @@ function changed(words) {
   get("found").disabled = !marks.handles.some((h) => h.lost);
   showChosen(marks.chosen);
   if (words !== null) {
-    showList(marks, view);
+    showList(marks, reveal);
     if (marks.touched) keepDraft(plant, marks.plain());
     else dropDraft(plant.sha256);
     speak([words, get("stage").textContent, get("height").textContent, problem]);
@@ -159,7 +165,7 @@ function arrow(dx, dy, far) {
       Math.min(Math.max(handle.x + step * dx, 0), size[0]),
       Math.min(Math.max(handle.y + step * dy, 0), size[1]),
     );
-    view.reveal(handle);
+    reveal();
     changed("Moved");
     return true;
   }
@@ -170,7 +176,7 @@ function arrow(dx, dy, far) {
 
 function choose(step) {
   marks.chooseNext(step);
-  if (marks.chosen) view.reveal(marks.chosen);
+  reveal();
 }
 
 function agree() {

@@ -90,12 +90,12 @@ export class View {
     this.changed();
   }
 
-  // Brings a place into sight, where it isn't.
-  reveal(point) {
+  // Brings a place into sight, where it isn't; `covered` px at the foot lie under tools.
+  reveal(point, covered = 0) {
     const p = this.toScreen(point);
     const margin = 40;
     const dx = Math.max(margin - p.x, 0) + Math.min(this.width - margin - p.x, 0);
-    const dy = Math.max(margin - p.y, 0) + Math.min(this.height - margin - p.y, 0);
+    const dy = Math.max(margin - p.y, 0) + Math.min(this.height - covered - margin - p.y, 0);
     if (dx || dy) this.pan(dx, dy);
   }
 

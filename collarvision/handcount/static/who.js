@@ -9,7 +9,8 @@ export function who() {
 }
 
 function show() {
-  if (button) button.textContent = who() ? `You: ${who()}` : "Who are you?";
+  if (button) button.textContent = who() || "Who?";
+  if (button) button.setAttribute("aria-label", who() ? `You are ${who()}` : "Who are you?");
 }
 
 // Asks for the name; gives it, or "" if the person doesn't say.
