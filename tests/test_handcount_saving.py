@@ -311,3 +311,17 @@ def test_no_more_photos_at_a_time_than_can_be_read(
             future.result(10)
     taker.take(b"", "North")  # there is room again
     taker.close()
+
+
+def test_a_stage_that_its_collars_do_not_come_to_is_explained(
+    client: TestClient, survey: tuple[Path, list[str]], drawn: tuple[bytes, Reading]
+) -> None:
+    from countable import add_plant
+
+    from collarvision.survey import SurveyWriter
+
+    with SurveyWriter(survey[0]) as store:
+        sha256 = add_plant(store, survey[0].parent, drawn, "other.jpg", stage=4)
+    told = "Read as V4, though the collars it shows come to V3"
+    assert told in client.get(f"/plants/{sha256}").text
+    assert "though the collars" not in client.get(f"/plants/{survey[1][0]}").text

@@ -23,7 +23,7 @@ from collarvision.handcount.saving import (
     save_aside,
     save_count,
 )
-from collarvision.handles import handles_of_record
+from collarvision.handles import handles_of_record, stage_of
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.survey import PlantRow, StoredCount, SurveyReader, SurveyWriter
 
@@ -61,6 +61,7 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
         people=len({count.count.who for count in counts}),
         asides=asides,
         data=_data(request, row, counts, field),
+        unlike=_unlike(row),
         steps=STEPS,
         known_error=KNOWN_ERROR,
         field_id=field,
@@ -148,6 +149,15 @@ def _next(request: Request, sha256: str, name: str | None, field: int | None) ->
     # A plant that was just counted has left the queue: then its first one is next.
     found = site_of(request).queue.now().after(sha256, name)
     return f"/queue{of_field}" if found is None else f"/plants/{found}{of_field}"
+
+
+def _unlike(row: PlantRow) -> int | None:
+    """What the reading's own collars come to, where that isn't the stage it gave."""
+    handles = handles_of_record(row.record)
+    if row.stage is None or not any(handle.part == "collar" for handle in handles):
+        return None
+    shown = stage_of(handles)
+    return None if shown == row.stage else shown
 
 
 def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> dict[str, Any]:

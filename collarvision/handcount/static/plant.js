@@ -18,6 +18,7 @@ const image = get("photo");
 const FULL_FROM = 1.2; // screen px a px of the small picture
 const TOOLS_PX = 74;
 const LEAST_VIEW_PX = 300;
+const narrow = matchMedia("(max-width: 899px)");
 let places = [];
 let spokenTimer = 0;
 
@@ -57,6 +58,10 @@ function tapped(id, x, y) {
 
 function reveal() {
   const handle = marks.chosen;
+  // On a small phone the reasons make room once the work begins.
+  if (handle && narrow.matches && get("view").getBoundingClientRect().bottom > innerHeight) {
+    document.querySelector(".readout").scrollIntoView({ block: "start" });
+  }
   if (handle && handle.x !== null) view.reveal(handle, get("chosen").offsetHeight);
 }
 
@@ -278,8 +283,8 @@ listen(acts);
 watchCounts(plant);
 takeUp(plant);
 
+
 // On a phone the photo takes what the reasons above and the tools below leave of the screen.
-const narrow = matchMedia("(max-width: 899px)");
 function fitView() {
   const box = get("view");
   const free = innerHeight - (box.getBoundingClientRect().top + scrollY) - TOOLS_PX;
