@@ -123,7 +123,7 @@ def test_a_photo_that_stays_cut_is_given_up_on_and_one_that_goes_is_forgotten(
 ) -> None:
     (tmp_path / "cut.jpg").write_bytes(picture(1)[:300])
     (tmp_path / "gone.jpg").write_bytes(picture(2)[:300])
-    with Seen(tmp_path, give_up_seconds=1.5) as seen:
+    with Seen(tmp_path, give_up_seconds=3.0) as seen:
         (tmp_path / "gone.jpg").unlink()
         wait_for(lambda: seen.names == ["cut.jpg"])
         time.sleep(0.5)
