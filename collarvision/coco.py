@@ -72,9 +72,19 @@ class CocoPlant:
 
 @dataclass(frozen=True)
 class CocoFile:
-    """What was read from a file: plants, and a sentence for each that couldn't be."""
+    """What was read from a file.
+
+    Attributes
+    ----------
+    plants : tuple of CocoPlant
+    contradicting : tuple of (CocoPlant, str)
+        Plants whose labels come to no count, and why; a reading may be like that too.
+    problems : tuple of str
+        A sentence for each annotation that couldn't be read.
+    """
 
     plants: tuple[CocoPlant, ...]
+    contradicting: tuple[tuple[CocoPlant, str], ...]
     problems: tuple[str, ...]
 
 
@@ -181,7 +191,7 @@ def _json(value: dict[str, Any]) -> str:
 def read_coco(path: Path) -> CocoFile:
     """Read labels back, ours or of any tool that keeps the names of the keypoints.
 
-    A plant whose labels contradict each other is left out and told in `problems`. Where no
+    Plants whose labels contradict each other are kept apart. Where no
     attribute says which leaves are lost, the leaves under the lowest collar that have neither
     collar nor tip are: whoever calls a collar ``collar_3`` has counted two below it.
 
@@ -214,6 +224,7 @@ def read_coco(path: Path) -> CocoFile:
         )
     by_id = {image.get("id"): image for image in images}
     plants: list[CocoPlant] = []
+    contradicting: list[tuple[CocoPlant, str]] = []
     told: list[str] = []
     for annotation in annotations:
         image, keypoints = (
@@ -225,11 +236,16 @@ def read_coco(path: Path) -> CocoFile:
         try:
             if image is None:
                 raise ValueError("its image isn't in the file")
-            plants.append(_plant(image, annotation, keypoints))
+            plant = _plant(image, annotation, keypoints)
+            wrong = problems(plant.handles, plant.size_px)
+            if wrong:
+                contradicting.append((plant, " ".join(wrong)))
+            else:
+                plants.append(plant)
         except (ValueError, TypeError, KeyError, AttributeError) as error:
             name = (image or {}).get("file_name", "an unknown photo")
             told.append(f"{name} (annotation {annotation.get('id')}): {error}")
-    return CocoFile(tuple(plants), tuple(told))
+    return CocoFile(tuple(plants), tuple(contradicting), tuple(told))
 
 
 def _are_names(names: object) -> bool:
@@ -246,9 +262,6 @@ def _plant(image: Mapping[str, Any], annotation: Mapping[str, Any], names: list[
         collars = [h.rank for h in handles if h.part == "collar" and h.rank is not None]
         lost = [rank for rank in range(1, min(collars, default=1)) if rank not in shown]
     handles += [lost_leaf(_whole(rank, "lost leaf")) for rank in lost]
-    wrong = problems(handles, size)
-    if wrong:
-        raise ValueError(" ".join(wrong))
     stage, sha256 = attributes.get("stage"), image.get("sha256")
     who, at = attributes.get("labelled_by"), attributes.get("labelled_at")
     return CocoPlant(

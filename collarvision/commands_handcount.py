@@ -76,13 +76,12 @@ def import_(
     try:
         file = read_coco(labels)
         with SurveyWriter(survey) as store:
-            done = import_labels(store, file.plants, who.strip(), all_checked=all_checked)
+            done = import_labels(store, file, who.strip(), all_checked=all_checked)
     except CocoError as error:
         _stop(str(error), EXIT_USAGE)
     except SurveyError as error:
         _stop(str(error), EXIT_SURVEY)
-    problems = (*file.problems, *done.problems)
-    for problem in problems:
+    for problem in done.problems:
         _say(problem)
     _say(f"Stored the labels of {done.stored} photos.")
     if done.unchanged:
@@ -90,7 +89,7 @@ def import_(
             f"{done.unchanged} photos are labelled just as they were read and were passed over: if "
             "somebody looked at each of them, run this again with --all-checked."
         )
-    if problems:
+    if done.problems:
         raise typer.Exit(EXIT_SURVEY)
 
 

@@ -9,7 +9,7 @@ import pytest
 from surveys import MODEL, reading, sha
 
 from collarvision.evidence import PlantEvidence
-from collarvision.field import count_distribution
+from collarvision.field import count_distribution, share_belief
 from collarvision.handcount.queue import QueueKeeper
 from collarvision.handcount.worth import _chances, _without, worth_of_waiting
 from collarvision.limitsfile import parse_limits
@@ -36,9 +36,19 @@ def counted(name: str, stage: int) -> PlantEvidence:
 
 def test_taking_one_event_out_undoes_the_convolution() -> None:
     chances = [0.0, 0.03, 0.5, 0.5, 0.97, 1.0, 0.2]
-    for i, p in enumerate(chances):
-        rest = count_distribution(chances[:i] + chances[i + 1 :])
-        assert _without(count_distribution(chances), p) == pytest.approx(rest, abs=1e-12)
+    found = _without(count_distribution(chances), np.array(chances))
+    for i, rest in enumerate(found):
+        expected = count_distribution(chances[:i] + chances[i + 1 :])
+        assert rest == pytest.approx(expected, abs=1e-12)
+
+
+def test_chances_are_those_of_the_field() -> None:
+    for effect in (1.0, 1.7):
+        expected = [
+            share_belief([1.0] * count + [0.0] * (12 - count), effect).above(0.5)
+            for count in range(13)
+        ]
+        assert _chances(12, 0.5, effect) == pytest.approx(expected, abs=0.003)
 
 
 def test_a_plant_that_decides_the_half_is_worth_most() -> None:
@@ -55,8 +65,6 @@ def test_a_plant_that_decides_the_half_is_worth_most() -> None:
 def test_worth_is_the_change_that_a_count_makes() -> None:
     # By hand: one plant at V2 or V3 beside one counted V3. The chance of V3 goes from that of one
     # of two plants to that of two of two.
-    from collarvision.field import share_belief
-
     plants = [counted("a", 3), waiting("b", {2: 0.5, 3: 0.5})]
     moved = share_belief([1.0, 1.0]).above(0.5) - share_belief([1.0, 0.0]).above(0.5)
     assert worth_of_waiting(plants)["b"].moves == pytest.approx(moved, abs=0.01)

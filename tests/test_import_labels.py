@@ -92,6 +92,19 @@ def test_corrected_labels_come_in_as_counts_with_points(survey: Path) -> None:
     assert len(counts(survey)) == 1  # the same labels, stored once
 
 
+def test_labels_that_come_to_no_count_are_told_if_somebody_made_them(survey: Path) -> None:
+    def gap(content: Any) -> None:
+        flat = content["annotations"][1]["keypoints"]
+        at = 3 * KEYPOINTS.index("collar_2")
+        flat[at : at + 3] = [0, 0, 0]
+
+    done = run("import", survey, "--from", exported(survey, gap), "--who", "Cy")
+    assert done.exit_code == 3
+    assert "IMG_1.jpg: Leaf 2 without a collar" in done.stderr
+    assert "2 photos are labelled just as they were read" in done.stderr
+    assert counts(survey) == []
+
+
 def test_labels_that_somebody_checked_count_unchanged_too(survey: Path) -> None:
     done = run("import", survey, "--from", exported(survey), "--who", "Cy", "--all-checked")
     assert done.exit_code == 0

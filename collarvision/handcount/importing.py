@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
-from collarvision.coco import CocoPlant
+from collarvision.coco import CocoFile, CocoPlant
 from collarvision.handles import Handle, handles_of_record, stage_of
 from collarvision.survey import HandCount, SurveyWriter
 from collarvision.table import plain
@@ -26,14 +26,14 @@ class Imported:
 
 
 def import_labels(
-    survey: SurveyWriter, plants: Iterable[CocoPlant], who: str, *, all_checked: bool = False
+    survey: SurveyWriter, file: CocoFile, who: str, *, all_checked: bool = False
 ) -> Imported:
     """Store labels as hand counts; the same labels again are found, not stored twice.
 
     Parameters
     ----------
     survey : SurveyWriter
-    plants : iterable of CocoPlant
+    file : CocoFile
     who : str
         Who labelled, where the file doesn't say.
     all_checked : bool
@@ -41,8 +41,8 @@ def import_labels(
         Otherwise nobody may have seen them, and they are passed over.
     """
     stored = unchanged = 0
-    problems = []
-    for label in plants:
+    problems = list(file.problems)
+    for label, wrong in [*((plant, "") for plant in file.plants), *file.contradicting]:
         try:
             sha256 = _photo(survey, label)
         except LookupError as error:
@@ -53,6 +53,9 @@ def import_labels(
         as_read = _alike(label.handles, handles_of_record(row.record))
         if as_read and not all_checked:
             unchanged += 1
+            continue
+        if wrong:
+            problems.append(f"{label.photo}: {wrong}")
             continue
         survey.add_hand_count(
             sha256,

@@ -8,6 +8,7 @@ plants being believed as they are.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -18,13 +19,14 @@ import numpy as np
 from collarvision.answer import stage_name
 from collarvision.clusters import stop_effect
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, beliefs, plausible_stages
-from collarvision.field import count_distribution, share_belief
+from collarvision.field import count_distribution
 from collarvision.limitsfile import Limits
-from collarvision.standing import stand
+from collarvision.standing import PlantStanding, stand
 
 _HALF: Final = 0.5
 _LEAST: Final = 0.005
-_MOST_PLANTS: Final = 400  # of a visit; beyond that one plant moves nothing by much
+_MOST_PLANTS: Final = 400  # of those waiting and of those decided
+_GRID: Final = 1000
 
 
 @dataclass(frozen=True)
@@ -39,11 +41,21 @@ class Worth:
 class _Question:
     """An answer that plants could move.
 
-    `belongs` is P(a plant belongs); `chances` the answer's probability by how many plants do.
+    Attributes
+    ----------
+    words : str
+    now : ndarray, (n,)
+        P(each plant belongs).
+    low, high : ndarray, (n,)
+        The same if it were counted at the lowest, and highest, stage that a person might count.
+    chances : ndarray, (n + 1,)
+        The answer's probability by how many plants belong.
     """
 
     words: str
-    belongs: Callable[[PlantEvidence], float]
+    now: np.ndarray
+    low: np.ndarray
+    high: np.ndarray
     chances: np.ndarray
 
 
@@ -59,96 +71,106 @@ def worth_of_waiting(
     limits : Limits, optional
         The user's own; without them the field's stage is the answer.
     """
-    seen = [plant for plant in plants if plant.decided or plant.waiting][:_MOST_PLANTS]
-    waiting = [plant for plant in seen if plant.waiting]
+    seen = [plant for plant in plants if plant.decided or plant.waiting]
+    # Of a very large visit a part is weighed: there one plant moves nothing by much.
+    waiting = [plant for plant in seen if plant.waiting][:_MOST_PLANTS]
     if not waiting:
         return {}
-    decided = [plant for plant in seen if plant.decided]
-    effect = stop_effect(decided).effect if decided else 1.0
-    questions = _of_limits(limits, len(seen), effect) if limits else []
+    decided = [plant for plant in seen if plant.decided][:_MOST_PLANTS]
+    seen = [*waiting, *decided]
+    effect = round(stop_effect(decided).effect, 1) if decided else 1.0
+    questions = _of_limits(limits, seen, effect) if limits else []
     questions = questions or _of_stages(seen, effect)
     best = {plant.name: Worth(0.0, "") for plant in waiting}
     for question in questions:
-        shares = [question.belongs(plant) for plant in seen]
-        counts = count_distribution(shares)
-        steps = np.diff(question.chances)
-        for plant, share in zip(seen, shares, strict=True):
-            if not plant.waiting:
-                continue
-            low, high = (
-                question.belongs(replace(plant, hand_count=stage))
-                for stage in plausible_stages(plant)
-            )
-            if abs(high - low) < _LEAST:
-                continue
-            moves = abs(high - low) * float(_without(counts, share) @ steps)
-            if moves > max(best[plant.name].moves, _LEAST):
-                best[plant.name] = Worth(moves, question.words)
+        span = np.abs(question.high - question.low)[: len(waiting)]
+        if span.max() < _LEAST:
+            continue
+        rest = _without(count_distribution(question.now.tolist()), question.now[: len(waiting)])
+        moves = span * (rest @ np.diff(question.chances))
+        for plant, move in zip(waiting, moves.tolist(), strict=True):
+            if move > max(best[plant.name].moves, _LEAST):
+                best[plant.name] = Worth(move, question.words)
     return best
 
 
 def _of_stages(seen: Sequence[PlantEvidence], effect: float) -> list[_Question]:
-    highest = max(plausible_stages(plant)[1] for plant in seen)
     chances = _chances(len(seen), _HALF, effect)
+    belief = np.array([beliefs(plant) for plant in seen])
+    at_or_past = belief[:, ::-1].cumsum(axis=1)[:, ::-1].clip(0, 1)
+    low, high = np.array([plausible_stages(plant) for plant in seen]).T
     return [
-        _Question(f"that the field is at {stage_name(k)}", _at_or_past(k), chances)
-        for k in range(1, min(highest, HIGHEST_STAGE) + 1)
+        _Question(
+            f"that the field is at {stage_name(k)}",
+            at_or_past[:, k],
+            (low >= k).astype(float),
+            (high >= k).astype(float),
+            chances,
+        )
+        for k in range(1, min(int(high.max()), HIGHEST_STAGE) + 1)
     ]
 
 
-def _of_limits(limits: Limits, plants: int, effect: float) -> list[_Question]:
+def _of_limits(limits: Limits, seen: Sequence[PlantEvidence], effect: float) -> list[_Question]:
+    def asked(words: str, share: Callable[[PlantStanding], float], allowed: float) -> _Question:
+        spans = [plausible_stages(plant) for plant in seen]
+        ends = [
+            np.array(
+                [
+                    share(stand(replace(plant, hand_count=span[end]), limit))
+                    for plant, span in zip(seen, spans, strict=True)
+                ]
+            )
+            for end in (0, 1)
+        ]
+        now = np.array([share(stand(plant, limit)) for plant in seen]).clip(0, 1)
+        return _Question(words, now, ends[0], ends[1], _chances(len(seen), allowed, effect))
+
     found = []
     for limit in limits.limits:
         if limit.highest:
-            found.append(
-                _Question(
-                    f"that it is past {limit.name}'s maximum",
-                    lambda plant, limit=limit: stand(plant, limit).past,  # type: ignore[misc]
-                    _chances(plants, limit.share_past, effect),
-                )
-            )
+            words = f"that it is past {limit.name}'s maximum"
+            found.append(asked(words, lambda one: one.past, limit.share_past))
         if limit.lowest:
-            found.append(
-                _Question(
-                    f"that it is short of {limit.name}'s minimum",
-                    lambda plant, limit=limit: 1 - stand(plant, limit).reached,  # type: ignore[misc]
-                    _chances(plants, limit.share_short, effect),
-                )
-            )
+            words = f"that it is short of {limit.name}'s minimum"
+            found.append(asked(words, lambda one: 1 - one.reached, limit.share_short))
     return found
-
-
-def _at_or_past(stage: int) -> Callable[[PlantEvidence], float]:
-    return lambda plant: min(sum(beliefs(plant)[stage:]), 1.0)
 
 
 @lru_cache(maxsize=256)
 def _chances(plants: int, allowed: float, effect: float) -> np.ndarray:
     """P(more of the field than allowed belongs), by how many of the plants seen do, (n + 1,).
 
+    As `collarvision.field.share_belief` gives it, on a coarser grid and for all counts at once.
     Where nothing is allowed one plant seen is enough, as in `collarvision.limits`.
     """
     if allowed == 0:
         return np.array([0.0] + [1.0] * plants)
-    return np.array(
-        [
-            share_belief([1.0] * count + [0.0] * (plants - count), effect).above(allowed)
-            for count in range(plants + 1)
-        ]
-    )
+    angles = (np.arange(_GRID) + 0.5) * (math.pi / 2 / _GRID)
+    counts = np.arange(plants + 1)[:, None]
+    weights = 2 * (counts * np.log(np.sin(angles)) + (plants - counts) * np.log(np.cos(angles)))
+    weights /= effect
+    weights = np.exp(weights - weights.max(axis=1, keepdims=True))
+    above = np.sin(angles) ** 2 > allowed
+    found: np.ndarray = weights[:, above].sum(axis=1) / weights.sum(axis=1)
+    return found
 
 
-def _without(counts: np.ndarray, p: float) -> np.ndarray:
-    """Take one event of probability `p` out of a distribution of how many happen, (n + 1,) to (n,).
+def _without(counts: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    """Take one event out of a distribution of how many happen, (n + 1,), for each of m events.
 
     From the end at which each step divides by the larger of p and 1 - p: errors then shrink.
+    Gives (m, n): row i is the distribution without the event of probability `shares[i]`.
     """
-    found = np.zeros(len(counts) - 1)
-    before = 0.0
-    if p <= _HALF:
-        for k in range(len(found)):
-            before = found[k] = (counts[k] - p * before) / (1 - p)
-    else:
-        for k in range(len(found) - 1, -1, -1):
-            before = found[k] = (counts[k + 1] - (1 - p) * before) / p
+    found = np.zeros((len(shares), len(counts) - 1))
+    rare = shares <= _HALF
+    small, large = shares[rare], shares[~rare]
+    before = np.zeros(len(small))
+    for k in range(found.shape[1]):
+        before = (counts[k] - small * before) / (1 - small)
+        found[rare, k] = before
+    before = np.zeros(len(large))
+    for k in range(found.shape[1] - 1, -1, -1):
+        before = (counts[k + 1] - (1 - large) * before) / large
+        found[~rare, k] = before
     return found
