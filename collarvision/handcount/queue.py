@@ -61,14 +61,27 @@ class Queue:
         return hashes[at] if at < len(hashes) else None
 
 
-def make_queue(survey: SurveyReader, limits: Limits | None = None) -> Queue:
-    """Ask a survey for its queue."""
+Weighed = dict[str, tuple[tuple[int, ...], dict[str, Worth]]]
+"""By field: its state when its plants were weighed, and their worth by the photo's hash."""
+
+
+def make_queue(
+    survey: SurveyReader, limits: Limits | None = None, weighed: Weighed | None = None
+) -> Queue:
+    """Ask a survey for its queue; fields that are as they were when `weighed` keep their worth."""
+    weighed = {} if weighed is None else weighed
+    states = survey.field_states()
     by_field: dict[str | None, list[Waiting]] = {}
     for waiting in survey.waiting():
         by_field.setdefault(waiting.field, []).append(waiting)
     entries: list[Entry] = []
     for field, plants in by_field.items():
-        worth = {} if field is None else _worth(survey, field, limits)
+        worth: dict[str, Worth] = {}
+        if field is not None:
+            state, worth = weighed.get(field, ((), {}))
+            if state != states[field]:
+                worth = _worth(survey, field, limits)
+                weighed[field] = (states[field], worth)
         sure = survey.confidences([plant.sha256 for plant in plants])
         entries += [
             Entry(plant, sure.get(plant.sha256), worth.get(plant.sha256, Worth(0.0, "")))
@@ -111,12 +124,13 @@ class QueueKeeper:
         self._lock = threading.Lock()
         self._state: Sequence[int] | None = None
         self._queue = Queue((), ())
+        self._weighed: Weighed = {}
 
     def now(self) -> Queue:
         """The queue as of this moment."""
         with self._lock, SurveyReader(self._path) as survey:
             state = survey.state()
             if state != self._state:
-                self._queue = make_queue(survey, self._limits)
+                self._queue = make_queue(survey, self._limits, self._weighed)
                 self._state = state
             return self._queue

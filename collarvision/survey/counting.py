@@ -23,6 +23,18 @@ _COUNTS = """
     LEFT JOIN visits AS v ON v.id = p.visit_id LEFT JOIN fields AS f ON f.id = v.field_id
 """
 
+FIELD_STATES = """
+    SELECT f.name, count(DISTINCT p.id), ifnull(max(p.latest_id), 0), ifnull(max(h.id), 0),
+        ifnull(max(a.id), 0),
+        (SELECT ifnull(max(c.id), 0) FROM hand_counts AS c JOIN stops AS s ON s.id = c.stop_id
+         JOIN visits AS w ON w.id = s.visit_id WHERE w.field_id = f.id)
+    FROM fields AS f CROSS JOIN visits AS v ON v.field_id = f.id
+    CROSS JOIN photos AS p ON p.visit_id = v.id
+    LEFT JOIN hand_counts AS h ON h.photo_id = p.id
+    LEFT JOIN set_asides AS a ON a.photo_id = p.id
+    GROUP BY f.id
+"""
+
 
 def question(sha256: str | None, field: str | None) -> str:
     """SQL for hand counts, with :sha256 and :field as they are asked for."""

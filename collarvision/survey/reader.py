@@ -351,6 +351,10 @@ class SurveyReader:
         assert row is not None
         return tuple(row)
 
+    def field_states(self) -> dict[str, tuple[int, ...]]:
+        """Like `state`, for each field by itself."""
+        return {row[0]: tuple(row)[1:] for row in self._rows(counting.FIELD_STATES)}
+
     def photo_count(self) -> int:
         """Photos in the survey, by content."""
         row = self._one("SELECT count(*) FROM photos")
