@@ -49,6 +49,9 @@ STRANGER = 0.3
 UNSEEN = 0.06
 """Worth, as heat, of a leaf's top that the network shows no glow on."""
 
+SHARE_POWER = 0.45
+"""Flattens the shares of the leaves that may govern. Read off our own validation plants."""
+
 HEAT_POWER = 1.0
 """Weight of the network's heat against the leaves' shapes. Read off our own validation plants."""
 
@@ -57,10 +60,11 @@ HEAT_POWER = 1.0
 class Candidate:
     """A point that the height may be measured to, photo px, and its share of the belief.
 
+    `point` is None for the chance that no leaf arches, and the plant's highest point counts.
     `collar` is where its leaf leaves the stalk; None where the leaf isn't known.
     """
 
-    point: tuple[float, float]
+    point: tuple[float, float] | None
     share: float
     collar: tuple[float, float] | None = None
 
@@ -97,12 +101,12 @@ class Shape:
 def governing(
     parts: Parts, plant: Plant, scale: Scale, standing: Stand, foot: np.ndarray, rule: Rule
 ) -> list[Candidate]:
-    """Points that the height may be measured to, best first; empty when no leaf arches."""
+    """Points that the height may be measured to, best first."""
     shapes = leaf_shapes(parts, plant, scale, standing, foot)
     if rule == "tip-down":
         down = [shape for shape in shapes if shape.tip_down and shape.arches >= 0.5]
         if not down:
-            return []
+            return [Candidate(None, 1.0)]
         chosen = max(down, key=lambda shape: shape.leaf.rank)
         glow = _glow_on(plant, chosen)
         return [Candidate((glow.x, glow.y) if glow else chosen.top, 1.0, _collar(chosen))]
@@ -116,7 +120,7 @@ def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
     none of them does. Heat then speaks for a leaf, or, by its absence, for none.
     """
     glows = [glow for glow in (plant.arch, *plant.other_arches) if glow is not None]
-    weighed: list[tuple[tuple[float, float], float, tuple[float, float] | None]] = []
+    weighed: list[tuple[tuple[float, float] | None, float, tuple[float, float] | None]] = []
     free = 1.0
     claimed: set[Point] = set()
     for shape in sorted(shapes, key=lambda shape: -shape.place):
@@ -132,11 +136,15 @@ def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
             weighed.append(((glow.x, glow.y), STRANGER * glow.score**HEAT_POWER, None))
     hottest = max((glow.score for glow in glows), default=0.0)
     none = free * max(1.0 - hottest, UNSEEN) ** HEAT_POWER
+    weighed.append((None, none, None))
     weighed.sort(key=lambda one: -one[1])
-    if not weighed or weighed[0][1] <= none:
-        return []
-    total = sum(weight for _, weight, _ in weighed)
-    return [Candidate(point, weight / total, collar) for point, weight, collar in weighed]
+    # The signs of one plant err together, so the shares are less unequal than their product says.
+    shares = np.array([weight for _, weight, _ in weighed]) ** SHARE_POWER
+    shares = shares / shares.sum()
+    return [
+        Candidate(point, float(share), collar)
+        for (point, _, collar), share in zip(weighed, shares, strict=True)
+    ]
 
 
 def _collar(shape: Shape) -> tuple[float, float]:

@@ -15,8 +15,9 @@ from typing import Any
 from collarvision.network import ModelError, models_folder
 
 CALIBRATION_FILE = "calibration.json"
-CALIBRATION_VERSION = 1
+CALIBRATION_VERSION = 2
 
+Two = tuple[float, float]
 Three = tuple[float, float, float]
 
 
@@ -34,9 +35,11 @@ class Calibration:
         Weights of the log-linear pool of the three stage opinions.
     rank_sigma : float
         Error of the network's leaf numbers, leaves.
-    intercept, weights : float, dict of str to float
-        Logistic regression of P(stage exactly right) on the features of
-        `collarvision.confidence.features`.
+    sure, careful_sure : (intercept, slope)
+        P(stage exactly right) is logistic in the log odds of the pooled belief in the stage; the
+        second pair serves where a closer look was taken.
+    closer_from : float
+        Least confidence at which a closer look is taken; 1 means never.
     threshold : float
         Least confidence of a ``staged`` reading.
     usable_floor : float
@@ -69,18 +72,9 @@ class Calibration:
         default_factory=lambda: {"ladder": 0.7, "count": 0.3, "second": 0.45}
     )
     rank_sigma: float = 0.5
-    intercept: float = -1.2
-    weights: dict[str, float] = field(
-        default_factory=lambda: {
-            "top_logit": 0.7,
-            "second_agrees": 0.8,
-            "count_agrees": 0.4,
-            "contested": -1.5,
-            "hidden": -0.4,
-            "lost_doubt": -2.0,
-            "usable_logit": 0.1,
-        }
-    )
+    sure: Two = (-1.0, 1.0)
+    careful_sure: Two = (-1.0, 1.0)
+    closer_from: float = 0.3
     threshold: float = 0.9
     usable_floor: float = 0.5
     interval_factor: float = 1.0
@@ -111,8 +105,9 @@ def _read(path: Path) -> Calibration:
             out={str(kind): _three(w) for kind, w in said["out"].items()},
             pool={str(k): float(v) for k, v in said["pool"].items()},
             rank_sigma=float(said["rank_sigma"]),
-            intercept=float(said["intercept"]),
-            weights=dict(zip(said["features"], map(float, said["weights"]), strict=True)),
+            sure=_two(said["sure"]),
+            careful_sure=_two(said["careful_sure"]),
+            closer_from=float(said["closer_from"]),
             threshold=float(said["threshold"]),
             usable_floor=float(said["usable_floor"]),
             interval_factor=float(said["interval_factor"]),
@@ -136,9 +131,9 @@ def as_json(calibration: Calibration, about: dict[str, Any]) -> str:
             "out": {kind: list(w) for kind, w in calibration.out.items()},
             "pool": calibration.pool,
             "rank_sigma": calibration.rank_sigma,
-            "intercept": calibration.intercept,
-            "features": list(calibration.weights),
-            "weights": list(calibration.weights.values()),
+            "sure": list(calibration.sure),
+            "careful_sure": list(calibration.careful_sure),
+            "closer_from": calibration.closer_from,
             "threshold": calibration.threshold,
             "usable_floor": calibration.usable_floor,
             "interval_factor": calibration.interval_factor,
@@ -146,6 +141,11 @@ def as_json(calibration: Calibration, about: dict[str, Any]) -> str:
         },
         indent=1,
     )
+
+
+def _two(values: list[float]) -> Two:
+    intercept, slope = map(float, values)
+    return intercept, slope
 
 
 def _three(values: list[float]) -> tuple[float, float, float]:

@@ -53,29 +53,11 @@ POINTED_LOWEST = (
 MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
 """Codes of the findings that measure what the network only suspects: their sentence says more."""
 
-FEATURES = (
-    "top_logit",
-    "margin",
-    "second_agrees",
-    "second_probability",
-    "count_agrees",
-    "ladder_agrees",
-    "ladder_probability",
-    "weakest",
-    "contested",
-    "hidden",
-    "tipless",
-    "off_stalk",
-    "side_breaks",
-    "lost_doubt",
-    "lost",
-    "usable_logit",
-    "small",
-    "stage",
-    "laid",
-    "findings",
-)
-"""Names of all features, in the order of `features`."""
+LOST_DOUBT = 0.25
+"""From this doubt about the number of lost leaves on it is named."""
+
+CONTESTED = 0.15
+"""From this probability that a whorl leaf's collar is out on it is named."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +84,8 @@ def judge(
     belief: StageBelief,
     findings: Sequence[Finding] = (),
     calibration: Calibration | None = None,
+    *,
+    careful: bool = False,
 ) -> Verdict:
     """Judge a reading.
 
@@ -113,10 +97,11 @@ def judge(
         What is wrong with the photo itself; one of severity ``stop`` keeps it from being staged.
     calibration : Calibration, optional
         Instead of the one that came with the package.
+    careful : bool
+        Whether the parts come from a closer look, whose beliefs have a calibration of their own.
     """
     calibration = calibration or load_calibration()
-    values = features(parts, plant, belief, findings)
-    confidence = probability(values, calibration)
+    confidence = confidence_of(belief, calibration, careful=careful)
     trouble = _photo_trouble(parts)
     nothing = next((kind for kind in REJECTING if parts.usability[kind] >= REJECT_AT), None)
     if nothing is not None or not plant.leaves:
@@ -132,61 +117,36 @@ def judge(
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
     if not sure:
-        reasons += _doubts(plant, belief, parts, values, findings)
+        reasons += _doubts(plant, belief, parts, findings)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
     if trouble in ("blurred", "dark") and confidence < 0.3:
         return Verdict(confidence, "rejected", _unique(reasons))
     return Verdict(confidence, "hand-count", _unique(reasons))
 
 
-def features(
-    parts: Parts, plant: Plant, belief: StageBelief, findings: Sequence[Finding] = ()
-) -> dict[str, float]:
-    """Give what the confidence is a function of, by name (`FEATURES`)."""
-    stage, p = belief.stage, belief.probabilities
-    two = np.sort(p)[-2:]
-    counted = [
-        out
-        for out, leaf in zip(belief.leaf_probabilities, plant.leaves, strict=True)
-        if leaf.counts
-    ]
-    whorl = [
-        out
-        for out, leaf in zip(belief.leaf_probabilities, plant.leaves, strict=True)
-        if not leaf.counts
-    ]
-    cells = plant.length_px / parts.px_per_map_px
-    return {
-        "top_logit": _logit(p[stage]),
-        "margin": float(two[1] - two[0]),
-        "second_agrees": float(belief.second_opinion.argmax() == stage),
-        "second_probability": float(belief.second_opinion[stage]),
-        "count_agrees": float(belief.count.argmax() == stage),
-        "ladder_agrees": float(belief.ladder.argmax() == stage),
-        "ladder_probability": float(belief.ladder[stage]),
-        "weakest": min(counted, default=0.5),
-        "contested": max(whorl, default=0.0),
-        "hidden": float(sum(leaf.kind == "hidden" for leaf in plant.leaves)),
-        "tipless": float(sum(leaf.kind == "tipless" for leaf in plant.leaves)),
-        "off_stalk": float(min(plant.stray + plant.merged, 4)),
-        "side_breaks": float(plant.side_breaks),
-        "lost_doubt": float(1.0 - plant.lost.max()),
-        "lost": float(plant.lost @ np.arange(len(plant.lost))),
-        "usable_logit": _logit(parts.usability["ok"]),
-        # Few photo px a map cell: the crop was enlarged, and a collar is a smear.
-        "small": float(np.clip(np.log2(4.0 / parts.px_per_map_px), 0.0, 4.0)) + float(cells < 60.0),
-        "stage": stage / 10.0,
-        "laid": plant.laid,
-        "findings": float(sum(finding.severity == "warning" for finding in findings)),
-    }
+def confidence_of(belief: StageBelief, calibration: Calibration, *, careful: bool = False) -> float:
+    """P(stage exactly right): the pooled belief in the stage, made true by two fitted numbers.
 
-
-def probability(values: dict[str, float], calibration: Calibration) -> float:
-    """P(stage exactly right) by the fitted logistic regression."""
-    z = calibration.intercept + sum(
-        weight * values[name] for name, weight in calibration.weights.items()
-    )
+    The belief already weighs everything that was seen. More features than it (sizes, counts of
+    oddities, the light) fit a set of photos better and hold worse on photos of another kind.
+    """
+    intercept, slope = calibration.careful_sure if careful else calibration.sure
+    z = intercept + slope * top_logit(belief)
     return float(1.0 / (1.0 + np.exp(-np.clip(z, -30.0, 30.0))))
+
+
+def top_logit(belief: StageBelief) -> float:
+    """Log odds of the believed stage."""
+    p = float(np.clip(belief.probabilities[belief.stage], 1e-3, 1 - 1e-3))
+    return float(np.log(p / (1.0 - p)))
+
+
+def look_closer_at(verdict: Verdict, calibration: Calibration) -> bool:
+    """Whether a closer look is worth its time: the stage isn't sure, but might become so."""
+    return (
+        verdict.outcome == "hand-count"
+        and calibration.closer_from <= verdict.confidence < calibration.threshold
+    )
 
 
 def _pointed_leaf_1(plant: Plant) -> bool:
@@ -216,18 +176,14 @@ def _worst(parts: Parts) -> str:
 
 
 def _doubts(
-    plant: Plant,
-    belief: StageBelief,
-    parts: Parts,
-    values: dict[str, float],
-    findings: Sequence[Finding],
+    plant: Plant, belief: StageBelief, parts: Parts, findings: Sequence[Finding]
 ) -> list[str]:
     """Say what makes the stage unsure, the weightiest first."""
     said: list[str] = []
     worst = _worst(parts)
     if SUSPECT_AT <= parts.usability[worst] < REFUSE_AT:
         said.append(_sentence(worst, findings))
-    if values["lost_doubt"] > 0.25:
+    if 1.0 - plant.lost.max() > LOST_DOUBT:
         said.append(
             "Not sure how many lower leaves are lost: split the stalk and count from the nodes."
         )
@@ -236,23 +192,28 @@ def _doubts(
         for out, leaf in zip(belief.leaf_probabilities, plant.leaves, strict=True)
         if leaf.kind == "whorl"
     ]
-    if values["contested"] > 0.15 and whorl:
-        leaf = max(whorl, key=lambda pair: pair[0])[1]
+    out, youngest = max(whorl, key=lambda pair: pair[0], default=(0.0, None))
+    if youngest is not None and out > CONTESTED:
         said.append(
-            f"The collar of leaf {leaf.rank} may just be clearing: look there with your own eyes."
+            f"The collar of leaf {youngest.rank} may just be clearing: look there with your own "
+            "eyes."
         )
-    if values["hidden"]:
+    if any(leaf.kind == "hidden" for leaf in plant.leaves):
         said.append("A collar is hidden behind a blade: take one more photo from the other side.")
-    if not values["second_agrees"]:
-        other = int(belief.second_opinion.argmax())
-        name = "VE" if other == 0 else f"V{other}"
-        said.append(f"A second opinion reads {name}: count the collars by hand.")
-    if values["small"] >= 1.0 and not any(f.code == "plant_small" for f in findings):
+    other = int(belief.second_opinion.argmax())
+    if other != belief.stage:
+        said.append(f"A second opinion reads {_name(other)}: count the collars by hand.")
+    if _small(plant, parts) and not any(f.code == "plant_small" for f in findings):
         said.append("The plant is small in the photo: come closer, so that collars can be seen.")
     if not said:
         low, high = np.sort(belief.probabilities.argsort()[-2:])
         said.append(f"Could be {_name(low)} or {_name(high)}: count the collars by hand.")
     return said
+
+
+def _small(plant: Plant, parts: Parts) -> bool:
+    """Whether the crop was enlarged twofold, or the plant fills little of it."""
+    return parts.px_per_map_px <= 2.0 or plant.length_px < 60.0 * parts.px_per_map_px
 
 
 def _name(stage: int) -> str:
@@ -261,8 +222,3 @@ def _name(stage: int) -> str:
 
 def _unique(reasons: list[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(reasons))
-
-
-def _logit(p: float) -> float:
-    p = float(np.clip(p, 1e-3, 1 - 1e-3))
-    return float(np.log(p / (1.0 - p)))

@@ -90,16 +90,18 @@ def measure(
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
     foot = on_board(scale, base_px)[0]
-    candidates = governing(parts, plant, scale, standing, foot, rule)
-    basis: Basis = "along-stalk" if laid else "arch" if candidates else "free-standing"
-    top = candidates[0].point if candidates else highest(plant, scale, standing, foot)
-    if top is None:
+    tallest = highest(plant, scale, standing, foot)
+    if tallest is None:
         return None
+    candidates = governing(parts, plant, scale, standing, foot, rule)
+    best = candidates[0]
+    basis: Basis = "along-stalk" if laid else "arch" if best.point else "free-standing"
+    top = best.point or tallest
     at = on_board(scale, np.array([top]))
     away = abs(float((at[0] - foot) @ np.array([-standing.up[1], standing.up[0]])))
     rise = None
-    if candidates and candidates[0].collar is not None:
-        collar = on_board(scale, np.array([candidates[0].collar]))
+    if best.collar is not None:
+        collar = on_board(scale, np.array([best.collar]))
         rise = float((at[0] - collar[0]) @ standing.up)
     depth = LAID_DEPTH_MM if laid else leaf_depth(away, standing.offset_mm, rise)
     height = float(standing.height_mm(foot, at, depth[0])[0])
@@ -108,7 +110,7 @@ def measure(
     sd = _error(parts, scale, plant.base, standing, foot, at, depth)
     if interval_factor is None:
         interval_factor = load_calibration().interval_factor
-    others = _other_heights(scale, standing, foot, height, candidates)
+    others = _other_heights(scale, standing, foot, height, candidates, tallest)
     low, high = _interval(height, sd, others)
     return Height(
         height_mm=height,
@@ -163,12 +165,15 @@ def _error(
 
 
 def _other_heights(
-    scale: Scale, standing: Stand, foot: np.ndarray, height: float, candidates: list[Candidate]
+    scale: Scale,
+    standing: Stand,
+    foot: np.ndarray,
+    height: float,
+    candidates: list[Candidate],
+    tallest: tuple[float, float],
 ) -> list[tuple[float, float]]:
     """Heights, mm, that it would be if another leaf governed, each with its share of the belief."""
-    if len(candidates) < 2:
-        return [(height, 1.0)]
-    points = on_board(scale, np.array([candidate.point for candidate in candidates]))
+    points = on_board(scale, np.array([candidate.point or tallest for candidate in candidates]))
     apart = standing.height_mm(foot, points)
     apart = apart - apart[0] + height
     return [(float(h), c.share) for h, c in zip(apart, candidates, strict=True)]

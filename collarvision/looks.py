@@ -118,8 +118,13 @@ def mean_look(one: Look, other: Look) -> Look:
     """Mean of two looks at the same square, logit by logit."""
     maps = (one.maps + other.maps) / 2
     summary = (one.summary + other.summary) / 2
+    return made_look(maps, summary, one.photo_from_map)
+
+
+def made_look(maps: np.ndarray, summary: np.ndarray, photo_from_map: np.ndarray) -> Look:
+    """Make a look of the network's answers and their place."""
     classes = softmax(maps[:5])
-    return Look(maps, summary, one.photo_from_map, classes[BLADE] + classes[STALK])
+    return Look(maps, summary, photo_from_map, classes[BLADE] + classes[STALK])
 
 
 def _look(
@@ -144,8 +149,7 @@ def _look(
             [0.0, MAP_STRIDE * step_y, y + half * step_y],
         ]
     )
-    classes = softmax(maps[:5])
-    return Look(maps, summary, photo_from_map, classes[BLADE] + classes[STALK])
+    return made_look(maps, summary, photo_from_map)
 
 
 def _resized(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:

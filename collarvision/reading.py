@@ -9,21 +9,21 @@ from __future__ import annotations
 import os
 import traceback
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from collarvision.answer import CardMark, CollarMark, Pixel, Reading, TipMark
-from collarvision.calibration import load_calibration
+from collarvision.calibration import Calibration, load_calibration
 from collarvision.card import CardError, Scale, find_card
-from collarvision.confidence import judge
+from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.network import ModelError
-from collarvision.parts import Parts, Point, read_parts
+from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
-from collarvision.quality import assess
+from collarvision.quality import Finding, assess
 from collarvision.stage import StageBelief, believe
 
 SHOWN_COLLAR = 0.5
@@ -149,19 +149,19 @@ def _read(
     # The card is looked for while the network runs: neither needs the other.
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
         looking = aside.submit(find_card, photo, check_bar_mm=check_bar_mm)
-        parts = read_parts(photo)
+        looks = take_looks(photo)
         scale = looking.result()
-    plant = assemble(parts, scale)
-    belief = believe(plant, parts, calibration)
-    findings = assess(photo, parts, scale)
-    verdict = judge(parts, plant, belief, findings, calibration)
+    got = _understand(photo, looks, scale, calibration)
+    if look_closer_at(got.verdict, calibration):
+        got = _understand(photo, look_closer(photo, looks), scale, calibration, careful=True)
+    parts, verdict = got.parts, got.verdict
     about_file = Reading(
         photo=photo.name,
         path=None if isinstance(source, bytes) else str(source),
         sha256=photo.sha256,
         outcome=verdict.outcome,
         reasons=verdict.reasons,
-        quality=tuple(finding.code for finding in findings),
+        quality=tuple(finding.code for finding in got.findings),
         photo_size=(photo.rgb.shape[1], photo.rgb.shape[0]),
         taken_at=photo.taken_at.isoformat() if photo.taken_at else None,
         gps=photo.gps,
@@ -171,19 +171,41 @@ def _read(
     )
     if verdict.outcome == "rejected":
         return about_file
-    height = None if scale is None else measure(parts, plant, scale, height_rule)
-    return _with_plant(about_file, parts, plant, belief, verdict.confidence, scale, height)
+    height = None if scale is None else measure(parts, got.plant, scale, height_rule)
+    return _with_plant(about_file, got, scale, height)
+
+
+@dataclass(frozen=True)
+class _Understood:
+    """What the rooms from the parts to the verdict made of one set of looks."""
+
+    parts: Parts
+    plant: Plant
+    belief: StageBelief
+    findings: tuple[Finding, ...]
+    verdict: Verdict
+
+
+def _understand(
+    photo: Photo,
+    looks: Looks,
+    scale: Scale | None,
+    calibration: Calibration,
+    *,
+    careful: bool = False,
+) -> _Understood:
+    parts = gather(looks)
+    plant = assemble(parts, scale)
+    belief = believe(plant, parts, calibration)
+    findings = assess(photo, parts, scale)
+    verdict = judge(parts, plant, belief, findings, calibration, careful=careful)
+    return _Understood(parts, plant, belief, findings, verdict)
 
 
 def _with_plant(
-    reading: Reading,
-    parts: Parts,
-    plant: Plant,
-    belief: StageBelief,
-    confidence: float,
-    scale: Scale | None,
-    height: Height | None,
+    reading: Reading, got: _Understood, scale: Scale | None, height: Height | None
 ) -> Reading:
+    plant, belief = got.plant, got.belief
     out = list(zip(plant.leaves, belief.leaf_probabilities, strict=True))
     base = plant.base
     arch = height.arch if height else _xy_of(plant.arch)
@@ -191,7 +213,7 @@ def _with_plant(
         reading,
         stage=belief.stage,
         stage_probabilities=tuple(float(p) for p in belief.probabilities),
-        confidence=confidence,
+        confidence=got.verdict.confidence,
         collars=tuple(
             CollarMark(leaf.rank, leaf.collar.x, leaf.collar.y, leaf.collar.score)
             for leaf, p in out
@@ -213,7 +235,7 @@ def _with_plant(
         height_basis=height.basis if height else None,
         height_rule=height.rule if height else None,
         mm_per_px=None if scale is None or base is None else scale.mm_per_px_at(base.x, base.y),
-        layout="laid" if parts.laid >= 0.5 else "standing",
+        layout="laid" if got.parts.laid >= 0.5 else "standing",
         evidence=belief.evidence,
     )
 

@@ -17,12 +17,12 @@ from hypothesis import strategies as st
 
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
-    FEATURES,
     POINTED_LOWEST,
     SENTENCES,
-    features,
+    Verdict,
+    confidence_of,
     judge,
-    probability,
+    look_closer_at,
 )
 from collarvision.network import ModelError
 from collarvision.plant import assemble
@@ -159,25 +159,36 @@ def test_agreement_makes_sure_and_disagreement_unsure():
     assert unsure.outcome == "hand-count"
 
 
-def test_every_feature_has_a_finite_value():
-    for stage in range(10):
-        parts = draw(stage, noise=1.0, seed=stage).parts
-        plant = assemble(parts)
-        values = features(parts, plant, believe(plant, parts, GUESSES))
-        assert tuple(values) == FEATURES
-        assert all(np.isfinite(v) for v in values.values())
+@given(st.floats(-5, 5), st.floats(0.1, 3))
+def test_confidence_is_logistic_in_the_log_odds_of_the_belief(intercept, slope):
+    """Scaling by two numbers: J. Platt 1999, cited from memory."""
+    calibration = replace(GUESSES, sure=(intercept, slope), careful_sure=(0.0, 1.0))
+    belief = believe(assemble(DRAWN.parts), DRAWN.parts, GUESSES)
+    p = belief.probabilities[belief.stage]
+    odds = np.log(p / (1 - p))
+    expected = 1 / (1 + np.exp(-(intercept + slope * odds)))
+    assert confidence_of(belief, calibration) == pytest.approx(expected, rel=1e-6)
+    assert confidence_of(belief, calibration, careful=True) == pytest.approx(p, rel=1e-6)
 
 
-@given(st.floats(-5, 5), st.floats(-5, 5))
-def test_confidence_is_the_logistic_function(intercept, value):
-    calibration = replace(GUESSES, intercept=intercept, weights={"margin": 1.0})
-    expected = 1 / (1 + np.exp(-(intercept + value)))
-    assert probability({"margin": value}, calibration) == pytest.approx(expected)
+def test_a_closer_look_is_taken_only_where_it_may_help():
+    calibration = replace(GUESSES, threshold=0.9, closer_from=0.3)
+
+    def wanted(confidence, outcome="hand-count"):
+        return look_closer_at(Verdict(confidence, outcome, ()), calibration)
+
+    assert wanted(0.6)
+    assert wanted(0.3)
+    assert not wanted(0.95, "staged")
+    assert not wanted(0.95)  # sure of the stage: something else keeps it from being staged
+    assert not wanted(0.1)
+    assert not wanted(0.6, "rejected")
+    assert not look_closer_at(Verdict(0.6, "hand-count", ()), replace(calibration, closer_from=1.0))
 
 
 def test_a_calibration_survives_its_file(tmp_path):
     path = tmp_path / "calibration.json"
-    wanted = replace(GUESSES, threshold=0.83, weights={"margin": 2.0, "lost": -1.0})
+    wanted = replace(GUESSES, threshold=0.83, sure=(0.2, 1.1), closer_from=0.4)
     path.write_text(as_json(wanted, {"photos": 12}))
     assert load_calibration(path) == replace(wanted, fitted=True)
 

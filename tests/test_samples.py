@@ -80,6 +80,8 @@ def test_best_guesses_are_within_a_stage(read_samples: dict[str, Record]) -> Non
 def test_heights_lie_in_their_intervals(read_samples: dict[str, Record]) -> None:
     inside = []
     for row in lines(TRUTH):
+        if not row["usable"]:
+            continue  # half of a plant has no height to be right about
         record = read_samples[row["file"]]
         if row.get("height_arch_mm") and record.height_interval_mm:
             low, high = record.height_interval_mm

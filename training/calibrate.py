@@ -11,30 +11,22 @@ the thresholds for a stated risk; the width of the height's interval.
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-from collarvision.calibration import Calibration, Three, as_json
-from collarvision.card import Scale, find_card
-from collarvision.confidence import FEATURES, features, judge
+from collarvision.calibration import Calibration, Three, Two, as_json
+from collarvision.confidence import judge, look_closer_at, top_logit
 from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
-from collarvision.parts import Parts, Point, read_parts
-from collarvision.photo import PhotoError, load_photo
-from collarvision.plant import Leaf, Plant, assemble
 from collarvision.stage import believe, logit, pool, rung
-from training.scoring import TOLERANCE, plant_height_px
-
-if TYPE_CHECKING:
-    from collarvision.quality import Finding
+from training.cases import Case, leaf_labels, read_cases
 
 FOLDS = 5
 RANK_SIGMAS = (0.35, 0.5, 0.7, 1.0, 1.4, 2.0)
@@ -43,103 +35,13 @@ COVERAGE_WANTED = 0.93
 
 UNUSABLE_ACCEPTED = 0.01
 FLOOR_BOUNDS = (0.4, 0.95)
-RIDGE = 4.0
-"""Weight of the prior in the confidence's regression, in photos per squared sd of a feature."""
+SURE_PRIOR = (0.0, 1.0)
+SURE_PRECISION = (0.5, 4.0)
+"""The pooled belief is taken as true unless photos speak against it: normal prior of the
+confidence's intercept and slope, mean and inverse variance."""
 
-
-@dataclass(frozen=True)
-class Case:
-    """One photo as read, with its truth."""
-
-    name: str
-    parts: Parts
-    plant: Plant
-    findings: tuple[Finding, ...]
-    scale: Scale | None
-    truth: dict[str, Any]
-
-    @property
-    def usable(self) -> bool:
-        return bool(self.truth["usable"])
-
-    @property
-    def stage(self) -> int:
-        return int(self.truth["stage_v"])
-
-
-def read_cases(truth_file: Path, limit: int | None = None) -> list[Case]:
-    """Read every whole photo of a truth file with the run-time package."""
-    from collarvision.quality import check
-
-    rows = [json.loads(line) for line in truth_file.read_text().splitlines() if line.strip()]
-    rows = [row for row in rows if row.get("view", "photo") == "photo"][:limit]
-    cases = []
-    for number, row in enumerate(rows):
-        try:
-            photo = load_photo(truth_file.parent / row["file"])
-        except PhotoError as error:
-            print(f"left out {row['file']}: {error}", file=sys.stderr)
-            continue
-        scale = find_card(photo)
-        parts = read_parts(photo)
-        findings = tuple(check(photo, parts, scale))
-        cases.append(Case(row["file"], parts, assemble(parts, scale), findings, scale, row))
-        if number % 100 == 99:
-            print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
-    return cases
-
-
-# --------------------------------------------------------------------------- leaves
-
-
-@dataclass(frozen=True)
-class Label:
-    """What a leaf found truly is: a leaf that no other one found is, its collar out, its number."""
-
-    real: bool
-    out: bool
-    rank: int | None
-
-
-def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[Label]:
-    """Label every leaf found, by its collar where it has one, else by its tip.
-
-    Every truth is given away once, so that the second finding of a leaf is labelled as none.
-    """
-    reach = TOLERANCE * plant_height_px(truth)
-    ranks_out = {int(t["rank"]) for t in truth["tips"] if t["has_collar"]}
-    collars = [(c["x"], c["y"], int(c["rank"])) for c in truth["collars_visible_in_image"]]
-    ranks_out |= {rank for _, _, rank in collars}
-    tips = [(t["x"], t["y"], int(t["rank"])) for t in truth["tips"]]
-    given: set[int] = set()
-    labels: dict[int, Label] = {}
-    for i in sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i])):
-        leaf = plant.leaves[i]
-        rank = None
-        if leaf.collar is not None:
-            rank = _nearest(collars, leaf.collar, reach, given)
-        elif leaf.tip is not None:
-            rank = _nearest(tips, leaf.tip, reach, given)
-        if rank is not None:
-            given.add(rank)
-        labels[i] = Label(rank is not None, rank in ranks_out, rank)
-    return [labels[i] for i in range(len(plant.leaves))]
-
-
-def _certainty(leaf: Leaf) -> float:
-    return leaf.collar_score * (leaf.collar is not None) + (leaf.kind == "paired")
-
-
-def _nearest(
-    places: Sequence[tuple[float, float, int]], point: Point, reach: float, given: set[int]
-) -> int | None:
-    """Rank of the nearest place within reach whose rank isn't given away yet."""
-    near = [
-        (distance, rank)
-        for x, y, rank in places
-        if rank not in given and (distance := math.hypot(x - point.x, y - point.y)) <= reach
-    ]
-    return min(near)[1] if near else None
+CLOSER_FROM = 0.3
+"""Confidence from which a closer look may still lead to an answer. Our own choice."""
 
 
 def fit_leaves(cases: Sequence[Case], start: Calibration) -> Calibration:
@@ -212,36 +114,90 @@ def fit_pool(cases: Sequence[Case], calibration: Calibration) -> dict[str, float
     return {name: float(w) for name, w in zip(names, np.exp(found.x), strict=True)}
 
 
-def feature_table(cases: Sequence[Case], calibration: Calibration) -> tuple[np.ndarray, np.ndarray]:
-    """Features (n, k) and whether the stage was exactly right (n,)."""
-    rows, right = [], []
-    for case in cases:
-        belief = believe(case.plant, case.parts, calibration)
-        values = features(case.parts, case.plant, belief, case.findings)
-        rows.append([values[name] for name in FEATURES])
-        right.append(belief.stage == case.stage)
-    return np.array(rows), np.array(right, dtype=float)
+def fit_beliefs(cases: Sequence[Case], start: Calibration) -> Calibration:
+    """Fit everything that a stage belief is made of; closer looks count as photos of their own."""
+    both = _both(cases)
+    fitted = fit_leaves(both, start)
+    fitted = replace(fitted, rank_sigma=fit_rank_sigma(both, fitted))
+    fitted = replace(fitted, pool=fit_pool(both, fitted))
+    return fit_sureness(cases, fitted)
 
 
-def fit_confidence(x: np.ndarray, right: np.ndarray) -> tuple[float, np.ndarray]:
-    """Intercept and weights of P(right); ridge on standardised features."""
-    mean, sd = x.mean(axis=0), x.std(axis=0)
-    sd = np.where(sd > 1e-6, sd, 1.0)
-    z = np.column_stack([np.ones(len(x)), (x - mean) / sd])
-    w = fit_logistic(z, right, np.zeros(z.shape[1]), np.array([0.01] + [RIDGE] * x.shape[1]))
-    weights = w[1:] / sd
-    return float(w[0] - weights @ mean), weights
+def _both(cases: Sequence[Case]) -> list[Case]:
+    return [*cases, *(case.closer for case in cases if case.closer is not None)]
 
 
-def out_of_fold(x: np.ndarray, right: np.ndarray, seed: int = 0) -> np.ndarray:
-    """Confidence (n,) of each photo from a fit that has not seen it."""
-    fold_of = np.random.default_rng(seed).permutation(len(x)) % FOLDS
-    confidence = np.zeros(len(x))
+def fit_sureness(cases: Sequence[Case], fitted: Calibration) -> Calibration:
+    """Fit what turns beliefs into confidences, for first readings and for closer ones."""
+    sure = fit_sure(cases, fitted)
+    closer = [case.closer for case in cases if case.closer is not None]
+    if not closer:
+        return replace(fitted, sure=sure, careful_sure=sure, closer_from=1.0)
+    return replace(fitted, sure=sure, careful_sure=fit_sure(closer, fitted))
+
+
+def fit_sure(cases: Sequence[Case], fitted: Calibration) -> Two:
+    """Intercept and slope that turn the belief in a stage into P(it is right) (Platt 1999)."""
+    beliefs = [believe(case.plant, case.parts, fitted) for case in cases]
+    x = np.array([[1.0, top_logit(belief)] for belief in beliefs])
+    right = [float(b.stage == case.stage) for b, case in zip(beliefs, cases, strict=True)]
+    w = fit_logistic(x, np.array(right), np.array(SURE_PRIOR), np.array(SURE_PRECISION))
+    return float(w[0]), float(max(w[1], 0.1))
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Confidence and whether it was right, of each photo's first reading and of its closer one."""
+
+    first: np.ndarray
+    first_right: np.ndarray
+    closer: np.ndarray
+    closer_right: np.ndarray
+
+    def at(self, threshold: float, closer_from: float) -> tuple[np.ndarray, np.ndarray]:
+        """Confidence and rightness of what is answered where the threshold is this one."""
+        again = (self.first < threshold) & (self.first >= closer_from)
+        confidence = np.where(again, self.closer, self.first)
+        return confidence, np.where(again, self.closer_right, self.first_right)
+
+    def levels(self, closer_from: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Thresholds, strictest first; how many each accepts, and how many of those are wrong."""
+        thresholds = np.unique(np.concatenate([self.first, self.closer]))[::-1]
+        accepted, wrong = [], []
+        for threshold in thresholds:
+            confidence, right = self.at(threshold, closer_from)
+            taken = confidence >= threshold
+            accepted.append(int(taken.sum()))
+            wrong.append(float((1 - right[taken]).sum()))
+        return thresholds, np.array(accepted), np.array(wrong)
+
+
+def answers(cases: Sequence[Case], calibration: Calibration) -> Answers:
+    """Answers of a calibration to photos."""
+
+    def one(cases: Sequence[Case], sure: Two) -> tuple[np.ndarray, np.ndarray]:
+        beliefs = [believe(case.plant, case.parts, calibration) for case in cases]
+        z = np.array([sure[0] + sure[1] * top_logit(belief) for belief in beliefs])
+        right = [float(b.stage == case.stage) for b, case in zip(beliefs, cases, strict=True)]
+        return 1 / (1 + np.exp(-z)), np.array(right)
+
+    closer = [case.closer or case for case in cases]
+    return Answers(*one(cases, calibration.sure), *one(closer, calibration.careful_sure))
+
+
+def out_of_fold(cases: Sequence[Case], fitted: Calibration, seed: int = 0) -> Answers:
+    """Answers to each photo from fits that have not seen it.
+
+    The error of the leaf numbers and the weights of the pool, four numbers, stay as they are.
+    """
+    fold_of = np.random.default_rng(seed).permutation(len(cases)) % FOLDS
+    columns = np.zeros((4, len(cases)))
     for fold_number in range(FOLDS):
-        held = fold_of == fold_number
-        intercept, weights = fit_confidence(x[~held], right[~held])
-        confidence[held] = 1 / (1 + np.exp(-(intercept + x[held] @ weights)))
-    return confidence
+        held = np.flatnonzero(fold_of == fold_number)
+        seen = [cases[i] for i in np.flatnonzero(fold_of != fold_number)]
+        got = answers([cases[i] for i in held], fit_sureness(seen, fit_leaves(_both(seen), fitted)))
+        columns[:, held] = got.first, got.first_right, got.closer, got.closer_right
+    return Answers(*columns)
 
 
 def fit_logistic(
@@ -287,11 +243,29 @@ def fit_logistic(
 def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tuple[float, bool]:
     """Least confidence at which at most `risk` of the accepted readings are wrong.
 
+    The threshold of `strictest_needed` for answers that don't change with it.
+    """
+    right = 1.0 - np.asarray(wrong, dtype=float)
+    return strictest_needed(*Answers(confidence, right, confidence, right).levels(2.0), risk)
+
+
+def strictest_needed(
+    thresholds: np.ndarray, accepted: np.ndarray, wrong: np.ndarray, risk: float
+) -> tuple[float, bool]:
+    """Least threshold at which at most `risk` of the accepted readings are wrong.
+
     Conformal risk control (A. Angelopoulos, S. Bates, A. Fisch, L. Lei and T. Schuster 2022,
     "Conformal risk control", arXiv 2208.02814): with a loss of at most 1, the next case's expected
     loss is at most (sum of losses + 1) / (n + 1). It is applied among the accepted, where a wrong
     stage costs 1. That risk need not fall as the threshold rises, so the bound must hold at the
     threshold and at every stricter one that still accepts 1 / risk photos.
+
+    Parameters
+    ----------
+    thresholds : ndarray, (n,)
+        Strictest first.
+    accepted, wrong : ndarray, (n,)
+        How many readings each accepts, and how many of those are wrong.
 
     Returns
     -------
@@ -300,23 +274,18 @@ def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tu
         False when no threshold meets the risk. The strictest is then given, and at least the one
         from which a confidence itself promises the risk.
     """
-    order = np.argsort(-confidence, kind="stable")
-    ranked, losses = confidence[order], wrong[order].astype(float).cumsum()
-    accepted = np.arange(1, len(order) + 1)
-    bound = (losses + 1) / (accepted + 1)
     first = math.ceil(1 / risk)
-    # Readings of one confidence are accepted together: only the last of them can be a threshold.
-    last_of_its_value = np.append(ranked[1:] < ranked[:-1], True)
     best: float | None = None
-    for k in range(first - 1, len(order)):
-        if bound[k] > risk:
-            if accepted[k] >= 3 * first:
-                break
+    for threshold, count, errors in zip(thresholds, accepted, wrong, strict=True):
+        if count < first:
             continue
-        if last_of_its_value[k]:
-            best = float(ranked[k])
+        if (errors + 1) / (count + 1) <= risk:
+            best = float(threshold)
+        elif count >= 3 * first:
+            break
     if best is None:
-        return float(max(1.0 - risk, ranked[min(first, len(ranked)) - 1])), False
+        enough = thresholds[accepted >= min(first, accepted.max())]
+        return float(max(1.0 - risk, enough[0])), False
     return best, True
 
 
@@ -357,7 +326,7 @@ def interval_factor(cases: Sequence[Case]) -> float:
     if len(ratio) < 30:
         return 1.0
     rank = min(len(ratio), math.ceil((len(ratio) + 1) * COVERAGE_WANTED))
-    return float(np.clip(np.sort(ratio)[rank - 1], 0.6, 1.6))
+    return float(np.clip(np.sort(ratio)[rank - 1], 0.6, 2.0))
 
 
 def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
@@ -371,12 +340,14 @@ def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10)
     return float(sum(gaps))
 
 
-def risk_coverage(confidence: np.ndarray, right: np.ndarray) -> list[tuple[float, float]]:
-    """Points (share accepted, share of them wrong), strictest first."""
-    order = np.argsort(-confidence, kind="stable")
-    wrong = (1 - right[order]).cumsum()
-    counts = np.unique(np.linspace(1, len(order), 41).round().astype(int))
-    return [(round(n / len(order), 3), round(float(wrong[n - 1] / n), 4)) for n in counts]
+def risk_coverage(accepted: np.ndarray, wrong: np.ndarray) -> list[tuple[float, float]]:
+    """Some 40 points (share accepted, share of them wrong), strictest first."""
+    total = accepted.max()
+    chosen = np.unique(np.searchsorted(accepted, np.linspace(1, total, 41).round()))
+    return [
+        (round(float(accepted[i] / total), 3), round(float(wrong[i] / accepted[i]), 4))
+        for i in chosen
+    ]
 
 
 # --------------------------------------------------------------------------- all of it
@@ -385,39 +356,34 @@ def risk_coverage(confidence: np.ndarray, right: np.ndarray) -> list[tuple[float
 def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, dict[str, Any]]:
     """Fit everything; gives the calibration and what to say about it."""
     good = [case for case in cases if case.usable]
-    fitted = Calibration(risk=risk)
-    fitted = fit_leaves(good, fitted)
-    fitted = replace(fitted, rank_sigma=fit_rank_sigma(good, fitted))
-    fitted = replace(fitted, pool=fit_pool(good, fitted))
-    x, right = feature_table(good, fitted)
-    intercept, weights = fit_confidence(x, right)
-    confidence = out_of_fold(x, right)
-    threshold, met = risk_threshold(confidence, right == 0, risk)
+    start = Calibration(risk=risk, closer_from=CLOSER_FROM)
+    fitted = fit_beliefs(good, start)
+    honest = out_of_fold(good, fitted)
+    levels = honest.levels(fitted.closer_from)
+    threshold, met = strictest_needed(*levels, risk)
     fitted = replace(
-        fitted,
-        intercept=intercept,
-        weights=dict(zip(FEATURES, map(float, weights), strict=True)),
-        threshold=threshold,
-        interval_factor=interval_factor(good),
-        fitted=True,
+        fitted, threshold=threshold, interval_factor=interval_factor(good), fitted=True
     )
     bad = [case for case in cases if not case.usable]
     no_floor = replace(fitted, usable_floor=0.0)
     sure = np.array([_outcome(case, no_floor) == "staged" for case in bad], dtype=bool)
     ok = np.array([case.parts.usability["ok"] for case in bad])
     fitted = replace(fitted, usable_floor=usable_floor(ok, sure))
-    accepted = confidence >= threshold
+    said, said_right = honest.at(threshold, fitted.closer_from)
+    accepted = said >= threshold
+    alone, _ = risk_threshold(honest.first, honest.first_right == 0, risk)
     about = {
         "photos": len(cases),
         "usable": len(good),
         "model": cases[0].parts.model,
-        "stage_exact": round(float(right.mean()), 4),
+        "stage_exact": round(float(said_right.mean()), 4),
         "threshold_met_risk": met,
         "accepted_share": round(float(accepted.mean()), 4),
-        "accepted_exact": round(float(right[accepted].mean()), 4) if accepted.any() else None,
-        "calibration_error": round(calibration_error(confidence, right), 4),
+        "accepted_exact": round(float(said_right[accepted].mean()), 4) if accepted.any() else None,
+        "accepted_share_without_closer_look": round(float((honest.first >= alone).mean()), 4),
+        "calibration_error": round(calibration_error(said, said_right), 4),
         "unusable_refused": _refused(cases, fitted),
-        "risk_coverage": risk_coverage(confidence, right),
+        "risk_coverage": risk_coverage(levels[1], levels[2]),
     }
     return fitted, about
 
@@ -431,8 +397,14 @@ def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
 
 
 def _outcome(case: Case, calibration: Calibration) -> str:
+    """What is said in the end: after the closer look where one is taken."""
     belief = believe(case.plant, case.parts, calibration)
-    return judge(case.parts, case.plant, belief, case.findings, calibration).outcome
+    verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
+    if case.closer is None or not look_closer_at(verdict, calibration):
+        return verdict.outcome
+    case = case.closer
+    belief = believe(case.plant, case.parts, calibration)
+    return judge(case.parts, case.plant, belief, case.findings, calibration, careful=True).outcome
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -442,9 +414,14 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--out", type=Path, default=Path("models/calibration.json"))
     parser.add_argument("--risk", type=float, default=0.02, help="wrong stages per accepted one")
     parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
+    parser.add_argument("--looks", type=Path, help="folder to keep the network's answers in")
     options = parser.parse_args(words)
     try:
-        cases = [case for file in options.truth for case in read_cases(file, options.limit)]
+        cases = [
+            case
+            for file in options.truth
+            for case in read_cases(file, options.limit, options.looks)
+        ]
     except (OSError, ModelError) as error:
         print(f"calibrate: {error}", file=sys.stderr)
         return 1

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import sys
 import time
 from collections.abc import Callable, Sequence
@@ -17,7 +18,16 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from training.scoring import Case, by_kind, compare_all, mean, read_jsonl, summary
+from training.scoring import (
+    Case,
+    by_kind,
+    compare_all,
+    hard_cases,
+    mean,
+    read_jsonl,
+    summary,
+    sure_pairs,
+)
 
 TABLE_ORDER = (
     ("photos", ("photos_usable", "photos_unusable", "no_record")),
@@ -59,6 +69,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--photos", help="folder of the photos; by default beside each truth file")
     add("--readings", help="read these records (JSON lines) instead of reading the photos")
     add("--out", help="write a page of failures here (HTML, all in one file)")
+    add("--markdown", help="write the figures here as tables for the model card")
+    add("--plot", help="write the curve of risk against coverage here (SVG)")
     add("--json", help="write all figures here")
     add("--records", help="write the records here (JSON lines)")
     add("--limit", type=int, help="at most so many photos")
@@ -102,6 +114,42 @@ def _figure(value: float | int) -> str:
     return f"{value:d}" if isinstance(value, int) else f"{value:.3f}"
 
 
+HARD_COLUMNS = (
+    ("exact", "stage_exact"),
+    ("within 1", "stage_within_1"),
+    ("staged", "accepted_share"),
+    ("exact of staged", "accepted_exact"),
+    ("collar F1", "collar_f1"),
+    ("height error", "height_median_rel"),
+)
+
+
+def hard_case_rows(cases: Sequence[Case]) -> list[list[str]]:
+    """Photos and figures of each hard case, as text; a dash where nothing tells."""
+    rows = []
+    for name, group in hard_cases(cases).items():
+        figures = summary(group)
+        values = [float(figures[key]) for _, key in HARD_COLUMNS]
+        numbers = ["–" if math.isnan(value) else f"{value:.3f}" for value in values]
+        rows.append([name, str(len(group)), *numbers])
+    return rows
+
+
+def markdown(cases: Sequence[Case]) -> str:
+    """All figures and the hard cases as tables for the model card."""
+    figures = summary(cases)
+    lines = ["| figure | value |", "|---|---|"]
+    lines += [
+        f"| {name.replace('_', ' ')} | {_figure(figures[name])} |"
+        for _, names in TABLE_ORDER
+        for name in names
+    ]
+    heads = ["hard case", "photos", *(head for head, _ in HARD_COLUMNS)]
+    lines += ["", f"| {' | '.join(heads)} |", "|---" + "|---:" * (len(heads) - 1) + "|"]
+    lines += [f"| {' | '.join(row)} |" for row in hard_case_rows(cases)]
+    return "\n".join(lines) + "\n"
+
+
 def table(cases: Sequence[Case]) -> str:
     """All figures, then exact and within one by stage, layout, hard case and light."""
     figures = summary(cases)
@@ -121,6 +169,10 @@ def table(cases: Sequence[Case]) -> str:
                 else refused
             )
             lines.append(f"{kind:>18s} {len(group):8d}{numbers}")
+    heads = " ".join(f"{head:>15s}" for head, _ in HARD_COLUMNS)
+    lines.append(f"\n{'':30s} photos {heads}")
+    for name, count, *numbers in hard_case_rows(cases):
+        lines.append(f"{name:30s} {count:>6s} " + " ".join(f"{n:>15s}" for n in numbers))
     return "\n".join(lines)
 
 
@@ -132,6 +184,7 @@ def all_figures(cases: Sequence[Case]) -> dict[str, Any]:
             name: {kind: summary(group) for kind, group in parts.items()}
             for name, parts in by_kind(cases).items()
         },
+        "hard cases": {name: summary(group) for name, group in hard_cases(cases).items()},
     }
 
 
@@ -161,6 +214,12 @@ def main(argv: list[str] | None = None) -> int:
     if options.json:
         text = json.dumps(all_figures(cases), indent=1) + "\n"
         Path(options.json).write_text(text, encoding="utf-8")
+    if options.markdown:
+        Path(options.markdown).write_text(markdown(cases), encoding="utf-8")
+    if options.plot:
+        from training.riskplot import risk_plot
+
+        Path(options.plot).write_text(risk_plot(sure_pairs(cases)), encoding="utf-8")
     if options.out:
         from training.page import write_page
 

@@ -16,6 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from training.riskplot import risk_plot
 from training.scoring import (
     REFUSING,
     TOLERANCE,
@@ -24,6 +25,7 @@ from training.scoring import (
     plant_height_px,
     risk_coverage,
     summary,
+    sure_pairs,
 )
 
 SHOWN_PX = 900
@@ -37,7 +39,7 @@ table{border-collapse:collapse;margin:1rem 0}td,th{padding:.15rem .6rem;border-b
 #ccc;text-align:right}td:first-child,th:first-child{text-align:left}
 .grid{display:grid;grid-template-columns:repeat(auto-fill,minmax(320px,1fr));gap:1rem}
 figure{margin:0;border:1px solid #ccc;padding:.5rem}figure img{width:100%}
-figcaption{font-size:.9rem}svg{max-width:520px;width:100%;height:auto}
+figcaption{font-size:.9rem}svg{max-width:800px;width:100%;height:auto}
 """
 
 
@@ -139,32 +141,6 @@ def _caption(case: Case) -> str:
     return "<br>".join(word for word in words if word)
 
 
-def risk_plot(curve: Sequence[tuple[float, float]]) -> str:
-    """Error rate against share answered, as SVG."""
-    if not curve:
-        return "<p>No confidences to plot.</p>"
-    left, top, wide, high = 50, 10, 440, 260
-    highest = max(0.1, max(risk for _, risk in curve))
-    path = " ".join(
-        f"{left + wide * share:.1f},{top + high * (1 - risk / highest):.1f}"
-        for share, risk in curve
-    )
-    marks = "".join(
-        f'<text x="{left - 6}" y="{top + high * (1 - k / 4) + 5:.0f}" text-anchor="end">'
-        f"{highest * k / 4:.2f}</text>"
-        f'<text x="{left + wide * k / 4:.0f}" y="{top + high + 18}" text-anchor="middle">'
-        f"{k / 4:.2f}</text>"
-        for k in range(5)
-    )
-    return (
-        f'<svg viewBox="0 0 520 310" role="img" aria-label="error rate against share answered" '
-        f'font-size="13"><rect x="{left}" y="{top}" width="{wide}" height="{high}" fill="none" '
-        f'stroke="#999"/><polyline points="{path}" fill="none" stroke="#0072b2" '
-        f'stroke-width="2.5"/>{marks}<text x="{left + wide / 2}" y="306" '
-        f'text-anchor="middle">share of photos answered</text></svg>'
-    )
-
-
 def _figures(figures: Mapping[str, Any]) -> str:
     rows = "".join(
         f"<tr><td>{name.replace('_', ' ')}</td><td>"
@@ -189,11 +165,7 @@ def write_page(out: Path, cases: Sequence[Case], paths: Mapping[str, Path], most
             f'src="data:image/jpeg;base64,{picture}"><figcaption>{_caption(case)}</figcaption>'
             "</figure>"
         )
-    sure = [
-        (float(c.reading["confidence"]), c.error == 0)
-        for c in cases
-        if c.usable and c.reading.get("confidence") is not None
-    ]
+    sure = sure_pairs(cases)
     curve = risk_coverage(sure)
     points = json.dumps([[round(a, 4), round(b, 4)] for a, b in curve])
     out.write_text(
@@ -203,7 +175,7 @@ def write_page(out: Path, cases: Sequence[Case], paths: Mapping[str, Path], most
         "<p>Hollow squares: truth (thin: covered). Discs: the reading, with leaf numbers. Blue: "
         "collars; orange: tips; cross: soil line; triangle: arch.</p>"
         f"{_figures(summary(cases))}<h2>Error rate when only the surest are answered</h2>"
-        f"{risk_plot(curve)}<h2>Photos to look at, worst first</h2>"
+        f"{risk_plot(sure, alone=False)}<h2>Photos to look at, worst first</h2>"
         f'<div class="grid">{"".join(figures)}</div>'
         f'<script type="application/json" id="risk-coverage">{points}</script></html>\n',
         encoding="utf-8",

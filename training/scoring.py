@@ -172,6 +172,17 @@ def risk_coverage(pairs: Sequence[tuple[float, bool]]) -> list[tuple[float, floa
     return curve
 
 
+def sure_pairs(cases: Sequence[Case]) -> list[tuple[float, bool]]:
+    """Confidence and whether the stage was right, of each usable photo that has both."""
+    return [
+        (float(c.reading["confidence"]), c.error == 0)
+        for c in cases
+        if c.usable
+        and c.reading.get("confidence") is not None
+        and c.reading.get("stage") is not None
+    ]
+
+
 def heights(case: Case) -> tuple[float, float | None, bool] | None:
     """Relative error, error in mm and interval hit of one photo's height.
 
@@ -197,11 +208,7 @@ def summary(cases: Sequence[Case]) -> dict[str, float | int]:
     usable = [c for c in cases if c.usable]
     unusable = [c for c in cases if not c.usable]
     accepted = [c for c in usable if c.staged]
-    sure = [
-        (float(c.reading["confidence"]), c.error == 0)
-        for c in usable
-        if c.reading.get("confidence") is not None and c.reading.get("stage") is not None
-    ]
+    sure = sure_pairs(usable)
     in_view = [
         c
         for c in usable
@@ -260,6 +267,59 @@ BREAKDOWNS: dict[str, Callable[[Row], str]] = {
     "lost leaves": lambda t: str(t.get("lower_leaves_missing") or 0),
     "reason": lambda t: str(t.get("reason") or "ok"),
 }
+
+
+def _status(row: Row) -> set[str]:
+    first = row.get("first_leaf") or {}
+    worn = set((row.get("lower_leaf_status") or {}).values())
+    return worn if first.get("present", True) else worn | {"gone"}
+
+
+def _facing(row: Row) -> bool:
+    """Leaves towards the camera: they spread little to the sides, against the plant's height."""
+    if row.get("layout") == "laid" or not row.get("base_xy"):
+        return False
+    tips = [p for p in row.get("tips") or [] if p.get("has_collar")]
+    if len(tips) < 2:
+        return False
+    xs = [p["x"] for p in tips]
+    return max(xs) - min(xs) < 0.55 * plant_height_px(row)
+
+
+def _stage_of(row: Row) -> int:
+    return int(row["stage_v"]) if row.get("stage_v") is not None else -1
+
+
+HARD_CASES: dict[str, Callable[[Row], bool]] = {
+    "next collar about to clear": lambda t: t.get("hard_case") == "about_to_clear",
+    "top collar just cleared": lambda t: t.get("hard_case") == "just_cleared",
+    "leaf 1 gone": lambda t: "gone" in _status(t),
+    "a lower leaf withered or torn": lambda t: bool({"withered", "torn"} & _status(t)),
+    "leaves towards the camera": _facing,
+    "a collar hidden": lambda t: any(
+        p.get("occluded") for p in t.get("collars_visible_in_image") or []
+    ),
+    "VE and V1": lambda t: 0 <= _stage_of(t) <= 1,
+    "V8 and older": lambda t: _stage_of(t) >= 8,
+    "laid": lambda t: t.get("layout") == "laid",
+    "low sun": lambda t: t.get("lighting") == "low_sun",
+    "back light": lambda t: t.get("lighting") == "back_light",
+    "board of a plant's colour": lambda t: t.get("board_colour") in ("green", "yellow"),
+    "no card": lambda t: not (t.get("card") or {}).get("present"),
+    "none of these": lambda t: (
+        not any(is_one(t) for name, is_one in HARD_CASES.items() if name != "none of these")
+    ),
+}
+"""What makes a photo hard, told from its truth line; a photo may be several of them."""
+
+
+def hard_cases(cases: Sequence[Case]) -> dict[str, list[Case]]:
+    """Usable photos by what makes them hard; kinds without photos are left out."""
+    usable = [case for case in cases if case.usable]
+    groups = {
+        name: [case for case in usable if is_one(case.truth)] for name, is_one in HARD_CASES.items()
+    }
+    return {name: group for name, group in groups.items() if group}
 
 
 def by_kind(cases: Sequence[Case]) -> dict[str, dict[str, list[Case]]]:

@@ -19,16 +19,17 @@ from collarvision.parts import Point
 from collarvision.plant import Leaf, Plant
 from collarvision.stage import believe
 from training.calibrate import (
-    Case,
+    Answers,
     calibrate,
     calibration_error,
     fit_logistic,
-    leaf_labels,
     main,
     risk_coverage,
     risk_threshold,
+    strictest_needed,
     usable_floor,
 )
+from training.cases import Case, leaf_labels
 
 PARTS = draw(3).parts
 
@@ -110,7 +111,7 @@ def made_case(rng: np.random.Generator, number: int) -> Case:
 def world():
     rng = np.random.default_rng(7)
     fresh = [made_case(rng, i) for i in range(400)]
-    fitted, about = calibrate([made_case(rng, i) for i in range(600)])
+    fitted, about = calibrate([made_case(rng, i) for i in range(400)])
     return fitted, about, fresh
 
 
@@ -129,6 +130,29 @@ def test_confidence_is_calibrated_on_fresh_cases(world):
     assert accepted.mean() > 0.1
     # Risk 0.02 in expectation; a set of this size scatters by about a hundredth.
     assert 1 - right[accepted].mean() < 0.02 + 3 * np.sqrt(0.02 * 0.98 / accepted.sum())
+
+
+def test_a_closer_look_that_sees_more_raises_what_is_accepted():
+    """It tells half of the doubtful collars; the promise must hold on fresh photos all the same."""
+    rng = np.random.default_rng(11)
+
+    def some(n):
+        first = rng.beta(5, 1, n)
+        closer = np.where(rng.random(n) < 0.5, 0.995, first)
+        first_right = (rng.random(n) < first).astype(float)
+        closer_right = np.where(closer > first, rng.random(n) < closer, first_right).astype(float)
+        return Answers(first, first_right, closer, closer_right)
+
+    got, fresh = some(1500), some(6000)
+    alone, _ = risk_threshold(got.first, got.first_right == 0, 0.05)
+    threshold, met = strictest_needed(*got.levels(0.3), 0.05)
+    assert met
+    said, right = fresh.at(threshold, 0.3)
+    accepted = said >= threshold
+    assert accepted.mean() > (fresh.first >= alone).mean() + 0.1
+    assert (1 - right[accepted]).mean() < 0.065  # 0.05, and the scatter of 1500 photos
+    # From 1 on no closer look is taken.
+    assert np.array_equal(fresh.at(threshold, 1.0)[0], fresh.first)
 
 
 def test_fitting_makes_true_stages_likelier(world):
@@ -242,9 +266,10 @@ def test_calibration_error_of_a_known_table():
 
 
 def test_risk_coverage_ends_at_the_whole_set():
-    curve = risk_coverage(np.linspace(0, 1, 50), np.r_[np.zeros(10), np.ones(40)])
+    # Fifty photos; of the surest forty none is wrong, and all of the others.
+    curve = risk_coverage(np.arange(1, 51), np.maximum(np.arange(1, 51) - 40, 0))
     assert curve[-1] == (1.0, 0.2)
-    assert curve[0][1] == 0.0
+    assert curve[0] == (0.02, 0.0)
 
 
 def test_a_missing_truth_file_is_one_sentence(tmp_path, capsys):

@@ -1,0 +1,182 @@
+"""Cases: photos with truth as the run-time package reads them, and what each leaf truly is."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from collarvision.card import Scale, find_card
+from collarvision.looks import Look, made_look
+from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
+from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.plant import Leaf, Plant, assemble
+from collarvision.quality import assess
+from training.scoring import TOLERANCE, plant_height_px
+
+if TYPE_CHECKING:
+    from collarvision.quality import Finding
+
+
+@dataclass(frozen=True)
+class Case:
+    """One photo as read, with its truth; `closer` is the same photo read with a closer look."""
+
+    name: str
+    parts: Parts
+    plant: Plant
+    findings: tuple[Finding, ...]
+    scale: Scale | None
+    truth: dict[str, Any]
+    closer: Case | None = None
+
+    @property
+    def usable(self) -> bool:
+        return bool(self.truth["usable"])
+
+    @property
+    def stage(self) -> int:
+        return int(self.truth["stage_v"])
+
+
+def read_cases(
+    truth_file: Path, limit: int | None = None, looks_folder: Path | None = None
+) -> list[Case]:
+    """Read every whole photo of a truth file with the run-time package, with a closer look as well.
+
+    Parameters
+    ----------
+    truth_file : Path
+        ``truth.jsonl`` beside its photos; photos that aren't there are left out.
+    limit : int, optional
+        Only this many photos.
+    looks_folder : Path, optional
+        Where the network's answers are kept, so that the next time takes seconds; one folder a
+        network.
+    """
+    rows = [json.loads(line) for line in truth_file.read_text().splitlines() if line.strip()]
+    rows = [row for row in rows if row.get("view", "photo") == "photo"][:limit]
+    cases = []
+    for number, row in enumerate(rows):
+        try:
+            photo = load_photo(truth_file.parent / row["file"])
+        except PhotoError as error:
+            print(f"left out {row['file']}: {error}", file=sys.stderr)
+            continue
+        kept = looks_folder / f"{row['file']}.npz" if looks_folder else None
+        looks, closer = kept_looks(photo, kept)
+        scale = find_card(photo)
+        case = _case(photo, looks, scale, row)
+        cases.append(replace(case, closer=_case(photo, closer, scale, row)))
+        if number % 100 == 99:
+            print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
+    return cases
+
+
+def _case(photo: Photo, looks: Looks, scale: Scale | None, row: dict[str, Any]) -> Case:
+    parts = gather(looks)
+    findings = tuple(assess(photo, parts, scale))
+    return Case(row["file"], parts, assemble(parts, scale), findings, scale, row)
+
+
+def kept_looks(photo: Photo, kept: Path | None) -> tuple[Looks, Looks]:
+    """The looks at a photo and the closer ones, from the file `kept` if it's there."""
+    if kept is not None and kept.is_file():
+        with np.load(kept) as stored:
+            return tuple(_unpacked(stored, name) for name in ("plain", "closer"))  # type: ignore[return-value]
+    looks = take_looks(photo)
+    closer = look_closer(photo, looks)
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        spare = kept.with_suffix(".part.npz")
+        np.savez(spare, **_packed(looks, "plain"), **_packed(closer, "closer"))
+        spare.replace(kept)
+    return looks, closer
+
+
+def _packed(looks: Looks, name: str) -> dict[str, Any]:
+    """Half precision: what is read from the maps changes by less than a thousandth."""
+    box = np.full(4, np.nan) if looks.box is None else np.array(looks.box)
+    packed: dict[str, Any] = {f"{name}_box": box, f"{name}_version": np.array(looks.version)}
+    for part in ("first", "second", "close"):
+        look = getattr(looks, part)
+        if look is not None:
+            packed[f"{name}_{part}_maps"] = look.maps.astype(np.float16)
+            packed[f"{name}_{part}_summary"] = look.summary
+            packed[f"{name}_{part}_place"] = look.photo_from_map
+    return packed
+
+
+def _unpacked(stored: Any, name: str) -> Looks:
+    def look(part: str) -> Look | None:
+        if f"{name}_{part}_maps" not in stored:
+            return None
+        maps = stored[f"{name}_{part}_maps"].astype(np.float32)
+        place = stored[f"{name}_{part}_place"]
+        return made_look(maps, stored[f"{name}_{part}_summary"], place)
+
+    box = stored[f"{name}_box"]
+    first, second = look("first"), look("second")
+    assert first is not None
+    assert second is not None
+    known = None if np.isnan(box).any() else tuple(float(v) for v in box)
+    return Looks(first, second, known, str(stored[f"{name}_version"]), look("close"))  # type: ignore[arg-type]
+
+
+# --------------------------------------------------------------------------- leaves
+
+
+@dataclass(frozen=True)
+class Label:
+    """What a leaf found truly is: a leaf that no other one found is, its collar out, its number."""
+
+    real: bool
+    out: bool
+    rank: int | None
+
+
+def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[Label]:
+    """Label every leaf found, by its collar where it has one, else by its tip.
+
+    Every truth is given away once, so that the second finding of a leaf is labelled as none.
+    """
+    reach = TOLERANCE * plant_height_px(truth)
+    ranks_out = {int(t["rank"]) for t in truth["tips"] if t["has_collar"]}
+    collars = [(c["x"], c["y"], int(c["rank"])) for c in truth["collars_visible_in_image"]]
+    ranks_out |= {rank for _, _, rank in collars}
+    tips = [(t["x"], t["y"], int(t["rank"])) for t in truth["tips"]]
+    given: set[int] = set()
+    labels: dict[int, Label] = {}
+    for i in sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i])):
+        leaf = plant.leaves[i]
+        rank = None
+        if leaf.collar is not None:
+            rank = _nearest(collars, leaf.collar, reach, given)
+        elif leaf.tip is not None:
+            rank = _nearest(tips, leaf.tip, reach, given)
+        if rank is not None:
+            given.add(rank)
+        labels[i] = Label(rank is not None, rank in ranks_out, rank)
+    return [labels[i] for i in range(len(plant.leaves))]
+
+
+def _certainty(leaf: Leaf) -> float:
+    return leaf.collar_score * (leaf.collar is not None) + (leaf.kind == "paired")
+
+
+def _nearest(
+    places: Sequence[tuple[float, float, int]], point: Point, reach: float, given: set[int]
+) -> int | None:
+    """Rank of the nearest place within reach whose rank isn't given away yet."""
+    near = [
+        (distance, rank)
+        for x, y, rank in places
+        if rank not in given and (distance := math.hypot(x - point.x, y - point.y)) <= reach
+    ]
+    return min(near)[1] if near else None

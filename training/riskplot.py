@@ -1,0 +1,88 @@
+"""The curve of risk against coverage, and how true the confidences are, as one SVG picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from training.scoring import calibration_error, risk_coverage
+
+PROMISED = 0.02
+LEFT, TOP, WIDE, HIGH = 64, 40, 300, 230
+SECOND = 470  # left edge of the right panel
+LINE, BAND, GRID, INK = "#0072b2", "#d55e00", "#dddddd", "#333333"
+
+
+def risk_plot(pairs: Sequence[tuple[float, bool]], *, alone: bool = True) -> str:
+    """Two panels: wrong stages among the surest photos, and rightness by stated confidence.
+
+    Parameters
+    ----------
+    pairs : sequence of (confidence, right)
+    alone : bool
+        A file of its own names the language it is written in; inside a page that's known.
+    """
+    if not pairs:
+        return "<p>No confidences to plot.</p>"
+    curve = risk_coverage(pairs)
+    highest = max(0.05, max(risk for share, risk in curve if share >= 0.05 or share == 1.0) * 1.1)
+    path = " ".join(
+        f"{LEFT + WIDE * share:.1f},{TOP + HIGH * (1 - min(risk / highest, 1.0)):.1f}"
+        for share, risk in curve
+    )
+    promised = TOP + HIGH * (1 - PROMISED / highest)
+    parts = [
+        _frame(LEFT, highest, "share of photos answered", "wrong among them"),
+        f'<line x1="{LEFT}" x2="{LEFT + WIDE}" y1="{promised:.1f}" y2="{promised:.1f}" '
+        f'stroke="{BAND}" stroke-dasharray="5 4"/>',
+        f'<text x="{LEFT + 6}" y="{promised - 5:.1f}" fill="{BAND}">2 in 100</text>',
+        f'<polyline points="{path}" fill="none" stroke="{LINE}" stroke-width="2.5"/>',
+        _frame(SECOND, 1.0, "stated confidence", "share that was right"),
+        f'<line x1="{SECOND}" y1="{TOP + HIGH}" x2="{SECOND + WIDE}" y2="{TOP}" '
+        f'stroke="{BAND}" stroke-dasharray="5 4"/>',
+        *_dots(pairs),
+        f'<text x="{LEFT}" y="22" font-weight="600">Risk against coverage</text>',
+        f'<text x="{SECOND}" y="22" font-weight="600">Calibration (error '
+        f"{calibration_error(pairs):.3f}, {len(pairs)} photos)</text>",
+    ]
+    language = ' xmlns="http://www.w3.org/2000/svg"' if alone else ""
+    return (
+        f'<svg{language} viewBox="0 0 800 330" role="img" '
+        'aria-label="Share of wrong stages against share of photos answered, and share right '
+        'against stated confidence" font-family="system-ui, sans-serif" font-size="13" '
+        f'fill="{INK}"><rect width="800" height="330" fill="#ffffff"/>{"".join(parts)}</svg>\n'
+    )
+
+
+def _frame(left: float, highest: float, across: str, up: str) -> str:
+    """Axes from 0 to 1 and from 0 to `highest`, with a line and a number every quarter."""
+    parts = []
+    for k in range(5):
+        x, y = left + WIDE * k / 4, TOP + HIGH * (1 - k / 4)
+        parts.append(
+            f'<line x1="{left}" x2="{left + WIDE}" y1="{y:.1f}" y2="{y:.1f}" stroke="{GRID}"/>'
+            f'<text x="{left - 6}" y="{y + 4:.1f}" text-anchor="end">{highest * k / 4:.2f}</text>'
+            f'<text x="{x:.1f}" y="{TOP + HIGH + 18}" text-anchor="middle">{k / 4:.2f}</text>'
+        )
+    middle = TOP + HIGH / 2
+    parts.append(
+        f'<text x="{left + WIDE / 2}" y="{TOP + HIGH + 38}" text-anchor="middle">{across}</text>'
+        f'<text x="{left - 46}" y="{middle}" text-anchor="middle" '
+        f'transform="rotate(-90 {left - 46} {middle})">{up}</text>'
+    )
+    return "".join(parts)
+
+
+def _dots(pairs: Sequence[tuple[float, bool]]) -> list[str]:
+    """One disc a tenth of confidence, its area by the number of photos."""
+    dots = []
+    for tenth in range(10):
+        inside = [p for p in pairs if min(int(p[0] * 10), 9) == tenth]
+        if inside:
+            mean = sum(confidence for confidence, _ in inside) / len(inside)
+            right = sum(hit for _, hit in inside) / len(inside)
+            radius = 3 + 9 * (len(inside) / len(pairs)) ** 0.5
+            dots.append(
+                f'<circle cx="{SECOND + WIDE * mean:.1f}" cy="{TOP + HIGH * (1 - right):.1f}" '
+                f'r="{radius:.1f}" fill="{LINE}" fill-opacity="0.75"/>'
+            )
+    return dots
