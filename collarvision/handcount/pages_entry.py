@@ -130,5 +130,5 @@ def _field_name(request: Request, field: int | None, new: str) -> str:
 def _qr(text: str) -> str:
     import segno
 
-    svg: str = segno.make(text, error="m").svg_inline(scale=6, border=4, light="#fff")
+    svg: str = segno.make(text, error="m").svg_inline(border=4, light="#fff", omitsize=True)
     return svg
