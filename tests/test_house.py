@@ -34,6 +34,7 @@ ORDER = [
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
+    {"sifting"},
     {"plant"},
     {"stage", "arch", "quality"},
     {"height"},

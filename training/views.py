@@ -313,11 +313,3 @@ def _cutting_frame(
     y1 = min(float(height), box[3] + rng.uniform(0.02, 0.15) * height)
     y0 = max(0.0, y1 - part_h)
     return x0, y0, x1, y0 + part_h
-
-
-def cut_fraction(box: np.ndarray, frame: tuple[float, float, float, float]) -> float:
-    """Largest share of the box's width or height that lies outside a frame."""
-    box_w, box_h = box[2] - box[0], box[3] - box[1]
-    outside_x = max(frame[0] - box[0], 0) + max(box[2] - frame[2], 0)
-    outside_y = max(frame[1] - box[1], 0) + max(box[3] - frame[3], 0)
-    return float(max(outside_x / box_w, outside_y / box_h))
