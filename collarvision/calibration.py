@@ -65,11 +65,11 @@ class Calibration:
             "paired": (0.8, 0.7, 0.7),
             "tipless": (1.5, 0.5, 0.0),
             "hidden": (0.0, 0.0, 0.9),
-            "whorl": (-0.5, 0.0, 0.9),
+            "whorl": (-1.5, 0.0, 0.6),
         }
     )
     pool: dict[str, float] = field(
-        default_factory=lambda: {"ladder": 0.7, "count": 0.3, "second": 0.45}
+        default_factory=lambda: {"ladder": 0.45, "count": 0.45, "second": 0.45}
     )
     rank_sigma: float = 0.5
     sure: Two = (-1.0, 1.0)

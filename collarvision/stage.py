@@ -79,7 +79,7 @@ def rung(leaf: Leaf, calibration: Calibration) -> Rung:
     real = _logistic(a + b * collar + c * shown)
     a, b, c = calibration.out[leaf.kind]
     out = _logistic(a + b * collar + c * logit(leaf.tip_collared))
-    return Rung(real, out, leaf.network_rank)
+    return Rung(real, out, leaf.network_rank, {"left": -1, "right": 1}.get(leaf.side or "", 0))
 
 
 def count_distribution(probabilities: np.ndarray) -> np.ndarray:
