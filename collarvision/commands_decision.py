@@ -125,7 +125,9 @@ def field(
     """Judge a field: its stage, each limit of yours, how sure that is, and until when it holds."""
     from collarvision.damage import DamageError, wait_after
     from collarvision.decision import answer_record, decide
+    from collarvision.drift import warnings_of
     from collarvision.fieldvisits import FieldVisitsError, visits_of
+    from collarvision.network import ModelError
     from collarvision.sampling import SequentialTest
     from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
     from collarvision.units import shown_here
@@ -146,6 +148,7 @@ def field(
     try:
         with SurveyReader(survey) as store:
             visits = visits_of(store, name, wanted)
+            drifted = warnings_of(store, visits.field)
         waits = [
             wait_after(kind, on, visits.chosen.day, today)  # type: ignore[arg-type]
             for kind, on in hit
@@ -174,8 +177,10 @@ def field(
                 kept = keep_decision(store, answer, visits.chosen.visit_id, (who or "").strip())
     except (FieldVisitsError, DamageError) as error:
         _stop(str(error))
-    except SurveyError as error:
+    except (SurveyError, ModelError) as error:
         _stop(str(error), EXIT_SURVEY)
+    for words in drifted:
+        _say(words)
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     if form is AnswerForm.json:
         import json

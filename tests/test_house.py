@@ -57,7 +57,7 @@ ORDER = [
     {"limitwords"},
     {"limits"},
     {"window"},
-    {"fieldvisits", "outlook", "pickplant"},
+    {"fieldvisits", "outlook", "pickplant", "drift"},
     {"decision"},
     {"fieldtable", "keeping"},
     {"report"},

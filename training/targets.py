@@ -139,7 +139,10 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         blind[: len(at), 2] = 1.0
     base = _point_row(view, truth.base_xy)
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
-    points = rule.points
+    # People who correct a plant paint no part map, and some only say how many collars there are.
+    points = rule.points * bool(truth.row.get("points_known", True))
+    classes = rule.classes * bool(truth.row.get("classes_known", True))
+    layout_known = "layout" not in truth.row or truth.row["layout"] is not None
     single = points * float(truth.reason != "several" and not close)
     stage_known = truth.stage is not None and (all_shown or view.look)
     w_stage = rule.stage * float(stage_known and not close)
@@ -156,13 +159,13 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "laid": float(truth.laid),
         "first_leaf": float(bool(truth.first_leaf)),
         "lost": float(min(truth.lost_leaves or 0, 3)),
-        "w_classes": rule.classes,
+        "w_classes": classes,
         "w_collars": points * (LOOK_COLLAR_WEIGHT if view.look else 1.0),
         "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
         "w_single": single,
         "w_stage": w_stage,
         "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not close),
-        "w_laid": float(has_plant and reason != "dark" and not close),
+        "w_laid": float(has_plant and layout_known and reason != "dark" and not close),
         "w_first": w_stage * float(truth.first_leaf is not None),
         "w_lost": w_stage * float(truth.lost_leaves is not None),
     }

@@ -8,6 +8,7 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import RedirectResponse, Response
 
 from collarvision.agreement import between_people, last_words, stages_said, with_tool
+from collarvision.drift import warnings_of
 from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.survey import SurveyReader
 
@@ -29,6 +30,7 @@ def queue(request: Request, field: FieldId = None, page: int = 1) -> Response:
     with SurveyReader(site.survey) as survey:
         name = field_of(survey, field)
         fields = list(survey.fields())
+        drifted = _drifted(survey, str(site.survey), name)
     made = site.queue.now()
     entries = made.of_field(name)
     page, pages = _paged(page, len(entries))
@@ -39,6 +41,7 @@ def queue(request: Request, field: FieldId = None, page: int = 1) -> Response:
         field_id=field,
         entries=entries[(page - 1) * A_PAGE : page * A_PAGE],
         total=len(entries),
+        drifted=drifted,
         disputed=[one for one in made.disputed if name is None or one.field == name],
         page=page,
         pages=pages,
@@ -102,6 +105,20 @@ def static(request: Request, name: str) -> Response:
     if found is None:
         raise HTTPException(404, "There is no such file.")
     return found
+
+
+# By survey and field: the survey's state then, and what was said. A season's records take a while
+# to go through, and most looks at the queue follow no change.
+_said: dict[tuple[str, str | None], tuple[tuple[int, ...], tuple[str, ...]]] = {}
+
+
+def _drifted(survey: SurveyReader, path: str, field: str | None) -> tuple[str, ...]:
+    """Warnings of drift, told anew only after a change of the survey."""
+    state = survey.state()
+    known = _said.get((path, field))
+    if known is None or known[0] != state:
+        known = _said[path, field] = (state, warnings_of(survey, field))
+    return known[1]
 
 
 def _paged(page: int, total: int) -> tuple[int, int]:

@@ -1,0 +1,251 @@
+"""Corrected plants: a survey's hand counts and moved handles as samples to train and to measure on.
+
+What people don't say isn't learnt: nobody paints part maps (`classes_known`), and a count that was
+typed without a marking teaches a stage but no points (`points_known`). Plants that people count
+differently are left out.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import shutil
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+import cv2
+import numpy as np
+
+from collarvision.agreement import disputed, last_words, stage_counted
+from collarvision.handles import Handle, handles_of_record
+from collarvision.photo import PhotoError, load_photo
+from collarvision.survey import PlantRow, SurveyReader
+from training.views import READ_MARGIN, READ_PX
+
+Share = Literal["train", "calibrate", "held-out"]
+HELD_OUT, CALIBRATE = 0.3, 0.2
+BOX_MARGIN = 0.06
+"""Blades arch past their tips and collars: this much of the longer side on each side."""
+SPARE_PIXELS = 1.2
+"""Training photos are stored so large that a READ crop is this many times its size."""
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """One plant that a person counted.
+
+    Attributes
+    ----------
+    sha256 : str
+    path : Path
+        The photo, where it was last seen.
+    group : str
+        Field and stop: what stands together stays on one side of the split.
+    share : str
+    stage : int
+    handles : tuple of Handle
+        The person's, in px of the upright photo; empty for a typed count.
+    record : dict
+        Of the reading; of it only the plant's whereabouts and layout are used.
+    """
+
+    sha256: str
+    path: Path
+    group: str
+    share: Share
+    stage: int
+    handles: tuple[Handle, ...]
+    record: dict[str, Any]
+
+
+def group_of(row: PlantRow) -> str:
+    """Name what a plant must not be parted from: its stop, or its whole field without stops.
+
+    One plant may be on several photos, and a stop is where those are taken.
+    """
+    if row.field is None:
+        return f"photo {row.sha256}"
+    return f"{row.field}\n{row.stop}" if row.stop is not None else row.field
+
+
+def share_of(group: str) -> Share:
+    """Give the group's side of the split: by its name alone, so the same whatever else is there."""
+    place = int.from_bytes(hashlib.sha256(group.encode()).digest()[:8], "big") / 2**64
+    if place < HELD_OUT:
+        return "held-out"
+    return "calibrate" if place < HELD_OUT + CALIBRATE else "train"
+
+
+def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
+    """Give counted plants whose photos are there, and sentences about those left out.
+
+    Raises
+    ------
+    collarvision.survey.SurveyError
+        The survey can't be read.
+    """
+    with SurveyReader(survey) as store:
+        counts = list(store.counts())
+        words = last_words(counts)
+        unsure = disputed(counts)
+        found, gone = [], 0
+        for row in store.plants():
+            mine = words.get(row.sha256)
+            if not mine or row.sha256 in unsure or row.set_aside is not None:
+                continue
+            if row.path is None or not Path(row.path).is_file():
+                gone += 1
+                continue
+            stored = sorted(mine.values(), key=lambda one: one.id)
+            stage = stage_counted(stored[-1].count)
+            assert stage is not None  # `last_words` keeps no others
+            marked = next((one.handles for one in reversed(stored) if one.handles), ())
+            group = group_of(row)
+            found.append(
+                Corrected(
+                    row.sha256,
+                    Path(row.path),
+                    group,
+                    share_of(group),
+                    min(stage, 12),
+                    marked,
+                    row.record,
+                )
+            )
+    told = []
+    if unsure:
+        told.append(f"{len(unsure)} plants that people count differently are left out.")
+    if gone:
+        told.append(f"{gone} counted plants are left out: their photos are no longer there.")
+    return found, told
+
+
+def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any] | None:
+    """Give the truth line of a plant on its photo shrunk by `scale`; None where it isn't placed."""
+    handles = plant.handles or handles_of_record(plant.record)
+    placed = [(h.x * scale, h.y * scale) for h in handles if h.x is not None and h.y is not None]
+    size = plant.record.get("photo_size")
+    if len(placed) < 2 or size is None:
+        return None
+    (x0, y0), (x1, y1) = np.min(placed, axis=0), np.max(placed, axis=0)
+    spare = BOX_MARGIN * max(x1 - x0, y1 - y0)
+    known = bool(plant.handles)
+    lost = {h.rank for h in plant.handles if h.lost}
+    row: dict[str, Any] = {
+        "file": file,
+        "usable": True,
+        "reason": "ok",
+        "stage_v": plant.stage,
+        "width": round(size[0] * scale),
+        "height": round(size[1] * scale),
+        "view": "photo",
+        "layout": plant.record.get("layout"),
+        "collars_visible_in_image": [],
+        "tips": [],
+        "base_xy": None,
+        "arch_xy": None,
+        "first_leaf": {"present": 1 not in lost} if known else None,
+        "lower_leaves_missing": len(lost) if known else None,
+        "plant_box_px": [float(v) for v in (x0 - spare, y0 - spare, x1 + spare, y1 + spare)],
+        "classes_known": False,
+        "points_known": known,
+    }
+    if known:
+        row |= _points(plant.handles, scale)
+    return row
+
+
+def _points(handles: Iterable[Handle], scale: float) -> dict[str, Any]:
+    handles = tuple(handles)
+
+    def at(part: str) -> list[tuple[Handle, float, float]]:
+        return [
+            (h, h.x * scale, h.y * scale)
+            for h in handles
+            if h.part == part and h.x is not None and h.y is not None
+        ]
+
+    collars = [{"rank": h.rank, "x": x, "y": y, "occluded": h.occluded} for h, x, y in at("collar")]
+    out = {c["rank"] for c in collars}
+    tips = [
+        {
+            "rank": h.rank,
+            "x": x,
+            "y": y,
+            "occluded": h.occluded,
+            # A tip that nobody numbered is in the whorl, and whose it is stays unknown.
+            "has_collar": None if h.rank is None else h.rank in out,
+            "rounded": h.rounded,
+        }
+        for h, x, y in at("tip")
+    ]
+    ends = {part: [x, y] for part in ("soil", "arch") for _, x, y in at(part)}
+    return {
+        "collars_visible_in_image": collars,
+        "tips": tips,
+        "base_xy": ends.get("soil"),
+        "arch_xy": ends.get("arch"),
+    }
+
+
+def write_training(plants: Sequence[Corrected], folder: Path, *, repeats: int = 1) -> int:
+    """Write samples to train on, each named `repeats` times; gives how many plants there are."""
+    _make_anew(folder)
+    lines = []
+    for plant in plants:
+        whole = truth_row(plant, "")
+        if whole is None:
+            continue
+        x0, y0, x1, y1 = whole["plant_box_px"]
+        side = max(x1 - x0, y1 - y0) * (1 + 2 * READ_MARGIN)
+        scale = min(1.0, SPARE_PIXELS * READ_PX / side)
+        try:
+            rgb = load_photo(plant.path).rgb
+        except PhotoError as error:
+            print(f"left out {plant.path.name}: {error}", file=sys.stderr)
+            continue
+        size = (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale))
+        small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+        name = plant.sha256[:16]
+        cv2.imwrite(
+            str(folder / f"{name}.jpg"),
+            cv2.cvtColor(small, cv2.COLOR_RGB2BGR),
+            [cv2.IMWRITE_JPEG_QUALITY, 95],
+        )
+        cv2.imwrite(str(folder / f"{name}.png"), np.zeros(small.shape[:2], np.uint8))
+        lines.append(json.dumps(truth_row(plant, f"{name}.jpg", scale)) + "\n")
+    (folder / "truth.jsonl").write_text("".join(lines * repeats), encoding="utf-8")
+    return len(lines)
+
+
+def write_photos(plants: Sequence[Corrected], folder: Path) -> list[Corrected]:
+    """Copy whole photos with their truth, to measure on; gives those that have a truth line."""
+    _make_anew(folder)
+    kept, lines = [], []
+    for plant in plants:
+        name = plant.sha256[:16] + plant.path.suffix.lower()
+        row = truth_row(plant, name)
+        if row is None:
+            continue
+        shutil.copyfile(plant.path, folder / name)
+        lines.append(json.dumps(row | {"group": plant.group}) + "\n")
+        kept.append(plant)
+    (folder / "truth.jsonl").write_text("".join(lines), encoding="utf-8")
+    return kept
+
+
+def repeats_beside(generated: int, corrected: int) -> int:
+    """Tell how often to name each corrected plant so that a third of the draws are corrected."""
+    return min(20, max(1, math.ceil(generated / 2 / max(corrected, 1))))
+
+
+def _make_anew(folder: Path) -> None:
+    # Only files of an earlier call are cleared away; a plant may have changed its share.
+    folder.mkdir(parents=True, exist_ok=True)
+    for path in folder.iterdir():
+        if path.name == "truth.jsonl" or path.suffix.lower() in (".jpg", ".jpeg", ".png", ".heic"):
+            path.unlink()

@@ -1,0 +1,75 @@
+"""Write `models/known.json`: how sure the network is of collars and tips on photos it reads well.
+
+    python -m training.known --truth work/finished/part-95200/truth.jsonl
+
+The photos are usable ones that the network never trained on. `collarvision.drift` compares recent
+photos with these. To be run again with every new network.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from collarvision.drift import FIGURES, KNOWN_FILE, SHARE, figures
+from collarvision.network import models_folder
+from training.evaluate import read_all
+from training.scoring import read_jsonl
+
+FEWEST = 50
+"""Photos that a tenth can be told from. Our own choice."""
+
+
+def known_from(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Give the file's content from records of one network.
+
+    Raises
+    ------
+    ValueError
+        Several networks, or too few photos.
+    """
+    read = [record for record in records if record["outcome"] != "rejected"]
+    models = {record["model"] for record in read}
+    if len(models) != 1 or len(read) < FEWEST:
+        raise ValueError(
+            f"{len(read)} photos read by {len(models)} networks: give {FEWEST} or more of one."
+        )
+    found = [figures(record) for record in read]
+    low = {
+        name: round(float(np.quantile([one[name] for one in found if name in one], SHARE)), 4)
+        for name in FIGURES
+    }
+    return {"model": models.pop(), "photos": len(read), "low": low}
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line."""
+    parser = argparse.ArgumentParser(prog="training.known", description=__doc__.splitlines()[0])
+    parser.add_argument("--truth", type=Path, nargs="+", required=True)
+    parser.add_argument("--out", type=Path, default=models_folder() / KNOWN_FILE)
+    parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
+    parser.add_argument("--jobs", type=int, default=1)
+    options = parser.parse_args(words)
+    paths = []
+    for truth in options.truth:
+        if not truth.is_file():
+            sys.exit(f"No truth file at {truth}. Give the truth.jsonl beside the photos.")
+        rows = [row for row in read_jsonl(truth) if row["usable"]][: options.limit]
+        paths += [truth.parent / row["file"] for row in rows]
+    try:
+        said = known_from(read_all(paths, jobs=options.jobs))
+    except ValueError as error:
+        sys.exit(f"known: {error}")
+    options.out.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
+    print(f"{options.out}: {said}")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
