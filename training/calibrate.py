@@ -1,10 +1,11 @@
-"""Fit `models/calibration.json`: leaf probabilities, stage pool, confidence, thresholds.
+"""Fit `models/calibration.json`: leaf probabilities, confidence, thresholds.
 
     python -m training.calibrate --truth renders/validation/truth.jsonl
 
 Uses photos that the network never trained on, read by the run-time package itself. PyTorch isn't
 needed. Each step feeds the next, in this order: P(real leaf) and P(collar out) by kind of leaf;
-the error of the network's leaf numbers; P(stage right); the thresholds for a stated risk; the width of the height's interval.
+the error of the network's leaf numbers; P(stage right); the thresholds for a stated risk; the width
+of the height's interval.
 """
 
 from __future__ import annotations
@@ -40,8 +41,8 @@ SURE_PRECISION = (0.5, 4.0)
 confidence's intercept and slope, mean and inverse variance."""
 
 NOT_FITTED = ("whorl",)
-"""Kinds of leaf whose P(collar out) isn't fitted. A leaf counts once its collar shows (R.L. Nielsen,
-Purdue University, May 2019), so one whose collar isn't seen is worth little, however much it looks
+"""Kinds of leaf whose P(collar out) isn't fitted. A leaf counts once its collar shows (R.L.
+Nielsen, Purdue University, May 2019), so one whose collar isn't seen is worth little, however much it looks
 like those that have one: on renders that look is right more often than on other photos.
 
 For the same reason the three stage opinions have equal weights. Fitted ones lean on the opinion
