@@ -42,8 +42,8 @@ confidence's intercept and slope, mean and inverse variance."""
 
 NOT_FITTED = ("whorl",)
 """Kinds of leaf whose P(collar out) isn't fitted. A leaf counts once its collar shows (R.L.
-Nielsen, Purdue University, May 2019), so one whose collar isn't seen is worth little, however much it looks
-like those that have one: on renders that look is right more often than on other photos.
+Nielsen, Purdue University, May 2019), so one whose collar isn't seen is worth little, however
+much it looks like those that have one: that look is right more often on renders than elsewhere.
 
 For the same reason the three stage opinions have equal weights. Fitted ones lean on the opinion
 that learnt the renders best; they gain one photo in a hundred there and lose more elsewhere."""
