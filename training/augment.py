@@ -176,7 +176,10 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
     paint = [
         i
         for i in range(count)
-        if look.reasons[i] in ("ok", "cut_off") and rng.random() < BACKGROUND_SHARE
+        if look.reasons[i] in ("ok", "cut_off")
+        and rng.random() < BACKGROUND_SHARE
+        # Without a part map the plant itself would be painted over.
+        and look.samples[i].truth.row.get("classes_known", True)
     ]
     if paint:
         image[paint] = phone.paint_background(image[paint], mask[paint], rng, generator)

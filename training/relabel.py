@@ -71,8 +71,8 @@ def arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
     add("--out", type=Path, required=True, help="folder for samples, candidate and previous pair")
     add("--generated", type=Path, help="folder of generated samples to mix in")
     add("--finished", type=Path, nargs="*", default=[], help="truth.jsonl to calibrate on as well")
-    add("--minutes", type=float, default=10.0)
-    add("--max-steps", type=int, default=0)
+    add("--minutes", type=float, default=10.0, help="length of the training")
+    add("--max-steps", type=int, default=0, help="its length in steps, in place of minutes")
     add("--device", help="cpu or cuda:0; the GPU where there is one")
     add("--batch", type=int, default=16)
     add("--look-every", type=int, default=5, help="one step in so many is a first look; 0: none")
@@ -178,6 +178,7 @@ def train_on(options: argparse.Namespace, corrected: Path) -> Path:
         *([("device", options.device)] if options.device else []),
     ):
         words += [f"--{name}", str(value)]
+    words += ["--by-steps"] * bool(options.max_steps)
     train.train(train.arguments(words))
     return out
 

@@ -48,6 +48,11 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--min-samples", type=int, default=64, help="wait until so many are decoded")
     add("--wait-minutes", type=float, default=10.0, help="give up waiting after this")
     add("--max-steps", type=int, default=0, help="stop earlier, after so many steps (0: no limit)")
+    add(
+        "--by-steps",
+        action="store_true",
+        help="the schedule follows --max-steps, not the clock: the same on any machine",
+    )
     add("--checkpoint-minutes", type=float, default=2.0)
     add("--init", help="checkpoint to start the weights from (new schedule)")
     add("--resume", help="checkpoint to go on from, with its .state beside it if there")
@@ -303,6 +308,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     )
     while not stopped:
         progress = elapsed() / length_s
+        if options.by_steps and options.max_steps:
+            progress = step / options.max_steps
         if progress >= 1.0 or (options.max_steps and step >= options.max_steps):
             break
         if progress >= options.freeze_norms and not frozen:
