@@ -140,11 +140,16 @@ def stages_by_network(truth: Path, model: Path, side: int) -> dict[str, int | No
         rgb = load_photo(truth.parent / row["file"]).rgb
         x0, y0, x1, y1 = row["plant_box_px"]
         scale = side / (max(x1 - x0, y1 - y0) * (1 + 2 * READ_MARGIN))
-        # Pixel centres at + 0.5 here, at whole numbers in OpenCV.
-        shift = [side / 2 - 0.5 - scale * ((a + b) / 2 - 0.5) for a, b in ((x0, x1), (y0, y1))]
-        matrix = np.array([[scale, 0, shift[0]], [0, scale, shift[1]]])
+        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
+        # Averaged while shrinking, as in training and at run time; then only moved.
+        area = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+        small = cv2.resize(rgb, size, interpolation=area)
+        move = [side / 2 - scale * (a + b) / 2 for a, b in ((x0, x1), (y0, y1))]
         crop = cv2.warpAffine(
-            rgb, matrix, (side, side), flags=cv2.INTER_AREA, borderValue=(114, 114, 114)
+            small,
+            np.array([[1, 0, move[0]], [0, 1, move[1]]]),
+            (side, side),
+            borderValue=(114, 114, 114),
         )
         _, answers = network.run(crop)
         said[row["file"]] = int((answers[: STAGE_COUNT - 1] > 0).sum())
