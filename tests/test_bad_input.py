@@ -285,7 +285,8 @@ def test_every_exif_orientation_reads_like_the_upright_photo(
     assert record.photo_size == (900, 1200)
     assert_reads_the_plant(record, drawn_plant)
     (upright,) = records(good)
-    assert record.height_mm == pytest.approx(upright.height_mm, rel=0.01)
+    # Each way of storing it is compressed anew: the arch may come out a cell away.
+    assert record.height_mm == pytest.approx(upright.height_mm, rel=0.02)
     assert record.soil_line == pytest.approx(upright.soil_line, abs=3)
 
 
