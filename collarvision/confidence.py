@@ -50,6 +50,10 @@ POINTED_LOWEST = (
     "the stalk and count from the nodes."
 )
 
+LEAVES_UNSEEN = (
+    "There is a plant, but none of its leaves could be told apart: come closer, or count by hand."
+)
+
 MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
 """Codes of the findings that measure what the network only suspects: their sentence says more."""
 
@@ -105,6 +109,9 @@ def judge(
     trouble = _photo_trouble(parts)
     nothing = next((kind for kind in REJECTING if parts.usability[kind] >= REJECT_AT), None)
     if nothing is not None or not plant.leaves:
+        if nothing is None and parts.usability["no_plant"] < SUSPECT_AT:
+            # A seedling whose leaves are still too small to be told apart is a plant all the same.
+            return Verdict(min(confidence, 0.05), "hand-count", (LEAVES_UNSEEN,))
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing or "no_plant"],))
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     if _pointed_leaf_1(plant):

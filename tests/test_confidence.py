@@ -89,9 +89,18 @@ def test_under_the_usable_floor_nothing_is_staged(troubles):
 DRAWN = draw(4)
 
 
-def test_no_leaves_is_no_plant():
+def test_no_leaves_is_no_plant_where_the_network_doubts_one():
     parts = replace(draw(4).parts, tips=(), collars=())
-    assert judged(parts).outcome == "rejected"
+    doubted = parts.usability | {"ok": 0.6, "no_plant": 0.4}
+    assert judged(replace(parts, usability=doubted)).outcome == "rejected"
+
+
+def test_a_plant_whose_leaves_are_too_small_goes_to_a_person():
+    parts = replace(draw(4).parts, tips=(), collars=())
+    seen = parts.usability | {"ok": 0.99, "no_plant": 0.01}
+    verdict = judged(replace(parts, usability=seen))
+    assert verdict.outcome == "hand-count"
+    assert "come closer" in verdict.reasons[0]
 
 
 def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
