@@ -65,7 +65,7 @@ class Calibration:
             "paired": (0.8, 0.7, 0.7),
             "tipless": (1.5, 0.5, 0.0),
             "hidden": (0.0, 0.0, 0.9),
-            "whorl": (-1.5, 0.0, 0.6),
+            "whorl": (-2.5, 0.0, 0.3),
         }
     )
     pool: dict[str, float] = field(

@@ -15,7 +15,7 @@ import numpy as np
 
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.parts import Parts
-from collarvision.plant import Plant
+from collarvision.plant import Leaf, Plant
 from collarvision.stage import StageBelief
 
 if TYPE_CHECKING:
@@ -60,8 +60,9 @@ MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
 LOST_DOUBT = 0.25
 """From this doubt about the number of lost leaves on it is named."""
 
-CONTESTED = 0.15
-"""From this probability that a whorl leaf's collar is out on it is named."""
+UNCLEAR = 0.4
+"""From this probability, by the look of its tip, that a leaf's collar is out although none is seen,
+a person looks there. Our own choice: it costs one accepted photo in thirty."""
 
 
 @dataclass(frozen=True)
@@ -116,6 +117,12 @@ def judge(
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     if _pointed_leaf_1(plant):
         stops.append(POINTED_LOWEST)
+    unclear = _unclear_collar(plant)
+    if unclear is not None:
+        stops.append(
+            f"The collar of leaf {unclear.rank} may just be clearing: look there with your own "
+            "eyes."
+        )
     usable = parts.usability["ok"] >= calibration.usable_floor
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
@@ -168,6 +175,13 @@ def _pointed_leaf_1(plant: Plant) -> bool:
     )
 
 
+def _unclear_collar(plant: Plant) -> Leaf | None:
+    """The whorl leaf that looks as if its collar were out, if any."""
+    whorl = [leaf for leaf in plant.leaves if leaf.kind == "whorl"]
+    youngest = max(whorl, key=lambda leaf: leaf.tip_collared, default=None)
+    return youngest if youngest is not None and youngest.tip_collared >= UNCLEAR else None
+
+
 def _photo_trouble(parts: Parts) -> str | None:
     worst = _worst(parts)
     return worst if parts.usability[worst] >= REFUSE_AT else None
@@ -193,17 +207,6 @@ def _doubts(
     if 1.0 - plant.lost.max() > LOST_DOUBT:
         said.append(
             "Not sure how many lower leaves are lost: split the stalk and count from the nodes."
-        )
-    whorl = [
-        (out, leaf)
-        for out, leaf in zip(belief.leaf_probabilities, plant.leaves, strict=True)
-        if leaf.kind == "whorl"
-    ]
-    out, youngest = max(whorl, key=lambda pair: pair[0], default=(0.0, None))
-    if youngest is not None and out > CONTESTED:
-        said.append(
-            f"The collar of leaf {youngest.rank} may just be clearing: look there with your own "
-            "eyes."
         )
     if any(leaf.kind == "hidden" for leaf in plant.leaves):
         said.append("A collar is hidden behind a blade: take one more photo from the other side.")
