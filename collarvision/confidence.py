@@ -110,7 +110,7 @@ def judge(
     trouble = _photo_trouble(parts)
     nothing = next((kind for kind in REJECTING if parts.usability[kind] >= REJECT_AT), None)
     if nothing is not None or not plant.leaves:
-        if nothing is None and parts.usability["no_plant"] < SUSPECT_AT:
+        if nothing is None and parts.usability["ok"] >= 0.5:
             # A seedling whose leaves are still too small to be told apart is a plant all the same.
             return Verdict(min(confidence, 0.05), "hand-count", (LEAVES_UNSEEN,))
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing or "no_plant"],))
