@@ -239,6 +239,18 @@ def test_a_scheduler_that_goes_ends_the_run_and_what_was_read_is_kept(
     check_each_once(survey, len(seen))
 
 
+def test_a_scheduler_that_goes_while_it_is_asked_is_said_to_be_gone() -> None:
+    class Leaving:
+        status = "running"
+
+        def nthreads(self) -> dict[str, int]:
+            raise OSError("Timed out trying to connect")
+
+    run = _Run(Leaving(), Options(), model_facts(), 5.0)  # type: ignore[arg-type]
+    with pytest.raises(EngineError, match="scheduler is gone"):
+        run._look_around()
+
+
 @pytest.mark.slow
 def test_a_wish_to_stop_finishes_what_is_in_hand(
     start: Start, scheduler: str, pictures: Path, tmp_path: Path

@@ -214,7 +214,10 @@ class _Run:
         self._looked = now
         if self._client.status != "running":
             raise EngineError(_LOST)
-        self._threads = sum(self._client.nthreads().values())
+        try:
+            self._threads = sum(self._client.nthreads().values())
+        except OSError as error:  # it went after the status was looked at
+            raise EngineError(_LOST) from error
         if self._threads:
             self._manned = now
         elif now - self._manned > self._patience_seconds:
