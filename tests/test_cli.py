@@ -202,11 +202,11 @@ def start(*words: object, env: dict[str, str], **options: Any) -> subprocess.Pop
 
 @pytest.fixture
 def many_photos(stand_in: Path, drawn_plant: DrawnPlant, tmp_path: Path) -> Path:
-    """A folder of forty photos, more than one can read before Ctrl-C arrives."""
+    """A folder of 120 photos, more than one can read before Ctrl-C arrives."""
     folder = tmp_path / "many"
     folder.mkdir()
     Image.fromarray(drawn_plant.rgb).save(folder / "0.jpg", quality=95)
-    for number in range(1, 40):
+    for number in range(1, 120):
         (folder / f"{number}.jpg").write_bytes((folder / "0.jpg").read_bytes())
     return folder
 
@@ -224,8 +224,8 @@ def test_ctrl_c_keeps_what_was_read(many_photos: Path, stand_in: Path, tmp_path:
     _, said = process.communicate(timeout=60)
     kept = list(read_records(out))
     assert process.returncode == 130, said
-    assert 1 <= len(kept) < 40
-    assert f"Stopped: {len(kept)} of 40 photos" in said
+    assert 1 <= len(kept) < 120
+    assert f"Stopped: {len(kept)} of 120 photos" in said
     assert "Traceback" not in said
 
 

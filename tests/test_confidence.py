@@ -91,7 +91,7 @@ DRAWN = draw(4)
 
 def test_no_leaves_is_no_plant_where_the_network_doubts_one():
     parts = replace(draw(4).parts, tips=(), collars=())
-    doubted = parts.usability | {"ok": 0.6, "no_plant": 0.4}
+    doubted = parts.usability | {"ok": 0.4, "no_plant": 0.5}
     assert judged(replace(parts, usability=doubted)).outcome == "rejected"
 
 
