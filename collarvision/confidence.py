@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from collarvision.answer import Outcome, stage_name
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
@@ -21,13 +22,14 @@ from collarvision.stage import StageBelief
 if TYPE_CHECKING:
     from collarvision.quality import Finding
 
-Outcome = Literal["staged", "hand-count", "rejected"]
-
 REFUSE_AT = 0.5
 """From this probability a trouble with the photo is taken as certain."""
 
 REJECT_AT = 0.8
 """From this probability there is held to be nothing to count; below it a person looks."""
+
+OK_FROM = 0.5
+"""From this probability that the photo is sound it is held to show a plant, leaves found or not."""
 
 SUSPECT_AT = 0.15
 """From this probability a trouble is named among the reasons."""
@@ -109,11 +111,13 @@ def judge(
     confidence = confidence_of(belief, calibration, careful=careful)
     trouble = _photo_trouble(parts)
     nothing = next((kind for kind in REJECTING if parts.usability[kind] >= REJECT_AT), None)
-    if nothing is not None or not plant.leaves:
-        if nothing is None and parts.usability["ok"] >= 0.5:
+    if nothing is None and not plant.leaves:
+        if parts.usability["ok"] >= OK_FROM:
             # A seedling whose leaves are still too small to be told apart is a plant all the same.
             return Verdict(min(confidence, 0.05), "hand-count", (LEAVES_UNSEEN,))
-        return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing or "no_plant"],))
+        nothing = "no_plant"
+    if nothing is not None:
+        return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing],))
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     if _pointed_leaf_1(plant):
         stops.append(POINTED_LOWEST)
@@ -212,22 +216,18 @@ def _doubts(
         said.append("A collar is hidden behind a blade: take one more photo from the other side.")
     other = int(belief.second_opinion.argmax())
     if other != belief.stage:
-        said.append(f"A second opinion reads {_name(other)}: count the collars by hand.")
+        said.append(f"A second opinion reads {stage_name(other)}: count the collars by hand.")
     if _small(plant, parts) and not any(f.code == "plant_small" for f in findings):
         said.append("The plant is small in the photo: come closer, so that collars can be seen.")
     if not said:
         low, high = np.sort(belief.probabilities.argsort()[-2:])
-        said.append(f"Could be {_name(low)} or {_name(high)}: count the collars by hand.")
+        said.append(f"Could be {stage_name(low)} or {stage_name(high)}: count the collars by hand.")
     return said
 
 
 def _small(plant: Plant, parts: Parts) -> bool:
     """Whether the crop was enlarged twofold, or the plant fills little of it."""
     return parts.px_per_map_px <= 2.0 or plant.length_px < 60.0 * parts.px_per_map_px
-
-
-def _name(stage: int) -> str:
-    return "VE" if stage == 0 else f"V{stage}"
 
 
 def _unique(reasons: list[str]) -> tuple[str, ...]:

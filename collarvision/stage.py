@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from collarvision.answer import stage_name
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.ladder import Rung, stage_on_ladder
 from collarvision.network import STAGE_COUNT
@@ -133,7 +134,7 @@ def _evidence(plant: Plant, out: np.ndarray, stage: int, second: np.ndarray) -> 
         said.append("Two neighbouring leaves point to one side: a leaf between may be missed.")
     other = int(second.argmax())
     if other != stage:
-        said.append(f"The second opinion says {'VE' if other == 0 else f'V{other}'}.")
+        said.append(f"The second opinion says {stage_name(other)}.")
     return tuple(said)
 
 

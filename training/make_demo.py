@@ -12,7 +12,6 @@ one take of each plant there, with its truth cut to what the demo needs.
 from __future__ import annotations
 
 import argparse
-import io
 import json
 import os
 from collections.abc import Iterator
@@ -20,8 +19,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from PIL import Image
 
+from training.make_samples import jpeg
 from training.plantgen import optics, render, truth
 from training.plantgen.stand import Stand, Wish, compose
 
@@ -188,15 +187,11 @@ def file_name(slot: Slot, take: int) -> str:
 
 def encode(picture: np.ndarray, focal_eq_mm: float) -> tuple[bytes, int]:
     """A JPEG of at most `MOST_BYTES` where that can be had, and its quality."""
-    exif = Image.Exif()
-    exif[0x010E] = "Rendered by collarvision's plant generator"  # ImageDescription
-    exif.get_ifd(0x8769)[0xA405] = round(focal_eq_mm)  # FocalLengthIn35mmFilm
     for quality in range(QUALITY, LOWEST_QUALITY - 1, -4):
-        spool = io.BytesIO()
-        Image.fromarray(picture).save(spool, "JPEG", quality=quality, exif=exif)
-        if spool.tell() <= MOST_BYTES:
+        data = jpeg(picture, quality, focal_eq_mm)
+        if len(data) <= MOST_BYTES:
             break
-    return spool.getvalue(), quality
+    return data, quality
 
 
 def pack(out: Path, folder: Path) -> int:

@@ -72,13 +72,18 @@ def make(sample: Sample, folder: Path, light_paths: int) -> dict:
     picture, quality = optics.photograph(
         rendered.radiance, rendered.classes, rng, fault=sample.fault
     )
+    (folder / sample.name).write_bytes(jpeg(picture, quality, camera.focal_eq_mm))
+    return row
+
+
+def jpeg(picture: np.ndarray, quality: int, focal_eq_mm: float) -> bytes:
+    """A render (H, W, 3) uint8 as a JPEG that says what it is and at which focal length."""
     exif = Image.Exif()
     exif[0x010E] = "Rendered by collarvision's plant generator"  # ImageDescription
-    exif.get_ifd(0x8769)[0xA405] = round(camera.focal_eq_mm)  # FocalLengthIn35mmFilm
+    exif.get_ifd(0x8769)[0xA405] = round(focal_eq_mm)  # FocalLengthIn35mmFilm
     spool = io.BytesIO()
     Image.fromarray(picture).save(spool, "JPEG", quality=quality, exif=exif)
-    (folder / sample.name).write_bytes(spool.getvalue())
-    return row
+    return spool.getvalue()
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -42,10 +42,7 @@ def plant_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     low, high = plant_box_px(stand)
     side = float(max(high - low)) * rng.uniform(1.28, 1.75)
     side = max(side, 60.0)
-    centre = (low + high) / 2 + rng.uniform(-0.06, 0.06, 2) * side
-    return Window(
-        float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side
-    )
+    return _square((low + high) / 2 + rng.uniform(-0.06, 0.06, 2) * side, side, pixels)
 
 
 def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
@@ -60,9 +57,12 @@ def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     if collars:
         spot = collars[-1] if rng.random() < 0.5 else collars[int(rng.integers(len(collars)))]
     centre = stand.camera.project(spot[None])[0][0] + rng.uniform(-0.33, 0.33, 2) * side
-    return Window(
-        float(centre[0] - side / 2), float(centre[1] - side / 2), (side, side), pixels / side
-    )
+    return _square(centre, side, pixels)
+
+
+def _square(centre_px: np.ndarray, side_px: float, pixels: int) -> Window:
+    left, top = centre_px - side_px / 2
+    return Window(float(left), float(top), (side_px, side_px), pixels / side_px)
 
 
 def whole_window(stand: Stand, long_side_px: int) -> Window:
