@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -196,6 +197,10 @@ def start(*words: object, env: dict[str, str], **options: Any) -> subprocess.Pop
         text=True,
         cwd=ROOT,
         env={**os.environ, **env},
+        # A shell's background job hands on an ignored Ctrl-C; a person's terminal doesn't.
+        preexec_fn=None
+        if os.name == "nt"
+        else partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
         **options,
     )
 

@@ -165,6 +165,9 @@ def train_on(options: argparse.Namespace, corrected: Path) -> Path:
 
     folders = [str(corrected)] + ([str(options.generated)] if options.generated else [])
     out = options.out / CANDIDATE / "checkpoint.pt"
+    # All of them, taken up by one thread: the same order, so the same draws, on any machine.
+    truths = [path for folder in folders for path in Path(folder).rglob("truth.jsonl")]
+    samples = sum(path.read_bytes().count(b"\n") for path in truths)
     words = ["--samples", *folders, "--init", str(options.init), "--out", str(out)]
     for name, value in (
         ("minutes", options.minutes),
@@ -178,8 +181,8 @@ def train_on(options: argparse.Namespace, corrected: Path) -> Path:
         ("average-decay", 0.98),
         # Few photos, small batches: norms keep the statistics of a million plants.
         ("freeze-norms", 0.0),
-        ("min-samples", FEWEST_TO_TRAIN),
-        ("workers", 2),
+        ("min-samples", samples),
+        ("workers", 1),
         *([("device", options.device)] if options.device else []),
     ):
         words += [f"--{name}", str(value)]

@@ -54,13 +54,18 @@ def handles_of(row) -> tuple[Handle, ...]:
 
 
 def make_survey(folder: Path, *, shuffled: bool = False) -> Path:
-    """60 counted plants at 20 stops; shuffled: each plant has another one's count and marks."""
+    """60 counted plants at 20 stops; shuffled: each plant has another one's count.
+
+    The marks stay its own: the crop that the network is judged on is about them, and another
+    plant's would tell by their size whose count they came with.
+    """
     rng = np.random.default_rng(3)
     folder.mkdir()
     drawn = [draw_plant(rng, height=400, stage=STAGES[k % 3]) for k in range(PLANTS)]
     marks = [row for _, _, row in drawn]
+    counts = [row["stage_v"] for row in marks]
     if shuffled:
-        marks = [marks[k] for k in rng.permutation(PLANTS)]
+        counts = [counts[k] for k in rng.permutation(PLANTS)]
     with SurveyWriter(folder / "season.survey") as store:
         for k, (image, _, _) in enumerate(drawn):
             path = folder / f"IMG_{k}.png"
@@ -74,7 +79,7 @@ def make_survey(folder: Path, *, shuffled: bool = False) -> Path:
                 place=Place(f"Field {k % 4}", "2027-05-20", str(k // 4 % 5), "folder"),
                 file=FileFacts(str(path), stat.st_size, stat.st_mtime_ns, stat.st_mtime_ns),
             )
-            count = HandCount("A", "2027-05-21T08:00:00Z", stage=marks[k]["stage_v"], way="marked")
+            count = HandCount("A", "2027-05-21T08:00:00Z", stage=counts[k], way="marked")
             store.add_hand_count(sha, count, handles=handles_of(marks[k]))
     return folder / "season.survey"
 
