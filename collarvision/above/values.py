@@ -1,0 +1,447 @@
+"""Values: what a photo from above gives, as frozen types.
+
+Metres are in a frame of the photo's own: x east and y north of `Georeference` where that is known,
+else x along the photo's rows of pixels and y up the photo, from the photo's middle. Stages are
+numbers of collars, 0 for VE, and every distribution over them is VE, V1 ... V12, as everywhere in
+the package. Nothing here is ever *staged*: tips seen from above tell a range.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+Interval = tuple[float, float]
+ScaleSource = Literal["exif", "card", "rows", "geotransform", "stated"]
+
+STAGE_COUNT = 13
+"""VE, V1 ... V12."""
+
+SQUARE_M_PER_ACRE = 4046.8564224
+"""International acre: 43,560 square feet of (0.3048 m)²."""
+
+
+@dataclass(frozen=True)
+class GroundScale:
+    """Size of the photo's pixels on the ground.
+
+    Attributes
+    ----------
+    mm_per_px : float
+        At the photo's middle; after rectifying, everywhere.
+    relative_error : float
+        Standard error over the value.
+    source : str
+        ``exif`` (height, focal length, sensor), ``card`` lying on the ground, ``rows`` (the
+        spacing the user states), ``geotransform`` of an orthomosaic, ``stated`` (a height that the
+        user gives, with the camera's EXIF).
+    tilt_deg : float
+        Angle between the camera's axis and straight down; 0 where nothing is known of it.
+    notes : tuple of str
+        Sentences on what was doubted or put right.
+    """
+
+    mm_per_px: float
+    relative_error: float
+    source: ScaleSource
+    tilt_deg: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Georeference:
+    """Where a photo's middle is on the earth.
+
+    Attributes
+    ----------
+    lat, lon : float
+        Of the local metres' zero, degrees of WGS 84.
+    heading_deg : float or None
+        Clockwise from north to the photo's upper edge. None: the middle is known and no more, so
+        that plants have no longitude and latitude of their own.
+    error_m : float
+        Standard error of the position; plants of one photo share it.
+    source : str
+        ``gps`` or ``geotransform``.
+    """
+
+    lat: float
+    lon: float
+    heading_deg: float | None
+    error_m: float
+    source: Literal["gps", "geotransform"]
+
+
+@dataclass(frozen=True)
+class PlantAbove:
+    """One plant from above: a row of `Plants`.
+
+    Attributes
+    ----------
+    x_px, y_px : float
+        Centre, px of the upright photo (of the orthomosaic).
+    x_m, y_m : float
+        Centre, local metres.
+    lat, lon : float or None
+    score : float
+        Network's peak at the centre, 0..1.
+    tips : int
+        Leaf tips seen.
+    tip_points_px : tuple of (x, y)
+    canopy_mm2 : float
+        Leaf area as seen from above.
+    double : float
+        P(it is two plants so close that they show one centre).
+    row : int or None
+        Index into the frame's rows; None off every row.
+    place_in_row_m : float or None
+        Along the row, from its start.
+    stage_probabilities : tuple of float
+        P(VE), P(V1) ... P(V12).
+    """
+
+    x_px: float
+    y_px: float
+    x_m: float
+    y_m: float
+    lat: float | None
+    lon: float | None
+    score: float
+    tips: int
+    tip_points_px: tuple[tuple[float, float], ...]
+    canopy_mm2: float
+    double: float
+    row: int | None
+    place_in_row_m: float | None
+    stage_probabilities: tuple[float, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Plants(Sequence[PlantAbove]):
+    """Plants as columns (an orthomosaic holds some hundred thousand); a sequence of `PlantAbove`.
+
+    Attributes
+    ----------
+    x_px, y_px, x_m, y_m, lat, lon : ndarray, (n,) float64
+        `lat` and `lon` are NaN where unknown.
+    score, canopy_mm2, double, place_in_row_m : ndarray, (n,) float32
+        `place_in_row_m` is NaN off every row.
+    tips, row : ndarray, (n,) int32
+        `row` is -1 off every row.
+    stage_probabilities : ndarray, (n, 13) float32
+        Rows sum to 1.
+    tip_x_px, tip_y_px : ndarray, (k,) float32
+        All plants' tips, one plant's after another's.
+    tip_start : ndarray, (n + 1,) int64
+        Plant i's tips are ``tip_x_px[tip_start[i]:tip_start[i + 1]]``.
+    """
+
+    x_px: np.ndarray
+    y_px: np.ndarray
+    x_m: np.ndarray
+    y_m: np.ndarray
+    lat: np.ndarray
+    lon: np.ndarray
+    score: np.ndarray
+    tips: np.ndarray
+    canopy_mm2: np.ndarray
+    double: np.ndarray
+    row: np.ndarray
+    place_in_row_m: np.ndarray
+    stage_probabilities: np.ndarray
+    tip_x_px: np.ndarray
+    tip_y_px: np.ndarray
+    tip_start: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.x_px)
+
+    def __getitem__(self, at: Any) -> Any:
+        """Plant `at` as a `PlantAbove`; a slice, mask or list of indices as `Plants`."""
+        if isinstance(at, int | np.integer):
+            return self._one(range(len(self))[int(at)])
+        return self._some(np.arange(len(self))[at])
+
+    def __iter__(self) -> Iterator[PlantAbove]:
+        return (self._one(i) for i in range(len(self)))
+
+    @property
+    def located(self) -> bool:
+        """Whether the plants' places on the earth are known."""
+        return len(self) > 0 and bool(np.isfinite(self.lat).all())
+
+    @property
+    def expected(self) -> float:
+        """Number of plants, doubles counted by their probability."""
+        return float(len(self) + self.double.sum())
+
+    def _one(self, i: int) -> PlantAbove:
+        tips = slice(self.tip_start[i], self.tip_start[i + 1])
+        known = np.isfinite(self.lat[i])
+        on_row = self.row[i] >= 0
+        return PlantAbove(
+            x_px=float(self.x_px[i]),
+            y_px=float(self.y_px[i]),
+            x_m=float(self.x_m[i]),
+            y_m=float(self.y_m[i]),
+            lat=float(self.lat[i]) if known else None,
+            lon=float(self.lon[i]) if known else None,
+            score=float(self.score[i]),
+            tips=int(self.tips[i]),
+            tip_points_px=tuple(
+                (float(x), float(y))
+                for x, y in zip(self.tip_x_px[tips], self.tip_y_px[tips], strict=True)
+            ),
+            canopy_mm2=float(self.canopy_mm2[i]),
+            double=float(self.double[i]),
+            row=int(self.row[i]) if on_row else None,
+            place_in_row_m=float(self.place_in_row_m[i]) if on_row else None,
+            stage_probabilities=tuple(float(p) for p in self.stage_probabilities[i]),
+        )
+
+    def _some(self, which: np.ndarray) -> Plants:
+        counts = np.diff(self.tip_start)[which]
+        start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        # Each kept tip's index: its plant's first, and on from there.
+        tips = np.repeat(self.tip_start[:-1][which] - start[:-1], counts) + np.arange(start[-1])
+        return Plants(
+            **{name: getattr(self, name)[which] for name in PLANT_COLUMNS},
+            tip_x_px=self.tip_x_px[tips],
+            tip_y_px=self.tip_y_px[tips],
+            tip_start=start,
+        )
+
+
+PLANT_COLUMNS = (
+    "x_px",
+    "y_px",
+    "x_m",
+    "y_m",
+    "lat",
+    "lon",
+    "score",
+    "tips",
+    "canopy_mm2",
+    "double",
+    "row",
+    "place_in_row_m",
+    "stage_probabilities",
+)
+
+
+@dataclass(frozen=True)
+class Row:
+    """A row of plants: a straight line through the photo.
+
+    Attributes
+    ----------
+    start_m, end_m : (x, y)
+        Ends of what the photo shows of it, local metres.
+    length_m : float
+    plants : int
+        Plants on it; doubles count once.
+    """
+
+    start_m: tuple[float, float]
+    end_m: tuple[float, float]
+    length_m: float
+    plants: int
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch of row without a plant.
+
+    Attributes
+    ----------
+    row : int
+        Index into the frame's rows.
+    start_m, end_m : (x, y)
+        The plants beside it, or the end of the row as seen; local metres.
+    length_m : float
+    missing : int
+        Plants that would stand there at the row's usual spacing.
+    start_lat_lon, end_lat_lon : (lat, lon) or None
+    """
+
+    row: int
+    start_m: tuple[float, float]
+    end_m: tuple[float, float]
+    length_m: float
+    missing: int
+    start_lat_lon: tuple[float, float] | None = None
+    end_lat_lon: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class StandCount:
+    """Plants to a length of row and to an area. Intervals are 90 in 100.
+
+    Attributes
+    ----------
+    plants : float
+        Counted on rows, doubles by their probability.
+    row_length_m : float
+        Length of row that they stand on.
+    row_spacing_m : float or None
+        Between rows; None with fewer than two rows, where the areas are None too.
+    per_m_row, per_m_row_interval
+    per_ha, per_ha_interval, per_acre, per_acre_interval
+        A thousandth of an acre holds a thousandth of `per_acre`.
+    spacing_cv : float or None
+        Standard deviation of the distance from plant to plant in the row over its mean.
+    """
+
+    plants: float
+    row_length_m: float
+    row_spacing_m: float | None
+    per_m_row: float
+    per_m_row_interval: Interval
+    per_ha: float | None
+    per_ha_interval: Interval | None
+    per_acre: float | None
+    per_acre_interval: Interval | None
+    spacing_cv: float | None = None
+
+
+@dataclass(frozen=True)
+class StageRange:
+    """Stages that plants seen from above are in: a range, never an answer.
+
+    Attributes
+    ----------
+    low, high : int
+        Collars, 0 for VE; `level` of the plants should lie in this range, both ends included.
+    probabilities : tuple of float
+        P(VE), P(V1) ... P(V12) of a plant drawn from them.
+    level : float
+    """
+
+    low: int
+    high: int
+    probabilities: tuple[float, ...]
+    level: float = 0.9
+
+
+@dataclass(frozen=True, eq=False)
+class FrameAbove:
+    """What one photo or orthomosaic from above gives.
+
+    Attributes
+    ----------
+    photo : str
+        Base name of the file.
+    sha256 : str or None
+    size_px : (width, height)
+    taken_at : str or None
+        ISO 8601, as the file says.
+    scale : GroundScale or None
+        None: nothing was measured, and `reasons` say why.
+    georeference : Georeference or None
+    plants : Plants or None
+        None where nothing was measured; empty where nothing stands.
+    rows : tuple of Row
+    row_angle_deg : float or None
+        Of the rows, from the x axis of the local metres, anticlockwise, 0..180.
+    stand : StandCount or None
+    gaps : tuple of Gap
+    stages : StageRange or None
+    weed_cover : float or None
+        Share of the ground under plants other than corn.
+    canopy_cover : float or None
+        Share of the ground under corn leaves.
+    area_m2 : float or None
+        Ground that was looked at.
+    quality : tuple of str
+        Short codes: ``no-scale``, ``sea-height``, ``tilted``, ``no-plants``, ``not-maize``,
+        ``closed``, ``blurred``, ``coarse``, ``no-rows``.
+    reasons : tuple of str
+        Sentences: what wasn't measured or is in doubt, and what to do.
+    model : str or None
+    """
+
+    photo: str
+    sha256: str | None
+    size_px: tuple[int, int]
+    taken_at: str | None = None
+    scale: GroundScale | None = None
+    georeference: Georeference | None = None
+    plants: Plants | None = None
+    rows: tuple[Row, ...] = ()
+    row_angle_deg: float | None = None
+    stand: StandCount | None = None
+    gaps: tuple[Gap, ...] = ()
+    stages: StageRange | None = None
+    weed_cover: float | None = None
+    canopy_cover: float | None = None
+    area_m2: float | None = None
+    quality: tuple[str, ...] = ()
+    reasons: tuple[str, ...] = ()
+    model: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class FieldAbove:
+    """A field's photos from above together; photos may overlap, and plants aren't matched.
+
+    Attributes
+    ----------
+    name : str or None
+    frames : tuple of FrameAbove
+    stand : StandCount or None
+        Over all frames with rows.
+    stages : StageRange or None
+        Of a plant drawn from all plants.
+    reasons : tuple of str
+    """
+
+    name: str | None
+    frames: tuple[FrameAbove, ...]
+    stand: StandCount | None = None
+    stages: StageRange | None = None
+    reasons: tuple[str, ...] = field(default=())
+
+
+def no_plants() -> Plants:
+    """Give `Plants` of none."""
+    none = np.zeros(0, np.float32)
+    wide = np.zeros(0, np.float64)
+    return Plants(
+        x_px=wide,
+        y_px=wide,
+        x_m=wide,
+        y_m=wide,
+        lat=wide,
+        lon=wide,
+        score=none,
+        tips=np.zeros(0, np.int32),
+        canopy_mm2=none,
+        double=none,
+        row=np.zeros(0, np.int32),
+        place_in_row_m=none,
+        stage_probabilities=np.zeros((0, STAGE_COUNT), np.float32),
+        tip_x_px=none,
+        tip_y_px=none,
+        tip_start=np.zeros(1, np.int64),
+    )
+
+
+def stage_range(probabilities: np.ndarray | Sequence[float], level: float = 0.9) -> tuple[int, int]:
+    """Give the shortest run of stages that holds at least `level`; of equals the likelier.
+
+    Parameters
+    ----------
+    probabilities : (13,)
+        Over VE, V1 ... V12; sum to 1.
+    """
+    sums = np.concatenate([[0.0], np.cumsum(np.asarray(probabilities, np.float64))])
+    count = len(sums) - 1
+    for width in range(1, count + 1):
+        held = sums[width:] - sums[:-width]
+        best = int(held.argmax())
+        if held[best] >= level - 1e-9 or width == count:
+            return best, best + width - 1
+    raise ValueError("a distribution needs at least one stage")
