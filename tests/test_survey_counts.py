@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from surveys import MODEL, NEWER, NORTH, reading, sha
 
 from collarvision.handles import Handle, lost_leaf
 from collarvision.survey import HandCount, SurveyError, SurveyWriter
+from collarvision.survey.stopcounts import stop_counts
 
 MARKED = (
     lost_leaf(1),
@@ -95,3 +97,43 @@ def test_a_photo_with_nothing_to_count_waits_no_longer(survey: SurveyWriter) -> 
     assert plant is not None
     assert plant.set_aside is None  # somebody saw a plant after all
     assert survey.plant(sha(2)) is None
+
+
+def test_a_height_entered_alone_hides_no_count_and_ends_no_wait(survey: SurveyWriter) -> None:
+    survey.add_reading(
+        reading(outcome="hand-count", reasons=("Blurred.",)), sha256=sha(1), model=MODEL
+    )
+    survey.add_hand_count(sha(1), HandCount("Bo", "2020-05-20T09:00", height_mm=180.0))
+    assert len(list(survey.waiting())) == 1  # nobody has said a stage
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.hand_count == HandCount("Bo", "2020-05-20T09:00", height_mm=180.0)
+
+    counted = HandCount("Ann", "2020-05-20T10:00", stage=4, way="on-plant", note="leaf 1 lost")
+    survey.add_hand_count(sha(1), counted)
+    survey.add_hand_count(sha(1), HandCount("Bo", "2020-05-20T11:00", height_mm=195.0))
+    assert not list(survey.waiting())
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.hand_count == replace(counted, height_mm=195.0)
+    assert [c.height_mm for c in survey.hand_counts(sha(1))] == [180.0, None, 195.0]
+
+    survey.set_aside(sha(1), "Ann", "no-plant")
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.set_aside == "no-plant"
+    # A height measured later: there is a plant after all.
+    survey.add_hand_count(sha(1), HandCount("Bo", "2999-01-01T00:00:00+00:00", height_mm=200.0))
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.set_aside is None
+
+
+def test_a_plant_counted_at_a_stop_keeps_the_way_it_was_counted(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL, place=NORTH)
+    (stop,) = survey.stops("North")
+    count = HandCount("Ann", "2027-05-20T10:00", nodes=6, way="split-stalk", note="stony")
+    survey.add_stop_count(stop.id, count)
+    (found,) = stop_counts(survey, "North")
+    assert (found.stop, found.date, found.gps) == ("3", "2027-05-20", None)
+    assert found.count == count

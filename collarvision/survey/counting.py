@@ -8,13 +8,13 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from collarvision.handles import Handle
-from collarvision.survey.values import HandCount, StoredCount
+from collarvision.survey import rows
+from collarvision.survey.values import StoredCount
 
 # A correlated list keeps one row a count, so that long answers can come one by one.
-_COUNTS = """
-    SELECT h.id, p.sha256, p.name AS photo, f.name AS field, v.date, h.who, h.counted_at, h.stage,
-        h.nodes, h.height_mm, h.note, h.way, r.stage AS read_stage, r.outcome AS read_outcome,
-        m.sha256 AS model_sha256,
+_COUNTS = f"""
+    SELECT h.id, p.sha256, p.name AS photo, f.name AS field, v.date, {rows.COUNT},
+        r.stage AS read_stage, r.outcome AS read_outcome, m.sha256 AS model_sha256,
         (SELECT json_group_array(json_array(part, x, y, rank, occluded, lost, rounded))
          FROM (SELECT * FROM labels WHERE hand_count_id = h.id ORDER BY id)) AS handles
     FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
@@ -52,15 +52,7 @@ def stored_count(row: sqlite3.Row) -> StoredCount:
         photo=row["photo"],
         field=row["field"],
         date=row["date"],
-        count=HandCount(
-            row["who"],
-            row["counted_at"],
-            row["stage"],
-            row["nodes"],
-            row["height_mm"],
-            row["note"],
-            row["way"],
-        ),
+        count=rows.hand_count(row),
         handles=tuple(
             Handle(part, x, y, rank, bool(occluded), bool(lost), bool(rounded))
             for part, x, y, rank, occluded, lost, rounded in json.loads(row["handles"])

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from collarvision.survey import counting
+from collarvision.survey import counting, rows
 from collarvision.survey.faults import told
 from collarvision.survey.opening import Mode, connect
 from collarvision.survey.values import (
@@ -29,43 +29,6 @@ from collarvision.survey.values import (
     Visit,
     Waiting,
 )
-
-_PLACE = """
-    LEFT JOIN visits AS v ON v.id = p.visit_id
-    LEFT JOIN fields AS f ON f.id = v.field_id
-    LEFT JOIN stops AS s ON s.id = p.stop_id
-"""
-_PLANT = """
-    SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.taken_at,
-        ifnull(p.latitude, s.latitude) AS latitude, ifnull(p.longitude, s.longitude) AS longitude,
-        r.outcome, r.stage, r.confidence, r.height_mm, r.read_at, r.calibration,
-        m.name AS model, c.record,
-        (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
-         ORDER BY seen_ns DESC, path LIMIT 1) AS path,
-        h.who, h.counted_at, h.stage AS hand_stage, h.nodes, h.height_mm AS hand_height_mm, h.note,
-        h.way, r.id AS reading_id,
-        (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
-         AND (h.id IS NULL OR julianday(sa.said_at) > julianday(h.counted_at))
-         ORDER BY sa.id DESC LIMIT 1) AS set_aside
-"""
-_LATEST = """
-    JOIN readings AS r ON r.id = p.latest_id
-    JOIN records AS c ON c.reading_id = r.id
-    JOIN models AS m ON m.id = r.model_id
-    LEFT JOIN hand_counts AS h
-        ON h.id = (SELECT max(id) FROM hand_counts WHERE photo_id = p.id)
-"""
-_FACTS = """
-    SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,
-        width, height, view
-    FROM photos
-"""
-# CROSS JOIN is SQLite's word for "in this order": from a field to its photos through the indexes,
-# however large the survey is, visit by visit without sorting.
-_OF_FIELD = """
-    FROM fields AS f CROSS JOIN visits AS v ON v.field_id = f.id
-    CROSS JOIN photos AS p ON p.visit_id = v.id
-"""
 
 
 class SurveyReader:
@@ -142,7 +105,7 @@ class SurveyReader:
             """,
             field=field,
         ):
-            yield Stop(row["id"], row["field"], row["date"], row["name"], _gps(row))
+            yield Stop(row["id"], row["field"], row["date"], row["name"], rows.gps(row))
 
     def stage_counts(
         self, field: str | None = None, date: str | None = None
@@ -151,7 +114,9 @@ class SurveyReader:
         # A field's photos are reached through it. For the whole survey the counting comes first,
         # over an index alone, and only its few results are looked up and sorted.
         if field is not None:
-            counted = f"SELECT v.id AS visit_id, r.outcome, r.stage, count(*) AS plants {_OF_FIELD}"
+            counted = (
+                "SELECT v.id AS visit_id, r.outcome, r.stage, count(*) AS plants" + rows.OF_FIELD
+            )
         else:
             counted = (
                 "SELECT p.visit_id, r.outcome, r.stage, count(*) AS plants FROM photos AS p"
@@ -161,7 +126,7 @@ class SurveyReader:
             f"""
             SELECT f.name, v.date, n.outcome, n.stage, n.plants FROM (
                 {counted} JOIN readings AS r ON r.id = p.latest_id
-                {_where(field, date)} GROUP BY 1, 2, 3
+                {rows.where(field, date)} GROUP BY 1, 2, 3
             ) AS n
             LEFT JOIN visits AS v ON v.id = n.visit_id LEFT JOIN fields AS f ON f.id = v.field_id
             ORDER BY f.name, v.date, n.outcome, n.stage
@@ -173,21 +138,19 @@ class SurveyReader:
 
     def plants(self, field: str | None = None, date: str | None = None) -> Iterator[PlantRow]:
         """Every photo with its latest reading, visit by visit, as of the moment of asking."""
-        if field is not None:
-            stop = "LEFT JOIN stops AS s ON s.id = p.stop_id"
-            sql = f"{_PLANT} {_OF_FIELD} {_LATEST} {stop} {_where(field, date)}"
-        else:
-            where = _where(field, date)
-            sql = f"{_PLANT} FROM photos AS p {_LATEST} {_PLACE} {where} ORDER BY p.visit_id, p.id"
+        asked = rows.where(field, date)
+        sql = (
+            f"{rows.PLANT_OF_FIELD} {asked}"
+            if field is not None
+            else f"{rows.PLANT} {asked} ORDER BY p.visit_id, p.id"
+        )
         for row in self._rows(sql, field=field, date=date):
-            yield _plant(row)
+            yield rows.plant(row)
 
     def plant(self, sha256: str) -> PlantRow | None:
         """One photo with its latest reading; None if the survey doesn't hold it."""
-        row = self._one(
-            f"{_PLANT} FROM photos AS p {_LATEST} {_PLACE} WHERE p.sha256 = :sha256", sha256=sha256
-        )
-        return None if row is None else _plant(row)
+        row = self._one(f"{rows.PLANT} WHERE p.sha256 = :sha256", sha256=sha256)
+        return None if row is None else rows.plant(row)
 
     def counts(self, sha256: str | None = None, field: str | None = None) -> Iterator[StoredCount]:
         """Hand counts of photos with what they rest on: all, a photo's or a field's, in order."""
@@ -223,15 +186,19 @@ class SurveyReader:
             yield StoredReading(**{**said, "record": json.loads(said["record"])})
 
     def waiting(self, field: str | None = None) -> Iterator[Waiting]:
-        """Photos that ask for a hand count and have no word of a person, by field and date."""
+        """Photos that ask for a hand count and have none yet, by field and date.
+
+        A height alone is no count: the plant goes on waiting.
+        """
         for row in self._rows(
             f"""
             SELECT f.name, v.date, s.name, p.name, p.sha256, r.stage,
                 json_extract(c.record, '$.reasons')
             FROM readings AS r JOIN photos AS p ON p.id = r.photo_id AND p.latest_id = r.id
-            JOIN records AS c ON c.reading_id = r.id {_PLACE}
+            JOIN records AS c ON c.reading_id = r.id {rows.PLACE}
             WHERE r.outcome = 'hand-count'
-            AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id)
+            AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id
+                AND (stage IS NOT NULL OR nodes IS NOT NULL))
             AND NOT EXISTS (SELECT 1 FROM set_asides WHERE photo_id = p.id)
             {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name, p.name
@@ -244,14 +211,13 @@ class SurveyReader:
     def hand_counts(self, sha256: str) -> Iterator[HandCount]:
         """All hand counts of a photo, the first one first."""
         for row in self._rows(
-            """
-            SELECT h.who, h.counted_at, h.stage, h.nodes, h.height_mm, h.note, h.way
-            FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
+            f"""
+            SELECT {rows.COUNT} FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
             WHERE p.sha256 = :sha256 ORDER BY h.id
             """,
             sha256=sha256,
         ):
-            yield HandCount(*row)
+            yield rows.hand_count(row)
 
     def limits(self) -> Iterator[Limit]:
         """Every limit ever entered, the first one first."""
@@ -295,13 +261,14 @@ class SurveyReader:
 
     def photo(self, sha256: str) -> PhotoFacts | None:
         """What the file of this content said of itself; None if the survey doesn't hold it."""
-        row = self._one(f"{_FACTS} WHERE sha256 = :sha256", sha256=sha256)
-        return None if row is None else _facts(row)
+        row = self._one(f"{rows.FACTS} WHERE sha256 = :sha256", sha256=sha256)
+        return None if row is None else rows.facts(row)
 
     def photos_named(self, name: str) -> Iterator[PhotoFacts]:
         """Every photo of this base name."""
-        for row in self._rows(f"{_FACTS} WHERE name = :name ORDER BY id", name=storable(name)):
-            yield _facts(row)
+        known = rows.storable(name)
+        for row in self._rows(f"{rows.FACTS} WHERE name = :name ORDER BY id", name=known):
+            yield rows.facts(row)
 
     def file_at(self, path: str) -> tuple[FileFacts, str] | None:
         """What was seen at a path last, and the SHA-256 of its content then."""
@@ -310,7 +277,7 @@ class SurveyReader:
             SELECT pf.path, pf.size, pf.mtime_ns, pf.seen_ns, p.sha256
             FROM photo_files AS pf JOIN photos AS p ON p.id = pf.photo_id WHERE pf.path = :path
             """,
-            path=storable(path),
+            path=rows.storable(path),
         )
         return None if row is None else (FileFacts(*row[:4]), str(row[4]))
 
@@ -366,10 +333,10 @@ class SurveyReader:
             cursor = self._connection.execute(sql, values)
         while True:
             with self._told():
-                rows = cursor.fetchmany(256)
-            if not rows:
+                some = cursor.fetchmany(256)
+            if not some:
                 return
-            yield from rows
+            yield from some
 
     def _one(self, sql: str, **values: Any) -> sqlite3.Row | None:
         with self._told():
@@ -380,69 +347,3 @@ class SurveyReader:
     def _told(self) -> Iterator[None]:
         with told(self.path):
             yield
-
-
-def storable(text: str) -> str:
-    """Text as SQLite takes it: file names may hold bytes that are no text."""
-    return text.encode("utf-8", "backslashreplace").decode("utf-8")
-
-
-def _where(field: str | None, date: str | None) -> str:
-    asked = [("f.name = :field", field), ("v.date = :date", date)]
-    said = [words for words, value in asked if value is not None]
-    return f"WHERE {' AND '.join(said)}" if said else ""
-
-
-def _gps(row: sqlite3.Row) -> tuple[float, float] | None:
-    if row["latitude"] is None or row["longitude"] is None:
-        return None
-    return row["latitude"], row["longitude"]
-
-
-def _facts(row: sqlite3.Row) -> PhotoFacts:
-    return PhotoFacts(
-        sha256=row["sha256"],
-        name=row["name"],
-        view=row["view"],
-        filed=bool(row["filed"]),
-        taken_at=row["taken_at"],
-        gps=_gps(row),
-        focal_eq_mm=row["focal_eq_mm"],
-        size_px=None if row["width"] is None else (row["width"], row["height"]),
-    )
-
-
-def _plant(row: sqlite3.Row) -> PlantRow:
-    hand_count = None
-    if row["who"] is not None:
-        hand_count = HandCount(
-            row["who"],
-            row["counted_at"],
-            row["hand_stage"],
-            row["nodes"],
-            row["hand_height_mm"],
-            row["note"],
-            row["way"],
-        )
-    return PlantRow(
-        photo=row["photo"],
-        sha256=row["sha256"],
-        path=row["path"],
-        view=row["view"],
-        field=row["field"],
-        date=row["date"],
-        stop=row["stop"],
-        taken_at=row["taken_at"],
-        gps=_gps(row),
-        outcome=row["outcome"],
-        stage=row["stage"],
-        confidence=row["confidence"],
-        height_mm=row["height_mm"],
-        read_at=row["read_at"],
-        model=row["model"],
-        calibration=row["calibration"],
-        hand_count=hand_count,
-        record=json.loads(row["record"]),
-        reading_id=row["reading_id"],
-        set_aside=row["set_aside"],
-    )

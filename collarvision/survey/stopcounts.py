@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from collarvision.survey import rows
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.values import HandCount
 
@@ -23,22 +24,12 @@ class StopCount:
 def stop_counts(store: SurveyReader, field: str) -> Iterator[StopCount]:
     """Every plant of a field that was counted at a stop without a photo, the first one first."""
     for row in store._rows(
-        """
-        SELECT h.id, v.date, s.name, s.latitude, s.longitude,
-            h.who, h.counted_at, h.stage, h.nodes, h.height_mm, h.note
+        f"""
+        SELECT h.id, v.date, s.name, s.latitude, s.longitude, {rows.COUNT}
         FROM fields AS f JOIN visits AS v ON v.field_id = f.id JOIN stops AS s ON s.visit_id = v.id
         JOIN hand_counts AS h ON h.stop_id = s.id
         WHERE f.name = :field ORDER BY h.id
         """,
         field=field,
     ):
-        at = None if row["latitude"] is None else (row["latitude"], row["longitude"])
-        count = HandCount(
-            row["who"],
-            row["counted_at"],
-            row["stage"],
-            row["nodes"],
-            row["height_mm"],
-            row["note"],
-        )
-        yield StopCount(row["id"], row["date"], row["name"], at, count)
+        yield StopCount(row["id"], row["date"], row["name"], rows.gps(row), rows.hand_count(row))

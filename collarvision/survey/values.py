@@ -189,7 +189,7 @@ class SetAside:
 
 @dataclass(frozen=True)
 class PlantRow:
-    """One plant: its photo, the latest reading of it, and the last hand count.
+    """One plant: its photo, the latest reading of it, and what people counted last.
 
     Attributes
     ----------
@@ -197,6 +197,9 @@ class PlantRow:
         Where the content was seen last.
     gps : (latitude, longitude) or None
         Of the photo, else of its stop; degrees WGS 84.
+    hand_count : HandCount or None
+        The last one that tells collars or nodes, with the last height that anybody measured; the
+        two may have been entered one by one. `SurveyReader.hand_counts` has each as it was made.
     record : dict
         The whole record of the latest reading (see `collarvision.record`).
     reading_id : int or None

@@ -15,7 +15,8 @@ from collarvision.handles import Handle
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.opening import Mode
-from collarvision.survey.reader import SurveyReader, storable
+from collarvision.survey.reader import SurveyReader
+from collarvision.survey.rows import storable
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 

@@ -1,0 +1,130 @@
+"""Rows: what is asked of the survey's tables, and how the answer's rows become values."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+
+from collarvision.survey.values import HandCount, PhotoFacts, PlantRow
+
+PLACE = """
+    LEFT JOIN visits AS v ON v.id = p.visit_id
+    LEFT JOIN fields AS f ON f.id = v.field_id
+    LEFT JOIN stops AS s ON s.id = p.stop_id
+"""
+COUNT = """
+    h.who, h.counted_at, h.stage AS counted_stage, h.nodes, h.height_mm AS counted_height_mm,
+    h.note, h.way
+"""
+"""Columns of a hand count `h`, as `hand_count` takes them."""
+
+_PLANT = f"""
+    SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.taken_at,
+        ifnull(p.latitude, s.latitude) AS latitude, ifnull(p.longitude, s.longitude) AS longitude,
+        r.outcome, r.stage, r.confidence, r.height_mm, r.read_at, r.calibration, r.id AS reading_id,
+        m.name AS model, c.record,
+        (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
+         ORDER BY seen_ns DESC, path LIMIT 1) AS path,
+        {COUNT},
+        (SELECT height_mm FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
+         ORDER BY id DESC LIMIT 1) AS last_height_mm,
+        (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
+         AND (h.id IS NULL OR julianday(sa.said_at) > (SELECT max(julianday(counted_at))
+                                                       FROM hand_counts WHERE photo_id = p.id))
+         ORDER BY sa.id DESC LIMIT 1) AS set_aside
+"""
+# Collars and height may be entered one by one: the last count that tells collars or nodes comes
+# before a later one that tells only a height.
+_LATEST = """
+    JOIN readings AS r ON r.id = p.latest_id
+    JOIN records AS c ON c.reading_id = r.id
+    JOIN models AS m ON m.id = r.model_id
+    LEFT JOIN hand_counts AS h ON h.id = (
+        SELECT id FROM hand_counts WHERE photo_id = p.id
+        ORDER BY stage IS NULL AND nodes IS NULL, id DESC LIMIT 1)
+"""
+FACTS = """
+    SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,
+        width, height, view
+    FROM photos
+"""
+# CROSS JOIN is SQLite's word for "in this order": from a field to its photos through the indexes,
+# however large the survey is, visit by visit without sorting.
+OF_FIELD = """
+    FROM fields AS f CROSS JOIN visits AS v ON v.field_id = f.id
+    CROSS JOIN photos AS p ON p.visit_id = v.id
+"""
+PLANT = f"{_PLANT} FROM photos AS p {_LATEST} {PLACE}"
+PLANT_OF_FIELD = f"{_PLANT} {OF_FIELD} {_LATEST} LEFT JOIN stops AS s ON s.id = p.stop_id"
+
+
+def where(field: str | None, date: str | None) -> str:
+    """SQL that asks for :field and :date, where they are given."""
+    asked = [("f.name = :field", field), ("v.date = :date", date)]
+    said = [words for words, value in asked if value is not None]
+    return f"WHERE {' AND '.join(said)}" if said else ""
+
+
+def storable(text: str) -> str:
+    """Text as SQLite takes it: file names may hold bytes that are no text."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def gps(row: sqlite3.Row) -> tuple[float, float] | None:
+    """A row's `latitude` and `longitude`, degrees WGS 84."""
+    if row["latitude"] is None or row["longitude"] is None:
+        return None
+    return row["latitude"], row["longitude"]
+
+
+def facts(row: sqlite3.Row) -> PhotoFacts:
+    """One row of `FACTS`."""
+    return PhotoFacts(
+        sha256=row["sha256"],
+        name=row["name"],
+        view=row["view"],
+        filed=bool(row["filed"]),
+        taken_at=row["taken_at"],
+        gps=gps(row),
+        focal_eq_mm=row["focal_eq_mm"],
+        size_px=None if row["width"] is None else (row["width"], row["height"]),
+    )
+
+
+def hand_count(row: sqlite3.Row, height_mm: str = "counted_height_mm") -> HandCount:
+    """A row with the columns of `COUNT`; `height_mm` names the one that the height comes from."""
+    return HandCount(
+        who=row["who"],
+        counted_at=row["counted_at"],
+        stage=row["counted_stage"],
+        nodes=row["nodes"],
+        height_mm=row[height_mm],
+        note=row["note"],
+        way=row["way"],
+    )
+
+
+def plant(row: sqlite3.Row) -> PlantRow:
+    """One row of `PLANT` or `PLANT_OF_FIELD`."""
+    return PlantRow(
+        photo=row["photo"],
+        sha256=row["sha256"],
+        path=row["path"],
+        view=row["view"],
+        field=row["field"],
+        date=row["date"],
+        stop=row["stop"],
+        taken_at=row["taken_at"],
+        gps=gps(row),
+        outcome=row["outcome"],
+        stage=row["stage"],
+        confidence=row["confidence"],
+        height_mm=row["height_mm"],
+        read_at=row["read_at"],
+        model=row["model"],
+        calibration=row["calibration"],
+        hand_count=None if row["who"] is None else hand_count(row, "last_height_mm"),
+        record=json.loads(row["record"]),
+        reading_id=row["reading_id"],
+        set_aside=row["set_aside"],
+    )
