@@ -133,6 +133,7 @@ class Leaf:
     widest_at: float
     taper_power: float
     clasp: float  # width of a collared blade's base over the stalk's radius there
+    tube: float  # share of a whorl leaf's visible blade over which it stays rolled in the whorl
     status: str = "ok"  # ok, withered, torn, gone
     torn_at: float = 1.0  # share of the visible blade that is left
 
@@ -145,6 +146,39 @@ class Leaf:
     def visible_length_mm(self) -> float:
         """Length of blade out of the whorl, tip included."""
         return self.length_mm * self.emerged
+
+
+@dataclass(frozen=True)
+class Habit:
+    """How one plant carries its leaves; angles in degrees.
+
+    Whorl leaves and young collared leaves are drawn from ranges that overlap widely, and size
+    goes its own way, so that neither a leaf's posture nor its size tells that its collar is out:
+    only the collar does. Field corn varies this much between hybrids, densities and weather [M].
+    """
+
+    laxness: float  # erect .. lax, about 0..1
+    collared_insertion: float  # of the youngest collared leaf
+    insertion_a_leaf: float  # added a leaf of age
+    collared_reach: float  # added to the angle that a collared blade's end reaches
+    whorl_opening: float  # insertion of a whorl leaf that is all out
+    whorl_reach: float  # added to the angle that a whorl leaf's end reaches, all out
+    whorl_tube: float  # see `Leaf.tube`
+    length_trend: float  # log length a rank, over the published profile
+
+
+def draw_habit(rng: np.random.Generator) -> Habit:
+    """Draw one plant's habit."""
+    return Habit(
+        laxness=float(rng.uniform(-0.2, 1.2)),
+        collared_insertion=float(rng.uniform(9.0, 34.0)),
+        insertion_a_leaf=float(rng.uniform(3.0, 9.0)),
+        collared_reach=float(np.clip(rng.normal(0, 14), -30, 30)),
+        whorl_opening=float(rng.uniform(8.0, 42.0)),
+        whorl_reach=float(np.clip(rng.normal(0, 18), -40, 40)),
+        whorl_tube=float(rng.uniform(0.05, 0.30)),
+        length_trend=float(np.clip(rng.normal(0, 0.05), -0.1, 0.1)),
+    )
 
 
 @dataclass(frozen=True)
@@ -240,19 +274,21 @@ def grow(
     if not 0 <= stage_v <= MAX_COLLARS:
         raise ValueError(f"stage_v must be 0..{MAX_COLLARS}, got {stage_v}")
     final_leaves = int(rng.integers(16, 23))  # CIMMYT
-    vigour = float(rng.uniform(0.72, 1.22))
+    # Wider than a field's spread: a leaf's size must not stand for its rank [M].
+    vigour = float(math.exp(rng.uniform(math.log(0.64), math.log(1.42))))
     progress = float(rng.uniform(0.0, 0.95))
     if hard_case == "just_cleared":
         progress = float(rng.uniform(0.0, 0.15))
     elif hard_case == "about_to_clear":
         progress = float(rng.uniform(0.93, 1.0))
-    heights = _collar_heights_mm(rng, stage_v, progress)
+    stretch = float(np.clip(math.exp(rng.normal(0, 0.10)), 0.78, 1.28))
+    heights = [stretch * height for height in _collar_heights_mm(rng, stage_v, progress)]
     # Soil washed from or thrown against the stalk: nobody sees from which height it grew.
     settled = float(np.clip(rng.normal(0.0, 3.5), -9.0, 9.0))
     heights = [max(height + settled, 4.0 + 3.0 * index) for index, height in enumerate(heights)]
     if hard_case == "just_cleared" and stage_v >= 2:
         heights[-1] = heights[-2] + rng.uniform(3.0, 9.0) * (1 + 0.05 * stage_v)
-    fractions = emerged_fractions(progress, float(rng.uniform(0.27, 0.40)), stage_v)
+    fractions = emerged_fractions(progress, float(rng.uniform(0.26, 0.41)), stage_v)
     if stage_v == 0:
         fractions = fractions[: int(rng.integers(1, 4))]
 
@@ -260,7 +296,7 @@ def grow(
     top_radius = base_radius * (0.82 if stage_v < 4 else rng.uniform(0.55, 0.8))
     side = 0.0 if rng.random() < 0.5 else math.pi
     spread = math.radians(rng.uniform(6.0, 24.0))  # azimuth spread 10-20 degrees [M]
-    habit = rng.uniform(-0.2, 1.2)  # erect .. lax
+    habit = draw_habit(rng)
     width_factor = rng.uniform(0.55, 1.12)
     top_z = heights[-1] if heights else rng.uniform(6.0, 26.0)
 
@@ -274,6 +310,7 @@ def grow(
         else:
             shrink = 0.80 if rank == 2 else 0.92 if rank == 3 else 1.0
             length = blade_length_mm(rank, final_leaves) * shrink * vigour * rng.uniform(0.86, 1.14)
+            length *= math.exp(habit.length_trend * (rank - 5))
             width = blade_width_mm(rank, length, final_leaves) * width_factor
             width = max(width, 8.0 * vigour) * rng.uniform(0.88, 1.12)
         age = stage_v - rank + progress
@@ -281,8 +318,10 @@ def grow(
             exit_z = heights[index]
             share = np.clip(exit_z / max(heights[-1], 1.0), 0.0, 1.0)
             radius = base_radius + (top_radius - base_radius) * share
-            insertion = math.radians(np.clip(rng.normal(24 + 7.0 * min(age, 5), 8), 8, 78))
-            reach = 74 + 58 * habit + 9 * min(age, 5) + rng.normal(0, 16)
+            carried = habit.collared_insertion + habit.insertion_a_leaf * min(age, 5)
+            insertion = math.radians(np.clip(rng.normal(carried, 7), 5, 80))
+            reach = 74 + 58 * habit.laxness + 9 * min(age, 5) + rng.normal(0, 16)
+            reach += habit.collared_reach
             if rank == 1:
                 reach = rng.normal(75, 22)
             droop = math.radians(np.clip(reach, 25, 172))
@@ -292,12 +331,14 @@ def grow(
             exit_z = top_z - rng.uniform(2.0, 14.0) * min(1.0, top_z / 60.0) - 1.5 * depth
             radius = top_radius * (0.93 - 0.17 * depth)
             radius = max(radius, 0.9)
-            insertion = math.radians(np.clip(rng.normal(4 + 20 * emerged**2, 5), 0.5, 45))
+            opened = rng.normal(4 + habit.whorl_opening * emerged**2, 5)
+            insertion = math.radians(np.clip(opened, 0.5, 60))
             # The leaf next to clear hangs on most plants: the uppermost drooping leaf is one to
             # two above the top collar (Ohio State Univ. AGF-127; Univ. of Nebraska). Short blades
             # of seedlings are stiffer [M].
             limp = 0.70 + 0.30 * min(1.0, emerged * length / 220.0)
-            reach = 10 + (84 + 72 * habit) * emerged * limp + rng.normal(0, 12)
+            lax = 84 + 72 * habit.laxness + habit.whorl_reach
+            reach = 10 + lax * emerged * limp + rng.normal(0, 12)
             if hard_case == "about_to_clear" and depth == 1:
                 insertion += math.radians(rng.uniform(2, 12))
             droop = math.radians(np.clip(reach, 3, 165))
@@ -324,6 +365,7 @@ def grow(
                 widest_at=float(rng.uniform(0.28, 0.5) if rank > 1 else rng.uniform(0.5, 0.66)),
                 taper_power=float(rng.uniform(1.5, 2.3) if rank > 1 else rng.uniform(2.6, 4.2)),
                 clasp=float(rng.uniform(2.0, 4.2)),
+                tube=habit.whorl_tube * float(rng.uniform(0.7, 1.3)),
             )
         )
     leaves = _weather(rng, leaves, stage_v, lost, lower_status)

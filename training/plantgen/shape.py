@@ -118,7 +118,7 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
 
     settle = max(leaf.stalk_radius_mm * 1.6, 0.25 * float(width.max()))
     if not leaf.collared:
-        settle = max(settle, 0.16 * visible)
+        settle = max(settle, leaf.tube * visible)
     angle = (
         leaf.insertion_rad * (1 - np.exp(-s / settle))
         + (leaf.droop_rad - leaf.insertion_rad) * (s / max(visible, 1.0)) ** leaf.bend_power
