@@ -90,6 +90,8 @@ class PlantAbove:
         Network's peak at the centre, 0..1.
     tips : int
         Leaf tips seen.
+    tip_count : float
+        Leaf tips that the plant has, as the network estimates them: the hidden ones too.
     tip_points_px : tuple of (x, y)
     canopy_mm2 : float
         Leaf area as seen from above.
@@ -111,6 +113,7 @@ class PlantAbove:
     lon: float | None
     score: float
     tips: int
+    tip_count: float
     tip_points_px: tuple[tuple[float, float], ...]
     canopy_mm2: float
     double: float
@@ -127,7 +130,7 @@ class Plants(Sequence[PlantAbove]):
     ----------
     x_px, y_px, x_m, y_m, lat, lon : ndarray, (n,) float64
         `lat` and `lon` are NaN where unknown.
-    score, canopy_mm2, double, place_in_row_m : ndarray, (n,) float32
+    score, tip_count, canopy_mm2, double, place_in_row_m : ndarray, (n,) float32
         `place_in_row_m` is NaN off every row.
     tips, row : ndarray, (n,) int32
         `row` is -1 off every row.
@@ -147,6 +150,7 @@ class Plants(Sequence[PlantAbove]):
     lon: np.ndarray
     score: np.ndarray
     tips: np.ndarray
+    tip_count: np.ndarray
     canopy_mm2: np.ndarray
     double: np.ndarray
     row: np.ndarray
@@ -191,6 +195,7 @@ class Plants(Sequence[PlantAbove]):
             lon=float(self.lon[i]) if known else None,
             score=float(self.score[i]),
             tips=int(self.tips[i]),
+            tip_count=float(self.tip_count[i]),
             tip_points_px=tuple(
                 (float(x), float(y))
                 for x, y in zip(self.tip_x_px[tips], self.tip_y_px[tips], strict=True)
@@ -224,6 +229,7 @@ PLANT_COLUMNS = (
     "lon",
     "score",
     "tips",
+    "tip_count",
     "canopy_mm2",
     "double",
     "row",
@@ -291,8 +297,14 @@ class StandCount:
     per_m_row, per_m_row_interval
     per_ha, per_ha_interval, per_acre, per_acre_interval
         A thousandth of an acre holds a thousandth of `per_acre`.
+    spacing_m : float or None
+        Usual distance from plant to plant in the row: the median.
+    doubles : float
+        Pairs of plants no further apart than half of `spacing_m`, and centres by the probability
+        that they are two plants. ISO 7256-1 counts such as multiples (from memory).
     spacing_cv : float or None
-        Standard deviation of the distance from plant to plant in the row over its mean.
+        Standard deviation of the distance from plant to plant over its mean, doubles and gaps
+        left out.
     """
 
     plants: float
@@ -304,6 +316,8 @@ class StandCount:
     per_ha_interval: Interval | None
     per_acre: float | None
     per_acre_interval: Interval | None
+    spacing_m: float | None = None
+    doubles: float = 0.0
     spacing_cv: float | None = None
 
 
@@ -418,6 +432,7 @@ def no_plants() -> Plants:
         lon=wide,
         score=none,
         tips=np.zeros(0, np.int32),
+        tip_count=none,
         canopy_mm2=none,
         double=none,
         row=np.zeros(0, np.int32),

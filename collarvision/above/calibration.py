@@ -1,0 +1,123 @@
+"""Calibration: how far the tips seen from above err, fitted on scenes the network never saw.
+
+It lies in ``above_calibration.json`` beside the network's file. The numbers that stand here are
+used where that file is missing; they are wide on purpose, and are nobody's measurement.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from collarvision.network import ModelError, models_folder
+
+CALIBRATION_FILE: Final = "above_calibration.json"
+MIDDLE_TIPS: Final = 6.0
+"""Tip count that the lines of bias and spread are anchored at: V3 to V4."""
+
+
+@dataclass(frozen=True)
+class AboveCalibration:
+    """What is known of the network's errors.
+
+    Attributes
+    ----------
+    version : int
+    plant_floor, tip_floor : float
+        Least peak for a centre or a tip to be believed.
+    mm_per_px : tuple of float
+        Ground sample distances that errors were fitted at, rising.
+    bias, bias_slope : tuple of float
+        Mean error of a tip count at `MIDDLE_TIPS`, and how it grows with each tip.
+    spread, spread_slope : tuple of float
+        Standard error, likewise.
+    inflation : float
+        Factor on the standard error, so that a range holds what it promises.
+    range_level : float
+        Probability that a range must hold to cover 90 in 100 plants. Ranges of whole stages hold
+        more than they are asked for, so it is less than 0.9.
+    together : float
+        Plants of one photo err alike: all of them tell no more of the field than so many would.
+    """
+
+    version: int = 0
+    plant_floor: float = 0.35
+    tip_floor: float = 0.3
+    mm_per_px: tuple[float, ...] = (3.0, 6.0)
+    bias: tuple[float, ...] = (0.0, 0.0)
+    bias_slope: tuple[float, ...] = (0.0, 0.0)
+    spread: tuple[float, ...] = (1.0, 1.4)
+    spread_slope: tuple[float, ...] = (0.0, 0.0)
+    inflation: float = 1.2
+    range_level: float = 0.9
+    together: float = 12.0
+
+    def error(self, tips: np.ndarray, mm_per_px: float) -> tuple[np.ndarray, np.ndarray]:
+        """Bias and standard error of an estimate for plants that have so many tips.
+
+        Between the distances fitted the lines are interpolated; beyond the coarsest the spread
+        grows in proportion.
+        """
+        past = np.asarray(tips, np.float64) - MIDDLE_TIPS
+        at = self.mm_per_px
+
+        def line(middle: tuple[float, ...], slope: tuple[float, ...]) -> np.ndarray:
+            found: np.ndarray = np.interp(mm_per_px, at, middle) + past * np.interp(
+                mm_per_px, at, slope
+            )
+            return found
+
+        beyond = max(1.0, mm_per_px / at[-1])
+        spread = np.maximum(line(self.spread, self.spread_slope), 0.25) * beyond * self.inflation
+        return line(self.bias, self.bias_slope), spread
+
+    def record(self) -> dict[str, Any]:
+        """As it is written to the file."""
+        return {
+            name: list(value) if isinstance(value, tuple) else value
+            for name, value in vars(self).items()
+        }
+
+
+def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
+    """Read the calibration; the cautious numbers of this file where there is none.
+
+    Raises
+    ------
+    ModelError
+        When the file is there and isn't a calibration.
+    """
+    found = Path(path) if path is not None else models_folder() / CALIBRATION_FILE
+    if not found.is_file():
+        return AboveCalibration()
+    try:
+        content = json.loads(found.read_text(encoding="utf-8"))
+        known = AboveCalibration.__dataclass_fields__.keys() & content.keys()
+        values: dict[str, Any] = {
+            name: tuple(map(float, content[name]))
+            if isinstance(content[name], list)
+            else content[name]
+            for name in known
+        }
+        loaded = AboveCalibration(**values)
+        lengths = {
+            len(column)
+            for column in (
+                loaded.mm_per_px,
+                loaded.bias,
+                loaded.bias_slope,
+                loaded.spread,
+                loaded.spread_slope,
+            )
+        }
+        if len(lengths) != 1 or sorted(loaded.mm_per_px) != list(loaded.mm_per_px):
+            raise ValueError("columns of unlike length")
+    except (OSError, ValueError, TypeError, AttributeError) as error:
+        raise ModelError(
+            f"The calibration {found} can't be read ({error}). Install the package again."
+        ) from error
+    return loaded
