@@ -46,6 +46,7 @@ ORDER = [
     {"captions", "writing"},
     {"wholefile"},
     {"overlay"},
+    {"abovereport"},
     # A season's way, from many photos into one file and out of it.
     {"survey"},
     {"batch", "export"},

@@ -1,0 +1,196 @@
+"""Summary: a `FrameAbove` as plain JSON, and back.
+
+The same fields stand in the record of a photo (`collarvision.record`, field ``above``) and in the
+files of ``collarvision above``. A record takes its plants along while they are few.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any, Final
+
+import numpy as np
+
+from collarvision.above.values import (
+    FrameAbove,
+    Gap,
+    Georeference,
+    GroundScale,
+    Plants,
+    Row,
+    StageRange,
+    StandCount,
+)
+from collarvision.answer import stage_name
+
+MOST_PLANTS: Final = 5_000
+"""A record holds no more plants than this; beyond it squares of `SQUARE_M` stand for them."""
+
+SQUARE_M: Final = 5.0
+
+PLANT_KEYS: Final = ("x", "y", "score", "tips", "tip_count", "canopy_cm2", "double", "row")
+"""What a plant's list in a record holds, in this order; `x` and `y` in px, `row` -1 off all."""
+
+SQUARE_KEYS: Final = ("x_m", "y_m", "plants", "tip_count", "canopy_cm2")
+"""What a square's list in a record holds: its middle, plants, and means over them."""
+
+
+def frame_summary(frame: FrameAbove) -> dict[str, Any]:
+    """Give everything but the single plants, numbers rounded, ready for JSON."""
+    stages = frame.stages
+    return {
+        "photo": frame.photo,
+        "sha256": frame.sha256,
+        "size_px": list(frame.size_px),
+        "taken_at": frame.taken_at,
+        "scale": None if frame.scale is None else _rounded(asdict(frame.scale)),
+        "georeference": None
+        if frame.georeference is None
+        else _rounded(asdict(frame.georeference), 8),
+        "plant_count": None if frame.plants is None else len(frame.plants),
+        "rows": [_rounded(asdict(row)) for row in frame.rows],
+        "row_angle_deg": _rounded(frame.row_angle_deg),
+        "stand": None if frame.stand is None else _rounded(asdict(frame.stand)),
+        "gaps": [_rounded(asdict(gap), 8) for gap in frame.gaps],
+        "stages": None
+        if stages is None
+        else {
+            "low": stage_name(stages.low),
+            "high": stage_name(stages.high),
+            "level": stages.level,
+            "probabilities": {
+                stage_name(k): round(p, 4) for k, p in enumerate(stages.probabilities) if p >= 5e-5
+            },
+        },
+        "weed_cover": _rounded(frame.weed_cover),
+        "canopy_cover": _rounded(frame.canopy_cover),
+        "area_m2": _rounded(frame.area_m2),
+        "quality": list(frame.quality),
+        "reasons": list(frame.reasons),
+        "model": frame.model,
+    }
+
+
+def frame_from(summary: dict[str, Any], plants: Plants | None) -> FrameAbove:
+    """Turn a summary and the plants kept beside it back into a `FrameAbove`.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For what isn't a summary.
+    """
+    scale, place, stand = summary["scale"], summary["georeference"], summary["stand"]
+    return FrameAbove(
+        photo=summary["photo"],
+        sha256=summary["sha256"],
+        size_px=(int(summary["size_px"][0]), int(summary["size_px"][1])),
+        taken_at=summary["taken_at"],
+        scale=None if scale is None else GroundScale(**_tupled(scale)),
+        georeference=None if place is None else Georeference(**place),
+        plants=plants,
+        rows=tuple(Row(**_tupled(row)) for row in summary["rows"]),
+        row_angle_deg=summary["row_angle_deg"],
+        stand=None if stand is None else StandCount(**_tupled(stand)),
+        gaps=tuple(Gap(**_tupled(gap)) for gap in summary["gaps"]),
+        stages=stages_from(summary["stages"]),
+        weed_cover=summary["weed_cover"],
+        canopy_cover=summary["canopy_cover"],
+        area_m2=summary["area_m2"],
+        quality=tuple(summary["quality"]),
+        reasons=tuple(summary["reasons"]),
+        model=summary["model"],
+    )
+
+
+def stages_from(content: dict[str, Any] | None) -> StageRange | None:
+    """Read a range back from its JSON.
+
+    Raises
+    ------
+    ValueError
+        For stages that aren't any.
+    """
+    if content is None:
+        return None
+    names = [stage_name(k) for k in range(13)]
+    held = content["probabilities"]
+    return StageRange(
+        low=names.index(content["low"]),
+        high=names.index(content["high"]),
+        probabilities=tuple(float(held.get(name, 0.0)) for name in names),
+        level=float(content["level"]),
+    )
+
+
+def record_summary(frame: FrameAbove) -> dict[str, Any]:
+    """Give the field ``above`` of a record: the summary, and plants or squares of plants.
+
+    Rows and gaps are given by number alone where plants are too many to be listed.
+    """
+    said = frame_summary(frame)
+    for known in ("photo", "sha256", "size_px", "taken_at"):
+        del said[known]  # the record has them
+    plants = frame.plants
+    said["plants"] = said["squares"] = None
+    if plants is None:
+        return said
+    if len(plants) <= MOST_PLANTS:
+        said["plants"] = {"keys": list(PLANT_KEYS), "rows": _listed(plants)}
+        return said
+    said["squares"] = {
+        "keys": list(SQUARE_KEYS),
+        "side_m": SQUARE_M,
+        "rows": _squares(plants),
+    }
+    said["rows"], said["gaps"] = len(frame.rows), len(frame.gaps)
+    return said
+
+
+def _listed(plants: Plants) -> list[list[float | int]]:
+    columns = (
+        np.round(plants.x_px, 1).tolist(),
+        np.round(plants.y_px, 1).tolist(),
+        np.round(plants.score.astype(np.float64), 2).tolist(),
+        plants.tips.tolist(),
+        np.round(plants.tip_count.astype(np.float64), 1).tolist(),
+        np.round(plants.canopy_mm2.astype(np.float64) / 100, 1).tolist(),
+        np.round(plants.double.astype(np.float64), 2).tolist(),
+        plants.row.tolist(),
+    )
+    return [list(values) for values in zip(*columns, strict=True)]
+
+
+def _squares(plants: Plants) -> list[list[float | int]]:
+    """Plants by squares of the local metres: middle, number, mean tips, mean canopy in cm²."""
+    cells = np.floor(np.column_stack([plants.x_m, plants.y_m]) / SQUARE_M).astype(np.int64)
+    kinds, which = np.unique(cells, axis=0, return_inverse=True)
+    which = which.ravel()
+    numbers = np.bincount(which)
+    tips = np.bincount(which, plants.tip_count) / numbers
+    canopy = np.bincount(which, plants.canopy_mm2) / numbers / 100
+    return [
+        [
+            float(x * SQUARE_M + SQUARE_M / 2),
+            float(y * SQUARE_M + SQUARE_M / 2),
+            int(n),
+            round(float(t), 2),
+            round(float(c), 1),
+        ]
+        for (x, y), n, t, c in zip(kinds, numbers, tips, canopy, strict=True)
+    ]
+
+
+def _rounded(value: Any, digits: int = 4) -> Any:
+    if isinstance(value, float):
+        return round(value, digits)
+    if isinstance(value, dict):
+        return {key: _rounded(one, digits) for key, one in value.items()}
+    if isinstance(value, tuple | list):
+        return [_rounded(one, digits) for one in value]
+    return value
+
+
+def _tupled(content: dict[str, Any]) -> dict[str, Any]:
+    return {
+        key: tuple(value) if isinstance(value, list) else value for key, value in content.items()
+    }

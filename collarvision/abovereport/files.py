@@ -1,0 +1,269 @@
+"""Files: a field's photos from above in a folder, whole or not there, and read back.
+
+``above.json`` holds the summary, ``plants.npz`` every plant, ``plants.geojson`` and
+``gaps.geojson`` the same for maps (RFC 7946), as far as their places are known, and
+``photos.geojson`` one point a photo.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+from typing import IO, Any, Final
+from zipfile import BadZipFile
+
+import numpy as np
+
+from collarvision.above.summary import frame_from, frame_summary, stages_from
+from collarvision.above.values import (
+    PLANT_COLUMNS,
+    FieldAbove,
+    FrameAbove,
+    Plants,
+    StandCount,
+    stage_range,
+)
+from collarvision.answer import stage_name
+from collarvision.writing import OutputError
+
+FORM: Final = "collarvision-above-1"
+SUMMARY, PLANTS = "above.json", "plants.npz"
+
+
+class AboveFileError(ValueError):
+    """A folder that holds no field seen from above; `str(error)` says what to do."""
+
+
+def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
+    """Write a field's files into a folder, which is made if need be; gives their paths.
+
+    Raises
+    ------
+    OutputError
+        When they can't be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"The folder {folder} can't be made ({error.strerror}): choose another with --out."
+        ) from error
+    paths = [folder / name for name in (PLANTS, "plants.geojson", "gaps.geojson")]
+    paths += [folder / "photos.geojson", folder / SUMMARY]
+    with _whole(paths[0], "wb") as stream:
+        np.savez_compressed(stream, **_columns(field.frames))
+    for path, features in zip(
+        paths[1:4],
+        (_plant_features(field.frames), _gap_features(field.frames), _photo_features(field.frames)),
+        strict=True,
+    ):
+        with _whole(path, "w") as stream:
+            _collection(features, stream)
+    with _whole(paths[4], "w") as stream:
+        # Last of all: a folder with a summary has everything.
+        json.dump(_summary(field), stream, ensure_ascii=False, allow_nan=False, indent=1)
+    return tuple(paths)
+
+
+def load_field(folder: Path) -> FieldAbove:
+    """Read a field back.
+
+    Raises
+    ------
+    AboveFileError
+        When the folder holds none, or one that can't be read.
+    """
+    path = folder / SUMMARY if folder.is_dir() else folder
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["form"] != FORM:
+            raise ValueError("another form")
+        with np.load(path.with_name(PLANTS), allow_pickle=False) as kept:
+            columns = {name: kept[name] for name in kept.files}
+        frames = tuple(
+            frame_from(one, _plants_of(columns, number))
+            for number, one in enumerate(content["frames"])
+        )
+        stand = content["stand"]
+        return FieldAbove(
+            name=content["name"],
+            frames=frames,
+            stand=None if stand is None else StandCount(**_tuples(stand)),
+            stages=stages_from(content["stages"]),
+            reasons=tuple(content["reasons"]),
+        )
+    except FileNotFoundError as error:
+        raise AboveFileError(
+            f"{folder} holds no field seen from above: make it with 'collarvision above PHOTOS "
+            f"--out {folder}'."
+        ) from error
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadZipFile) as error:
+        raise AboveFileError(
+            f"{path} can't be read as a field seen from above: run 'collarvision above' again."
+        ) from error
+
+
+# --------------------------------------------------------------------------- plants as columns
+
+
+def _columns(frames: tuple[FrameAbove, ...]) -> dict[str, np.ndarray]:
+    """All frames' plants, one after another; `start` is -1 for a frame that wasn't measured."""
+    from collarvision.above.values import no_plants
+
+    plants = [frame.plants if frame.plants is not None else no_plants() for frame in frames]
+    measured = np.array([frame.plants is not None for frame in frames], bool)
+    counts = np.array([len(one) for one in plants], np.int64)
+    columns = {
+        name: np.concatenate([getattr(one, name) for one in [*plants, no_plants()]])
+        for name in (*PLANT_COLUMNS, "tip_x_px", "tip_y_px")
+    }
+    tips = [np.diff(one.tip_start) for one in [*plants, no_plants()]]
+    columns["tips_seen"] = np.concatenate(tips).astype(np.int32)
+    return columns | {"measured": measured, "counts": counts}
+
+
+def _plants_of(columns: dict[str, np.ndarray], number: int) -> Plants | None:
+    if not columns["measured"][number]:
+        return None
+    counts = columns["counts"]
+    start = int(counts[:number].sum())
+    rows = slice(start, start + int(counts[number]))
+    before = int(columns["tips_seen"][:start].sum())
+    tip_start = np.concatenate([[0], np.cumsum(columns["tips_seen"][rows])]).astype(np.int64)
+    tips = slice(before, before + int(tip_start[-1]))
+    return Plants(
+        **{name: columns[name][rows] for name in PLANT_COLUMNS},
+        tip_x_px=columns["tip_x_px"][tips],
+        tip_y_px=columns["tip_y_px"][tips],
+        tip_start=tip_start,
+    )
+
+
+# --------------------------------------------------------------------------- JSON
+
+
+def _summary(field: FieldAbove) -> dict[str, Any]:
+    whole = frame_summary(
+        replace(
+            FrameAbove(photo="", sha256=None, size_px=(0, 0)),
+            stand=field.stand,
+            stages=field.stages,
+        )
+    )
+    return {
+        "form": FORM,
+        "name": field.name,
+        "stand": whole["stand"],
+        "stages": whole["stages"],
+        "reasons": list(field.reasons),
+        "frames": [frame_summary(frame) for frame in field.frames],
+    }
+
+
+def _plant_features(frames: tuple[FrameAbove, ...]) -> Iterator[dict[str, Any]]:
+    for frame in frames:
+        plants = frame.plants
+        if plants is None or not plants.located:
+            continue
+        for i in range(len(plants)):
+            low, high = stage_range(plants.stage_probabilities[i])
+            yield _feature(
+                {
+                    "type": "Point",
+                    "coordinates": _degrees(plants.lon[i], plants.lat[i]),
+                },
+                {
+                    "photo": frame.photo,
+                    "tips": round(float(plants.tip_count[i]), 1),
+                    "stage_low": stage_name(low),
+                    "stage_high": stage_name(high),
+                    "canopy_cm2": round(float(plants.canopy_mm2[i]) / 100, 1),
+                    "double": round(float(plants.double[i]), 2),
+                    "row": int(plants.row[i]) if plants.row[i] >= 0 else None,
+                },
+            )
+
+
+def _gap_features(frames: tuple[FrameAbove, ...]) -> Iterator[dict[str, Any]]:
+    for frame in frames:
+        for gap in frame.gaps:
+            if gap.start_lat_lon is None or gap.end_lat_lon is None:
+                continue
+            ends = [_degrees(lon, lat) for lat, lon in (gap.start_lat_lon, gap.end_lat_lon)]
+            yield _feature(
+                {"type": "LineString", "coordinates": ends},
+                {
+                    "photo": frame.photo,
+                    "length_m": round(gap.length_m, 2),
+                    "missing": gap.missing,
+                    "row": gap.row,
+                },
+            )
+
+
+def _photo_features(frames: tuple[FrameAbove, ...]) -> Iterator[dict[str, Any]]:
+    for frame in frames:
+        place = frame.georeference
+        if place is None:
+            continue
+        stand, stages = frame.stand, frame.stages
+        yield _feature(
+            {"type": "Point", "coordinates": _degrees(place.lon, place.lat)},
+            {
+                "photo": frame.photo,
+                "plants": None if frame.plants is None else len(frame.plants),
+                "per_ha": None if stand is None or stand.per_ha is None else round(stand.per_ha),
+                "per_m_row": None if stand is None else round(stand.per_m_row, 2),
+                "stage_low": None if stages is None else stage_name(stages.low),
+                "stage_high": None if stages is None else stage_name(stages.high),
+                "gaps": len(frame.gaps),
+                "error_m": round(place.error_m, 1),
+                "reasons": list(frame.reasons),
+            },
+        )
+
+
+def _feature(geometry: dict[str, Any], properties: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _degrees(lon: float, lat: float) -> list[float]:
+    return [round(float(lon), 8), round(float(lat), 8)]
+
+
+def _collection(features: Iterable[dict[str, Any]], stream: IO[str]) -> None:
+    """Write features one by one: an orthomosaic has more than should stand in memory as dicts."""
+    stream.write('{"type": "FeatureCollection", "features": [')
+    for number, feature in enumerate(features):
+        stream.write(",\n" if number else "\n")
+        json.dump(feature, stream, ensure_ascii=False, allow_nan=False)
+    stream.write("\n]}\n")
+
+
+def _tuples(content: dict[str, Any]) -> dict[str, Any]:
+    return {
+        key: tuple(value) if isinstance(value, list) else value for key, value in content.items()
+    }
+
+
+@contextmanager
+def _whole(path: Path, mode: str) -> Iterator[Any]:
+    """A file beside the one wanted, which takes its name once all is written."""
+    part = path.with_name(f".{path.name}.part")
+    text: dict[str, Any] = {} if "b" in mode else {"encoding": "utf-8", "newline": "\n"}
+    try:
+        with open(part, mode, **text) as stream:
+            yield stream
+        os.replace(part, path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise OutputError(
+            f"{path} can't be written ({error.strerror}): free some space or choose another place."
+        ) from error
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
