@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from collarvision.looks import NMS_RADIUS, Look, cell, peaks, sigmoid, to_photo, xy
+from collarvision.looks import NMS_RADIUS, Look, Square, cell, peaks, sigmoid, to_photo, xy
 
 SUSPECTED = 0.3
 """Score from which a collar is suspected, and a closer look goes there."""
@@ -25,7 +25,7 @@ Collar = tuple[float, float, float, float]
 """Photo x, y, score and leaf number."""
 
 
-def close_square(second: Look) -> tuple[int, int, int] | None:
+def close_square(second: Look) -> Square | None:
     """Square (left, top, side), photo px, about the collars; about the upper ones of a tall stalk.
 
     None where no collar is suspected, or where the square would show little more than the crop.

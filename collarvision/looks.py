@@ -35,6 +35,8 @@ SIDEWAYS = (10, 12, 16)
 """Map channels that point along x: collar and tip offset, link."""
 
 Box = tuple[float, float, float, float]
+Square = tuple[int, int, int]
+"""Left, top and side, photo px."""
 
 
 @dataclass(frozen=True)
@@ -54,45 +56,47 @@ class Look:
 # --------------------------------------------------------------------------- the two looks
 
 
-def look_at_whole(rgb: np.ndarray, network: Network) -> Look:
-    """First look: the whole photo, its long side at `LOOK_PX`, centred on a padded canvas."""
+def look_at_whole(rgb: np.ndarray, network: Network, *, step: int = 1) -> Look:
+    """First look: the whole photo, its long side at `LOOK_PX`, centred on a padded canvas.
+
+    `step` is the number of photo px per px of `rgb`; so it is in the other looks.
+    """
     height, width = rgb.shape[:2]
     scale = LOOK_PX / max(height, width)
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     canvas = np.full((_multiple_of_32(size[1]), _multiple_of_32(size[0]), 3), PADDING, np.uint8)
     left, top = (canvas.shape[1] - size[0]) // 2, (canvas.shape[0] - size[1]) // 2
     canvas[top : top + size[1], left : left + size[0]] = _resized(rgb, size)
-    step_x, step_y = width / size[0], height / size[1]
+    step_x, step_y = step * width / size[0], step * height / size[1]
     return _look(canvas, network, -left * step_x, -top * step_y, step_x, step_y)
 
 
-def look_at_box(
-    rgb: np.ndarray, box: Box | None, network: Network, *, mirrored: bool = False
-) -> Look:
-    """Second look: a square around `box` from the original pixels, `READ_PX` wide.
+def square_about(box: Box | None, photo_size: tuple[int, int]) -> Square:
+    """Square of the second look: around `box`, or without one around the whole photo.
 
-    Without a box it is the square around the whole photo. Outside the photo the square is grey.
-    `mirrored` lets the network see it in the mirror; the answer is turned back.
+    `photo_size` is the photo's width and height, px.
     """
-    height, width = rgb.shape[:2]
-    x0, y0, x1, y1 = box or (0.0, 0.0, float(width), float(height))
+    x0, y0, x1, y1 = box or (0.0, 0.0, float(photo_size[0]), float(photo_size[1]))
     margin = MARGIN if box else 0.0
     side = max(32, int(np.ceil(max(x1 - x0, y1 - y0) * (1 + 2 * margin))))
-    left = round((x0 + x1 - side) / 2)
-    top = round((y0 + y1 - side) / 2)
-    return look_at_square(rgb, (left, top, side), network, mirrored=mirrored)
+    return round((x0 + x1 - side) / 2), round((y0 + y1 - side) / 2), side
 
 
 def look_at_square(
-    rgb: np.ndarray, square: tuple[int, int, int], network: Network, *, mirrored: bool = False
+    rgb: np.ndarray, square: Square, network: Network, *, step: int = 1, mirrored: bool = False
 ) -> Look:
-    """Look at a square (left, top, side) of photo px, `READ_PX` wide; grey outside the photo."""
+    """Look at a square of photo px from `rgb`, `READ_PX` wide; grey outside the photo.
+
+    `mirrored` lets the network see it in the mirror; the answer is turned back.
+    """
     height, width = rgb.shape[:2]
-    left, top, side = square
+    left, top = round(square[0] / step), round(square[1] / step)
+    side = round(square[2] / step)
     canvas = np.full((READ_PX, READ_PX, 3), PADDING, np.uint8)
     scale = READ_PX / side
     in_x0, in_y0 = max(0, left), max(0, top)
     in_x1, in_y1 = min(width, left + side), min(height, top + side)
+    x, y, step_x, step_y = float(left), float(top), 1 / scale, 1 / scale
     if in_x1 > in_x0 and in_y1 > in_y0:
         # Whole canvas px for the part inside, so that no seam of mixed colour appears.
         out_x0, out_y0 = round((in_x0 - left) * scale), round((in_y0 - top) * scale)
@@ -102,16 +106,9 @@ def look_at_square(
         canvas[out_y0:out_y1, out_x0:out_x1] = _resized(inside, (out_x1 - out_x0, out_y1 - out_y0))
         step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
         step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
-        return _look(
-            canvas,
-            network,
-            in_x0 - out_x0 * step_x,
-            in_y0 - out_y0 * step_y,
-            step_x,
-            step_y,
-            mirrored=mirrored,
-        )
-    return _look(canvas, network, float(left), float(top), 1 / scale, 1 / scale)
+        x, y = in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y
+    place = (step * x, step * y, step * step_x, step * step_y)
+    return _look(canvas, network, *place, mirrored=mirrored)
 
 
 def mean_look(one: Look, other: Look) -> Look:
@@ -217,7 +214,7 @@ def find_plant(look: Look) -> Box | None:
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def better_box(look: Look, box: Box | None, photo_shape: tuple[int, ...]) -> Box | None:
+def better_box(look: Look, box: Box | None, photo_size: tuple[int, int]) -> Box | None:
     """Box for another second look when this one was cropped badly, else None.
 
     Badly: the plant runs into the crop's edge where the photo goes on, or fills under half of it.
@@ -225,7 +222,7 @@ def better_box(look: Look, box: Box | None, photo_shape: tuple[int, ...]) -> Box
     found = find_plant(look)
     if found is None:
         return None
-    height, width = photo_shape
+    width, height = photo_size
     (left, right), (top, bottom) = to_photo(
         look.photo_from_map,
         np.array([-0.5, look.plant.shape[1] - 0.5]),

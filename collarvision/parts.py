@@ -17,18 +17,19 @@ import numpy as np
 from collarvision.closer import Collar, close_square, inverse, join_collars
 from collarvision.looks import (
     NMS_RADIUS,
+    READ_PX,
     Box,
     Look,
     better_box,
     cell,
     find_plant,
-    look_at_box,
     look_at_square,
     look_at_whole,
     mean_look,
     peaks,
     sigmoid,
     softmax,
+    square_about,
     xy,
 )
 from collarvision.network import (
@@ -39,6 +40,7 @@ from collarvision.network import (
     STAGE_COUNT,
     STALK,
     USABILITY_NAMES,
+    Network,
     load_network,
 )
 
@@ -64,6 +66,10 @@ __all__ = [
     "read_parts",
     "take_looks",
 ]
+
+CLOSE_LEAST_PX = 320
+"""The closer look is taken from pixels of which at least so many lie along its side, about twice as
+many as in training. Finer ones may cost another decoding of the photo."""
 
 PEAK_FLOOR = 0.15
 """Peaks under this score aren't handed on; later rooms weigh the rest by their scores."""
@@ -203,24 +209,36 @@ def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool =
 def take_looks(photo: Photo, *, model: str | Path | None = None) -> Looks:
     """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`."""
     network = load_network(model)
-    first = look_at_whole(photo.rgb, network)
+    rgb, step = photo.pixels()
+    first = look_at_whole(rgb, network, step=step)
     box = find_plant(first)
-    second = look_at_box(photo.rgb, box, network)
-    better = better_box(second, box, photo.rgb.shape[:2])
+    second = _second_look(photo, box, network)
+    better = better_box(second, box, photo.size)
     if better is not None:
         box = better
-        second = look_at_box(photo.rgb, box, network)
+        second = _second_look(photo, box, network)
     return Looks(first, second, box, network.version)
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
     """Look at the plant in the mirror as well, and closely at the upper part of its stalk."""
     network = load_network(model)
-    mirrored = look_at_box(photo.rgb, looks.box, network, mirrored=True)
+    mirrored = _second_look(photo, looks.box, network, mirrored=True)
     second = mean_look(looks.second, mirrored)
     square = close_square(second)
-    close = None if square is None else look_at_square(photo.rgb, square, network)
+    close = None
+    if square is not None:
+        rgb, step = photo.pixels(square[2] / CLOSE_LEAST_PX)
+        close = look_at_square(rgb, square, network, step=step)
     return Looks(looks.first, second, looks.box, looks.version, close)
+
+
+def _second_look(
+    photo: Photo, box: Box | None, network: Network, *, mirrored: bool = False
+) -> Look:
+    square = square_about(box, photo.size)
+    rgb, step = photo.pixels(square[2] / READ_PX)
+    return look_at_square(rgb, square, network, step=step, mirrored=mirrored)
 
 
 def stage_distribution(logits: np.ndarray) -> np.ndarray:

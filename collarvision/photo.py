@@ -3,6 +3,9 @@
 This room knows file formats and EXIF, and nothing of plants or cards. JPEG, the format of nearly
 every phone photo, is decoded by OpenCV; everything else goes through Pillow. The size is read from
 the header and bounded before a single pixel is decoded.
+
+A JPEG can be decoded at a half or a quarter of its size for little more than unpacking it costs, as
+its blocks hold means first. A large one is, and again in full only where a room asks for more.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ import io
 import stat
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -21,26 +24,21 @@ import cv2
 import numpy as np
 
 from collarvision.exif import Notes, read_notes
-from collarvision.jpeg import every_row_coded, jpeg_layout
-from collarvision.viewpoint import View, view_of
+from collarvision.jpeg import JpegLayout, every_row_coded, jpeg_layout
+from collarvision.upright import in_srgb, upright
+from collarvision.viewpoint import FlightNotes, View, flight_notes, noted_view
 
 MIN_SIDE_PX = 64
 """A picture smaller than this is an icon, not a photo of a plant."""
 
+COARSE_SIDE_PX = 1600
+"""Least long side of the first, coarser decoding of a large JPEG."""
+
+STEPS = (8, 4, 2)
+"""Photo px per px of a coarser decoding."""
+
 MAX_FILE_BYTES = 1 << 30
 """A photo file over 1 GiB is a mistake (a video, an archive); it isn't read into memory."""
-
-# Wide-gamut profiles that phones and cameras write, as one matrix on the encoded values. It is the
-# least-squares fit to the exact conversion over ordinary colours: the rms error falls from 6 to
-# 2.5 levels (Display P3) and 11 to 5 (Adobe RGB) at a tenth of the cost of colour management.
-_TO_SRGB = {
-    "Display P3": np.array(
-        [[1.2520, -0.2422, -0.0098], [-0.0421, 1.0433, -0.0012], [-0.0222, -0.0808, 1.1030]]
-    ),
-    "Adobe RGB": np.array(
-        [[1.4752, -0.4528, -0.0223], [-0.0020, 1.0039, -0.0019], [-0.0033, -0.0455, 1.0488]]
-    ),
-}
 
 _PILLOW_FORMATS = ["PNG", "TIFF", "GIF", "WEBP", "JPEG", "MPO"]
 _READABLE = "JPEG, PNG, TIFF or HEIC"
@@ -58,8 +56,8 @@ class Photo:
     ----------
     name : str
         Base name, for the record.
-    rgb : ndarray, (H, W, 3) uint8
-        Upright (EXIF orientation applied), sRGB.
+    decoded : ndarray, (H / step, W / step, 3) uint8
+        The picture as first decoded: upright (EXIF orientation applied), sRGB.
     sha256 : str
         Of the file's bytes, lower-case hexadecimal.
     taken_at : datetime or None
@@ -69,16 +67,55 @@ class Photo:
     focal_eq_mm : float or None
         35 mm-equivalent focal length, mm.
     view : str
-        ``above`` where the file says that it was taken from the air, else ``side``.
+        ``above`` for a photo taken from the air, else ``side``; see `collarvision.viewpoint`.
+    flight : FlightNotes
+        Height, tilt and heading, as far as the file tells them.
+    step : int
+        Photo px per px of `decoded`, in both directions; 1 where that is the whole picture.
+    decode : callable, optional
+        Gives the picture at a smaller step. Needed where `step` isn't 1.
     """
 
     name: str
-    rgb: np.ndarray
+    decoded: np.ndarray
     sha256: str
     taken_at: datetime | None = None
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
     view: View = "side"
+    flight: FlightNotes = field(default_factory=FlightNotes)
+    step: int = 1
+    decode: Callable[[int], np.ndarray] | None = field(default=None, repr=False)
+    _finer: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
+
+    @property
+    def rgb(self) -> np.ndarray:
+        """(H, W, 3) uint8: every pixel, upright, sRGB; decoded when first asked for."""
+        return self.pixels(1)[0]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Width and height, px."""
+        height, width = self.decoded.shape[:2]
+        return width * self.step, height * self.step
+
+    def pixels(self, coarsest: float = np.inf) -> tuple[np.ndarray, int]:
+        """Give the picture with one px for at most `coarsest` photo px in each direction.
+
+        Returns
+        -------
+        rgb : ndarray, (H / step, W / step, 3) uint8
+        step : int
+            Photo px per px: a place in `rgb` times `step` is the place in the photo.
+        """
+        step = self.step
+        while step > 1 and step > coarsest:
+            step //= 2
+        if step == self.step or self.decode is None:
+            return self.decoded, self.step
+        if step not in self._finer:
+            self._finer[step] = self.decode(step)
+        return self._finer[step], step
 
 
 def load_photo(
@@ -111,22 +148,39 @@ def load_photo(
     if not data:
         raise PhotoError("The file is empty (0 bytes): copy it from the camera again.")
     kind = _kind(data)
+    step, decode = 1, None
     if kind == "jpeg":
-        rgb, notes = _load_jpeg(data, max_megapixels)
+        rgb, notes, step, decode = _load_jpeg(data, max_megapixels)
     elif kind == "heic":
         rgb, notes = _load_heic(data, max_megapixels)
     elif kind == "pillow":
         rgb, notes = _load_with_pillow(data, max_megapixels)
     else:
         raise PhotoError(f"This is {kind}, not a photo: give a {_READABLE} file.")
+    flight = _flight(data, notes)
     return Photo(
         name=name,
-        rgb=np.ascontiguousarray(rgb),
+        decoded=np.ascontiguousarray(rgb),
         sha256=hashlib.sha256(data).hexdigest(),
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
-        view=view_of(data),
+        view=noted_view(flight),
+        flight=flight,
+        step=step,
+        decode=decode,
+    )
+
+
+def _flight(data: bytes, notes: Notes) -> FlightNotes:
+    """Flight notes of the XMP packet, with what EXIF knows besides."""
+    flight = flight_notes(data)
+    heading = flight.heading_deg if flight.heading_deg is not None else notes.heading_deg
+    return replace(
+        flight,
+        # A picture that was turned upright has its upper edge elsewhere.
+        heading_deg=heading if notes.orientation == 1 else None,
+        sea_height_m=notes.sea_height_m if flight.sea_height_m is None else flight.sea_height_m,
     )
 
 
@@ -214,7 +268,10 @@ def _damaged(kind: str) -> PhotoError:
 # --------------------------------------------------------------------------- JPEG
 
 
-def _load_jpeg(data: bytes, max_megapixels: float) -> tuple[np.ndarray, Notes]:
+def _load_jpeg(
+    data: bytes, max_megapixels: float
+) -> tuple[np.ndarray, Notes, int, Callable[[int], np.ndarray] | None]:
+    """Pixels, notes, the step that the pixels were decoded at, and how to get them finer."""
     layout = jpeg_layout(data)
     if layout.width == 0 or layout.height == 0:
         raise _cut_short() if layout.end is None else _damaged("JPEG")
@@ -225,25 +282,48 @@ def _load_jpeg(data: bytes, max_megapixels: float) -> tuple[np.ndarray, Notes]:
             raise _cut_short()
         data += b"\xff\xd9"
     if layout.components == 4:
-        return _load_with_pillow(data, max_megapixels)
-    flags = cv2.IMREAD_IGNORE_ORIENTATION
-    in_rgb = getattr(cv2, "IMREAD_COLOR_RGB", None)  # OpenCV 4.11 on
-    encoded = np.frombuffer(data, np.uint8)
-    try:
-        pixels = cv2.imdecode(encoded, flags | (in_rgb or cv2.IMREAD_COLOR))
-    except cv2.error:
-        raise _damaged("JPEG") from None
-    if pixels is None or pixels.shape[:2] != (layout.height, layout.width):
-        raise _damaged("JPEG")
-    if in_rgb is None:
-        pixels = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)
+        return *_load_with_pillow(data, max_megapixels), 1, None
+    step = _coarse_step(layout.width, layout.height)
+    pixels = _decoded(data, layout, step)
     # Some tools close a broken file with an EOI marker. The decoder then paints what is missing
     # in one flat grey, which no sensor does: only then is a second look worth its time.
-    flat = layout.sequential and np.ptp(pixels[-8:, -8:]) == 0
+    corner = 8 // step
+    flat = layout.sequential and np.ptp(pixels[-corner:, -corner:]) == 0
     if flat and layout.end is not None and not every_row_coded(data, layout.end):
         raise _cut_short()
     notes = read_notes(layout.exif, layout.width, layout.height)
-    return _upright(_in_srgb(pixels, layout.profile), notes.orientation), notes
+
+    def finished(pixels: np.ndarray) -> np.ndarray:
+        return upright(in_srgb(pixels, layout.profile), notes.orientation)
+
+    def finer(step: int) -> np.ndarray:
+        return finished(_decoded(data, layout, step))
+
+    return finished(pixels), notes, step, finer
+
+
+def _coarse_step(width: int, height: int) -> int:
+    """Step of the first decoding; one that doesn't divide both sides would shift a turned photo."""
+    for step in STEPS:
+        if max(width, height) >= step * COARSE_SIDE_PX and width % step == height % step == 0:
+            return step
+    return 1
+
+
+def _decoded(data: bytes, layout: JpegLayout, step: int) -> np.ndarray:
+    """(height / step, width / step, 3) RGB pixels of a JPEG."""
+    flags = cv2.IMREAD_IGNORE_ORIENTATION
+    in_rgb = getattr(cv2, "IMREAD_COLOR_RGB", None)  # OpenCV 4.11 on
+    if step > 1:
+        flags |= getattr(cv2, f"IMREAD_REDUCED_COLOR_{step}")
+        in_rgb = None
+    try:
+        pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags | (in_rgb or cv2.IMREAD_COLOR))
+    except cv2.error:
+        raise _damaged("JPEG") from None
+    if pixels is None or pixels.shape[:2] != (layout.height // step, layout.width // step):
+        raise _damaged("JPEG")
+    return pixels if in_rgb else cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB, dst=pixels)
 
 
 def _cut_short() -> PhotoError:
@@ -267,7 +347,7 @@ def _load_heic(data: bytes, max_megapixels: float) -> tuple[np.ndarray, Notes]:
     exif = heif.info.get("exif") or b""
     notes = read_notes(exif, width, height)
     # The container's own rotation (ISO/IEC 23008-12 'irot') is already applied; EXIF repeats it.
-    return _in_srgb(pixels, heif.info.get("icc_profile") or b""), notes
+    return in_srgb(pixels, heif.info.get("icc_profile") or b""), notes
 
 
 def _load_with_pillow(data: bytes, max_megapixels: float) -> tuple[np.ndarray, Notes]:
@@ -300,8 +380,8 @@ def _load_with_pillow(data: bytes, max_megapixels: float) -> tuple[np.ndarray, N
                 pixels = _rgb_from_pillow(image)
             notes = read_notes(exif, width, height)
     if image.mode != "CMYK":
-        pixels = _in_srgb(pixels, profile)
-    return _upright(pixels, notes.orientation), notes
+        pixels = in_srgb(pixels, profile)
+    return upright(pixels, notes.orientation), notes
 
 
 class _decoder_errors:
@@ -366,31 +446,3 @@ def _cmyk_to_rgb(image: Any) -> Any:
         except (ImageCms.PyCMSError, OSError):
             pass  # a broken profile costs some colour, not the photo
     return image.convert("RGB")
-
-
-# --------------------------------------------------------------------------- colour, orientation
-
-
-def _in_srgb(rgb: np.ndarray, profile: bytes) -> np.ndarray:
-    for name, matrix in _TO_SRGB.items():
-        # ICC v2 stores the description in ASCII, v4 in UTF-16BE.
-        if name.encode() in profile or name.encode("utf-16-be") in profile:
-            return np.asarray(cv2.transform(rgb, matrix))
-    return rgb
-
-
-_TURNS: dict[int, Callable[[np.ndarray], np.ndarray]] = {
-    # EXIF 2.3, tag 0x0112: which edges of the upright picture the stored rows and columns are.
-    2: lambda rgb: cv2.flip(rgb, 1),
-    3: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_180),
-    4: lambda rgb: cv2.flip(rgb, 0),
-    5: lambda rgb: cv2.transpose(rgb),
-    6: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_90_CLOCKWISE),
-    7: lambda rgb: cv2.flip(cv2.transpose(rgb), -1),
-    8: lambda rgb: cv2.rotate(rgb, cv2.ROTATE_90_COUNTERCLOCKWISE),
-}
-
-
-def _upright(rgb: np.ndarray, orientation: int) -> np.ndarray:
-    turn = _TURNS.get(orientation)
-    return rgb if turn is None else turn(rgb)

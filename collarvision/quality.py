@@ -152,7 +152,7 @@ def _size(photo: Photo, parts: Parts, plant: np.ndarray, scale: Scale | None) ->
         severity = "warning"
     else:
         return None
-    share = longer / max(photo.rgb.shape[:2])
+    share = longer / max(photo.size)
     remedy = (
         "send the original photo, not a preview"
         if share > 0.5
@@ -168,7 +168,7 @@ def _size(photo: Photo, parts: Parts, plant: np.ndarray, scale: Scale | None) ->
 
 def _frame(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
     """Say on which sides the plant runs out of the photo."""
-    height, width = photo.rgb.shape[:2]
+    width, height = photo.size
     x0, y0, x1, y1 = _box(parts, plant)
     reach = max(1.5 * parts.px_per_map_px, 0.004 * max(height, width))
     touched = [
@@ -203,11 +203,12 @@ def _light(photo: Photo, parts: Parts, plant: np.ndarray) -> list[Finding | None
     rows, columns = np.nonzero(plant)
     step = max(1, len(rows) // 20000)
     cells = np.column_stack([columns, rows])[::step]
-    px = cells @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
-    height, width = photo.rgb.shape[:2]
+    rgb, photo_px = photo.pixels(parts.px_per_map_px)
+    px = (cells @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]) / photo_px
+    height, width = rgb.shape[:2]
     x = np.clip(px[:, 0].astype(int), 0, width - 1)
     y = np.clip(px[:, 1].astype(int), 0, height - 1)
-    colours = photo.rgb[y, x]
+    colours = rgb[y, x]
     brightness = float(np.median(colours @ np.array([0.299, 0.587, 0.114])))
     # Burnt out: the green that a leaf reflects most has no headroom left, and neither has another.
     clipped = float((np.sort(colours, axis=1)[:, 1] >= 252).mean())
@@ -233,7 +234,9 @@ def _light(photo: Photo, parts: Parts, plant: np.ndarray) -> list[Finding | None
 
 
 def _sharpness(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
-    blur = edge_blur(photo.rgb, parts, plant)
+    # Finer blur than a px of the crop is never seen by the network.
+    rgb, step = photo.pixels(parts.px_per_map_px / READ_PX_PER_MAP_PX)
+    blur = edge_blur(rgb, parts, plant, step=step)
     if blur is None:
         return None
     in_photo, in_crop = blur
@@ -247,7 +250,9 @@ def _sharpness(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
     )
 
 
-def edge_blur(rgb: np.ndarray, parts: Parts, plant: np.ndarray) -> tuple[float, float] | None:
+def edge_blur(
+    rgb: np.ndarray, parts: Parts, plant: np.ndarray, *, step: int = 1
+) -> tuple[float, float] | None:
     """Blur of the plant's outline.
 
     A step edge of blur s has a slope of 1/s. Blurring it further by known amounts a < b lowers the
@@ -256,10 +261,12 @@ def edge_blur(rgb: np.ndarray, parts: Parts, plant: np.ndarray) -> tuple[float, 
 
     Parameters
     ----------
-    rgb : ndarray, (H, W, 3) uint8
+    rgb : ndarray, (H / step, W / step, 3) uint8
     parts : Parts
     plant : ndarray, (h, w) bool
         Map cells of the plant.
+    step : int
+        Photo px per px of `rgb`.
 
     Returns
     -------
@@ -267,16 +274,16 @@ def edge_blur(rgb: np.ndarray, parts: Parts, plant: np.ndarray) -> tuple[float, 
         Sigma in photo px and in px of the read crop; None when no edge stands out.
     """
     height, width = rgb.shape[:2]
-    x0, y0, x1, y1 = _box(parts, plant)
-    pad = 4.0 * parts.px_per_map_px
+    x0, y0, x1, y1 = np.array(_box(parts, plant)) / step
+    pad = 4.0 * parts.px_per_map_px / step
     left, top = max(0, int(x0 - pad)), max(0, int(y0 - pad))
     right, bottom = min(width, int(x1 + pad) + 1), min(height, int(y1 + pad) + 1)
     if right - left < 16 or bottom - top < 16:
         return None
     grey = cv2.cvtColor(rgb[top:bottom, left:right], cv2.COLOR_RGB2GRAY)
-    # Halve down to about the crop's px: finer blur than that is never seen by the network.
+    # Halve down to about the crop's px.
     per_crop_px = parts.px_per_map_px / READ_PX_PER_MAP_PX
-    shrunk = 1
+    shrunk = step
     while per_crop_px / shrunk >= 2.0:
         h, w = grey.shape[0] // 2, grey.shape[1] // 2
         grey = cv2.resize(grey[: 2 * h, : 2 * w], (w, h), interpolation=cv2.INTER_AREA)
@@ -287,7 +294,7 @@ def edge_blur(rgb: np.ndarray, parts: Parts, plant: np.ndarray) -> tuple[float, 
     to_grey = np.column_stack(
         [
             parts.photo_from_map[:, :2] / shrunk,
-            (parts.photo_from_map[:, 2] - (left, top)) / shrunk - 0.5,
+            (parts.photo_from_map[:, 2] - (step * left, step * top)) / shrunk - 0.5,
         ]
     )
     band = cv2.warpAffine(outline, to_grey, (grey.shape[1], grey.shape[0]), flags=cv2.INTER_NEAREST)

@@ -124,6 +124,25 @@ def found(rgb: np.ndarray, focal_eq_mm: float | None = 26.0, **options: float) -
     return scale
 
 
+@pytest.mark.parametrize(("mm_per_px", "step"), [(0.25, 2), (0.6, 1)])
+def test_the_scale_is_the_same_from_half_the_px(mm_per_px: float, step: int) -> None:
+    size = (1200, 1600)
+    rgb = photograph(camera(tilt=20.0, mm_per_px=mm_per_px, size=size), size=size)
+    asked = []
+
+    def decode(at: int) -> np.ndarray:
+        asked.append(at)
+        return cv2.resize(rgb, (size[0] // at, size[1] // at), interpolation=cv2.INTER_AREA)
+
+    half = Photo("drawn", decode(2), "", focal_eq_mm=26.0, step=2, decode=decode)
+    scale, whole = find_card(half), found(rgb)
+    assert scale is not None
+    assert min(asked) == step  # a card far away is measured on every px
+    assert np.abs(scale.corners_px - whole.corners_px).max() < 0.3
+    assert scale.mm_per_px_at(600, 800) == pytest.approx(whole.mm_per_px_at(600, 800), rel=1e-3)
+    assert scale.focal_px == pytest.approx(whole.focal_px, rel=0.02)
+
+
 def board_mm(scale: Scale, px: np.ndarray) -> np.ndarray:
     mapped = np.column_stack([px, np.ones(len(px))]) @ scale.board_mm_from_px.T
     return mapped[:, :2] / mapped[:, 2:]

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
+import cv2
 import numpy as np
 import pytest
 from colour_network import (
@@ -24,7 +23,7 @@ from hypothesis.extra.numpy import arrays
 from scipy.ndimage import maximum_filter
 
 from collarvision import network as network_module
-from collarvision.looks import find_plant, look_at_box, look_at_whole, peaks
+from collarvision.looks import find_plant, look_at_square, look_at_whole, peaks, square_about
 from collarvision.network import ModelError, load_network, model_path
 from collarvision.parts import (
     USABILITY_NAMES,
@@ -33,6 +32,7 @@ from collarvision.parts import (
     read_parts,
     stage_distribution,
 )
+from collarvision.photo import Photo
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +41,17 @@ def model(tmp_path_factory):
 
 
 def photo(rgb):
-    return SimpleNamespace(rgb=rgb)
+    return Photo("drawn", rgb, "")
+
+
+def coarse_photo(rgb, step):
+    """A photo that was first decoded at every `step`th px."""
+
+    def decode(at):
+        size = (rgb.shape[1] // at, rgb.shape[0] // at)
+        return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+
+    return Photo("drawn", decode(step), "", step=step, decode=decode)
 
 
 def picture(width, height, x, y, size):
@@ -96,6 +106,28 @@ def test_a_careful_reading_agrees_on_where_things_are(model):
     assert parts.tips[0].collar_y - parts.tips[0].y == pytest.approx(LINK_CELLS[1] * cell, rel=0.01)
 
 
+@pytest.mark.parametrize("careful", [False, True])
+@pytest.mark.parametrize(
+    ("x", "y", "size"),
+    [
+        (1200.0, 2900.0, 1700.0),  # large: read from the coarse pixels
+        (1201.0, 2903.0, 600.0),  # small: read from all of them
+    ],
+)
+def test_a_photo_decoded_at_half_its_size_has_its_parts_at_the_same_places(
+    model, x, y, size, careful
+):
+    rgb, collar, tip, base = picture(2600, 3400, x, y, size)
+    got = read_parts(coarse_photo(rgb, 2), model=model, careful=careful)
+    whole = read_parts(photo(rgb), model=model, careful=careful)
+    cell = got.px_per_map_px
+    assert cell == pytest.approx(whole.px_per_map_px, rel=0.01)
+    for point, true in ((got.collars[0], collar), (got.tips[0], tip)):
+        assert np.hypot(point.x - true[0], point.y - true[1]) < 0.8 * cell
+    assert np.hypot(got.base.x - base[0], got.base.y - base[1]) < 1.2 * cell
+    assert got.plant_box_px == pytest.approx(whole.plant_box_px, abs=2 * cell)
+
+
 def test_the_class_map_lies_over_the_photo(model):
     rgb, _, _, (x, y) = picture(960, 1280, 300.0, 1000.0, 700.0)
     parts = read_parts(photo(rgb), model=model)
@@ -145,7 +177,8 @@ def test_odd_photos_do_not_break_it(model, shape):
 
 def test_outside_the_photo_the_crop_is_grey(model):
     rgb = np.full((200, 200, 3), GREEN, np.uint8)
-    look = look_at_box(rgb, (100.0, 100.0, 300.0, 300.0), load_network(model))
+    square = square_about((100.0, 100.0, 300.0, 300.0), (200, 200))
+    look = look_at_square(rgb, square, load_network(model))
     blade = look.maps[1] > 0
     rows, columns = np.nonzero(blade)
     x, y = look.photo_from_map @ np.array([[columns.max()], [rows.max()], [1]])

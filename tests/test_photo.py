@@ -207,7 +207,7 @@ def test_display_p3_comes_out_as_srgb() -> None:
     for name in ("Display P3".encode("ascii"), "Display P3".encode("utf-16-be")):
         read = load_photo(encoded("PNG", image, icc_profile=profile + name)).rgb[0, 16::32]
         expected = 255 * curved(linear(colours / 255) @ p3_to_srgb.T)
-        assert np.abs(read - expected).max() < 9  # a fit, see photo._TO_SRGB
+        assert np.abs(read - expected).max() < 9  # a fit, see upright._TO_SRGB
         assert np.abs(read - expected).mean() < np.abs(colours - expected).mean()
     assert np.array_equal(
         load_photo(encoded("PNG", image, icc_profile=profile)).rgb[0, 16::32], colours

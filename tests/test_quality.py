@@ -123,6 +123,19 @@ def test_blur_is_measured_as_it_was_added(added: float) -> None:
     assert in_crop == pytest.approx(in_photo * 4 / parts.px_per_map_px)
 
 
+@pytest.mark.parametrize("added", [0.0, 8.0])
+def test_blur_is_measured_alike_on_a_photo_decoded_at_half_its_size(added: float) -> None:
+    rgb, mask = drawing(3.0)
+    rgb = cv2.GaussianBlur(rgb, (0, 0), added) if added else rgb
+    parts = parts_of(mask)
+    plant = parts.classes > 0
+    height, width = (length // 2 for length in rgb.shape[:2])
+    half = cv2.resize(rgb[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+    assert edge_blur(half, parts, plant, step=2) == pytest.approx(
+        edge_blur(rgb, parts, plant), rel=0.02
+    )
+
+
 @pytest.mark.parametrize(("scale", "sigma"), [(1.0, 5.0), (2.0, 10.0), (3.0, 15.0)])
 def test_the_same_scene_is_judged_alike_at_every_resolution(scale: float, sigma: float) -> None:
     rgb, mask = drawing(scale)
