@@ -15,6 +15,7 @@ from collarvision.answer import stage_name
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence
 from collarvision.field import FieldStage, summarise
+from collarvision.fieldhistory import PastVisit, past_visits, remarks
 from collarvision.fieldvisits import FieldVisits, SeenPlant
 from collarvision.heat import DateSpan
 from collarvision.limits import Verdict, judge_all
@@ -24,15 +25,6 @@ from collarvision.outlook import Outlook, TrackDay
 from collarvision.sampling import Enough, SequentialTest, enough_plants
 from collarvision.survey import Decision
 from collarvision.window import Window
-
-
-@dataclass(frozen=True)
-class PastVisit:
-    """An earlier visit in short."""
-
-    day: date
-    plants: int
-    stage: int | None
 
 
 @dataclass(frozen=True)
@@ -132,6 +124,7 @@ def decide(
     if wait is not None and wait.too_soon:
         verdicts = tuple(_held_back(verdict, wait) for verdict in verdicts)
     enough, enough_for = _enough(evidence, stage, precision, test)
+    earlier = past_visits(visits)
     return FieldAnswer(
         field=visits.field,
         visit=visits.chosen.day,
@@ -144,10 +137,10 @@ def decide(
         outlook=outlook,
         wait=wait,
         plants=visits.chosen.plants,
-        earlier=tuple(_past(one.day, one.evidence) for one in visits.earlier if one.day),
+        earlier=earlier,
         boundary=visits.boundary,
         decisions=visits.decisions,
-        notes=visits.notes,
+        notes=(*visits.notes, *remarks(visits, earlier, stage)),
         models=visits.models,
         calibrations=visits.calibrations,
     )
@@ -194,11 +187,6 @@ def _enough(
         for k in asked
     ]
     return max(found, key=lambda pair: pair[0].more)
-
-
-def _past(day: date, plants: Sequence[PlantEvidence]) -> PastVisit:
-    found = summarise(plants)
-    return PastVisit(day, found.plants, found.stage)
 
 
 def answer_record(answer: FieldAnswer) -> dict[str, Any]:
@@ -264,7 +252,13 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
             "sentence": answer.wait.sentence,
         },
         "earlier_visits": [
-            {"day": one.day.isoformat(), "plants": one.plants, "stage": one.stage}
+            {
+                "day": one.day.isoformat(),
+                "plants": one.plants,
+                "stage": one.stage,
+                "waiting": one.waiting,
+                "mean_height_mm": _rounded(one.mean_height_mm, 1),
+            }
             for one in answer.earlier
         ],
         "kept_before": [

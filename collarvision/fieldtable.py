@@ -15,6 +15,7 @@ from rich.text import Text
 
 from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer, last_harvest_day
+from collarvision.fieldhistory import PastVisit
 from collarvision.heat import DateSpan
 from collarvision.limits import Verdict
 from collarvision.table import CAUTION, plain
@@ -25,6 +26,7 @@ _WIDE = 105
 _BAR = 24
 _MUCH_ALIKE = 1.3
 _KEPT_SHOWN = 6
+_EARLIER_SHOWN = 6
 _COLOURS = {
     "open": "green",
     "closing": "yellow",
@@ -311,15 +313,25 @@ def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:
         )
         said = f"A leaf in about {shown.heat(pace.gdd_f_a_leaf)}, by {basis}."
         facts.add_row("Pace", Text(said + (expected_words(answer) or "")))
-    for past in answer.earlier:
-        name = "no stage" if past.stage is None else stage_name(past.stage)
-        facts.add_row(str(past.day), Text(f"{name}, {_count(past.plants, 'plant')}"))
+    for past in answer.earlier[-_EARLIER_SHOWN:]:
+        facts.add_row("Earlier", Text(past_words(past, shown)))
     for one in answer.decisions[-_KEPT_SHOWN:]:
         limit = one.limit or str(one.basis.get("limit", ""))
         facts.add_row(
             "Kept", Text(plain(f"{one.decided_at[:10]} {limit}: {one.verdict}, {one.who}"))
         )
     console.print(facts)
+
+
+def past_words(past: PastVisit, shown: Shown) -> str:
+    """An earlier visit in a few words."""
+    name = "no stage" if past.stage is None else stage_name(past.stage)
+    said = f"{past.day}: {name}, {_count(past.plants, 'plant')}"
+    if past.waiting:
+        said += f" and {past.waiting} waiting"
+    if past.mean_height_mm is not None:
+        said += f", mean {shown.height(past.mean_height_mm)}"
+    return said
 
 
 def expected_words(answer: FieldAnswer) -> str | None:

@@ -79,6 +79,8 @@ class FieldVisits:
         The visit that the answer is for.
     earlier : tuple of FieldVisit
         Dated visits before it, the first one first.
+    later : tuple of date
+        Days of visits after it.
     from_above : int
         Photos of the chosen visit taken from above, which tell no collars and are left out.
     models, calibrations : tuple of str
@@ -92,6 +94,7 @@ class FieldVisits:
     boundary: dict[str, Any] | None
     chosen: FieldVisit
     earlier: tuple[FieldVisit, ...] = ()
+    later: tuple[date, ...] = ()
     from_above: int = 0
     models: tuple[str, ...] = ()
     calibrations: tuple[str, ...] = ()
@@ -146,6 +149,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         boundary=known[field].boundary,
         chosen=chosen,
         earlier=earlier,
+        later=tuple(one for one in dated if day is not None and one > day),
         from_above=above,
         models=tuple(sorted({row.model or "unnamed network" for row in side})),
         calibrations=tuple(sorted({row.calibration for row in side})),

@@ -53,7 +53,8 @@ def test_a_field_in_words_and_as_json(survey: Path, limits: Path, tmp_path: Path
     found = json.loads(run(*words, "--temperatures", weather, "--format", "json").stdout)
     assert found["stage"] == 4
     assert found["waiting"] == ["IMG_0090.jpg"]
-    assert found["earlier_visits"] == [{"day": "2027-05-28", "plants": 14, "stage": 3}]
+    (earlier,) = found["earlier_visits"]
+    assert (earlier["day"], earlier["plants"], earlier["stage"]) == ("2027-05-28", 14, 3)
     closes = found["verdicts"][0]["closes"]
     # One day of 17.5 °F-days at about 140 a leaf is an eighth of a leaf.
     expected = found["collars_expected"]

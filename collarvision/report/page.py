@@ -24,6 +24,7 @@ from collarvision.fieldtable import (
     expected_words,
     headline,
     height_words,
+    past_words,
     own_reasons,
     span_words,
     sure_of,
@@ -123,10 +124,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
             (limit, _bound(limit, limit.lowest), _bound(limit, limit.highest))
             for limit in (answer.limits.limits if answer.limits else ())
         ],
-        earlier=[
-            (past.day, "no stage" if past.stage is None else stage_name(past.stage), past.plants)
-            for past in answer.earlier
-        ],
+        earlier=[past_words(past, shown) for past in answer.earlier],
         stalk=_drawing(draw_stalk()),
         steps=STEPS,
         known_error=KNOWN_ERROR,

@@ -1,0 +1,73 @@
+"""Field history: what a field's other visits say beside the one that is judged.
+
+A verdict rests on one visit, as a plant has no name by which two visits could tell it again. What
+the others hold is told in short, and where they speak against the answer that is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+from collarvision.answer import stage_name
+from collarvision.field import FieldStage, summarise
+from collarvision.fieldvisits import FieldVisits
+
+SAME_WALK_DAYS: Final = 2
+"""Visits so near to each other may be one walk that took two days. Our own choice."""
+
+
+@dataclass(frozen=True)
+class PastVisit:
+    """An earlier visit in short; `plants` have an answer, `waiting` ask for a hand count."""
+
+    day: date
+    plants: int
+    stage: int | None
+    waiting: int = 0
+    mean_height_mm: float | None = None
+
+
+def past_visits(visits: FieldVisits) -> tuple[PastVisit, ...]:
+    """Every dated visit before the chosen one in short, the first one first."""
+    found = []
+    for one in visits.earlier:
+        if one.day is not None:
+            said = summarise(one.evidence)
+            mean = None if said.heights is None else said.heights.mean_mm
+            found.append(PastVisit(one.day, said.plants, said.stage, said.waiting, mean))
+    return tuple(found)
+
+
+def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -> tuple[str, ...]:
+    """Give sentences where another visit should be minded with the chosen one's answer."""
+    day = visits.chosen.day
+    if day is None:
+        return ()
+    told = []
+    if visits.later:
+        told.append(
+            f"The field was visited again on {visits.later[-1]}: this answer is for {day} alone."
+        )
+    for one in past:
+        if (day - one.day).days <= SAME_WALK_DAYS and one.plants + one.waiting:
+            more = one.plants + one.waiting
+            told.append(
+                f"The visit of {one.day} has {more} more {'plant' if more == 1 else 'plants'}: "
+                f"this answer rests on the visit of {day} alone."
+            )
+    highest = max((one for one in past if one.stage is not None), key=_stage_then_day, default=None)
+    if highest is not None and stage.stage is not None and stage.stage < (highest.stage or 0):
+        told.append(
+            f"The field was at {stage_name(highest.stage)} on {highest.day} and is at "
+            f"{stage_name(stage.stage)} now, and plants lose no stage: look whether lower leaves "
+            "were counted as lost, whether photos are filed under the right field, and whether "
+            "the plants are enough."
+        )
+    return tuple(told)
+
+
+def _stage_then_day(visit: PastVisit) -> tuple[int, date]:
+    return (visit.stage or 0, visit.day)
