@@ -6,6 +6,7 @@ own careful guesses, and `Calibration.fitted` says so.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -50,6 +51,10 @@ class Calibration:
         The share of wrong stages among accepted ones that `threshold` was set for.
     fitted : bool
         False for the guesses that serve without a file.
+    model : str or None
+        Version of the network that it was fitted for; None where the file doesn't say.
+    id : str
+        What a survey knows it by: version and hash of the file, or "guesses".
     """
 
     real: dict[str, Three] = field(
@@ -80,6 +85,8 @@ class Calibration:
     interval_factor: float = 1.0
     risk: float = 0.02
     fitted: bool = False
+    model: str | None = None
+    id: str = "guesses"
 
 
 def load_calibration(path: str | Path | None = None) -> Calibration:
@@ -97,7 +104,8 @@ def load_calibration(path: str | Path | None = None) -> Calibration:
 @lru_cache(maxsize=4)
 def _read(path: Path) -> Calibration:
     try:
-        said = json.loads(path.read_text(encoding="utf-8"))
+        content = path.read_bytes()
+        said = json.loads(content)
         if said["version"] != CALIBRATION_VERSION:
             raise ValueError(said["version"])
         return Calibration(
@@ -113,8 +121,10 @@ def _read(path: Path) -> Calibration:
             interval_factor=float(said["interval_factor"]),
             risk=float(said["risk"]),
             fitted=True,
+            model=said.get("about", {}).get("model"),
+            id=f"{CALIBRATION_VERSION}-{hashlib.sha256(content).hexdigest()[:12]}",
         )
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise ModelError(
             f"The calibration file {path} is broken or of another version. "
             "Install the package again."

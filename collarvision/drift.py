@@ -1,6 +1,7 @@
 """Drift: are recent photos like those the network is known on, and do its accepted answers hold?
 
-Two questions, both answered by the exact binomial test (C.J. Clopper and E.S. Pearson 1934, "The
+Two questions, both of a network that is calibrated and known: where it isn't, that is said. Both
+are answered by the exact binomial test (C.J. Clopper and E.S. Pearson 1934, "The
 use of confidence or fiducial limits illustrated in the case of the binomial", Biometrika
 26:404-413), one-sided:
 
@@ -24,7 +25,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from collarvision.agreement import IN_THE_FIELD, last_words, stage_counted
-from collarvision.calibration import load_calibration
+from collarvision.calibration import Calibration, load_calibration
 from collarvision.network import ModelError, models_folder
 from collarvision.survey import PlantRow, StoredCount, SurveyReader
 
@@ -156,12 +157,41 @@ def beyond_risk(counts: Iterable[StoredCount], risk: float) -> str | None:
     )
 
 
+def unproven(
+    plants: Sequence[PlantRow], known: Known | None, calibration: Calibration
+) -> tuple[str, ...]:
+    """Say so where the network that read photos is not the one that was calibrated, or known.
+
+    Parameters
+    ----------
+    plants : sequence of PlantRow
+        Only those read by the present calibration tell which network reads now.
+    """
+    now = [row.model for row in plants if row.calibration == calibration.id and row.model]
+    if not now or not calibration.fitted:
+        return ()
+    told = []
+    if calibration.model is not None and calibration.model != now[-1]:
+        told.append(
+            f"The network {now[-1]} reads with a calibration that was fitted for another one, "
+            f"{calibration.model}: how sure it says it is may be wrong. Count more plants by hand "
+            "until it has been calibrated."
+        )
+    if known is None or known.model != now[-1]:
+        told.append(
+            f"Whether photos look unlike those that the network {now[-1]} knows can't be told: "
+            "nobody has noted yet how photos look to it."
+        )
+    return tuple(told)
+
+
 def warnings(plants: Sequence[PlantRow], counts: Iterable[StoredCount]) -> tuple[str, ...]:
-    """Give both kinds of warning on the plants and counts of a field or a survey."""
+    """Give every kind of warning on the plants and counts of a field or a survey."""
     recent = sorted(plants, key=lambda row: row.read_at)[-RECENT:]
-    known = load_known()
-    told = [] if known is None else list(unlike((row.record for row in recent), known))
-    worse = beyond_risk(counts, load_calibration().risk)
+    known, calibration = load_known(), load_calibration()
+    told = list(unproven(recent, known, calibration))
+    told += () if known is None else unlike((row.record for row in recent), known)
+    worse = beyond_risk(counts, calibration.risk)
     return (*told, *([] if worse is None else [worse]))
 
 

@@ -7,6 +7,7 @@ to count from the nodes: Purdue Extension.
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -198,8 +199,11 @@ def test_a_closer_look_is_taken_only_where_it_may_help():
 def test_a_calibration_survives_its_file(tmp_path):
     path = tmp_path / "calibration.json"
     wanted = replace(GUESSES, threshold=0.83, sure=(0.2, 1.1), closer_from=0.4)
-    path.write_text(as_json(wanted, {"photos": 12}))
-    assert load_calibration(path) == replace(wanted, fitted=True)
+    path.write_text(as_json(wanted, {"photos": 12, "model": "net"}))
+    found = load_calibration(path)
+    assert found == replace(wanted, fitted=True, model="net", id=found.id)
+    # The survey's name for it: version, and the SHA-256 of the file.
+    assert found.id == f"2-{hashlib.sha256(path.read_bytes()).hexdigest()[:12]}"
 
 
 def test_without_a_file_the_guesses_serve(tmp_path):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +12,7 @@ from surveys import MODEL, reading, sha
 
 from collarvision import drift
 from collarvision.answer import CollarMark, TipMark
+from collarvision.calibration import Calibration
 from collarvision.survey import HandCount, Place, SurveyReader, SurveyWriter
 
 KNOWN = drift.Known("net", 200, {"collars": 0.6, "tips": 0.5})
@@ -98,6 +100,21 @@ def test_the_command_and_the_library_say_it(tmp_path, monkeypatch):
     assert "9 of 30 accepted readings" in said.output
     quiet = farm(tmp_path / "quiet.survey", 30, 0)
     assert "accepted readings" not in run("field", str(quiet), "--day", "2027-05-21").output
+
+
+def test_a_network_that_nobody_calibrated_or_noted_is_said_to_be_so(tmp_path):
+    fitted = Calibration(fitted=True, model="older", id="2-abc")
+    with SurveyReader(farm(tmp_path / "season.survey", 12, 0)) as store:
+        plants = [replace(row, model="net", calibration="2-abc") for row in store.plants()]
+    known = replace(KNOWN, model="older")
+    uncalibrated, unknown = drift.unproven(plants, known, fitted)
+    assert "fitted for another one, older" in uncalibrated
+    assert "knows can't be told" in unknown
+    assert drift.unproven(plants, None, replace(fitted, model="net")) == (unknown,)
+    assert drift.unproven(plants, KNOWN, replace(fitted, model="net")) == ()
+    # Read before the present calibration came: nothing is known of what reads now.
+    before = [replace(row, calibration="2-old") for row in plants]
+    assert drift.unproven(before, known, fitted) == ()
 
 
 def test_a_broken_file_is_one_sentence(tmp_path):

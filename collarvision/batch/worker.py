@@ -149,17 +149,11 @@ def model_facts(name: str | None = None) -> ModelFacts:
     Raises
     ------
     collarvision.network.ModelError
-        There is no network.
+        There is no network, or its calibration is broken.
     """
-    from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
-    from collarvision.network import models_folder
+    from collarvision.calibration import load_calibration
 
-    file = models_folder() / CALIBRATION_FILE
-    calibration = "guesses"
-    if file.is_file():
-        digest = hashlib.sha256(file.read_bytes()).hexdigest()
-        calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
-    return ModelFacts(model_hash(), name, calibration)
+    return ModelFacts(model_hash(), name, load_calibration().id)
 
 
 def work(pipe: Connection, options: Options, threads: int) -> None:

@@ -138,15 +138,11 @@ class PhotoTaker:
     def _model_facts(self) -> ModelFacts:
         if self._model is None:
             from collarvision.batch.worker import model_hash
-            from collarvision.calibration import CALIBRATION_FILE, CALIBRATION_VERSION
-            from collarvision.network import load_network, models_folder
+            from collarvision.calibration import load_calibration
+            from collarvision.network import load_network
 
-            file = models_folder() / CALIBRATION_FILE
-            calibration = "guesses"
-            if file.is_file():
-                digest = hashlib.sha256(file.read_bytes()).hexdigest()
-                calibration = f"{CALIBRATION_VERSION}-{digest[:12]}"
-            self._model = ModelFacts(model_hash(), load_network().version, calibration)
+            version, calibration = load_network().version, load_calibration().id
+            self._model = ModelFacts(model_hash(), version, calibration)
         return self._model
 
 
