@@ -12,8 +12,8 @@ import json
 import queue
 import threading
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -209,6 +209,8 @@ class Pool:
     ----------
     folders : where to look, with all subfolders.
     ram_gb, device_gb : room for samples in main memory, and on `device` (0: none there).
+    load : how a truth line becomes a sample; another kind of sample has ``image``, ``mask`` and
+        ``truth.view`` as well.
     """
 
     def __init__(
@@ -221,7 +223,9 @@ class Pool:
         workers: int = 4,
         poll_s: float = 1.0,
         seed: int = 0,
+        load: Callable[[Path, Mapping[str, Any]], Any] = load_sample,
     ):
+        self._load = load
         self.folders = [Path(folder) for folder in folders]
         self.device = device
         self.ram_bytes = int(ram_gb * 1e9)
@@ -294,7 +298,7 @@ class Pool:
             except queue.Empty:
                 continue
             try:
-                self.add(load_sample(folder, row))
+                self.add(self._load(folder, row))
             except OSError:
                 if tries > 1:
                     time.sleep(0.3)
@@ -339,7 +343,7 @@ class Pool:
         with torch.cuda.stream(stream):
             image, mask = sample.image.to(self.device), sample.mask.to(self.device)
         stream.synchronize()
-        return Sample(image, mask, sample.truth, sample.mean_light)
+        return replace(sample, image=image, mask=mask)
 
     def draw(
         self,

@@ -1,0 +1,247 @@
+"""Train the network for photos from above while renderers write samples next to it.
+
+python -m training.above.train --samples DIR [--val DIR] --minutes 7 --out above.pt
+
+The schedule follows the clock: it is finished when the time is up, however fast the machine is.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import queue
+import signal
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from training import checkpoint
+from training.above import network as net
+from training.above import samples as above_samples
+from training.above.augment import Points, View, augmented, collect, draw_view
+from training.above.losses import all_losses
+from training.above.samples import AboveSample
+from training.above.validate import format_scores, validate
+from training.samples import Pool
+from training.train import Log, clip, freeze_norms, make_optimiser, rate_factor, wait_for_samples
+
+
+def arguments(argv: list[str] | None = None) -> argparse.Namespace:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(description="Train the network for photos from above.")
+    add = parser.add_argument
+    add("--samples", nargs="+", required=True, help="folders that hold or will hold truth.jsonl")
+    add("--val", help="folder of finished photos never trained on")
+    add("--val-limit", type=int, default=120, help="at most so many of them at the end")
+    add("--out", default="above.pt", help="checkpoint of the averaged weights")
+    add("--minutes", type=float, default=7.0, help="length of the schedule, from its first step")
+    add("--stop-at", type=float, help="unix time by which the schedule must end, whatever else")
+    add("--min-samples", type=int, default=96, help="wait until so many are decoded")
+    add("--wait-minutes", type=float, default=4.0, help="give up waiting after this")
+    add("--max-steps", type=int, default=0, help="stop after so many steps (0: no limit)")
+    add("--checkpoint-minutes", type=float, default=2.0)
+    add("--init", help="checkpoint of this network to start the weights from (new schedule)")
+    add("--resume", help="checkpoint to go on from, with its .state beside it if there")
+    add("--save-state", action="store_true", help="also write OUT.state for --resume")
+    add(
+        "--encoder",
+        default=str(Path(__file__).parents[1] / "weights" / "collarvision.pt"),
+        help="where the encoder starts: a checkpoint of the side view, or ImageNet weights",
+    )
+    add("--no-pretrained", action="store_true", help="start the encoder at random (tests)")
+    add("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
+    add("--batch", type=int, default=48)
+    add("--side", type=int, default=448, help="of a view, px; a multiple of 32")
+    add("--rate", type=float, default=3e-3, help="learning rate of decoder and head")
+    add("--encoder-rate", type=float, default=1e-3)
+    add("--weight-decay", type=float, default=0.02)
+    add("--average-decay", type=float, default=0.998)
+    add("--freeze-norms", type=float, default=0.85)
+    add("--ram-gb", type=float, default=30.0)
+    add("--device-gb", type=float, default=12.0)
+    add("--workers", type=int, default=2, help="decoding threads")
+    add("--log-seconds", type=float, default=20.0)
+    add("--log", help="append every log line here as JSON")
+    add("--seed", type=int, default=1)
+    return parser.parse_args(argv)
+
+
+class Batches:
+    """Draws batches and gathers their truth in a thread of its own, a few ahead."""
+
+    def __init__(self, pool: Pool, batch: int, side: int, seed: int, ahead: int = 4):
+        self._pool, self._batch, self._side = pool, batch, side
+        self._rng = np.random.default_rng(seed)
+        self._ready: queue.Queue[Any] = queue.Queue(ahead)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                made: Any = self._one()
+            except Exception as fault:  # told where the batch is wanted
+                made = fault
+            while not self._stop.is_set():
+                try:
+                    self._ready.put(made, timeout=0.2)
+                    break
+                except queue.Full:
+                    continue
+
+    def _one(self) -> tuple[list[AboveSample], list[View], Points, int]:
+        rng = self._rng
+        drawn: list[Any] = self._pool.draw(self._batch, rng)
+        views = [draw_view(rng, *s.mask.shape, self._side) for s in drawn]
+        return drawn, views, collect(drawn, views), int(rng.integers(2**31))
+
+    def __iter__(self) -> Iterator[tuple[list[AboveSample], list[View], Points, int]]:
+        while True:
+            made = self._ready.get()
+            if isinstance(made, Exception):
+                raise made
+            yield made
+
+    def stop(self) -> None:
+        """End the thread."""
+        self._stop.set()
+
+
+def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict[str, Any]:
+    """Run the whole training; give the last validation's scores (empty without one).
+
+    Anything put into `stopped` ends the run after the present step, checkpoint included.
+    """
+    device = torch.device(options.device)
+    on_gpu = device.type == "cuda"
+    torch.manual_seed(options.seed)
+    if on_gpu:
+        torch.cuda.set_device(device)
+        torch.backends.cudnn.benchmark = False  # the search costs minutes: EXPERIMENTS.md, 1
+    pool = Pool(
+        options.samples,
+        device=device,
+        ram_gb=options.ram_gb,
+        device_gb=options.device_gb if on_gpu else 0.0,
+        workers=options.workers,
+        seed=options.seed,
+        load=above_samples.load,
+    )
+    pool.start()
+    validation = Pool(
+        [options.val] if options.val else [],
+        device=torch.device("cpu"),
+        ram_gb=4.0,
+        workers=1,
+        load=above_samples.load,
+    )
+    validation.start()
+    network = net.AboveNetwork()
+    step, elapsed_before = 0, 0.0
+    source = options.resume or options.init
+    if source:
+        facts = checkpoint.load_weights(source, network)
+        if options.resume:
+            step, elapsed_before = int(facts["step"]), float(facts["elapsed_s"])
+    elif not options.no_pretrained:
+        net.encoder_start(network, options.encoder)
+    network = network.to(device, memory_format=torch.channels_last).train()
+    optimiser = make_optimiser(network, options)
+    average = checkpoint.Average(network, options.average_decay)
+    state_path = Path(str(options.resume) + ".state")
+    if options.resume and state_path.is_file():
+        state = torch.load(state_path, map_location=device, weights_only=True)
+        network.load_state_dict(state["network"])
+        optimiser.load_state_dict(state["optimiser"])
+        average.load(state["average"])
+        step, elapsed_before = int(state["step"]), float(state["elapsed_s"])
+    shadow = copy.deepcopy(network).eval()
+    parameters = list(network.parameters())
+    wait_for_samples(pool, options)
+    batches = Batches(pool, options.batch, options.side, options.seed + step)
+    out = Path(options.out)
+    log = Log(options.log)
+    length_s = options.minutes * 60
+    if options.stop_at:
+        length_s = min(length_s, elapsed_before + max(options.stop_at - time.time(), 1.0))
+    began = last_save = time.monotonic()
+    scores: dict[str, Any] = {}
+    frozen = False
+
+    def elapsed() -> float:
+        return elapsed_before + time.monotonic() - began
+
+    def save(final: bool) -> None:
+        nonlocal scores
+        chosen: list[Any] = validation.first(options.val_limit if final else 24)
+        if chosen:
+            scores = validate(average.copy_to(shadow), chosen, device)  # type: ignore[arg-type]
+            print(format_scores(scores), flush=True)
+        facts = {"step": step, "elapsed_s": elapsed()}
+        checkpoint.save(out, average, settings=vars(options), scores=scores, **facts)
+        if options.save_state:
+            checkpoint.save_state(Path(str(out) + ".state"), network, optimiser, average, **facts)
+
+    size = sum(p.numel() for p in parameters) / 1e6
+    print(f"training on {device}: {len(pool)} samples so far, {size:.2f} M weights", flush=True)
+    for drawn, views, points, seed in batches:
+        progress = elapsed() / length_s
+        if stopped or progress >= 1.0 or (options.max_steps and step >= options.max_steps):
+            break
+        if progress >= options.freeze_norms and not frozen:
+            freeze_norms(network)
+            frozen = True
+        for group in optimiser.param_groups:
+            group["lr"] = group["base"] * rate_factor(progress, step)
+        with torch.no_grad():
+            image, share = augmented(drawn, views, device, seed)
+        image = image.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu):
+            maps = network(image)
+        losses = all_losses(maps.float(), share, points.to(device))
+        optimiser.zero_grad(set_to_none=True)
+        losses["total"].backward()
+        clip(parameters, optimiser)
+        optimiser.step()
+        average.update()
+        step += 1
+        log.add(losses, image.shape[0], look=False)
+        now = time.monotonic()
+        if now - log.since >= options.log_seconds:
+            facts = {"step": step, "progress": round(progress, 3), "pool": len(pool)}
+            log.write(**facts, failures=pool.failures)
+        if now - last_save >= options.checkpoint_minutes * 60:
+            save(final=False)
+            last_save = time.monotonic()
+    batches.stop()
+    pool.stop()
+    if log.steps:
+        log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool))
+    save(final=True)
+    validation.stop()
+    if scores:
+        text = json.dumps(scores, indent=1) + "\n"
+        out.with_suffix(".scores.json").write_text(text, encoding="utf-8")
+    print(f"saved {out} after {step} steps, {elapsed():.0f} s", flush=True)
+    return scores
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run from the command line."""
+    stopped: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda got, _frame: stopped.append(got))
+    train(arguments(argv), stopped)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
