@@ -26,12 +26,16 @@ _MM_PER_PLANE_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}
 
 @dataclass(frozen=True)
 class Notes:
-    """What EXIF says; `orientation` is 1..8, the rest as in `collarvision.photo.Photo`."""
+    """What EXIF says; `orientation` is 1..8, `sea_height_m` over the sea, `heading_deg` clockwise
+    from true north; the rest as in `collarvision.photo.Photo`.
+    """
 
     orientation: int = 1
     taken_at: datetime | None = None
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
+    sea_height_m: float | None = None
+    heading_deg: float | None = None
 
 
 def read_notes(exif: Any, width: int, height: int) -> Notes:
@@ -65,6 +69,8 @@ def read_notes(exif: Any, width: int, height: int) -> Notes:
         taken_at=_time(main, detail),
         gps=_position(place),
         focal_eq_mm=_focal_eq_mm(detail, width, height),
+        sea_height_m=_sea_height_m(place),
+        heading_deg=_heading_deg(place),
     )
 
 
@@ -101,6 +107,19 @@ def _position(place: dict[int, Any]) -> tuple[float, float] | None:
         return None
     # Phones without a fix write 0, 0, which is open sea.
     return None if latitude == 0.0 and longitude == 0.0 else (latitude, longitude)
+
+
+def _sea_height_m(place: dict[int, Any]) -> float | None:
+    height = _number(place.get(6))
+    below = place.get(5) in (1, b"\x01")
+    return None if height is None else -height if below else height
+
+
+def _heading_deg(place: dict[int, Any]) -> float | None:
+    """GPSImgDirection, where it counts from true north: a compass's north is degrees away."""
+    heading = _number(place.get(0x11))
+    true = _clean(place.get(0x10)) in ("T", "")
+    return heading % 360.0 if heading is not None and true else None
 
 
 def _degrees(value: Any, hemisphere: str, plus: str, minus: str, limit: float) -> float | None:

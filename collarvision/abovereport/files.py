@@ -25,6 +25,7 @@ from collarvision.above.values import (
     FrameAbove,
     Plants,
     StandCount,
+    no_plants,
     stage_range,
 )
 from collarvision.answer import stage_name
@@ -54,8 +55,9 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
         ) from error
     paths = [folder / name for name in (PLANTS, "plants.geojson", "gaps.geojson")]
     paths += [folder / "photos.geojson", folder / SUMMARY]
+    columns: dict[str, Any] = dict(_columns(field.frames))
     with _whole(paths[0], "wb") as stream:
-        np.savez_compressed(stream, **_columns(field.frames))
+        np.savez_compressed(stream, **columns)
     for path, features in zip(
         paths[1:4],
         (_plant_features(field.frames), _gap_features(field.frames), _photo_features(field.frames)),
@@ -112,8 +114,6 @@ def load_field(folder: Path) -> FieldAbove:
 
 def _columns(frames: tuple[FrameAbove, ...]) -> dict[str, np.ndarray]:
     """All frames' plants, one after another; `start` is -1 for a frame that wasn't measured."""
-    from collarvision.above.values import no_plants
-
     plants = [frame.plants if frame.plants is not None else no_plants() for frame in frames]
     measured = np.array([frame.plants is not None for frame in frames], bool)
     counts = np.array([len(one) for one in plants], np.int64)

@@ -1,0 +1,305 @@
+"""Finding: plants and their tips from the network's maps.
+
+A centre is a peak of the map of plants, placed between cells by a parabola; a tip likewise, and it
+belongs to the plant that its vector points to. Leaf area is given to plants along the leaves
+themselves: to the centre that is nearest on the way through canopy.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import cv2
+import numpy as np
+
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.network import CELL_MM, CELL_PX, Maps
+
+_TWINS_CELLS: Final = 2.0
+"""Peaks closer than this are one centre: the network was shown plants 40 mm apart as one."""
+
+_REACH_MM: Final = 60.0
+_REACH_SHARE: Final = 0.3
+"""How far from a centre a tip's vector may end: a distance, and a share of its own length."""
+
+_LEAF: Final = 0.5
+"""P(corn leaf) from which a cell counts as canopy."""
+
+_STRAY_CELLS: Final = 8.0
+"""Canopy that isn't joined to a centre goes to one at most this far; beyond it, to none."""
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Plants of one picture as columns, places in working px of the whole.
+
+    Attributes
+    ----------
+    x, y, score, tip_count, double, canopy_mm2, other : ndarray, (n,)
+        `other` is P(a plant that isn't corn) at the centre.
+    tip_x, tip_y : ndarray, (k,)
+        Tips, one plant's after another's.
+    tip_owner : ndarray, (k,) int
+        Their plants' indices, rising.
+    canopy_cells, other_cells, cells : int
+        Cells of canopy, of other plants, and all that were looked at.
+    """
+
+    x: np.ndarray
+    y: np.ndarray
+    score: np.ndarray
+    tip_count: np.ndarray
+    double: np.ndarray
+    canopy_mm2: np.ndarray
+    other: np.ndarray
+    tip_x: np.ndarray
+    tip_y: np.ndarray
+    tip_owner: np.ndarray
+    canopy_cells: int = 0
+    other_cells: int = 0
+    cells: int = 0
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def kept(self, which: np.ndarray) -> Found:
+        """Those of a mask, with their tips; the cells stay as they are."""
+        number = np.cumsum(which) - 1
+        tips = which[self.tip_owner]
+        return replace(
+            self,
+            **{name: getattr(self, name)[which] for name in PLANT_FIELDS},
+            tip_x=self.tip_x[tips],
+            tip_y=self.tip_y[tips],
+            tip_owner=number[self.tip_owner[tips]],
+        )
+
+
+PLANT_FIELDS: Final = ("x", "y", "score", "tip_count", "double", "canopy_mm2", "other")
+
+
+def join(parts: list[Found]) -> Found:
+    """All plants of several pictures, in their order."""
+    if not parts:
+        return nothing_found()
+    starts = np.cumsum([0] + [len(part) for part in parts[:-1]])
+    owners = [part.tip_owner + start for part, start in zip(parts, starts, strict=True)]
+    return replace(
+        parts[0],
+        **{
+            name: np.concatenate([getattr(part, name) for part in parts])
+            for name in (*PLANT_FIELDS, "tip_x", "tip_y")
+        },
+        tip_owner=np.concatenate(owners).astype(np.int64),
+        canopy_cells=sum(part.canopy_cells for part in parts),
+        other_cells=sum(part.other_cells for part in parts),
+        cells=sum(part.cells for part in parts),
+    )
+
+
+def nothing_found() -> Found:
+    """A picture without plants."""
+    none = np.zeros(0)
+    return Found(none, none, none, none, none, none, none, none, none, np.zeros(0, np.int64))
+
+
+def find_plants(
+    maps: Maps,
+    calibration: AboveCalibration,
+    *,
+    left: float = 0.0,
+    top: float = 0.0,
+    core: tuple[float, float, float, float] | None = None,
+    seen: np.ndarray | None = None,
+) -> Found:
+    """Find the plants of one picture.
+
+    Parameters
+    ----------
+    maps : Maps
+    calibration : AboveCalibration
+        Its floors.
+    left, top : float
+        Where the picture starts in the whole, working px.
+    core : (left, top, right, bottom), optional
+        Only plants whose centres lie there, working px of the whole, are given, and only its
+        cells counted; the rest is read for their sake.
+    seen : ndarray, (h, w) bool, optional
+        Cells that show ground; without it all do.
+    """
+    height, width = maps.shape
+    inside = _inside(height, width, left, top, core)
+    if seen is not None:
+        inside &= seen
+    leaf = (maps.canopy >= _LEAF) & (maps.canopy >= maps.other)
+    weed = (maps.other >= _LEAF) & ~leaf
+    counts = (
+        int((leaf & inside).sum()),
+        int((weed & inside).sum()),
+        int(inside.sum()),
+    )
+    rows, columns = _peaks(maps.plants, calibration.plant_floor)
+    rows, columns = _apart(maps.plants, rows, columns)
+    if len(rows) == 0:
+        return replace(
+            nothing_found(),
+            canopy_cells=counts[0],
+            other_cells=counts[1],
+            cells=counts[2],
+        )
+    x, y = _placed(maps.plants, rows, columns)
+    tip_x, tip_y, owner = _tips(maps, calibration.tip_floor, x, y)
+    at = (
+        np.clip((y / CELL_PX).astype(int), 0, height - 1),
+        np.clip((x / CELL_PX).astype(int), 0, width - 1),
+    )
+    found = Found(
+        x=x + left,
+        y=y + top,
+        score=maps.plants[rows, columns].astype(np.float64),
+        tip_count=_weighed(maps.tip_count, maps.plants, rows, columns),
+        double=np.clip(_weighed(maps.double, maps.plants, rows, columns), 0.0, 1.0),
+        canopy_mm2=_leaf_areas(leaf, maps.canopy, *at),
+        other=np.clip(_weighed(maps.other, maps.plants, rows, columns), 0.0, 1.0),
+        tip_x=tip_x + left,
+        tip_y=tip_y + top,
+        tip_owner=owner,
+        canopy_cells=counts[0],
+        other_cells=counts[1],
+        cells=counts[2],
+    )
+    corn = _weighed(maps.canopy, maps.plants, rows, columns)
+    # A weed in the row is the other map's to tell.
+    which = ~((found.other > _LEAF) & (found.other > corn))
+    which &= inside[rows, columns]
+    return found.kept(which)
+
+
+def _inside(
+    height: int,
+    width: int,
+    left: float,
+    top: float,
+    core: tuple[float, float, float, float] | None,
+) -> np.ndarray:
+    """Cells whose middles lie in the core, (h, w) bool."""
+    if core is None:
+        return np.ones((height, width), bool)
+    x = left + (np.arange(width) + 0.5) * CELL_PX
+    y = top + (np.arange(height) + 0.5) * CELL_PX
+    return ((y >= core[1]) & (y < core[3]))[:, None] & ((x >= core[0]) & (x < core[2]))[None]
+
+
+def _peaks(heat: np.ndarray, floor: float) -> tuple[np.ndarray, np.ndarray]:
+    """Cells that are as high as all about them and at least `floor`."""
+    highest = cv2.dilate(heat, np.ones((3, 3), np.uint8))
+    rows, columns = np.nonzero((heat >= highest) & (heat >= floor))
+    return rows, columns
+
+
+def _apart(
+    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Of peaks too close to be two plants the higher."""
+    from scipy.spatial import cKDTree
+
+    if len(rows) < 2:
+        return rows, columns
+    points = np.column_stack([rows, columns]).astype(np.float64)
+    pairs = cKDTree(points).query_pairs(_TWINS_CELLS, output_type="ndarray")
+    if len(pairs) == 0:
+        return rows, columns
+    heights = heat[rows, columns]
+    order = np.argsort(-heights, kind="stable")
+    place = np.empty(len(order), int)
+    place[order] = np.arange(len(order))
+    # From the highest pair down, the lower of two goes unless the higher has gone already.
+    pairs = np.sort(place[pairs], axis=1)
+    gone = np.zeros(len(order), bool)
+    for high, low in pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]:
+        if not gone[high]:
+            gone[low] = True
+    keep = ~gone[place]
+    return rows[keep], columns[keep]
+
+
+def _placed(
+    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Peaks in px of the picture: a parabola through the logarithm, exact for a Gaussian."""
+    padded = np.log(np.pad(np.maximum(heat, 1e-4), 1, mode="edge"))
+    r, c = rows + 1, columns + 1
+    mid = padded[r, c]
+
+    def shift(before: np.ndarray, after: np.ndarray) -> np.ndarray:
+        bend = before + after - 2 * mid
+        moved = np.where(bend < -1e-6, 0.5 * (before - after) / np.minimum(bend, -1e-6), 0.0)
+        return np.clip(moved, -0.5, 0.5)
+
+    down = shift(padded[r - 1, c], padded[r + 1, c])
+    right = shift(padded[r, c - 1], padded[r, c + 1])
+    return (columns + 0.5 + right) * CELL_PX, (rows + 0.5 + down) * CELL_PX
+
+
+def _weighed(
+    values: np.ndarray, heat: np.ndarray, rows: np.ndarray, columns: np.ndarray
+) -> np.ndarray:
+    """Mean of a map over the 3 x 3 cells about each peak, weighed by the heat there."""
+    heat, values = np.pad(heat, 1), np.pad(values, 1)
+    total, weight = np.zeros(len(rows)), np.zeros(len(rows))
+    for down in range(3):
+        for right in range(3):
+            here = heat[rows + down, columns + right].astype(np.float64)
+            total += here * values[rows + down, columns + right]
+            weight += here
+    found: np.ndarray = total / np.maximum(weight, 1e-9)
+    return found
+
+
+def _tips(
+    maps: Maps, floor: float, x: np.ndarray, y: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Tips with an owner among the centres, ordered by owner."""
+    from scipy.spatial import cKDTree
+
+    rows, columns = _peaks(maps.tips, floor)
+    if len(rows) == 0:
+        none = np.zeros(0)
+        return none, none, np.zeros(0, np.int64)
+    tip_x, tip_y = _placed(maps.tips, rows, columns)
+    vector = maps.to_plant[:, rows, columns].astype(np.float64)
+    # The vector starts at the cell's middle.
+    ends = np.column_stack([(columns + 0.5) * CELL_PX, (rows + 0.5) * CELL_PX]) + vector.T
+    away, owner = cKDTree(np.column_stack([x, y])).query(ends)
+    mm = CELL_MM / CELL_PX
+    reach = np.maximum(_REACH_MM, _REACH_SHARE * np.hypot(*vector) * mm)
+    kept = away * mm <= reach
+    order = np.argsort(owner[kept], kind="stable")
+    return (
+        tip_x[kept][order],
+        tip_y[kept][order],
+        np.asarray(owner[kept][order], np.int64),
+    )
+
+
+def _leaf_areas(
+    leaf: np.ndarray, canopy: np.ndarray, rows: np.ndarray, columns: np.ndarray
+) -> np.ndarray:
+    """Leaf area of each centre, mm², as seen."""
+    from scipy.ndimage import distance_transform_edt
+    from skimage.segmentation import watershed
+
+    markers = np.zeros(leaf.shape, np.int32)
+    markers[rows, columns] = np.arange(1, len(rows) + 1)
+    owner = watershed(np.zeros(leaf.shape, np.uint8), markers, mask=leaf | (markers > 0))
+    loose = leaf & (owner == 0)
+    if loose.any():
+        away, nearest = distance_transform_edt(owner == 0, return_indices=True)
+        near = loose & (away <= _STRAY_CELLS)
+        owner[near] = owner[nearest[0][near], nearest[1][near]]
+    weight = np.where(leaf, canopy, 0.0)
+    areas: np.ndarray = np.bincount(
+        owner.ravel(), weight.ravel().astype(np.float64), minlength=len(rows) + 1
+    )[1:]
+    return areas * CELL_MM**2

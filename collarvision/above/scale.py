@@ -1,0 +1,329 @@
+"""Ground scale: how much ground a pixel of a photo from above covers, and how sure that is.
+
+Four things can tell it: a height over the ground with the camera's lens, a scale card lying on the
+ground, the spacing of rows that the user states and the picture shows, and an orthomosaic's own
+georeference (`collarvision.above.ortho`). Where several do, they are weighed by their errors, and
+checked against each other; where none does, nothing is measured. The height over the sea, which
+every GPS notes, is none of them, and is often mistaken for one.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.ground import FLAT_DEG, Ground, focal_px, straight_down, tilted
+from collarvision.above.groundcard import find_ground_card
+from collarvision.above.network import WORKING_MM
+from collarvision.above.pixelrows import PixelRows, find_pixel_rows
+from collarvision.above.values import GroundScale, ScaleSource
+from collarvision.photo import Photo
+
+MOST_TILT_DEG: Final = 45.0
+
+# Errors of one standard deviation; common practice where no source is named. A barometer drifts by
+# half a metre within a flight and knows nothing of the slope; focal lengths in EXIF are whole mm,
+# and cameras differ in whether they go by the picture's diagonal or its width.
+_TAKEOFF_ERROR_M: Final = 0.5
+_GROUND_ERROR_M: Final = 0.15
+_STATED_ERROR: Final = 0.06
+_LENS_ERROR: Final = 0.03
+_ROWS_ERROR: Final = 0.015
+"""Of the spacing that a planter keeps against the one stated."""
+
+_CARD_LIFT: Final = 0.01
+"""A card on clods or stubble lies a little above the ground."""
+
+LEAST_ROWS_M, MOST_ROWS_M = 0.3, 1.6
+"""Corn is sown in rows from twelve inches to a skipped 30-inch row apart; common practice."""
+
+_AGREE: Final = 3.0
+"""Standard errors by which two scales may differ before one of them is believed wrong."""
+
+_CARD_SEEN_MM: Final = 3.0
+
+FARTHEST_M: Final = 200.0
+"""No photo from higher shows a plant's leaves, whatever the lens."""
+
+
+class NoScale(Exception):
+    """Nothing tells the ground's scale; `str` says what to do, `code` is short for it."""
+
+    def __init__(self, sentence: str, code: str = "no-scale") -> None:
+        super().__init__(sentence)
+        self.code = code
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What the user says of a flight.
+
+    Attributes
+    ----------
+    row_spacing_m : float or None
+    height_m : float or None
+        Of the camera over the ground.
+    check_bar_mm : float
+        The card's check bar as measured on the print.
+    """
+
+    row_spacing_m: float | None = None
+    height_m: float | None = None
+    check_bar_mm: float = 100.0
+
+
+@dataclass(frozen=True, eq=False)
+class Scaled:
+    """A ground scale, the photo's ground at it, and the rows that pixels show, in px of it."""
+
+    scale: GroundScale
+    ground: Ground
+    rows: PixelRows | None
+
+
+def find_scale(photo: Photo, stated: Stated) -> Scaled:
+    """Find the ground scale of a photo from above.
+
+    Raises
+    ------
+    NoScale
+        When nothing tells it, or what does can't be believed, or the photo is tilted too far.
+    """
+    tilt, notes = _tilt(photo)
+    by_height = _from_height(photo, stated)
+    first = by_height or GroundScale(WORKING_MM, 1.0, "exif")
+    ground = _ground(photo, first.mm_per_px, tilt)
+    rows, seen_m = _rows_on(ground)
+    found = [by_height] if by_height is not None else []
+    if seen_m is not None and by_height is not None and stated.row_spacing_m is None:
+        _check_height(by_height, seen_m, photo, stated)
+    if stated.row_spacing_m is not None and seen_m is not None and rows is not None:
+        ratio = stated.row_spacing_m / seen_m
+        error = math.hypot(rows.relative_error, _ROWS_ERROR)
+        found.append(GroundScale(first.mm_per_px * ratio, error, "rows"))
+    # Coarser than this a marker's squares are smaller than a pixel.
+    coarse = by_height is not None and by_height.mm_per_px > _CARD_SEEN_MM
+    by_card = None if coarse else _from_card(photo, ground, stated)
+    if by_card is not None:
+        found.append(by_card)
+    if not found:
+        raise _refusal(photo, stated)
+    scale = _together(found, notes, tilt)
+    if scale.mm_per_px * max(photo.size) > FARTHEST_M * 2000:
+        raise _too_high(scale, photo)
+    ground = _ground(photo, scale.mm_per_px, tilt)
+    return Scaled(scale, ground, rows)
+
+
+def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
+    """The camera's tilt from straight down, degrees, and what there is to say of it."""
+    pitch, roll = photo.flight.pitch_deg, photo.flight.roll_deg
+    if pitch is None:
+        return 0.0, ("The file doesn't say how the camera was tilted: taken as straight down.",)
+    tilt = abs(90.0 + pitch)
+    if tilt > MOST_TILT_DEG:
+        raise NoScale(
+            f"The camera was tilted {tilt:.0f}° from straight down, too far to measure plants: "
+            "point it straight down (-90°), or up to 45° from that.",
+            "tilted",
+        )
+    level = 0.0 if roll is None else abs((roll + 90.0) % 180.0 - 90.0)
+    notes: list[str] = []
+    if level > 2 * FLAT_DEG:
+        notes.append(
+            f"The camera hung {level:.0f}° to one side, which isn't put right: counts toward the "
+            "photo's sides are in doubt."
+        )
+    if tilt <= FLAT_DEG:
+        return 0.0, tuple(notes)
+    if photo.focal_eq_mm is None:
+        raise NoScale(
+            f"The camera was tilted {tilt:.0f}° and the file lacks its focal length, so the photo "
+            "can't be laid flat: give the camera's own file, or point it straight down.",
+            "tilted",
+        )
+    notes.append(f"The camera was tilted {tilt:.0f}° from straight down; the photo was laid flat.")
+    return tilt, tuple(notes)
+
+
+def _ground(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
+    if tilt_deg > 0.0:
+        return tilted(photo, mm_per_px, tilt_deg)
+    return straight_down(photo, mm_per_px)
+
+
+def _from_height(photo: Photo, stated: Stated) -> GroundScale | None:
+    """Scale at the photo's middle by height and lens; None where one of them isn't known."""
+    focal = focal_px(photo)
+    flight = photo.flight
+    source: ScaleSource = "exif"
+    if stated.height_m is not None:
+        height, error, source = stated.height_m, _STATED_ERROR * stated.height_m, "stated"
+        if focal is None:
+            raise NoScale(
+                "A height alone tells no scale, and the file lacks the camera's focal length: "
+                "give the camera's own file, the row spacing with --rows, or lay a card down."
+            )
+    elif flight.ground_height_m is not None and flight.ground_height_m > 0.5:
+        height, error = flight.ground_height_m, _GROUND_ERROR_M
+    elif flight.height_m is not None and flight.height_m > 0.5:
+        height, error = flight.height_m, _TAKEOFF_ERROR_M
+    else:
+        return None
+    if focal is None:
+        return None
+    tilt = 0.0 if flight.pitch_deg is None else math.radians(abs(90.0 + flight.pitch_deg))
+    away_mm = 1000.0 * height / math.cos(min(tilt, math.radians(MOST_TILT_DEG)))
+    return GroundScale(away_mm / focal, math.hypot(error / height, _LENS_ERROR), source)
+
+
+def _rows_on(ground: Ground) -> tuple[PixelRows | None, float | None]:
+    """Rows on the flat ground, and their spacing in metres at the scale that it stands at."""
+    shrink = max(1.0, max(ground.width, ground.height) / 1400)
+    if ground.tilt_deg == 0.0:
+        rgb, _ = ground.photo.pixels(max(ground.photo.size) / 1400)
+        valid: np.ndarray | None = None
+        per_px = WORKING_MM * ground.width / rgb.shape[1]
+    else:
+        rgb = ground.overview(shrink)
+        valid = np.asarray(rgb.any(2))
+        per_px = WORKING_MM * ground.width / rgb.shape[1]
+    rows = find_pixel_rows(rgb, valid)
+    return rows, None if rows is None else rows.spacing_px * per_px / 1000
+
+
+def _from_card(photo: Photo, ground: Ground, stated: Stated) -> GroundScale | None:
+    """Scale at the photo's middle by a card on the ground."""
+    card = find_ground_card(photo, check_bar_mm=stated.check_bar_mm)
+    if card is None:
+        return None
+    # The same place at the scale that the ground stands at tells the scale of the middle.
+    factor = _area_scale(ground, card.x, card.y)
+    error = math.hypot(card.relative_error, _CARD_LIFT)
+    notes: tuple[str, ...] = ()
+    if ground.tilt_deg == 0.0 and card.tilt_deg > 15.0 and photo.flight.pitch_deg is None:
+        error = math.hypot(error, 0.05)
+        notes = (
+            f"The card is seen {card.tilt_deg:.0f}° aslant: if the camera was tilted, counts to "
+            "the photo's edges are in doubt. Hold it straight down.",
+        )
+    return GroundScale(card.mm_per_px / factor, error, "card", notes=notes)
+
+
+def _area_scale(ground: Ground, x: float, y: float) -> float:
+    """Ground at a photo px over ground at the photo's middle, as lengths."""
+    inverse = np.linalg.inv(ground.photo_from_working)
+    width, height = ground.photo.size
+
+    def size(u: float, v: float) -> float:
+        w = float(inverse[2] @ (u, v, 1.0))
+        return math.sqrt(abs(np.linalg.det(inverse) / w**3))
+
+    # The middle's size across the view is the scale's; the card's is a mean of both directions.
+    middle = size(width / 2, height / 2)
+    if ground.tilt_deg > 0.0:
+        middle *= math.sqrt(math.cos(math.radians(ground.tilt_deg)))
+    return size(x, y) / middle
+
+
+def _together(found: list[GroundScale], notes: tuple[str, ...], tilt: float) -> GroundScale:
+    """One scale of several: the surest, joined by those that agree with it."""
+    found = sorted(found, key=lambda one: one.relative_error)
+    best = found[0]
+    weights, logs = [], []
+    for one in found:
+        apart = abs(math.log(one.mm_per_px / best.mm_per_px))
+        allowed = _AGREE * math.hypot(one.relative_error, best.relative_error)
+        notes += one.notes
+        if apart > allowed:
+            notes += (
+                f"By {_WORDS[one.source]} a pixel would be {one.mm_per_px:.2f} mm, by "
+                f"{_WORDS[best.source]} {best.mm_per_px:.2f} mm: {_WORDS[best.source]} is "
+                "believed. Check what you stated.",
+            )
+            continue
+        weights.append(1 / one.relative_error**2)
+        logs.append(math.log(one.mm_per_px))
+    mean = float(np.average(logs, weights=weights))
+    return replace(
+        best,
+        mm_per_px=math.exp(mean),
+        relative_error=1 / math.sqrt(sum(weights)),
+        tilt_deg=tilt,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+_WORDS: Final = {
+    "exif": "the height in the file",
+    "stated": "the height you gave",
+    "card": "the card on the ground",
+    "rows": "the row spacing you gave",
+    "geotransform": "the orthomosaic's georeference",
+}
+
+
+def _check_height(scale: GroundScale, seen_m: float, photo: Photo, stated: Stated) -> None:
+    """Refuse a height by which rows lie where no planter puts them.
+
+    Raises
+    ------
+    NoScale
+    """
+    slack = 1 + 2 * scale.relative_error
+    if LEAST_ROWS_M / slack <= seen_m <= MOST_ROWS_M * slack:
+        return
+    height = stated.height_m or photo.flight.ground_height_m or photo.flight.height_m or 0.0
+    whose = "you gave" if stated.height_m is not None else "in the file"
+    if seen_m > MOST_ROWS_M:
+        raise NoScale(
+            f"By the height {whose} ({height:.0f} m) the rows would lie {seen_m:.1f} m apart. It "
+            "is probably the height above the sea: give the height above the ground with "
+            "--height, or the row spacing with --rows.",
+            "sea-height",
+        )
+    raise NoScale(
+        f"By the height {whose} ({height:.1f} m) the rows would lie only {100 * seen_m:.0f} cm "
+        "apart. It is probably counted from another place than this field: give the height "
+        "above the ground with --height, or the row spacing with --rows.",
+    )
+
+
+def _too_high(scale: GroundScale, photo: Photo) -> NoScale:
+    wide = scale.mm_per_px * photo.size[0] / 1000
+    return NoScale(
+        f"By {_WORDS[scale.source]} the photo would show {wide:.0f} m of ground, too much to see "
+        "a leaf. If that height is above the sea, give the height above the ground with "
+        "--height, or the row spacing with --rows.",
+        "sea-height",
+    )
+
+
+def _refusal(photo: Photo, stated: Stated) -> NoScale:
+    """Say what is missing, by what is there."""
+    if stated.row_spacing_m is not None:
+        return NoScale(
+            "No rows can be made out in this photo, so the row spacing tells no scale: give the "
+            "camera's height above the ground with --height, or lay the printed card down."
+        )
+    sea = photo.flight.sea_height_m
+    height = photo.flight.height_m or photo.flight.ground_height_m
+    if height is not None and height > 0.5:
+        return NoScale(
+            "The file has a height but lacks the camera's focal length, so nothing tells the "
+            "photo's scale: give the camera's own file, the row spacing with --rows, or lay the "
+            "printed card down."
+        )
+    if sea is not None:
+        return NoScale(
+            f"The file has only a height above the sea ({sea:.0f} m), which tells nothing of the "
+            "height above this field: give that with --height, or the row spacing with --rows.",
+            "sea-height",
+        )
+    return NoScale(
+        "Nothing tells the photo's scale (its file has no height above the ground): give the row "
+        "spacing with --rows 30in, the height with --height 6m, or lay the printed card down."
+    )
