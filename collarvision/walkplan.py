@@ -70,13 +70,13 @@ def plan_walk(
         When nothing of the field is left inside the headlands.
     """
     random = np.random.default_rng(seed)
-    cover = _cover(boundary, headland_m, random)
+    cover = random_cover(boundary, headland_m, random)
     if len(cover) < stops:
         raise WalkPlanError(
             f"Nothing of the field is left {headland_m:g} m inside its edges: "
             "give a smaller --headland."
         )
-    points = _one_a_part(cover, stops, random)
+    points = one_a_part(cover, stops, random)
     first = None if start is None else np.array(boundary.metres(*start))
     order = walking_order(points, first)
     placed: list[WalkStop] = []
@@ -89,8 +89,8 @@ def plan_walk(
     return Walk(tuple(placed), sum(stop.from_last_m for stop in placed))
 
 
-def _cover(boundary: Boundary, headland_m: float, random: np.random.Generator) -> np.ndarray:
-    """Random points evenly over the field without its headlands, (n, 2) metres."""
+def random_cover(boundary: Boundary, headland_m: float, random: np.random.Generator) -> np.ndarray:
+    """Give random points evenly over the field without its headlands, (n, 2) metres."""
     corners = np.concatenate(boundary.rings_m)
     low, high = corners.min(axis=0), corners.max(axis=0)
     kept: list[np.ndarray] = []
@@ -106,8 +106,8 @@ def _cover(boundary: Boundary, headland_m: float, random: np.random.Generator) -
     return np.concatenate(kept)[:_CANDIDATES]
 
 
-def _one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> np.ndarray:
-    """One random point in each of `parts` compact parts of the cover, (parts, 2)."""
+def one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> np.ndarray:
+    """Give one random point in each of `parts` compact parts of the cover, (parts, 2)."""
     # Far-apart first middles (k-means++), so that no part stays empty.
     middles = [cover[random.integers(len(cover))]]
     while len(middles) < parts:

@@ -51,7 +51,6 @@ ORDER = [
     # A season's way, from many photos into one file and out of it.
     {"survey"},
     {"batch", "export"},
-    {"demo"},
     # A field's way, from plants to a decision.
     {"splitstalk", "damage"},
     {"units", "evidence", "sampling", "boundary", "agreement"},
@@ -62,6 +61,8 @@ ORDER = [
     {"limits"},
     {"window"},
     {"fieldvisits", "outlook", "pickplant", "drift"},
+    {"walk"},
+    {"demo"},
     {"fieldhistory"},
     {"decision"},
     {"fieldtable", "keeping"},

@@ -1,0 +1,384 @@
+"""Correction: what plants counted on the ground make of the ranges from above.
+
+The ground is the authority: a flight only says how the places nobody walked to compare with those
+that somebody did. What a flight made likely is the prior, the plants at the stops are the data, and
+Bayes' rule in `collarvision.walk.growth` gives each zone's stages afterwards. Limits are judged on
+the plants of the ground alone; nothing here changes that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.values import stage_range
+from collarvision.answer import stage_name
+from collarvision.evidence import PlantEvidence, beliefs
+from collarvision.sampling import FEWEST_PLANTS, LEVEL
+from collarvision.walk.allocation import expected_half_width
+from collarvision.walk.flight import Flight, FlightError, age_words
+from collarvision.walk.growth import Draws, GroundStop, Prior, draw, prior_of
+from collarvision.walk.zones import Zone, Zones
+
+RANGE_LEVEL: Final = 0.9
+"""Of a plant's stage range, before and after."""
+
+_OUTSIDE_M: Final = 30.0  # a phone's place may be that far off
+_STRANGE: Final = 2.5  # shifts by that many standard errors are asked about
+_SEEN: Final = 0.05  # share of a zone that is worth a word on its most advanced plants
+
+
+@dataclass(frozen=True)
+class Ground:
+    """A plant on the ground and where it was photographed or counted."""
+
+    evidence: PlantEvidence
+    gps: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class StageSpan:
+    """Stages that 90 in 100 plants should lie in, and the probability of each.
+
+    Attributes
+    ----------
+    low, high : int
+    probabilities : tuple of float
+        P(VE), P(V1) ... of a plant drawn at random.
+    """
+
+    low: int
+    high: int
+    probabilities: tuple[float, ...]
+
+    @property
+    def words(self) -> str:
+        """Such as ``V3 to V5``."""
+        low, high = stage_name(self.low), stage_name(self.high)
+        return low if low == high else f"{low} to {high}"
+
+
+@dataclass(frozen=True)
+class ZoneShare:
+    """Share of plants at or past a stage, corrected: its mean, and the 95 % interval."""
+
+    stage: int
+    share: float
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class ZoneAnswer:
+    """A zone before and after the walk.
+
+    Attributes
+    ----------
+    zone : Zone
+    before, after : StageSpan
+        From above alone; corrected by the ground.
+    stage : int
+        Highest that at least half of its plants have reached, corrected.
+    shares : tuple of ZoneShare
+        Corrected, for stages where the share isn't almost nothing or all.
+    advanced : int
+        Highest stage that at least 1 in 20 plants has reached, corrected.
+    plants, stops : int
+        Counted on the ground in it.
+    counted : (int, int) or None
+        Lowest and highest stage among them.
+    """
+
+    zone: Zone
+    before: StageSpan
+    after: StageSpan
+    stage: int
+    shares: tuple[ZoneShare, ...]
+    advanced: int
+    plants: int
+    stops: int
+    counted: tuple[int, int] | None
+
+
+@dataclass(frozen=True)
+class ZonedField:
+    """A field flown and walked.
+
+    Attributes
+    ----------
+    flown : date or None
+    plants_seen : int
+        From above.
+    zones : tuple of ZoneAnswer
+        The most advanced first, by the view from above.
+    before, after : StageSpan
+        Of the whole field.
+    stage : int
+        Highest that at least half of the field's plants have reached, all zones by their size.
+    probability : float
+        That it is `stage`.
+    shares : tuple of ZoneShare
+        Of the whole field.
+    half_width : float
+        Of the interval of the worse known of the two shares that decide the stage.
+    enough : bool
+    more : int
+        Plants still to be counted for the precision asked for.
+    more_in : str or None
+        Letter of the zone where they tell most.
+    shift : (float, float, float)
+        Leaves that plants are ahead (or behind) of what the flight made likely: low, middle, high.
+    plants, stops : int
+        Counted on the ground with a place.
+    notes : tuple of str
+    positions : tuple of (name, letter)
+        Zone of each stop, or plant without a stop.
+    layout : Zones
+        For the map.
+    flight : Flight
+    """
+
+    flown: date | None
+    plants_seen: int
+    zones: tuple[ZoneAnswer, ...]
+    before: StageSpan
+    after: StageSpan
+    stage: int
+    probability: float
+    shares: tuple[ZoneShare, ...]
+    half_width: float
+    enough: bool
+    more: int
+    more_in: str | None
+    shift: tuple[float, float, float]
+    plants: int
+    stops: int
+    notes: tuple[str, ...]
+    positions: tuple[tuple[str, str], ...]
+    layout: Zones
+    flight: Flight
+
+
+def correct(
+    flight: Flight,
+    zones: Zones,
+    ground: Sequence[Ground],
+    *,
+    visit: date | None = None,
+    precision: float = 0.15,
+    draws: int = 2000,
+) -> ZonedField:
+    """Correct a flight's ranges by the plants of a visit.
+
+    Parameters
+    ----------
+    flight : Flight
+    zones : Zones
+        Of the same flight.
+    ground : sequence of Ground
+        Plants without an answer, or without a place, are left out, and that is said.
+    visit : date, optional
+        Day of the walk.
+    precision : float
+        Half-width of the 95 % interval of the deciding shares that is enough.
+
+    Raises
+    ------
+    FlightError
+        When flight and visit are too far apart, or the flight has no place on the earth.
+    """
+    if not flight.located:
+        raise FlightError(
+            "The flight has no place on the earth, so plants on the ground can't be told to its "
+            "zones: give photos with GPS or an orthomosaic."
+        )
+    old = age_words(flight, visit)
+    if old is not None:
+        raise FlightError(old)
+    days = 0 if flight.day is None or visit is None else (visit - flight.day).days
+    prior = prior_of(zones, days)
+    notes = list(flight.notes)
+    placed, places = _placed(flight, zones, ground, notes)
+    stops = [stop for stop, _, _ in places]
+    found = draw(prior, stops, draws)
+    shares = _shares(found.shares)
+    stage = half_rule_of(found.shares)
+    wide = _half_width(found.shares, stage)
+    plants = len(placed)
+    enough = wide <= precision and plants >= FEWEST_PLANTS and any(s.zone == 0 for s in stops)
+    notes += _strange(prior, found, stops, flight, visit)
+    counts = [
+        [p.best_stage for k, p in placed if k == n and p.best_stage is not None]
+        for n in range(len(zones))
+    ]
+    answers = tuple(
+        _zone_answer(zone, found.zone_shares[n], counts[n], sum(s.zone == n for s in stops))
+        for n, zone in enumerate(zones.zones)
+    )
+    unseen = [one.zone.letter for one in answers if not one.plants and len(answers) > 1]
+    if unseen and plants:
+        notes.append(
+            f"No plant was counted in zone {', '.join(unseen)}: what is said of it rests on the "
+            "flight and the other zones."
+        )
+    low, middle, high = (float(v) for v in np.quantile(found.shift, [0.025, 0.5, 0.975]))
+    return ZonedField(
+        flown=flight.day,
+        plants_seen=len(flight),
+        zones=answers,
+        before=_span(np.average([z.stages for z in zones.zones], axis=0, weights=prior.zone_share)),
+        after=_span(_at(found.shares)),
+        stage=stage,
+        probability=_probability(found.shares, stage),
+        shares=shares,
+        half_width=wide,
+        enough=enough,
+        more=0 if enough else _more(prior, stops, plants, wide, precision),
+        more_in=None if enough else _worst(prior, found, stops, stage, zones),
+        shift=(low, middle, high),
+        plants=plants,
+        stops=len(stops),
+        notes=tuple(notes),
+        positions=tuple((name, zones.zones[stop.zone].letter) for stop, name, _ in places),
+        layout=zones,
+        flight=flight,
+    )
+
+
+def _placed(
+    flight: Flight, zones: Zones, ground: Sequence[Ground], notes: list[str]
+) -> tuple[list[tuple[int, PlantEvidence]], list[tuple[GroundStop, str, np.ndarray]]]:
+    """Plants with their zones, and stops with their plants; what is left out goes to the notes."""
+    decided = [one for one in ground if one.evidence.decided]
+    nowhere = sum(one.gps is None for one in decided)
+    if nowhere:
+        notes.append(f"{_count(nowhere, 'plant')} without a place left out of the zones.")
+    groups: dict[str, list[Ground]] = {}
+    outside = 0
+    for one in decided:
+        if one.gps is None:
+            continue
+        at = np.array([flight.boundary.metres(*one.gps)])
+        if not flight.boundary.inside(at)[0] and flight.boundary.edge_distance(at)[0] > _OUTSIDE_M:
+            outside += 1
+            continue
+        # A plant without a stop stands for itself.
+        stop = one.evidence.stop
+        groups.setdefault(one.evidence.name if stop is None else f"stop {stop}", []).append(one)
+    if outside:
+        notes.append(
+            f"{_count(outside, 'plant')} outside the field left out of the zones: check their "
+            "place, or the outline."
+        )
+    plants: list[tuple[int, PlantEvidence]] = []
+    places: list[tuple[GroundStop, str, np.ndarray]] = []
+    for name, group in groups.items():
+        spots = [flight.boundary.metres(*one.gps) for one in group if one.gps is not None]
+        middle = np.mean(spots, axis=0)
+        zone = int(zones.at(middle[None])[0])
+        belief = np.array([beliefs(one.evidence) for one in group])
+        seen = float(zones.cells.collars[zones.cells.at(middle[None])[0]])
+        places.append((GroundStop(zone, seen, belief), name, middle))
+        plants += [(zone, one.evidence) for one in group]
+    return plants, places
+
+
+def half_rule_of(shares: np.ndarray) -> int:
+    """Highest stage that at least half of the plants have reached, from draws of shares."""
+    return max(int((shares.mean(axis=0) >= 0.5).sum()) - 1, 0)
+
+
+def _probability(shares: np.ndarray, stage: int) -> float:
+    """Share of draws whose own field stage is `stage`."""
+    return float(((shares[:, stage] >= 0.5) & (shares[:, stage + 1] < 0.5)).mean())
+
+
+def _half_width(shares: np.ndarray, stage: int) -> float:
+    low, high = np.quantile(
+        shares[:, stage : stage + 2], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0
+    )
+    return float(((high - low) / 2).max())
+
+
+def _at(shares: np.ndarray) -> np.ndarray:
+    """Probability of each stage of a plant drawn at random, from draws of shares at or past."""
+    mean = shares.mean(axis=0)
+    return np.asarray(mean - np.append(mean[1:], 0.0))
+
+
+def _span(probabilities: np.ndarray) -> StageSpan:
+    low, high = stage_range(probabilities, RANGE_LEVEL)
+    return StageSpan(low, high, tuple(round(float(p), 6) for p in probabilities))
+
+
+def _shares(shares: np.ndarray) -> tuple[ZoneShare, ...]:
+    mean = shares.mean(axis=0)
+    low, high = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
+    return tuple(
+        ZoneShare(k, float(mean[k]), (float(low[k]), float(high[k])))
+        for k in range(1, shares.shape[1])
+        if high[k] > 0.01 and low[k] < 0.99
+    )
+
+
+def _zone_answer(zone: Zone, shares: np.ndarray, counts: list[int], stops: int) -> ZoneAnswer:
+    return ZoneAnswer(
+        zone=zone,
+        before=_span(np.array(zone.stages)),
+        after=_span(_at(shares)),
+        stage=half_rule_of(shares),
+        shares=_shares(shares),
+        advanced=int((shares.mean(axis=0) >= _SEEN).sum()) - 1,
+        plants=len(counts),
+        stops=stops,
+        counted=(min(counts), max(counts)) if counts else None,
+    )
+
+
+def _more(
+    prior: Prior, stops: Sequence[GroundStop], plants: int, wide: float, precision: float
+) -> int:
+    """Plants still needed, if those to come are spread as those so far."""
+    lacking = max(FEWEST_PLANTS - plants, 1)
+    if plants == 0:
+        zones = len(prior.bins)
+        each = 1
+        while each < 20 and expected_half_width(prior, (2,) * zones, each) > precision:
+            each += 1
+        return max(2 * zones * each, FEWEST_PLANTS)
+    return max(lacking, math.ceil(plants * ((wide / precision) ** 2 - 1)))
+
+
+def _worst(
+    prior: Prior, found: Draws, stops: Sequence[GroundStop], stage: int, zones: Zones
+) -> str:
+    """Zone in which more plants tell most: the most advanced if nobody has been there."""
+    if not any(stop.zone == 0 for stop in stops):
+        return zones.zones[0].letter
+    doubt = found.zone_shares[:, :, stage : stage + 2].std(axis=1).max(axis=1)
+    return zones.zones[int((doubt * prior.zone_share).argmax())].letter
+
+
+def _strange(
+    prior: Prior, found: Draws, stops: Sequence[GroundStop], flight: Flight, visit: date | None
+) -> list[str]:
+    """Say it when the ground is further from the flight than both can be of one field."""
+    if not stops:
+        return []
+    off = float(np.median(found.shift)) - prior.shift
+    if abs(off) <= _STRANGE * prior.shift_sd:
+        return []
+    word = "ahead of" if off > 0 else "behind"
+    days = "" if visit is None or flight.day is None else f" of {flight.day}"
+    return [
+        f"The plants on the ground are {abs(off):.1f} leaves {word} what the flight{days} makes "
+        "likely: check that flight, visit and field belong together."
+    ]
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun} is" if number == 1 else f"{number} {noun}s are"

@@ -1,0 +1,313 @@
+"""Flight: a field's plants from above on one plane, or a sentence on why they can't be walked by.
+
+Metres are east and north on the plane of the field's outline. A flight without a place on the earth
+keeps the metres of its own photo; its stops are then told by rows and paces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from collarvision.boundary import Boundary, metres_a_degree
+
+if TYPE_CHECKING:
+    from collarvision.above.values import FieldAbove, FrameAbove, Plants
+
+FEWEST_PLANTS: Final = 100
+"""Fewer tell no zones; a twenty-megapixel photo from 10 m shows more than that. Our own choice."""
+
+GOOD_DAYS: Final = 7
+"""Corn makes a leaf in three to five days: after a week the flight shows another field.
+
+80 °F-days a leaf and 20 a day (`collarvision.heat` has the sources). Our own choice of a limit.
+"""
+
+_INSIDE: Final = 0.5  # share of plants that must lie in the outline
+_HULL_M: Final = 5.0
+
+
+class FlightError(ValueError):
+    """A flight that no walk can go by; `str` is one sentence that says what to do."""
+
+
+@dataclass(frozen=True, eq=False)
+class Flight:
+    """A field as seen from above.
+
+    Attributes
+    ----------
+    boundary : Boundary
+        The field's outline; the convex hull of the plants where none was given. Its plane is that
+        of all metres here.
+    outlined : bool
+        Whether the outline was given.
+    located : bool
+        Whether the plane's place on the earth is known.
+    day : date or None
+        Of the newest photo that says.
+    x_m, y_m : (n,) float
+        Plants inside the outline.
+    stages : (n, 13) float
+        Probability of VE, V1 ... V12 of each plant.
+    tip_count, canopy_mm2, row, place_in_row_m : (n,) float
+        As in `collarvision.above.values.Plants`; `row` is -1 off every row.
+    frame : (n,) int
+        Number of the photo.
+    gap_x_m, gap_y_m, gap_missing : (k,) float
+        Middles of gaps in rows, and the plants missing there.
+    photos : tuple of str
+    notes : tuple of str
+        Sentences for the user.
+    """
+
+    boundary: Boundary
+    outlined: bool
+    located: bool
+    day: date | None
+    x_m: np.ndarray
+    y_m: np.ndarray
+    stages: np.ndarray
+    tip_count: np.ndarray
+    canopy_mm2: np.ndarray
+    row: np.ndarray
+    place_in_row_m: np.ndarray
+    frame: np.ndarray
+    gap_x_m: np.ndarray
+    gap_y_m: np.ndarray
+    gap_missing: np.ndarray
+    photos: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.x_m)
+
+    @property
+    def collars(self) -> np.ndarray:
+        """Collars to expect on each plant, (n,).
+
+        The field's mean is that of the stage probabilities. How plants differ is by their tips
+        alone, one collar a tip: the probabilities draw each plant towards the others of its field,
+        which is right for one plant and would make zones look alike.
+        """
+        mean = float(self.stages.mean(axis=0) @ np.arange(self.stages.shape[1]))
+        return np.asarray(mean + self.tip_count - self.tip_count.mean())
+
+
+def read_flight(folder: Path, boundary: Boundary | None = None) -> Flight:
+    """Read what `collarvision above --out` wrote.
+
+    Parameters
+    ----------
+    folder : Path
+        That folder, or any file in it.
+    boundary : Boundary, optional
+
+    Raises
+    ------
+    FlightError
+    """
+    from collarvision.above.keeping import KeepingError, load_field
+
+    at = folder if folder.is_dir() or not folder.exists() else folder.parent
+    try:
+        field = load_field(at)
+    except KeepingError as error:
+        raise FlightError(str(error)) from error
+    return flight_of(field, boundary)
+
+
+def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
+    """Put a field's photos from above on one plane.
+
+    Raises
+    ------
+    FlightError
+        Without plants, with too few, of another field, or of several photos that have no place.
+    """
+    frames = [one for one in field.frames if one.plants is not None and len(one.plants)]
+    if not frames:
+        reasons = next((one.reasons[0] for one in field.frames if one.reasons), "")
+        raise FlightError(
+            f"The flight shows no plants to walk by: {reasons or 'fly again, lower'} "
+            "Until then `collarvision plan --boundary` chooses stops without a flight."
+        )
+    placed = [one for one in frames if one.georeference is not None]
+    notes: list[str] = []
+    if placed:
+        if len(placed) < len(frames):
+            notes.append(
+                f"{len(frames) - len(placed)} of {len(frames)} photos from above have no place "
+                "and are left out."
+            )
+        return _located(placed, boundary, notes)
+    if len(frames) > 1:
+        raise FlightError(
+            f"The {len(frames)} photos have no place on the earth, so they can't be put together: "
+            "give photos with GPS or an orthomosaic. One photo alone can be walked by its rows."
+        )
+    notes.append(
+        "The photo has no place on the earth: stops are given by row and paces along it"
+        + (", and the field's outline is not used." if boundary is not None else ".")
+    )
+    frame = frames[0]
+    plants = frame.plants
+    assert plants is not None
+    x, y = np.array(plants.x_m), np.array(plants.y_m)
+    gaps = np.array(
+        [((g.start_m[0] + g.end_m[0]) / 2, (g.start_m[1] + g.end_m[1]) / 2) for g in frame.gaps]
+    ).reshape(-1, 2)
+    missing = np.array([g.missing for g in frame.gaps], float)
+    return _flight(
+        [frame], [plants], x, y, gaps, missing, _hull(x, y, (0.0, 0.0)), False, False, notes
+    )
+
+
+def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[str]) -> Flight:
+    """Photos with a place; plants without one of their own stand at their photo's middle."""
+    places, gap_places, missing = [], [], []
+    unturned = 0
+    for frame in frames:
+        plants, middle = frame.plants, frame.georeference
+        assert plants is not None
+        assert middle is not None
+        if not plants.located:
+            unturned += 1
+        lat = np.where(np.isfinite(plants.lat), plants.lat, middle.lat)
+        lon = np.where(np.isfinite(plants.lon), plants.lon, middle.lon)
+        places.append(np.column_stack([lat, lon]))
+        for gap in frame.gaps:
+            start, end = gap.start_lat_lon, gap.end_lat_lon
+            gap_places.append(
+                (middle.lat, middle.lon)
+                if start is None or end is None
+                else ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
+            )
+            missing.append(float(gap.missing))
+    if unturned:
+        notes.append(
+            f"{unturned} photos don't say which way they look: their plants count at the photo's "
+            "middle."
+        )
+    degrees = np.concatenate(places)
+    gap_degrees = np.array(gap_places).reshape(-1, 2)
+    outlined = boundary is not None
+    origin = boundary.origin if boundary is not None else tuple(np.median(degrees, axis=0))
+    lat_m, lon_m = metres_a_degree(float(origin[0]))
+    scale = np.array([lat_m, lon_m])
+    y, x = ((degrees - origin) * scale).T
+    gaps = ((gap_degrees - origin) * scale)[:, ::-1]
+    if boundary is None:
+        boundary = _hull(x, y, (float(origin[0]), float(origin[1])))
+        notes.append(
+            "Without the field's outline the zones end where the photos do: add --boundary."
+        )
+    inside = boundary.inside(np.column_stack([x, y]))
+    if not inside.any():
+        away = float(boundary.edge_distance(np.array([[np.median(x), np.median(y)]]))[0])
+        far = f"{away / 1000:,.1f} km" if away >= 1000 else f"{away:,.0f} m"
+        raise FlightError(
+            f"The flight lies {far} outside {boundary.name or 'the field'}: it is of another "
+            "field, or the outline is. Give the one that belongs to it."
+        )
+    if inside.mean() < _INSIDE:
+        raise FlightError(
+            f"Only {inside.mean():.0%} of the flight's plants lie in {boundary.name or 'the field'}"
+            ": check that flight and outline are of the same field."
+        )
+    if outlined and not inside.all():
+        notes.append(
+            f"{(~inside).sum():,} plants from above lie outside the outline and are left out."
+        )
+    kept = [one.plants for one in frames if one.plants is not None]
+    return _flight(frames, kept, x, y, gaps, np.array(missing), boundary, outlined, True, notes)
+
+
+def _flight(
+    frames: list[FrameAbove],
+    plants: list[Plants],
+    x: np.ndarray,
+    y: np.ndarray,
+    gaps: np.ndarray,
+    missing: np.ndarray,
+    boundary: Boundary,
+    outlined: bool,
+    located: bool,
+    notes: list[str],
+) -> Flight:
+    inside = boundary.inside(np.column_stack([x, y]))
+    if int(inside.sum()) < FEWEST_PLANTS:
+        raise FlightError(
+            f"The flight shows {int(inside.sum())} plants of the field: under {FEWEST_PLANTS} tell "
+            "nothing of where to walk. Fly more of it, or use `collarvision plan --boundary`."
+        )
+    number = np.repeat(np.arange(len(plants)), [len(one) for one in plants])
+
+    def column(name: str) -> np.ndarray:
+        return np.concatenate([np.asarray(getattr(one, name)) for one in plants])[inside]
+
+    days = sorted(day for one in frames if (day := _day(one.taken_at)) is not None)
+    return Flight(
+        boundary=boundary,
+        outlined=outlined,
+        located=located,
+        day=days[-1] if days else None,
+        x_m=x[inside],
+        y_m=y[inside],
+        stages=column("stage_probabilities").astype(float),
+        tip_count=column("tip_count").astype(float),
+        canopy_mm2=column("canopy_mm2").astype(float),
+        row=column("row"),
+        place_in_row_m=column("place_in_row_m"),
+        frame=number[inside],
+        gap_x_m=gaps[:, 0],
+        gap_y_m=gaps[:, 1],
+        gap_missing=missing,
+        photos=tuple(one.photo for one in frames),
+        notes=tuple(notes),
+    )
+
+
+def age_words(flight: Flight, on: date | None, good_days: int = GOOD_DAYS) -> str | None:
+    """Say that a flight is too old, or too new, to go with a visit; None where it isn't."""
+    if flight.day is None or on is None:
+        return None
+    days = (on - flight.day).days
+    if -good_days <= days <= good_days:
+        return None
+    if days < 0:
+        return (
+            f"The flight of {flight.day} was {-days} days after {on}: give the one before it "
+            "or the day that it belongs to (--day, --visit)."
+        )
+    return (
+        f"The flight of {flight.day} was {days} days before {on}, and corn makes a leaf in three "
+        f"to five days: over {good_days} days it tells no stages. Fly again, or go by "
+        "`collarvision plan --boundary`."
+    )
+
+
+def _hull(x: np.ndarray, y: np.ndarray, origin: tuple[float, float]) -> Boundary:
+    """Convex hull of the plants, a little wider, so that those on it lie inside."""
+    from scipy.spatial import ConvexHull, QhullError
+
+    # A photo's plants may all stand at its middle: give every place some width.
+    points = np.column_stack([x, y])
+    around = _HULL_M * np.array([[1, 1], [1, -1], [-1, 1], [-1, -1]])
+    points = (np.unique(points.round(1), axis=0)[:, None] + around).reshape(-1, 2)
+    try:
+        ring = points[ConvexHull(points).vertices]
+    except (QhullError, ValueError) as error:
+        raise FlightError("The flight's places make no area: check its GPS.") from error
+    return Boundary(None, origin, (ring,))
+
+
+def _day(text: str | None) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text[:10])
+    except ValueError:
+        return None

@@ -1,0 +1,248 @@
+"""Stops: where to walk in a field that was flown over, in walking order.
+
+Each zone is cut into as many compact parts as it has stops, and one stop is drawn at random in each
+(`collarvision.walkplan`), among places that were seen from above where there are enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.values import stage_range
+from collarvision.walk.allocation import Allocation, allocate
+from collarvision.walk.flight import Flight
+from collarvision.walk.growth import prior_of
+from collarvision.walk.zones import Zones
+from collarvision.walkplan import (
+    HEADLAND_M,
+    WalkPlanError,
+    one_a_part,
+    random_cover,
+    walk_length,
+    walking_order,
+)
+
+PACE_M: Final = 0.75
+"""A grown person's pace, about 2.5 ft: common practice, count your own."""
+
+_FEWEST_SPOTS: Final = 4  # places of the cover a stop must have to choose from
+
+
+@dataclass(frozen=True)
+class RowPlace:
+    """A place told without coordinates, for a photo that has none.
+
+    Attributes
+    ----------
+    row : int
+        Counted from `side`, 1 first.
+    side : str
+        Of the photo: ``left`` or ``top``.
+    paces : int
+        Along the row from its end at the photo's `end`.
+    end : str
+        ``bottom`` or ``left``.
+    """
+
+    row: int
+    side: str
+    paces: int
+    end: str
+
+    @property
+    def words(self) -> str:
+        """In a sentence's part."""
+        return (
+            f"row {self.row} from the {self.side} of the photo, {self.paces} paces from its "
+            f"{self.end} end"
+        )
+
+
+@dataclass(frozen=True)
+class ZonedStop:
+    """A stop.
+
+    Attributes
+    ----------
+    number : int
+        In walking order.
+    zone : str
+        Letter of its zone.
+    x_m, y_m : float
+        On the flight's plane.
+    lat, lon : float or None
+        None for a flight without a place.
+    from_last_m : float
+        From the stop before, or from the start.
+    stages : (int, int)
+        Range that 90 in 100 of the plants around it should lie in, by their tips.
+    place : RowPlace or None
+        For a flight without a place.
+    """
+
+    number: int
+    zone: str
+    x_m: float
+    y_m: float
+    lat: float | None
+    lon: float | None
+    from_last_m: float
+    stages: tuple[int, int]
+    place: RowPlace | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ZoneWalk:
+    """A walk: its stops in order, its straight-line length, and what it is for."""
+
+    flight: Flight
+    zones: Zones
+    allocation: Allocation
+    stops: tuple[ZonedStop, ...]
+    length_m: float
+    seed: int
+
+    @property
+    def plants(self) -> int:
+        """In all."""
+        return self.allocation.plants
+
+    def zone_of(self, stop: ZonedStop) -> int:
+        """Index of a stop's zone."""
+        return next(k for k, one in enumerate(self.zones.zones) if one.letter == stop.zone)
+
+
+def plan_zone_walk(
+    flight: Flight,
+    zones: Zones,
+    *,
+    precision: float = 0.15,
+    stops: int | None = None,
+    days: int = 0,
+    seed: int = 0,
+    headland_m: float = HEADLAND_M,
+    start: tuple[float, float] | None = None,
+) -> ZoneWalk:
+    """Choose stops over a field's zones and put them in a short walking order.
+
+    Parameters
+    ----------
+    flight : Flight
+    zones : Zones
+        Of the same flight.
+    precision : float
+        Half-width of the interval of the shares that decide the field's stage.
+    stops : int, optional
+        As many stops; else what the area and the zones ask for.
+    days : int
+        From flight to walk.
+    seed : int
+        The same seed gives the same stops.
+    headland_m : float
+        Nearest that a stop may come to the field's edge; not used without an outline or a place.
+    start : (float, float), optional
+        Latitude and longitude that the walk begins at.
+
+    Raises
+    ------
+    WalkPlanError
+        When nothing of the field is left inside the headlands.
+    ValueError
+        When precision or stops make no sense; a sentence says what to give.
+    """
+    random = np.random.default_rng(seed)
+    allocation = allocate(prior_of(zones, days), flight.boundary.area_m2, precision, stops)
+    off = headland_m if flight.outlined else 0.0
+    cover = random_cover(flight.boundary, off, random)
+    if len(cover) == 0:
+        raise WalkPlanError(
+            f"Nothing of the field is left {off:g} m inside its edges: give a smaller --headland."
+        )
+    points = np.concatenate(
+        [
+            one_a_part(_spots(zones, cover, number, count), count, random)
+            for number, count in enumerate(allocation.stops)
+        ]
+    )
+    zone = np.repeat(np.arange(len(zones)), allocation.stops)
+    first = None if start is None else np.array(flight.boundary.metres(*start))
+    order = walking_order(points, first)
+    placed: list[ZonedStop] = []
+    before = first
+    for number, index in enumerate(order, start=1):
+        x, y = (float(v) for v in points[index])
+        gap = 0.0 if before is None else float(np.linalg.norm(points[index] - before))
+        before = points[index]
+        lat, lon = flight.boundary.degrees(x, y) if flight.located else (None, None)
+        cell = int(zones.cells.at(points[index][None])[0])
+        placed.append(
+            ZonedStop(
+                number=number,
+                zone=zones.zones[zone[index]].letter,
+                x_m=x,
+                y_m=y,
+                lat=lat,
+                lon=lon,
+                from_last_m=gap,
+                stages=stage_range(zones.cells.stages[cell]),
+                place=None if flight.located else _row_place(flight, x, y),
+            )
+        )
+    return ZoneWalk(
+        flight, zones, allocation, tuple(placed), walk_length(points, order, first), seed
+    )
+
+
+def _spots(zones: Zones, cover: np.ndarray, number: int, count: int) -> np.ndarray:
+    """Places of a zone to choose from, (n, 2): seen ones, off its border, where there are some."""
+    cells = zones.cells
+    cell = cells.at(cover)
+    own = zones.zone[cell] == number
+    inner = _inner(zones)[cell]
+    for wanted in (own & inner & cells.seen[cell], own & cells.seen[cell], own & inner, own):
+        spots = np.unique(cover[wanted], axis=0)
+        if len(spots) >= _FEWEST_SPOTS * count:
+            return spots
+    # A zone within the headlands, or hardly more: its own cells, the furthest inside first.
+    middles = cells.points_m[zones.zone == number]
+    return np.concatenate([cover[own], middles]) if own.any() else middles
+
+
+def _inner(zones: Zones) -> np.ndarray:
+    """Cells that don't touch another zone, (c,): near a border a stop may be in either."""
+    pairs = zones.cells.neighbours()
+    touching = pairs[zones.zone[pairs[:, 0]] != zones.zone[pairs[:, 1]]]
+    inner = np.ones(len(zones.cells), bool)
+    inner[touching.ravel()] = False
+    return inner
+
+
+def _row_place(flight: Flight, x: float, y: float) -> RowPlace | None:
+    """Row and paces of the plant nearest to a point; None where no rows were found."""
+    on_row = np.flatnonzero(flight.row >= 0)
+    if len(on_row) == 0:
+        return None
+    near = on_row[np.hypot(flight.x_m[on_row] - x, flight.y_m[on_row] - y).argmin()]
+    rows = np.unique(flight.row[on_row])
+    middles = np.array(
+        [
+            (flight.x_m[flight.row == row].mean(), flight.y_m[flight.row == row].mean())
+            for row in rows
+        ]
+    )
+    # Rows that lie side by side from left to right run up the photo.
+    upright = np.ptp(middles[:, 0]) >= np.ptp(middles[:, 1])
+    ordered = rows[np.argsort(middles[:, 0] if upright else -middles[:, 1])]
+    own = flight.row == flight.row[near]
+    along, place = (
+        (flight.y_m[own], flight.y_m[near]) if upright else (flight.x_m[own], flight.x_m[near])
+    )
+    return RowPlace(
+        row=int(np.flatnonzero(ordered == flight.row[near])[0]) + 1,
+        side="left" if upright else "top",
+        paces=round(float(place - along.min()) / PACE_M),
+        end="bottom" if upright else "left",
+    )
