@@ -9,13 +9,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
-from collarvision.outlines import BoundaryError, Outline, read_outlines
+from collarvision.outlines import BoundaryError, Outline, outline_of, read_outlines
 
-__all__ = ["Boundary", "BoundaryError", "metres_a_degree", "read_boundary"]
+__all__ = ["Boundary", "BoundaryError", "boundary_of", "metres_a_degree", "read_boundary"]
 
 # WGS84: equatorial radius and first eccentricity squared.
 _EQUATOR_M: Final = 6_378_137.0
@@ -117,7 +117,21 @@ def read_boundary(path: Path, field: str | None = None) -> Boundary:
     BoundaryError
         When the file can't be read, holds no such field, or isn't a sound polygon.
     """
-    outline = _choose(read_outlines(path), path, field)
+    return _on_a_plane(_choose(read_outlines(path), path, field), path)
+
+
+def boundary_of(geometry: dict[str, Any], name: str) -> Boundary:
+    """Put a GeoJSON geometry, as the survey keeps it, on a plane.
+
+    Raises
+    ------
+    BoundaryError
+        As `read_boundary`; sentences speak of the boundary by `name`.
+    """
+    return _on_a_plane(outline_of(geometry, name), name)
+
+
+def _on_a_plane(outline: Outline, path: Path | str) -> Boundary:
     rings = [np.array(ring[:-1]) for ring in outline.rings]
     corners = np.concatenate(rings)
     if len(corners) > _MOST_CORNERS:

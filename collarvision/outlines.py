@@ -115,7 +115,21 @@ def read_outlines(path: Path) -> tuple[Outline, ...]:
     return outlines
 
 
-def _outlines(content: Any, path: Path) -> Iterator[Outline]:
+def outline_of(geometry: Any, name: str) -> Outline:
+    """Give a field's geometry, as read from a file before, as an outline.
+
+    Raises
+    ------
+    BoundaryError
+        When it is no polygon, or an unsound one; `name` stands for the file.
+    """
+    found = tuple(_outlines(geometry, name))
+    if not found:
+        raise BoundaryError(f"The boundary of {name} holds no Polygon: give the outline anew.")
+    return Outline(name, found[0].rings, found[0].box, found[0].geometry)
+
+
+def _outlines(content: Any, path: Path | str) -> Iterator[Outline]:
     kind = content.get("type") if isinstance(content, dict) else None
     features: Any = [{"geometry": content}]
     if kind == "FeatureCollection":
@@ -155,7 +169,7 @@ def _polygons(geometry: Any) -> list[Any] | None:
     return None
 
 
-def _ring(points: Any, path: Path) -> Ring:
+def _ring(points: Any, path: Path | str) -> Ring:
     try:
         ring = tuple((float(x), float(y)) for x, y, *_ in points)
     except (TypeError, ValueError):
@@ -169,7 +183,7 @@ def _ring(points: Any, path: Path) -> Ring:
     return ring
 
 
-def _check_degrees(xs: tuple[float, ...], ys: tuple[float, ...], path: Path) -> None:
+def _check_degrees(xs: tuple[float, ...], ys: tuple[float, ...], path: Path | str) -> None:
     widest, highest = max(map(abs, xs)), max(map(abs, ys))
     if highest > 90 >= widest:
         raise BoundaryError(

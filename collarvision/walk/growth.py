@@ -41,6 +41,9 @@ _SPREAD_SD: Final = 0.35  # of the logarithm of plants' own spread
 _TIP_ERROR: Final = 0.8  # of one plant's tips, leaves
 _SPREADS: Final = (0.35, 1.0)  # between which a field's plants are taken to lie
 _STRAY: Final = 0.02  # plants that are nothing like their neighbours, or were misread
+_MISFIT: Final = (
+    0.08  # leaves: plants aren't spread quite as the model has it, however many there are
+)
 _LATE: Final = 0.1  # share of plants that came up late: up to 0.25 in the worst rows, by 5-7 days
 _LATE_LEAVES: Final = 1.3  # (Novak & Ransom 2018, 10.4236/as.2018.910092), at LEAVES_A_DAY
 LATE_VARIANCE: Final = _LATE * (1 - _LATE) * _LATE_LEAVES**2
@@ -163,6 +166,7 @@ def draw(prior: Prior, stops: Sequence[GroundStop] = (), draws: int = 2000) -> D
     b, slope, spread, own = np.unravel_index(chosen, weight.shape)
     step = shifts[1] - shifts[0]
     shift = shifts[b] + step * (random.random(draws) - 0.5)
+    misfit = random.normal(0, _MISFIT, draws)
     wide = np.hypot(heights.spreads[spread], _OWNS[own])
     zone_shares = np.empty((len(prior.bins), draws, HIGHEST_STAGE + 1))
     for number, (bins, weights) in enumerate(zip(prior.bins, prior.weights, strict=True)):
@@ -176,7 +180,7 @@ def draw(prior: Prior, stops: Sequence[GroundStop] = (), draws: int = 2000) -> D
         leaves = (
             prior.middle
             + _SLOPES[slope][:, None] * (bins - prior.middle)
-            + (0.5 + shift + zone_own)[:, None]
+            + (0.5 + shift + misfit + zone_own)[:, None]
         )
         past = share_past(leaves[..., None] - _STAGES, wide[:, None, None])
         share = np.einsum("dbk,b->dk", past, weights)

@@ -1,0 +1,233 @@
+"""Page: a walk over zones as text to print, as GeoJSON for a phone's map, and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any, Final
+
+from collarvision.above.values import stage_range
+from collarvision.answer import stage_name
+from collarvision.table import CAUTION
+from collarvision.walk.correction import RANGE_LEVEL
+from collarvision.walk.outline import zone_polygon
+from collarvision.walk.stops import ZonedStop, ZoneWalk
+from collarvision.walk.zones import Zone
+
+_FEET_A_METRE: Final = 1000 / 304.8
+_M2_AN_ACRE: Final = 4046.8564224
+_WIDTH: Final = 80
+AT_A_STOP: Final = (
+    "At each stop take every third plant along the row, large and small alike: don't pick. "
+    "One photo a plant, the card beside it."
+)
+
+
+def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac") -> str:
+    """Give a walk as a page of text, under 80 columns, to print and tick off."""
+    zones, allocation = walk.zones, walk.allocation
+    lines = [
+        f"Walk after a flight{': ' + field if field else ''}",
+        "",
+        f"Field            {area_words(walk.flight.boundary.area_m2, area_unit)}",
+        f"Flown            {flown_words(walk)}",
+        f"Stops            {len(walk.stops)}",
+        f"Plants a stop    {allocation.plants_a_stop}",
+        f"Plants in all    {walk.plants}  ({plain_words(walk)})",
+        f"Precision        {precision_words(walk)}",
+        "",
+        *textwrap.wrap(zones.sentence, _WIDTH),
+        "",
+        "Zone  Share  "
+        + f"{'Area ' + area_unit:>8}  By leaf tips  Collars  Missing  Stops  Plants",
+        "----  -----  --------  ------------  -------  -------  -----  ------",
+    ]
+    for zone, stops in zip(zones.zones, allocation.stops, strict=True):
+        lines.append(
+            f"{zone.letter:<4}  {zone.share:>5.0%}  {_area(zone.area_m2, area_unit):>8.3g}  "
+            f"{range_words(stage_range(zone.stages, RANGE_LEVEL)):<12}  {zone.collars:>7.1f}  "
+            f"{zone.missing:>7.0%}  {stops:>5}  {stops * allocation.plants_a_stop:>6}"
+        )
+    lines += ["", *textwrap.wrap(zone_note(walk), _WIDTH), "", *textwrap.wrap(AT_A_STOP, _WIDTH)]
+    lines += ["", *_stops(walk, area_unit)]
+    for note in walk.flight.notes:
+        lines += ["", *textwrap.wrap(note, _WIDTH)]
+    lines += ["", *textwrap.wrap(CAUTION, _WIDTH)]
+    return "\n".join(line.rstrip() for line in lines) + "\n"
+
+
+def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
+    each = walk.allocation.plants_a_stop
+    unit, factor = ("ft", _FEET_A_METRE) if area_unit == "ac" else ("m", 1.0)
+    if not walk.flight.located:
+        lines = [
+            f"Stops in the photo {walk.flight.photos[0]}; count your paces, about 2.5 ft each.",
+            "",
+            "Done  Stop  Zone  Expect    Plants  Where",
+            "----  ----  ----  --------  ------  " + "-" * 44,
+        ]
+        for s in walk.stops:
+            where = (
+                s.place.words
+                if s.place is not None
+                else f"{s.x_m:.0f} m right, {s.y_m:.0f} m up from the photo's middle"
+            )
+            first, *more = textwrap.wrap(where, 44)
+            lines.append(
+                f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  {each:>6}  {first}"
+            )
+            lines += [" " * 36 + rest for rest in more]
+        return lines
+    lines = [
+        f"The walk is {walk.length_m * factor:,.0f} {unit} long in straight lines "
+        f"(seed {walk.seed}).",
+        "",
+        f"Done  Stop  Zone  Expect     Latitude    Longitude  {'Walk ' + unit:>7}  Plants  Notes",
+        "----  ----  ----  --------  ---------  -----------  -------  ------  ------",
+    ]
+    lines += [
+        f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  {s.lat:>9.5f}  "
+        f"{s.lon:>11.5f}  {s.from_last_m * factor:>7,.0f}  {each:>6}"
+        for s in walk.stops
+    ]
+    return lines
+
+
+def flown_words(walk: ZoneWalk) -> str:
+    """Day, photos and plants of the flight."""
+    flight = walk.flight
+    day = "day unknown" if flight.day is None else str(flight.day)
+    photos = f"{len(flight.photos)} photo{'' if len(flight.photos) == 1 else 's'}"
+    return f"{day}, {photos}, {len(flight):,} plants seen"
+
+
+def plain_words(walk: ZoneWalk) -> str:
+    """What the plan without a flight asks for."""
+    return f"the plan without a flight asks for {walk.allocation.plain_plants}"
+
+
+def precision_words(walk: ZoneWalk) -> str:
+    """How well the deciding share will be known, and how well it was asked."""
+    asked, expected = walk.allocation.precision * 100, walk.allocation.expected * 100
+    if expected <= asked + 0.5:
+        return f"a share of plants to about +-{asked:.3g} in 100, 95% sure"
+    return f"a share of plants to about +-{expected:.0f} in 100, 95% sure; {asked:.3g} were asked"
+
+
+def zone_note(walk: ZoneWalk) -> str:
+    """What the zones mean for the walk."""
+    if len(walk.zones) == 1:
+        return (
+            "Stages are told by leaf tips alone and are only a range. In an even field the flight "
+            "saves few plants: the stops are spread as without it."
+        )
+    return (
+        "Stages are told by leaf tips alone and are only a range: the plants on the ground "
+        "decide. Zone A is the most advanced and decides a maximum; don't leave it out."
+    )
+
+
+def area_words(area_m2: float, unit: str) -> str:
+    """An area in acres or hectares."""
+    return f"{_area(area_m2, unit):.3g} {unit}"
+
+
+def _area(area_m2: float, unit: str) -> float:
+    return area_m2 / (_M2_AN_ACRE if unit == "ac" else 10_000.0)
+
+
+def range_words(stages: tuple[int, int]) -> str:
+    """Such as ``V3 to V5``."""
+    low, high = (stage_name(k) for k in stages)
+    return low if low == high else f"{low} to {high}"
+
+
+def walk_geojson(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
+    """Give stops and zones as a GeoJSON FeatureCollection (RFC 7946).
+
+    Raises
+    ------
+    ValueError
+        For a flight without a place on the earth.
+    """
+    if not walk.flight.located:
+        raise ValueError("a flight without a place on the earth has no degrees")
+    named = {"field": field} if field else {}
+    zones = [
+        {
+            "type": "Feature",
+            "geometry": zone_polygon(walk.flight, walk.zones, number),
+            "properties": {"name": f"Zone {zone.letter}", **_zone_values(zone), **named},
+        }
+        for number, zone in enumerate(walk.zones.zones)
+    ]
+    stops = [
+        {
+            "type": "Feature",
+            "geometry": {
+                "type": "Point",
+                "coordinates": [round(stop.lon or 0.0, 7), round(stop.lat or 0.0, 7)],
+            },
+            "properties": {"name": f"Stop {stop.number}", **_stop_values(walk, stop), **named},
+        }
+        for stop in walk.stops
+    ]
+    return {"type": "FeatureCollection", "features": [*stops, *zones]}
+
+
+def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
+    """Give a walk as JSON values."""
+    allocation = walk.allocation
+    return {
+        "field": field,
+        "flown": None if walk.flight.day is None else walk.flight.day.isoformat(),
+        "photos": len(walk.flight.photos),
+        "plants_seen": len(walk.flight),
+        "area_m2": round(walk.flight.boundary.area_m2, 1),
+        "plants": walk.plants,
+        "plants_without_flight": allocation.plain_plants,
+        "precision": allocation.precision,
+        "precision_expected": round(allocation.expected, 4),
+        "length_m": round(walk.length_m, 1),
+        "seed": walk.seed,
+        "zones": [
+            {**_zone_values(zone), "stops": stops}
+            for zone, stops in zip(walk.zones.zones, allocation.stops, strict=True)
+        ],
+        "stops": [
+            {
+                **_stop_values(walk, stop),
+                "lat": None if stop.lat is None else round(stop.lat, 7),
+                "lon": None if stop.lon is None else round(stop.lon, 7),
+                "from_last_m": round(stop.from_last_m, 1),
+                "place": None if stop.place is None else stop.place.words,
+            }
+            for stop in walk.stops
+        ],
+        "notes": [walk.zones.sentence, *walk.flight.notes],
+        "caution": CAUTION,
+    }
+
+
+def _zone_values(zone: Zone) -> dict[str, Any]:
+    low, high = stage_range(zone.stages, RANGE_LEVEL)
+    return {
+        "zone": zone.letter,
+        "share_of_plants": round(zone.share, 4),
+        "area_m2": round(zone.area_m2, 1),
+        "stage_low": stage_name(low),
+        "stage_high": stage_name(high),
+        "collars_by_tips": round(zone.collars, 2),
+        "tips": round(zone.tips, 2),
+        "canopy_mm2": round(zone.canopy_mm2),
+        "missing": round(zone.missing, 4),
+    }
+
+
+def _stop_values(walk: ZoneWalk, stop: ZonedStop) -> dict[str, Any]:
+    return {
+        "stop": stop.number,
+        "zone": stop.zone,
+        "plants": walk.allocation.plants_a_stop,
+        "stage_low": stage_name(stop.stages[0]),
+        "stage_high": stage_name(stop.stages[1]),
+    }
