@@ -20,6 +20,7 @@ from collarvision import __version__, commands_count, commands_decision, command
 from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
 from collarvision.commands_handcount import handcount, import_
+from collarvision.commands_walk import WALK_EPILOG, walk
 from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
@@ -279,6 +280,7 @@ def card(
 
 
 app.command()(plan)
+app.command(epilog=WALK_EPILOG)(walk)
 app.command(epilog=commands_decision.FIELD_EPILOG)(commands_decision.field)
 app.command()(commands_count.count)
 app.command()(commands_count.splitstalk)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -76,7 +77,7 @@ def plan_walk(
             f"Nothing of the field is left {headland_m:g} m inside its edges: "
             "give a smaller --headland."
         )
-    points = one_a_part(cover, stops, random)
+    points = one_a_part(compact_parts(cover, stops, random), random)
     first = None if start is None else np.array(boundary.metres(*start))
     order = walking_order(points, first)
     placed: list[WalkStop] = []
@@ -106,8 +107,8 @@ def random_cover(boundary: Boundary, headland_m: float, random: np.random.Genera
     return np.concatenate(kept)[:_CANDIDATES]
 
 
-def one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> np.ndarray:
-    """Give one random point in each of `parts` compact parts of the cover, (parts, 2)."""
+def compact_parts(cover: np.ndarray, parts: int, random: np.random.Generator) -> list[np.ndarray]:
+    """Cut a cover of points into as many compact parts, each (n, 2)."""
     # Far-apart first middles (k-means++), so that no part stays empty.
     middles = [cover[random.integers(len(cover))]]
     while len(middles) < parts:
@@ -118,10 +119,15 @@ def one_a_part(cover: np.ndarray, parts: int, random: np.random.Generator) -> np
         part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
         centres = np.array([cover[part == k].mean(axis=0) for k in range(parts)])
     part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
-    # Stops of neighbouring parts may fall side by side: of some draws take the most spread.
-    draws = [
-        np.array([random.choice(cover[part == k]) for k in range(parts)]) for _ in range(_DRAWS)
-    ]
+    return [cover[part == k] for k in range(parts)]
+
+
+def one_a_part(parts: Sequence[np.ndarray], random: np.random.Generator) -> np.ndarray:
+    """Draw one point of each part, (parts, 2).
+
+    Stops of neighbouring parts may fall side by side: of some draws the most spread is taken.
+    """
+    draws = [np.array([random.choice(part) for part in parts]) for _ in range(_DRAWS)]
     return max(draws, key=_nearest_pair)
 
 

@@ -7,14 +7,8 @@ says so to the browser. Every word that came from a person or a file is escaped 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
-
-from collarvision import __version__
 from collarvision.answer import stage_name
 from collarvision.damage import LONGEST_WAIT_DAYS, SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS
 from collarvision.decision import FieldAnswer, last_harvest_day
@@ -36,6 +30,7 @@ from collarvision.limits import Verdict
 from collarvision.limitsfile import Bound, Limit
 from collarvision.limitwords import bound_words
 from collarvision.report.fieldmap import draw_map, map_stops
+from collarvision.report.filling import drawing, fill
 from collarvision.report.plots import distribution, heights
 from collarvision.report.sheet import BROUGHT_ABOUT, make_sheet
 from collarvision.report.stalkdrawing import draw_stalk
@@ -88,7 +83,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
     """Give the report as one HTML document."""
     shared = common_reasons(answer)
     outlook = answer.outlook
-    return _fill(
+    return fill(
         "report.html.j2",
         answer=answer,
         headline=headline(answer),
@@ -96,7 +91,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         age=None if answer.visit is None else (answer.today - answer.visit).days,
         cards=[_card(verdict, answer, shared) for verdict in answer.verdicts],
         shared=shared,
-        distribution=_drawing(distribution(answer)),
+        distribution=drawing(distribution(answer)),
         shares=[
             (
                 stage_name(share.stage),
@@ -109,15 +104,15 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         ],
         enough=enough_words(answer),
         waiting=waiting_words(answer),
-        heights=_drawing(heights(answer, shown)),
+        heights=drawing(heights(answer, shown)),
         height_words=height_words(answer, shown),
-        window=_drawing(draw_window(answer, shown)),
+        window=drawing(draw_window(answer, shown)),
         pace=None
         if outlook is None or outlook.pace is None
         else (shown.heat(outlook.pace.gdd_f_a_leaf), outlook.pace.visits),
         expected=expected_words(answer),
         window_notes=_window_notes(answer),
-        map=_drawing(draw_map(answer)),
+        map=drawing(draw_map(answer)),
         stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
         sheet=make_sheet(answer, shown),
         limits=[
@@ -125,7 +120,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
             for limit in (answer.limits.limits if answer.limits else ())
         ],
         earlier=[past_words(past, shown) for past in answer.earlier],
-        stalk=_drawing(draw_stalk()),
+        stalk=drawing(draw_stalk()),
         steps=STEPS,
         known_error=KNOWN_ERROR,
         waits=(SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS, LONGEST_WAIT_DAYS),
@@ -140,27 +135,10 @@ def write_split_stalk_page(path: Path) -> None:
     collarvision.writing.OutputError
         When the file can't be written.
     """
-    page = _fill(
-        "splitstalk.html.j2", stalk=_drawing(draw_stalk()), steps=STEPS, known_error=KNOWN_ERROR
+    page = fill(
+        "splitstalk.html.j2", stalk=drawing(draw_stalk()), steps=STEPS, known_error=KNOWN_ERROR
     )
     write_whole(path, page)
-
-
-def _fill(template: str, **values: Any) -> str:
-    house = Environment(
-        loader=PackageLoader("collarvision.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
-    return house.get_template(template).render(version=__version__, made=made, **values)
-
-
-def _drawing(svg: str | None) -> Markup | None:
-    """A drawing of our own making, in which every word is escaped already."""
-    return None if svg is None else Markup(svg)
 
 
 def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:

@@ -19,6 +19,7 @@ from collarvision.walk.zones import Zones
 from collarvision.walkplan import (
     HEADLAND_M,
     WalkPlanError,
+    compact_parts,
     one_a_part,
     random_cover,
     walk_length,
@@ -161,12 +162,12 @@ def plan_zone_walk(
         raise WalkPlanError(
             f"Nothing of the field is left {off:g} m inside its edges: give a smaller --headland."
         )
-    points = np.concatenate(
-        [
-            one_a_part(_spots(zones, cover, number, count), count, random)
-            for number, count in enumerate(allocation.stops)
-        ]
-    )
+    parts = [
+        part
+        for number, count in enumerate(allocation.stops)
+        for part in compact_parts(_spots(zones, cover, number, count), count, random)
+    ]
+    points = one_a_part(parts, random)
     zone = np.repeat(np.arange(len(zones)), allocation.stops)
     first = None if start is None else np.array(flight.boundary.metres(*start))
     order = walking_order(points, first)

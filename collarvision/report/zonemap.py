@@ -1,0 +1,131 @@
+"""Zone map: zones of unlike growth, the field's outline and stops, drawn from coordinates alone.
+
+Zones run past the field's edge, and the ground outside of it is painted over: so they end along the
+true outline. Each is named by its letter, so that no meaning hangs on its shade.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+
+from collarvision.report.svg import Drawing, Point, round_steps
+from collarvision.walk.outline import middle_of, zone_rings
+from collarvision.walk.zones import Zones
+
+WIDTH: Final = 360.0
+_TALLEST: Final = 440.0
+_MARGIN: Final = 26.0
+_FOOT: Final = 26.0
+_FEET_A_METRE: Final = 1000 / 304.8
+
+Place = Callable[[float, float], Point]
+
+
+@dataclass(frozen=True)
+class Spot:
+    """A stop on a map: metres, what stands in its circle, and a class of the style sheet."""
+
+    x_m: float
+    y_m: float
+    words: str
+    kind: str = "stop"
+
+
+def draw_zone_map(
+    zones: Zones,
+    rings_m: Sequence[np.ndarray],
+    spots: Sequence[Spot],
+    label: str,
+    *,
+    walked: bool = False,
+    north_up: bool = True,
+) -> str:
+    """Draw a field's zones with stops on them.
+
+    Parameters
+    ----------
+    zones : Zones
+    rings_m : sequence of (n, 2) ndarray
+        The field's outline.
+    spots : sequence of Spot
+        In walking order.
+    label : str
+        What the drawing shows, for people who can't see it.
+    walked : bool
+        Join the stops by a line.
+    north_up : bool
+        False for a photo without a place on the earth: no arrow.
+    """
+    corners = np.concatenate(rings_m)
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    size = np.maximum(high - low, 1.0)
+    scale = min((WIDTH - 2 * _MARGIN) / size[0], (_TALLEST - 2 * _MARGIN) / size[1])
+    height = float(size[1] * scale + 2 * _MARGIN + _FOOT)
+    middle = (low + high) / 2
+    drawing = Drawing(WIDTH, height, label)
+
+    def place(x_m: float, y_m: float) -> Point:
+        return (
+            float(WIDTH / 2 + (x_m - middle[0]) * scale),
+            float((height - _FOOT) / 2 - (y_m - middle[1]) * scale),
+        )
+
+    draw_zones(drawing, zones, rings_m, place, np.array([(s.x_m, s.y_m) for s in spots]))
+    at = [place(spot.x_m, spot.y_m) for spot in spots]
+    if walked and len(at) > 1:
+        drawing.line(at, "way")
+    nearest = min((math.dist(a, b) for a, b in combinations(at, 2)), default=math.inf)
+    radius = min(12.0, max(0.48 * nearest, 6.0))
+    for spot, (x, y) in zip(spots, at, strict=True):
+        drawing.dot(x, y, radius, spot.kind)
+        drawing.words(x, y + 0.36 * radius, spot.words, "stopname", "middle")
+    _foot(drawing, scale, height, north_up)
+    return drawing.text()
+
+
+def draw_zones(
+    drawing: Drawing,
+    zones: Zones,
+    rings_m: Sequence[np.ndarray],
+    place: Place,
+    away_m: np.ndarray,
+) -> None:
+    """Draw zones, cut off along the outline, with their letters off the (n, 2) places given."""
+    for number in range(len(zones)):
+        rings = zone_rings(zones, number, past_edges=True)
+        drawing.rings([[place(x, y) for x, y in ring] for ring in rings], f"zone z{number + 1}")
+    outline = [[place(float(x), float(y)) for x, y in ring] for ring in rings_m]
+    frame = [
+        (-2.0, -2.0),
+        (drawing.width + 2, -2.0),
+        (drawing.width + 2, drawing.height + 2),
+        (-2.0, drawing.height + 2),
+    ]
+    drawing.rings([frame, *outline], "outside")
+    drawing.rings(outline, "edge")
+    for number, zone in enumerate(zones.zones):
+        if len(zones) > 1:
+            x, y = place(*middle_of(zones, number, away_m))
+            drawing.words(x, y + 6, zone.letter, "letter", "middle")
+
+
+def _foot(drawing: Drawing, scale: float, height: float, north_up: bool) -> None:
+    """Scale bar and north arrow."""
+    metres = round_steps(0, 110 / scale, 2)[1]
+    y = height - 8
+    drawing.line(
+        [(10, y - 4), (10, y), (10 + metres * scale, y), (10 + metres * scale, y - 4)], "axis"
+    )
+    feet = metres * _FEET_A_METRE
+    drawing.words(16 + metres * scale, y, f"{metres:g} m ({feet:,.0f} ft)", "small")
+    if not north_up:
+        return
+    x = WIDTH - 14
+    drawing.area([(x, y - 12), (x - 6, y + 4), (x, y), (x + 6, y + 4)], "north")
+    drawing.words(x - 12, y + 3, "N", "small", "end")
