@@ -8,6 +8,7 @@ leaves there are.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,49 +72,117 @@ def stage_on_ladder(leaves: list[Rung], below: np.ndarray, sigma: float) -> np.n
     """
     total = np.zeros(RUNGS)
     for shift, chance in SHIFTS:
-        total += chance * _climb(leaves, below, sigma, shift)
+        state = _start(below)
+        for skip, step in _steps(leaves, sigma, shift):
+            placed = np.bincount(_TO, step * state[_FROM], minlength=len(state))
+            state = skip * state + placed
+        total += chance * state.reshape(RUNGS, RUNGS).sum(axis=1)
     folded = np.zeros(STAGE_COUNT)
     np.add.at(folded, np.minimum(np.arange(RUNGS), STAGE_COUNT - 1), total)
     return folded / folded.sum()
 
 
-def _climb(leaves: list[Rung], below: np.ndarray, sigma: float, shift: int) -> np.ndarray:
-    """Weight (RUNGS,) of each stage if all leaf numbers are off by `shift`.
+@dataclass(frozen=True)
+class Numbers:
+    """Leaf numbers of one plant.
 
-    `state[stage, rung]`: the highest collar out so far, and the highest leaf placed so far. Leaves
-    above the first one in the whorl are in the whorl as well.
+    Attributes
+    ----------
+    below : int
+        Leaves below the lowest one.
+    ranks : tuple of (int or None)
+        Number of each leaf, rising; None for what is no leaf, or another finding of one.
+    """
+
+    below: int
+    ranks: tuple[int | None, ...]
+
+    @property
+    def filled(self) -> tuple[int, ...]:
+        """Ranks where another finding has the number of the leaf before it, or else after it."""
+        known = [rank for rank in self.ranks if rank is not None]
+        last = known[0] if known else self.below + 1
+        filled = []
+        for rank in self.ranks:
+            last = rank if rank is not None else last
+            filled.append(last)
+        return tuple(filled)
+
+
+def number_leaves(
+    leaves: list[Rung], below: np.ndarray, sigma: float, stage: int | None = None
+) -> Numbers:
+    """Give the leaves their numbers in the likeliest of the ways that `stage_on_ladder` weighs.
+
+    Parameters
+    ----------
+    leaves, below, sigma
+        As of `stage_on_ladder`.
+    stage : int, optional
+        Only ways that lead to this stage: then a leaf's collar is out if and only if its number is
+        at most the stage. Where no way leads there, any serves.
+    """
+    stages = np.arange(RUNGS * RUNGS) // RUNGS
+    best, numbers = -1.0, Numbers(0, (None,) * len(leaves))
+    for shift, chance in SHIFTS:
+        state = chance * _start(below)
+        came_from = []
+        for skip, step in _steps(leaves, sigma, shift):
+            ways = step * state[_FROM]
+            placed = np.zeros_like(state)
+            np.maximum.at(placed, _TO, ways)
+            # -1: the leaf was none, and the state stays as it was.
+            before = np.full(len(state), -1)
+            chosen = (ways == placed[_TO]) & (ways > skip * state[_TO])
+            before[_TO[chosen]] = _FROM[chosen]
+            came_from.append(before)
+            state = np.maximum(placed, skip * state)
+        if stage is not None:
+            # Any way there is better than all the others.
+            state = np.where((stages == stage) & (state > 0), 2.0 + state, state)
+        at = int(state.argmax())
+        if state[at] > best:
+            best = float(state[at])
+            ranks: list[int | None] = []
+            for before in reversed(came_from):
+                ranks.append(at % RUNGS if before[at] >= 0 else None)
+                at = int(before[at]) if before[at] >= 0 else at
+            numbers = Numbers(at % RUNGS, tuple(reversed(ranks)))
+    return numbers
+
+
+# --------------------------------------------------------------------------- the ways
+
+
+def _start(below: np.ndarray) -> np.ndarray:
+    """Weight of each state before the lowest leaf.
+
+    A state is the highest collar out so far and the highest leaf placed so far (its stage and its
+    rung), in one number, stage * RUNGS + rung. Leaves above the first one in the whorl are in the
+    whorl as well.
     """
     state = np.zeros((RUNGS, RUNGS))
-    for count, chance in enumerate(below):
-        state[count, count] = chance
+    np.fill_diagonal(state[: len(below), : len(below)], below)
+    return state.ravel()
+
+
+def _steps(leaves: list[Rung], sigma: float, shift: int) -> Iterator[tuple[float, np.ndarray]]:
+    """Of each leaf: the weight of its being none, and that of each step of `_FROM` to `_TO`.
+
+    `shift` is how far all leaf numbers are off together.
+    """
     rungs = np.arange(RUNGS)
+    missed = np.arange(MOST_MISSED + 1)
     side = 0  # of the last leaf that is more likely one than not
     for leaf in leaves:
         # A density against 1: a leaf that is none may bear any number within the ladder.
         fits = np.exp(-0.5 * ((rungs - leaf.number + shift) / sigma) ** 2) + 1e-3
-        placed = np.zeros_like(state)
-        for missed in range(MOST_MISSED + 1):
-            up = missed + 1
-            chance = MISSED**missed * (1 - MISSED) * alternation(side, leaf.side, up)
-            in_order = np.diagonal(state)[:-up]
-            # Collar out: only onto a plant whose leaves so far all have their collars out.
-            at = np.arange(len(in_order)) + up
-            placed[at, at] += leaf.out * chance * in_order * fits[at]
-            # Still in the whorl: leaves missed below it may have had their collars out or not.
-            moved = state[:, :-up] * (1 - leaf.out) * chance * fits[up:]
-            for more in range(missed + 1):
-                if more == 0:
-                    share = np.ones_like(moved)
-                    diagonal = np.arange(len(in_order))
-                    share[diagonal, diagonal] = 1.0 / (missed + 1)
-                    placed[:, up:] += share * moved
-                else:
-                    stages = np.arange(len(in_order))
-                    placed[stages + more, stages + up] += np.diagonal(moved) / (missed + 1)
-        state = (1 - leaf.real) * SPURIOUS_FIT * state + leaf.real * placed
+        chance = MISSED**missed * (1 - MISSED)
+        chance = chance * [alternation(side, leaf.side, up) for up in missed + 1]
+        out = np.where(_OUT, leaf.out, (1 - leaf.out) * _SHARE)
+        yield (1 - leaf.real) * SPURIOUS_FIT, leaf.real * chance[_PASSED] * out * fits[_TO % RUNGS]
         if leaf.real > 0.5:
             side = leaf.side
-    return state.sum(axis=1)
 
 
 def alternation(lower: int, upper: int, up: int) -> float:
@@ -124,43 +193,25 @@ def alternation(lower: int, upper: int, up: int) -> float:
     return 2.0 * (opposite if lower != upper else 1.0 - opposite)
 
 
-def number_leaves(numbers: list[float], below: np.ndarray, sigma: float = 0.5) -> list[int]:
-    """Give every leaf its most likely number, never falling from one leaf to the next.
+def _all_steps() -> tuple[np.ndarray, ...]:
+    """Every step that a leaf can take: from, to, leaves missed, collar out, share of the ways.
 
-    Parameters
-    ----------
-    numbers : list of float
-        The network's leaf numbers, bottom up.
-    below : ndarray, (m,)
-        P(0, 1, 2 ... leaves below the lowest one, lost or not found).
-    sigma : float
-        Error of a leaf number.
-
-    Returns
-    -------
-    list of int
-        Two leaves with one number are one leaf found twice.
+    A collar is out only on a plant whose leaves so far all have their collars out. Below a leaf in
+    the whorl the missed ones may have had their collars out or not, as many as they are.
     """
-    if not numbers:
-        return []
-    rungs = np.arange(RUNGS)
-    # Cost of each step up from rung to rung: none is a leaf found twice, two is one missed.
-    rise = rungs[None, :] - rungs[:, None]
-    unlikely = -np.log(MISSED)
-    step = np.select([rise == 1, rise == 0, rise > 1], [0.0, unlikely, unlikely * (rise - 1)], 99.0)
-    start = np.full(RUNGS, 99.0)
-    for count, chance in enumerate(below):
-        start[count] = -np.log(max(float(chance), 1e-4))
-    best = start
-    came_from = []
-    for place, number in enumerate(numbers):
-        # The first leaf can't be a second finding of a lost one.
-        ways = best[:, None] + (np.where(rise == 0, 99.0, step) if place == 0 else step)
-        came_from.append(ways.argmin(axis=0))
-        best = ways.min(axis=0) + np.minimum(0.5 * ((rungs - number) / sigma) ** 2, 6.0)
-    at = int(best.argmin())
-    path = [at]
-    for before in reversed(came_from[1:]):
-        at = int(before[at])
-        path.append(at)
-    return path[::-1]
+    steps = []
+    for passed in range(MOST_MISSED + 1):
+        for stage in range(RUNGS):
+            for rung in range(stage, RUNGS - passed - 1):
+                here, there = stage * RUNGS + rung, rung + passed + 1
+                if stage < rung:
+                    steps.append((here, stage * RUNGS + there, passed, False, 1.0))
+                    continue
+                steps.append((here, there * RUNGS + there, passed, True, 1.0))
+                for more in range(passed + 1):
+                    to = (stage + more) * RUNGS + there
+                    steps.append((here, to, passed, False, 1.0 / (passed + 1)))
+    return tuple(np.array(column) for column in zip(*steps, strict=True))
+
+
+_FROM, _TO, _PASSED, _OUT, _SHARE = _all_steps()

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from collarvision.frame import cropped, inverse, to_map_cells, to_photo_px
-from collarvision.ladder import number_leaves
+from collarvision.ladder import Rung, number_leaves
 from collarvision.lost import Signs, first_leaf_present, lost_leaves
 from collarvision.pairing import Pairing
 from collarvision.parts import CollarPeak, Parts, Point, TipPeak
@@ -30,6 +30,12 @@ Kind = Literal["paired", "tipless", "hidden", "whorl"]
 TRUSTED = 0.5
 """Score from which a collar may shape the stalk's axis."""
 
+PRIOR = 0.95
+"""P(a leaf is one), and P(its collar is as its kind says), before the calibration is heard."""
+
+RANK_SIGMA = 0.5
+"""Error of the network's leaf numbers, leaves, likewise."""
+
 SURE = 0.55
 """Score of its collar or tip from which a leaf is surely one. Our own choice."""
 
@@ -41,7 +47,8 @@ class Leaf:
     Attributes
     ----------
     rank : int
-        Leaf number from leaf 1, the most likely number of lost leaves counted.
+        Leaf number from leaf 1, lost leaves counted; a first guess until the stage is known
+        (`collarvision.stage.numbered`).
     collar : Point or None
         Its collar where it was seen.
     hidden_collar : Point or None
@@ -84,6 +91,11 @@ class Leaf:
     def counts(self) -> bool:
         """Whether its collar has cleared the whorl, seen or hidden."""
         return self.kind != "whorl"
+
+    @property
+    def turn(self) -> int:
+        """Its side as a number: -1 left, 1 right, 0 not known."""
+        return {"left": -1, "right": 1}.get(self.side or "", 0)
 
 
 @dataclass(frozen=True)
@@ -311,9 +323,13 @@ def _anchor(leaves: list[Leaf]) -> int:
 
 
 def _ranks(leaves: list[Leaf], anchor: int, below: np.ndarray) -> list[int]:
-    """Leaf numbers: upward from the anchor's most likely one, and downward below it."""
-    upward = number_leaves([leaf.network_rank for leaf in leaves[anchor:]], below)
-    downward = [max(1, upward[0] - step) for step in range(anchor, 0, -1)]
+    """Leaf numbers before the stage is known: upward from the anchor, and downward below it."""
+    rungs = [
+        Rung(PRIOR, PRIOR if leaf.counts else 1 - PRIOR, leaf.network_rank, leaf.turn)
+        for leaf in leaves[anchor:]
+    ]
+    upward = list(number_leaves(rungs, below, RANK_SIGMA).filled)
+    downward = [max(1, upward[0] - step) for step in range(anchor, 0, -1)] if upward else []
     return downward + upward
 
 

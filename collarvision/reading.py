@@ -24,7 +24,7 @@ from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_lo
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
-from collarvision.stage import StageBelief, believe
+from collarvision.stage import StageBelief, believe, numbered
 
 SHOWN_COLLAR = 0.5
 """Least probability that a leaf's collar is out for it to be listed."""
@@ -197,6 +197,7 @@ def _understand(
     parts = gather(looks)
     plant = assemble(parts, scale)
     belief = believe(plant, parts, calibration)
+    plant = numbered(plant, belief)
     findings = assess(photo, parts, scale)
     verdict = judge(parts, plant, belief, findings, calibration, careful=careful)
     return _Understood(parts, plant, belief, findings, verdict)
@@ -206,7 +207,7 @@ def _with_plant(
     reading: Reading, got: _Understood, scale: Scale | None, height: Height | None
 ) -> Reading:
     plant, belief = got.plant, got.belief
-    out = list(zip(plant.leaves, belief.leaf_probabilities, strict=True))
+    leaves = list(zip(plant.leaves, belief.leaf_probabilities, belief.numbers.ranks, strict=True))
     base = plant.base
     arch = height.arch if height else _xy_of(plant.arch)
     return replace(
@@ -215,17 +216,19 @@ def _with_plant(
         stage_probabilities=tuple(float(p) for p in belief.probabilities),
         confidence=got.verdict.confidence,
         collars=tuple(
-            CollarMark(leaf.rank, leaf.collar.x, leaf.collar.y, leaf.collar.score)
-            for leaf, p in out
-            if leaf.collar is not None and p >= SHOWN_COLLAR
+            CollarMark(rank, leaf.collar.x, leaf.collar.y, leaf.collar.score)
+            for leaf, p, rank in leaves
+            if leaf.collar is not None
+            and p >= SHOWN_COLLAR
+            and (rank is not None and rank <= belief.stage)
         ),
         tips=tuple(
-            TipMark(leaf.rank, leaf.tip.x, leaf.tip.y, leaf.shape, leaf.tip.score)
-            for leaf in plant.leaves
+            TipMark(rank, leaf.tip.x, leaf.tip.y, leaf.shape, leaf.tip.score)
+            for leaf, _, rank in leaves
             if leaf.tip is not None and leaf.tip.score >= SHOWN_TIP
         ),
         first_leaf=plant.first_leaf,
-        lower_leaves_missing=int(plant.lost.argmax()),
+        lower_leaves_missing=belief.numbers.below,
         soil_line=_xy_of(base),
         arch=arch,
         stalk=_line(plant.stalk),

@@ -6,13 +6,13 @@ count, leaves in the whorl don't (R.L. Nielsen, Purdue University, May 2019).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from collarvision.answer import stage_name
 from collarvision.calibration import Calibration, load_calibration
-from collarvision.ladder import Rung, stage_on_ladder
+from collarvision.ladder import Numbers, Rung, number_leaves, stage_on_ladder
 from collarvision.network import STAGE_COUNT
 from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
@@ -36,6 +36,8 @@ class StageBelief:
         counted one by one, and the network's ordinal head.
     leaf_probabilities : tuple of float
         P(it is a leaf and its collar is out) of each leaf of the plant, bottom up.
+    numbers : Numbers
+        Leaf numbers, and leaves lost below, that agree with the stage.
     evidence : tuple of str
     """
 
@@ -45,6 +47,7 @@ class StageBelief:
     count: np.ndarray
     second_opinion: np.ndarray
     leaf_probabilities: tuple[float, ...]
+    numbers: Numbers
     evidence: tuple[str, ...]
 
 
@@ -61,6 +64,7 @@ def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) 
     }
     probabilities = pool(opinions, calibration.pool)
     stage = int(probabilities.argmax())
+    numbers = number_leaves(rungs, plant.lost, calibration.rank_sigma, stage)
     return StageBelief(
         probabilities=probabilities,
         stage=stage,
@@ -68,8 +72,19 @@ def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) 
         count=opinions["count"],
         second_opinion=opinions["second"],
         leaf_probabilities=tuple(float(p) for p in cleared),
-        evidence=_evidence(plant, cleared, stage, opinions["second"]),
+        numbers=numbers,
+        evidence=_evidence(_renumbered(plant, numbers), cleared, stage, opinions["second"]),
     )
+
+
+def numbered(plant: Plant, belief: StageBelief) -> Plant:
+    """The plant, its leaves numbered as the stage demands."""
+    return _renumbered(plant, belief.numbers)
+
+
+def _renumbered(plant: Plant, numbers: Numbers) -> Plant:
+    ranks = zip(plant.leaves, numbers.filled, strict=True)
+    return replace(plant, leaves=tuple(replace(leaf, rank=rank) for leaf, rank in ranks))
 
 
 def rung(leaf: Leaf, calibration: Calibration) -> Rung:
@@ -80,7 +95,7 @@ def rung(leaf: Leaf, calibration: Calibration) -> Rung:
     real = _logistic(a + b * collar + c * shown)
     a, b, c = calibration.out[leaf.kind]
     out = _logistic(a + b * collar + c * logit(leaf.tip_collared))
-    return Rung(real, out, leaf.network_rank, {"left": -1, "right": 1}.get(leaf.side or "", 0))
+    return Rung(real, out, leaf.network_rank, leaf.turn)
 
 
 def count_distribution(probabilities: np.ndarray) -> np.ndarray:
