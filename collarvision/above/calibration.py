@@ -29,6 +29,8 @@ class AboveCalibration:
     version : int
     plant_floor, tip_floor : float
         Least peak for a centre or a tip to be believed.
+    count_error : float
+        Relative standard error of a photo's plant count, missed and invented plants together.
     mm_per_px : tuple of float
         Ground sample distances that errors were fitted at, rising.
     bias, bias_slope : tuple of float
@@ -47,6 +49,7 @@ class AboveCalibration:
     version: int = 0
     plant_floor: float = 0.35
     tip_floor: float = 0.3
+    count_error: float = 0.05
     mm_per_px: tuple[float, ...] = (3.0, 6.0)
     bias: tuple[float, ...] = (0.0, 0.0)
     bias_slope: tuple[float, ...] = (0.0, 0.0)

@@ -1,0 +1,260 @@
+"""Assembling: plants found on the ground, to everything that is said about a photo from above."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.finding import Found
+from collarvision.above.ground import Coverage
+from collarvision.above.rows import find_rows
+from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
+from collarvision.above.stand import count_stand
+from collarvision.above.values import (
+    FrameAbove,
+    Gap,
+    Georeference,
+    GroundScale,
+    Plants,
+    StageRange,
+    stage_range,
+)
+from collarvision.boundary import metres_a_degree
+
+EDGE_M: Final = 0.15
+"""Nearer to the photo's edge a plant may be cut, and its tips say little."""
+
+CLOSED: Final = 0.6
+"""Share of the ground under leaves from which neighbours can't be told apart."""
+
+WEEDY: Final = 0.3
+FEW_PER_M2: Final = 0.7
+"""Plants to a square metre under which a stand is no sown corn: 7,000 a hectare."""
+
+_FINE_MM: Final = 3.2
+"""Ground sample distance up to which nothing is said of coarseness."""
+
+
+@dataclass(frozen=True, eq=False)
+class Place:
+    """How working px lie in the photo and on the earth.
+
+    Attributes
+    ----------
+    metres, photo_px : callable
+        Of working px (x, y) arrays.
+    georeference : Georeference or None
+    """
+
+    metres: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+    photo_px: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+    georeference: Georeference | None
+
+
+def assemble(
+    base: FrameAbove,
+    found: Found,
+    place: Place,
+    coverage: Coverage,
+    calibration: AboveCalibration,
+    *,
+    stated_spacing_m: float | None = None,
+    leans: Sequence[float] = LEVEL_LEANS,
+) -> FrameAbove:
+    """Make everything that is said of plants on the ground.
+
+    Parameters
+    ----------
+    base : FrameAbove
+        With the photo's facts and its scale.
+    found : Found
+    place : Place
+    coverage : Coverage
+    calibration : AboveCalibration
+    stated_spacing_m : float, optional
+        Between rows.
+    leans : sequence of 3 float
+        As for `collarvision.above.stages.stage_probabilities`.
+    """
+    scale = base.scale
+    if scale is None:
+        raise ValueError("plants without a scale can't be counted")
+    x_m, y_m = place.metres(found.x, found.y)
+    inside = coverage.holds(x_m, y_m)
+    found, x_m, y_m = found.kept(inside), x_m[inside], y_m[inside]
+    cells = max(found.cells, 1)
+    canopy, weeds = found.canopy_cells / cells, found.other_cells / cells
+    base = replace(
+        base,
+        georeference=place.georeference,
+        canopy_cover=canopy,
+        weed_cover=weeds,
+        area_m2=coverage.area_m2,
+    )
+    refusal = _not_countable(found, canopy, weeds, coverage, scale)
+    if refusal is not None:
+        code, sentence = refusal
+        return replace(
+            base, quality=(*base.quality, code), reasons=(*base.reasons, sentence), plants=None
+        )
+    rows = find_rows(np.column_stack([x_m, y_m]), stated_spacing_m)
+    stood = count_stand(
+        rows,
+        found.double,
+        coverage,
+        scale_error=scale.relative_error,
+        count_error=calibration.count_error,
+        stated_spacing_m=stated_spacing_m,
+    )
+    on_rows = stood.row_of >= 0
+    away = coverage.edge_distance_m(x_m, y_m)
+    probabilities = _stages(found, on_rows, away, scale, calibration, leans)
+    lat, lon = degrees(x_m, y_m, place.georeference)
+    tip_x, tip_y = place.photo_px(found.tip_x, found.tip_y)
+    photo_x, photo_y = place.photo_px(found.x, found.y)
+    owned = np.bincount(found.tip_owner, minlength=len(found))
+    plants = Plants(
+        x_px=photo_x,
+        y_px=photo_y,
+        x_m=x_m,
+        y_m=y_m,
+        lat=lat,
+        lon=lon,
+        score=found.score.astype(np.float32),
+        tips=owned.astype(np.int32),
+        tip_count=found.tip_count.astype(np.float32),
+        canopy_mm2=found.canopy_mm2.astype(np.float32),
+        double=found.double.astype(np.float32),
+        row=stood.row_of,
+        place_in_row_m=stood.place_m.astype(np.float32),
+        stage_probabilities=probabilities,
+        tip_x_px=tip_x.astype(np.float32),
+        tip_y_px=tip_y.astype(np.float32),
+        tip_start=np.concatenate([[0], np.cumsum(owned)]).astype(np.int64),
+    )
+    quality, reasons = list(base.quality), list(base.reasons)
+    if len(found) == 0:
+        quality.append("no-plants")
+        reasons.append(_no_plants(weeds, scale))
+    elif not stood.rows:
+        quality.append("no-rows")
+        reasons.append(
+            "No rows can be made out, so plants are counted and neither their distances nor gaps."
+        )
+    if scale.mm_per_px > _FINE_MM and len(found):
+        quality.append("coarse")
+        reasons.append(
+            f"A pixel covers {scale.mm_per_px:.1f} mm of ground: leaf tips are seen badly, and "
+            "the ranges are wider. Fly lower, to 3 mm or less."
+        )
+    if weeds > WEEDY and len(found):
+        quality.append("weedy")
+        reasons.append(
+            f"Weeds cover {100 * weeds:.0f} % of the ground: plants among them may be missed."
+        )
+    settled = found.kept(on_rows) if on_rows.any() else found
+    stages = probabilities[on_rows] if on_rows.any() else probabilities
+    return replace(
+        base,
+        plants=plants,
+        rows=stood.rows,
+        row_angle_deg=None if rows is None else rows.angle_deg,
+        stand=stood.stand,
+        gaps=tuple(_placed(gap, place.georeference) for gap in stood.gaps),
+        stages=None if len(settled) == 0 else range_of(stages, calibration),
+        quality=tuple(dict.fromkeys(quality)),
+        reasons=tuple(dict.fromkeys(reasons)),
+    )
+
+
+def range_of(probabilities: np.ndarray, calibration: AboveCalibration) -> StageRange:
+    """Range that a plant drawn from these lies in, (n, 13) probabilities, n > 0."""
+    mean = np.asarray(probabilities, np.float64).mean(0)
+    low, high = stage_range(mean, calibration.range_level)
+    return StageRange(low, high, tuple(float(p) for p in mean))
+
+
+def degrees(
+    x_m: np.ndarray, y_m: np.ndarray, place: Georeference | None
+) -> tuple[np.ndarray, np.ndarray]:
+    """Latitude and longitude of local metres; NaN where they aren't known."""
+    if place is None or place.heading_deg is None:
+        unknown = np.full(np.shape(x_m), np.nan)
+        return unknown, unknown.copy()
+    turn = math.radians(place.heading_deg)
+    east = x_m * math.cos(turn) + y_m * math.sin(turn)
+    north = y_m * math.cos(turn) - x_m * math.sin(turn)
+    per_lat, per_lon = metres_a_degree(place.lat)
+    return place.lat + north / per_lat, place.lon + east / per_lon
+
+
+def _stages(
+    found: Found,
+    on_rows: np.ndarray,
+    away_m: np.ndarray,
+    scale: GroundScale,
+    calibration: AboveCalibration,
+    leans: Sequence[float],
+) -> np.ndarray:
+    """Stages of each plant, (n, 13): cut plants and those off the rows don't speak for the rest."""
+    whole = away_m >= EDGE_M
+    if not whole.any():
+        whole = np.ones(len(found), bool)
+    rows = whole & on_rows if (whole & on_rows).any() else whole
+    out = np.zeros((len(found), 13), np.float32)
+    if len(found) == 0:
+        return out
+    out[rows] = stage_probabilities(found.tip_count[rows], scale.mm_per_px, calibration, leans)
+    # A plant at the edge is as old as its neighbours, as far as anybody can see.
+    out[~whole] = out[rows].mean(0)
+    strays = whole & ~rows
+    if strays.any():
+        out[strays] = stage_probabilities(
+            found.tip_count[strays], scale.mm_per_px, calibration, leans
+        )
+    return out
+
+
+def _not_countable(
+    found: Found, canopy: float, weeds: float, coverage: Coverage, scale: GroundScale
+) -> tuple[str, str] | None:
+    """Code and sentence where plants can't be counted at all."""
+    if canopy >= CLOSED:
+        return (
+            "closed",
+            f"Leaves cover {100 * canopy:.0f} % of the ground: plants can't be told apart from "
+            "above any more. Walk the field and photograph plants from the side.",
+        )
+    per_m2 = len(found) / max(coverage.area_m2, 1e-6)
+    if weeds >= 0.04 and weeds > 2.5 * canopy and per_m2 < FEW_PER_M2:
+        return (
+            "not-maize",
+            "What grows here doesn't look like corn: nothing was counted. If it is corn, walk to "
+            "it and photograph plants from the side.",
+        )
+    return None
+
+
+def _no_plants(weeds: float, scale: GroundScale) -> str:
+    what = "only weeds" if weeds > 0.02 else "bare soil"
+    return (
+        f"No corn plant was found ({what}, or plants too small to see at "
+        f"{scale.mm_per_px:.1f} mm a pixel): look on the ground."
+    )
+
+
+def _placed(gap: Gap, place: Georeference | None) -> Gap:
+    if place is None or place.heading_deg is None:
+        return gap
+    ends = np.array([gap.start_m, gap.end_m])
+    lat, lon = degrees(ends[:, 0], ends[:, 1], place)
+    return replace(
+        gap,
+        start_lat_lon=(float(lat[0]), float(lon[0])),
+        end_lat_lon=(float(lat[1]), float(lon[1])),
+    )

@@ -1,0 +1,112 @@
+"""Fields: photos of one field from above, taken together.
+
+Photos may overlap and aren't matched: a receiver's metres are far wider than a row. So plants are
+never added up over photos. Rates are: each photo is a sample of the field, and how much photos
+differ tells how sure the field's rate is, beside the scale's own error, which all photos share.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.values import FieldAbove, FrameAbove, Interval, StandCount
+
+_Z90: Final = 1.6449
+_SHARED: Final = 0.7
+"""Share of a photo's scale error that the next photo has too: the same barometer, the same lens."""
+
+
+def gather_field(
+    frames: Sequence[FrameAbove], calibration: AboveCalibration, *, name: str | None = None
+) -> FieldAbove:
+    """Take a field's photos together."""
+    counted = [frame for frame in frames if frame.stand is not None and frame.scale is not None]
+    settled = [frame for frame in frames if frame.stages is not None and frame.plants]
+    stages = None
+    if settled:
+        means = np.array([frame.stages.probabilities for frame in settled if frame.stages])
+        plants = np.array([len(frame.plants) for frame in settled if frame.plants is not None])
+        stages = range_of(np.average(means, axis=0, weights=plants)[None], calibration)
+    reasons = []
+    left = len(frames) - sum(frame.plants is not None for frame in frames)
+    if left:
+        reasons.append(
+            f"{left} of {len(frames)} photos tell nothing of plants; each says why."
+            if len(frames) > 1
+            else "The photo tells nothing of plants."
+        )
+    return FieldAbove(
+        name=name,
+        frames=tuple(frames),
+        stand=_together(
+            [(f.stand, f.scale.relative_error) for f in counted if f.stand and f.scale]
+        ),
+        stages=stages,
+        reasons=tuple(reasons),
+    )
+
+
+def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
+    if not counts:
+        return None
+    stands = [stand for stand, _ in counts]
+    if len(stands) == 1:
+        return stands[0]
+    lengths = np.array([stand.row_length_m for stand in stands])
+    per_m = np.array([stand.per_m_row for stand in stands])
+    scale = float(np.average([error for _, error in counts], weights=lengths))
+    plants, length = float(sum(stand.plants for stand in stands)), float(lengths.sum())
+    rate = plants / length
+    sampled = _error_of_mean(per_m, lengths) / rate
+    wide = [stand for stand in stands if stand.row_spacing_m is not None]
+    spacing = per_ha = per_acre = None
+    ha_interval: Interval | None = None
+    acre_interval: Interval | None = None
+    if wide:
+        spacing = float(np.median([stand.row_spacing_m or 0.0 for stand in wide]))
+        weights = np.array([stand.row_length_m for stand in wide])
+        each = np.array([stand.per_ha or 0.0 for stand in wide])
+        per_ha = float(np.average(each, weights=weights))
+        per_acre = float(np.average([stand.per_acre or 0.0 for stand in wide], weights=weights))
+        error = math.hypot(_error_of_mean(each, weights) / max(per_ha, 1e-9), 2 * _SHARED * scale)
+        ha_interval, acre_interval = _interval(per_ha, error), _interval(per_acre, error)
+    steps = [stand.spacing_m for stand in stands if stand.spacing_m is not None]
+    varied = [stand.spacing_cv for stand in stands if stand.spacing_cv is not None]
+    return replace(
+        stands[0],
+        plants=plants,
+        row_length_m=length,
+        row_spacing_m=spacing,
+        per_m_row=rate,
+        per_m_row_interval=_interval(rate, math.hypot(sampled, _SHARED * scale)),
+        per_ha=per_ha,
+        per_ha_interval=ha_interval,
+        per_acre=per_acre,
+        per_acre_interval=acre_interval,
+        spacing_m=float(np.median(steps)) if steps else None,
+        doubles=float(sum(stand.doubles for stand in stands)),
+        spacing_cv=float(np.mean(varied)) if varied else None,
+    )
+
+
+def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
+    """Standard error of a weighted mean, by how much the values differ."""
+    share = weights / weights.sum()
+    mean = float((share * values).sum())
+    count = len(values)
+    spread = float((share**2 * (values - mean) ** 2).sum()) * count / (count - 1)
+    # Student's t with few photos is wider than the normal; so is this, by its 90 % point.
+    wider = {2: 3.84, 3: 1.78, 4: 1.43, 5: 1.30, 6: 1.23, 7: 1.18, 8: 1.15}.get(count, 1.1)
+    return math.sqrt(spread) * wider
+
+
+def _interval(value: float, error: float) -> Interval:
+    reach = math.exp(_Z90 * error)
+    return value / reach, value * reach

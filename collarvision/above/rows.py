@@ -1,0 +1,393 @@
+"""Rows: the straight lines that plants stand on, found from their places alone.
+
+A field is cut into patches of some metres, since rows bend over a field and hardly over a patch. In
+each, the direction is the one across which plants lie in the sharpest lines, the lines are the
+peaks of their places across it, and a line is fitted that outliers can't pull. Plants off every
+line are no part of a row: volunteers, or weeds that passed for corn.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import cv2
+import numpy as np
+
+PATCH_M: Final = 12.0
+OVERLAP_M: Final = 2.5
+"""Plants beyond a patch that help to find its rows."""
+
+FEWEST: Final = 6
+"""Plants in a patch, and `FEWEST_ON_ROW` on a line, for rows to be looked for."""
+
+FEWEST_ON_ROW: Final = 3
+
+OFF_ROW_M: Final = 0.10
+"""Farthest that a plant stands off its row's line: planters keep it within centimetres (common
+practice); the rest is for curves and a rough photo."""
+
+LEAST_SPACING_M, MOST_SPACING_M = 0.25, 1.65
+_BIN_M: Final = 0.02
+_SMOOTH_M: Final = 0.035
+_OWN_DIRECTION: Final = 1.35
+"""How much sharper a patch must be in a direction of its own to leave the field's: a headland."""
+
+
+@dataclass(frozen=True, eq=False)
+class Line:
+    """One row in one patch.
+
+    Attributes
+    ----------
+    members : ndarray, (n,) int
+        Plants on it, in order along it.
+    along_m : ndarray, (n,)
+        Their places along it.
+    origin, direction : ndarray, (2,)
+        Place 0 and the unit vector along.
+    start_m, end_m : float
+        Where the line enters and leaves the patch.
+    whole_along_m : ndarray, (k,)
+        Places along it of all its plants, those of neighbouring patches too.
+    """
+
+    members: np.ndarray
+    along_m: np.ndarray
+    origin: np.ndarray
+    direction: np.ndarray
+    start_m: float
+    end_m: float
+    whole_along_m: np.ndarray
+
+
+@dataclass(frozen=True, eq=False)
+class RowsFound:
+    """Rows of a field.
+
+    Attributes
+    ----------
+    angle_deg : float
+        Most plants' rows, from the x axis anticlockwise, 0..180.
+    spacing_m : float or None
+        Between rows; None where no patch has two side by side.
+    lines : tuple of Line
+    """
+
+    angle_deg: float
+    spacing_m: float | None
+    lines: tuple[Line, ...]
+
+
+def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> RowsFound | None:
+    """Find the rows that plants stand on.
+
+    Parameters
+    ----------
+    points_m : ndarray, (n, 2)
+        Local metres.
+    stated_spacing_m : float, optional
+        What the user says of the rows' distance; lines that don't fit it are let go.
+
+    Returns
+    -------
+    RowsFound or None
+        None where no row can be told.
+    """
+    points_m = np.asarray(points_m, np.float64)
+    if len(points_m) < FEWEST:
+        return None
+    angle = _main_angle(points_m)
+    turn = _turn(angle)
+    turned = points_m @ turn.T
+    lines: list[Line] = []
+    spacings: list[float] = []
+    for box, near in _patches(turned):
+        own = turned[near]
+        lean = _own_angle(own)
+        rest = _turn(lean)
+        found, spacing = _lines_of(own @ rest.T, stated_spacing_m)
+        if spacing is not None:
+            spacings.append(spacing)
+        back = (rest @ turn).T
+        for members, slope, offset in found:
+            line = _clipped(own @ rest.T, members, slope, offset, box, rest, near, back)
+            if line is not None:
+                lines.append(line)
+    if not lines:
+        return None
+    middle = float(np.median(spacings)) if spacings else None
+    return RowsFound(angle % 180.0, middle, tuple(lines))
+
+
+# --------------------------------------------------------------------------- direction
+
+
+def _turn(angle_deg: float) -> np.ndarray:
+    """Matrix that turns a direction at that angle onto the x axis."""
+    a = math.radians(angle_deg)
+    return np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+
+
+def _sharpness(points: np.ndarray, angle_deg: float) -> float:
+    """How sharply plants lie in lines of a direction; 1 for places drawn at random."""
+    across = points @ _turn(angle_deg)[1]
+    low = across.min() - 5 * _BIN_M
+    count = int((across.max() - low) / _BIN_M) + 6
+    held = np.bincount(((across - low) / _BIN_M).astype(int), minlength=count)
+    smooth = cv2.GaussianBlur(held.astype(np.float32)[None], (0, 0), _SMOOTH_M / _BIN_M)[0]
+    return float((smooth**2).sum() * count / max(float(smooth.sum()) ** 2, 1e-9))
+
+
+def _best_angle(
+    points: np.ndarray, middle: float, reach: float, step: float
+) -> tuple[float, float]:
+    angles = np.arange(middle - reach, middle + reach + step / 2, step)
+    worth = [_sharpness(points, angle) for angle in angles]
+    best = int(np.argmax(worth))
+    return float(angles[best]), worth[best]
+
+
+def _main_angle(points: np.ndarray) -> float:
+    """Direction of most rows: the sum over some patches of how sharp each is."""
+    angles = np.arange(0.0, 180.0, 1.0)
+    total = np.zeros(len(angles))
+    patches = [near for _, near in _patches(points)]
+    patches.sort(key=len, reverse=True)
+    for near in patches[:9]:
+        own = points[near]
+        total += [_sharpness(own, angle) for angle in angles]
+    best = float(angles[total.argmax()])
+    fine = np.arange(best - 1.5, best + 1.6, 0.25)
+    total = np.zeros(len(fine))
+    for near in patches[:9]:
+        total += [_sharpness(points[near], angle) for angle in fine]
+    return float(fine[total.argmax()])
+
+
+def _own_angle(points: np.ndarray) -> float:
+    """A patch's direction, seen from the field's: near it, or its own where much sharper."""
+    if len(points) < FEWEST:
+        return 0.0
+    near, worth = _best_angle(points, 0.0, 4.0, 0.25)
+    if len(points) >= 5 * FEWEST:
+        free, better = _best_angle(points, 90.0, 84.0, 2.0)
+        if better > _OWN_DIRECTION * worth:
+            return _best_angle(points, free, 2.0, 0.25)[0]
+    return near
+
+
+# --------------------------------------------------------------------------- patches
+
+
+Box = tuple[float, float, float, float]
+
+
+def _patches(points: np.ndarray) -> Iterator[tuple[Box, np.ndarray]]:
+    """Boxes (left, bottom, right, top) that cover the points, and the points in and near each."""
+    low, high = points.min(0) - 1e-6, points.max(0) + 1e-6
+    size = high - low
+    counts = np.maximum(np.ceil(size / (1.6 * PATCH_M)), 1).astype(int)
+    counts = np.where(size > 1.6 * PATCH_M, np.ceil(size / PATCH_M), counts).astype(int)
+    step = size / counts
+    # Sorted by column of patches: a field of 10^5 plants has some thousand patches.
+    order = np.argsort(points[:, 0], kind="stable")
+    xs = points[order, 0]
+    for i in range(counts[0]):
+        left, right = low[0] + i * step[0], low[0] + (i + 1) * step[0]
+        first, last = np.searchsorted(xs, [left - OVERLAP_M, right + OVERLAP_M])
+        column = order[first:last]
+        ys = points[column, 1]
+        for j in range(counts[1]):
+            bottom, top = low[1] + j * step[1], low[1] + (j + 1) * step[1]
+            near = column[(ys >= bottom - OVERLAP_M) & (ys <= top + OVERLAP_M)]
+            if len(near):
+                yield (left, bottom, right, top), near
+
+
+# --------------------------------------------------------------------------- lines
+
+
+def _lines_of(
+    points: np.ndarray, stated_m: float | None
+) -> tuple[list[tuple[np.ndarray, float, float]], float | None]:
+    """Lines y = slope x + offset near the x direction: their members, slope, offset; and spacing.
+
+    `points` are already turned so that rows run along x.
+    """
+    if len(points) < FEWEST_ON_ROW:
+        return [], None
+    slope = 0.0
+    places = np.zeros(0)
+    for _ in range(3):
+        across = points[:, 1] - slope * points[:, 0]
+        places = _peaks(across)
+        if len(places) == 0:
+            return [], None
+        which, off = _nearest(across, places)
+        on = np.abs(off) <= OFF_ROW_M
+        if on.sum() < FEWEST_ON_ROW:
+            return [], None
+        # One slope for the patch: its rows are parallel, and short ones tell none.
+        x = points[on, 0]
+        x = x - np.bincount(which[on], x)[which[on]] / np.bincount(which[on])[which[on]]
+        tilt = float((x * off[on]).sum() / max((x**2).sum(), 1e-9))
+        slope += float(np.clip(tilt, -0.03, 0.03))
+    across = points[:, 1] - slope * points[:, 0]
+    which, off = _nearest(across, places)
+    lines = []
+    for number in range(len(places)):
+        near = np.flatnonzero((which == number) & (np.abs(off) <= 1.5 * OFF_ROW_M))
+        if len(near) < FEWEST_ON_ROW:
+            continue
+        middle = float(np.median(across[near]))
+        members = near[np.abs(across[near] - middle) <= OFF_ROW_M]
+        if len(members) < FEWEST_ON_ROW:
+            continue
+        bend = _bend(points[members, 0], across[members])
+        lines.append((members, slope + bend[0], bend[1]))
+    return _regular(points, lines, stated_m)
+
+
+def _peaks(across: np.ndarray) -> np.ndarray:
+    """Places where plants are dense across the rows."""
+    low = across.min() - 0.2
+    count = int((across.max() + 0.2 - low) / _BIN_M) + 1
+    held = np.bincount(((across - low) / _BIN_M).astype(int), minlength=count).astype(np.float32)
+    smooth = cv2.GaussianBlur(held[None], (0, 0), _SMOOTH_M / _BIN_M)[0]
+    inner = smooth[1:-1]
+    peaks = 1 + np.flatnonzero((inner > smooth[:-2]) & (inner >= smooth[2:]))
+    if len(peaks) == 0:
+        return np.zeros(0)
+    # From the highest down; lesser peaks within reach of a higher are its own shoulder.
+    chosen: list[int] = []
+    for peak in peaks[np.argsort(-smooth[peaks])]:
+        if all(abs(peak - other) * _BIN_M >= LEAST_SPACING_M for other in chosen):
+            chosen.append(int(peak))
+    heights = smooth[chosen]
+    full = np.median(heights[heights >= 0.4 * heights.max()])
+    kept = np.sort(np.array(chosen)[heights >= 0.12 * full])
+    return low + (kept + 0.5) * _BIN_M
+
+
+def _nearest(across: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Index of the nearest place, and the distance from it."""
+    which = np.abs(across[:, None] - places[None]).argmin(1)
+    return which, across - places[which]
+
+
+def _bend(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Slope and offset of a row against its patch's slope, by weights that let outliers go."""
+    if len(x) < 5 or np.ptp(x) < 1.0:
+        return 0.0, float(np.median(y))
+    slope, offset = 0.0, float(np.median(y))
+    for _ in range(5):
+        off = y - slope * x - offset
+        width = max(4.0 * float(np.median(np.abs(off))), 0.02)
+        weight = np.clip(1 - (off / width) ** 2, 0, None) ** 2 + 1e-6
+        mx, my = np.average(x, weights=weight), np.average(y, weights=weight)
+        # A little of level ground beneath: short rows don't tilt.
+        spread = float((weight * (x - mx) ** 2).sum()) + 2.0
+        slope = float(np.clip((weight * (x - mx) * (y - my)).sum() / spread, -0.02, 0.02))
+        offset = float(my - slope * mx)
+    return slope, offset
+
+
+def _regular(
+    points: np.ndarray, lines: list[tuple[np.ndarray, float, float]], stated_m: float | None
+) -> tuple[list[tuple[np.ndarray, float, float]], float | None]:
+    """Lines that lie at whole row spacings from each other, and the spacing.
+
+    Few plants in a line between two rows are weeds or volunteers that happen to stand so.
+    """
+    if len(lines) < 2:
+        return lines, None
+    middle = float(points[:, 0].mean())
+    lines.sort(key=lambda line: line[1] * middle + line[2])
+    places = np.array([slope * middle + offset for _, slope, offset in lines])
+    # By squares: lines of a few weeds between full rows must not halve the spacing.
+    weight = np.array([len(members) for members, _, _ in lines], np.float64) ** 2
+    spacing = _comb(places, weight, stated_m)
+    if spacing is None:
+        return lines, None
+    phase = np.angle((weight * np.exp(2j * np.pi * places / spacing)).sum()) / (2 * np.pi) * spacing
+    number = np.round((places - phase) / spacing)
+    off = np.abs(places - phase - number * spacing)
+    fits = off <= 0.2 * spacing
+    dense = weight >= 0.5 * np.median(weight[fits]) if fits.any() else fits
+    kept = [i for i in range(len(lines)) if fits[i] or dense[i]]
+    if fits.sum() >= 2 and np.ptp(number[fits]) > 0:
+        fit = np.polyfit(number[fits], places[fits], 1, w=weight[fits] ** 0.25)
+        spacing = float(fit[0])
+    return [lines[i] for i in kept], spacing
+
+
+def _comb(places: np.ndarray, weight: np.ndarray, stated_m: float | None) -> float | None:
+    """Spacing at which lines fit a comb; the widest of those that fit nearly as well."""
+    if stated_m is not None:
+        tried = np.arange(0.85 * stated_m, 1.15 * stated_m, 0.0025)
+    else:
+        tried = np.arange(LEAST_SPACING_M, MOST_SPACING_M, 0.0025)
+    tried = tried[tried <= np.ptp(places) * 1.02 + 0.01]
+    if len(tried) == 0:
+        return None
+    fits = np.abs((weight * np.exp(2j * np.pi * places[None] / tried[:, None])).sum(1))
+    fits /= weight.sum()
+    good = np.flatnonzero(fits >= 0.92 * fits.max())
+    # Among neighbours of the widest good one, the best.
+    near = good[tried[good] >= 0.9 * tried[good[-1]]]
+    return float(tried[near[fits[near].argmax()]])
+
+
+def _clipped(
+    points: np.ndarray,
+    members: np.ndarray,
+    slope: float,
+    offset: float,
+    box: Box,
+    rest: np.ndarray,
+    near: np.ndarray,
+    back: np.ndarray,
+) -> Line | None:
+    """A line cut to its patch, in the field's metres; None where it has no plant of its own there.
+
+    `points` are in the patch's turned axes, `rest` turned the field's turned axes into those, `box`
+    is in the latter, and ``points @ back.T`` are local metres.
+    """
+    along = np.array([1.0, slope]) / math.hypot(1.0, slope)
+    origin = np.array([0.0, offset])
+    place = (points[members] - origin) @ along
+    order = np.argsort(place, kind="stable")
+    members, place = members[order], place[order]
+    to_box = rest.T  # patch axes to the field's turned axes
+    start, end = _cut(to_box @ origin, to_box @ along, box)
+    if start >= end:
+        return None
+    own = (place >= start) & (place < end)
+    if not own.any():
+        return None
+    return Line(
+        members=near[members[own]],
+        along_m=place[own],
+        origin=back @ origin,
+        direction=back @ along,
+        start_m=start,
+        end_m=end,
+        whole_along_m=place,
+    )
+
+
+def _cut(origin: np.ndarray, along: np.ndarray, box: Box) -> tuple[float, float]:
+    """Places along a line between which it lies in a box."""
+    start, end = -math.inf, math.inf
+    for axis in range(2):
+        low, high = box[axis], box[axis + 2]
+        if abs(along[axis]) < 1e-12:
+            if not low <= origin[axis] < high:
+                return 0.0, 0.0
+            continue
+        ends = sorted(((low - origin[axis]) / along[axis], (high - origin[axis]) / along[axis]))
+        start, end = max(start, ends[0]), min(end, ends[1])
+    return start, end

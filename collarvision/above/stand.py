@@ -1,0 +1,202 @@
+"""Stand: plants to a length of row and to an area, gaps and doubles, from plants on their rows.
+
+What is too close and too far follows ISO 7256-1:1984 on seeders (from memory): with s the usual
+distance from plant to plant, up to 0.5 s is a double, beyond 1.5 s a plant is missing.
+
+Intervals hold two doubts: the scale's, and that the network misses or invents some plants in every
+hundred. They are about the ground that the photo shows; how unlike the rest of the field is, photos
+of other places tell (`collarvision.above.fields`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from collarvision.above.ground import Coverage
+from collarvision.above.rows import Line, RowsFound
+from collarvision.above.values import SQUARE_M_PER_ACRE, Gap, Interval, Row, StandCount
+
+DOUBLE, MISSING = 0.5, 1.5
+_STEP_M: Final = 0.02
+_Z90: Final = 1.6449  # of the normal distribution, two-sided 90 in 100
+_LEAST_LENGTH_M: Final = 0.5
+
+
+@dataclass(frozen=True, eq=False)
+class Stood:
+    """Rows, gaps and counts.
+
+    Attributes
+    ----------
+    rows : tuple of Row
+    row_of, place_m : ndarray, (n,)
+        Each plant's row, -1 off all, and place along it, NaN off all.
+    stand : StandCount or None
+    gaps : tuple of Gap
+        Without longitude and latitude.
+    """
+
+    rows: tuple[Row, ...]
+    row_of: np.ndarray
+    place_m: np.ndarray
+    stand: StandCount | None
+    gaps: tuple[Gap, ...]
+
+
+def count_stand(
+    found: RowsFound | None,
+    double: np.ndarray,
+    coverage: Coverage,
+    *,
+    scale_error: float,
+    count_error: float,
+    stated_spacing_m: float | None = None,
+) -> Stood:
+    """Count plants along their rows.
+
+    Parameters
+    ----------
+    found : RowsFound or None
+    double : ndarray, (n,)
+        P(two plants in one centre) of each plant.
+    coverage : Coverage
+        Ground that was looked at; row outside of it isn't row.
+    scale_error, count_error : float
+        Relative standard errors.
+    stated_spacing_m : float, optional
+        Row spacing that the user states: areas then rest on it, and not on the scale twice.
+    """
+    row_of = np.full(len(double), -1, np.int32)
+    place = np.full(len(double), np.nan)
+    if found is None:
+        return Stood((), row_of, place, None, ())
+    spacing = _usual_spacing(found)
+    rows: list[Row] = []
+    gaps: list[Gap] = []
+    length, plants, twins = 0.0, 0.0, 0.0
+    steps: list[np.ndarray] = []
+    for line in found.lines:
+        number = len(rows)
+        runs, seen = _seen(line, coverage)
+        if seen <= 0.0:
+            continue
+        row_of[line.members] = number
+        place[line.members] = line.along_m
+        length += seen
+        plants += len(line.members) + float(double[line.members].sum())
+        twins += float(double[line.members].sum())
+        rows.append(
+            Row(
+                start_m=_at(line, runs[0][0]),
+                end_m=_at(line, runs[-1][1]),
+                length_m=seen,
+                plants=len(line.members),
+            )
+        )
+        between = np.diff(line.whole_along_m)
+        own = np.isin(line.whole_along_m[:-1], line.along_m)
+        steps.append(between[own])
+        if spacing is not None:
+            twins += int((between[own] <= DOUBLE * spacing).sum())
+            gaps += _gaps(line, number, runs, spacing)
+    if length < _LEAST_LENGTH_M or spacing is None:
+        return Stood(tuple(rows), row_of, place, None, tuple(gaps))
+    wide = stated_spacing_m or found.spacing_m
+    error = math.hypot(scale_error, count_error)
+    per_m = plants / length
+    per_m2 = None if wide is None else per_m / wide
+    # An area by rows seen twice through the same scale errs twice as much.
+    twice = error if stated_spacing_m else math.hypot(2 * scale_error, count_error)
+    even = np.concatenate(steps) if steps else np.zeros(0)
+    even = even[(even > DOUBLE * spacing) & (even <= MISSING * spacing)]
+    stand = StandCount(
+        plants=plants,
+        row_length_m=length,
+        row_spacing_m=wide,
+        per_m_row=per_m,
+        per_m_row_interval=_interval(per_m, error),
+        per_ha=None if per_m2 is None else per_m2 * 10_000,
+        per_ha_interval=None if per_m2 is None else _interval(per_m2 * 10_000, twice),
+        per_acre=None if per_m2 is None else per_m2 * SQUARE_M_PER_ACRE,
+        per_acre_interval=None if per_m2 is None else _interval(per_m2 * SQUARE_M_PER_ACRE, twice),
+        spacing_m=spacing,
+        doubles=twins,
+        spacing_cv=float(even.std() / even.mean()) if len(even) > 2 else None,
+    )
+    return Stood(tuple(rows), row_of, place, stand, tuple(gaps))
+
+
+def _usual_spacing(found: RowsFound) -> float | None:
+    """Usual distance from plant to plant: the middle of those that are no doubles and no gaps."""
+    steps = [np.diff(line.whole_along_m) for line in found.lines]
+    every = np.concatenate(steps) if steps else np.zeros(0)
+    every = every[every > 0.01]
+    if len(every) == 0:
+        return None
+    middle = float(np.median(every))
+    for _ in range(8):
+        kept = every[(every > DOUBLE * middle) & (every <= MISSING * middle)]
+        if len(kept) == 0:
+            break
+        middle = float(np.median(kept))
+    return middle
+
+
+def _at(line: Line, place: float) -> tuple[float, float]:
+    x, y = line.origin + place * line.direction
+    return float(x), float(y)
+
+
+def _seen(line: Line, coverage: Coverage) -> tuple[list[tuple[float, float]], float]:
+    """Stretches of a line on ground that was looked at, and their length together."""
+    count = max(2, math.ceil((line.end_m - line.start_m) / _STEP_M))
+    places = line.start_m + (np.arange(count) + 0.5) * (line.end_m - line.start_m) / count
+    at = line.origin + places[:, None] * line.direction
+    inside = coverage.holds(at[:, 0], at[:, 1])
+    if not inside.any():
+        return [], 0.0
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], inside, [False]]).astype(int)))
+    step = (line.end_m - line.start_m) / count
+    runs = [
+        (line.start_m + a * step, line.start_m + b * step)
+        for a, b in zip(edges[::2], edges[1::2], strict=True)
+    ]
+    return runs, float(sum(b - a for a, b in runs))
+
+
+def _gaps(line: Line, number: int, runs: list[tuple[float, float]], spacing: float) -> list[Gap]:
+    """Stretches of seen row longer than `MISSING` spacings without a plant."""
+    found = []
+    every = line.whole_along_m
+    for start, end in runs:
+        inside = every[(every >= start) & (every < end)]
+        before, after = every[every < start], every[every >= end]
+        # At a patch's border the row goes on; elsewhere what lies beyond wasn't looked at.
+        low_end = before[-1:] if len(before) and start <= line.start_m + _STEP_M else [start]
+        high_end = after[:1] if len(after) and end >= line.end_m - _STEP_M else [end]
+        for low, high in pairwise(np.concatenate([low_end, inside, high_end])):
+            apart = high - low
+            # A gap over a border belongs to the patch that it starts in.
+            if apart <= MISSING * spacing or low < start:
+                continue
+            found.append(
+                Gap(
+                    row=number,
+                    start_m=_at(line, float(low)),
+                    end_m=_at(line, float(high)),
+                    length_m=float(apart),
+                    missing=max(1, round(apart / spacing) - 1),
+                )
+            )
+    return found
+
+
+def _interval(value: float, error: float) -> Interval:
+    """90 in 100, on the scale of ratios: it can't fall below nothing."""
+    reach = math.exp(_Z90 * error)
+    return value / reach, value * reach
