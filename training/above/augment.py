@@ -16,7 +16,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from training import phone
-from training.above.network import MAP_STRIDE, WORKING_MM_PER_PX
+from training.above.contract import MAP_STRIDE, WORKING_MM_PER_PX
 from training.above.samples import AboveSample
 
 ZOOMS = (0.88, 1.16)
@@ -199,8 +199,6 @@ def augmented(
             part = functional.interpolate(part, (small, small), mode="area")
         part = camera(part, rng, generator)
         if small < side:
-            part = functional.interpolate(
-                part, (side, side), mode="bilinear", align_corners=False
-            )
+            part = functional.interpolate(part, (side, side), mode="bilinear", align_corners=False)
         parts.append(part)
     return torch.cat(parts).clamp(0, 1), shares(mask)

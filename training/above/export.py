@@ -17,6 +17,7 @@ import numpy as np
 import torch
 
 from training.above import network as net
+from training.above.contract import MAP_STRIDE, OUTPUTS, WORKING_MM_PER_PX
 from training.checkpoint import load_weights
 from training.export import weights_hash
 
@@ -75,7 +76,7 @@ def write_onnx(network: net.AboveNetwork, path: Path, facts: dict[str, str]) -> 
 
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".part")
-    axes = {name: {0: "n", 2: "map_height", 3: "map_width"} for name in net.OUTPUTS}
+    axes = {name: {0: "n", 2: "map_height", 3: "map_width"} for name in OUTPUTS}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         torch.onnx.export(
@@ -85,7 +86,7 @@ def write_onnx(network: net.AboveNetwork, path: Path, facts: dict[str, str]) -> 
             dynamo=False,
             opset_version=OPSET,
             input_names=["photo"],
-            output_names=list(net.OUTPUTS),
+            output_names=list(OUTPUTS),
             dynamic_axes={"photo": {0: "n", 2: "height", 3: "width"}, **axes},
         )
     model = onnx.load(str(beside))
@@ -108,7 +109,7 @@ def worst_disagreement(network: net.AboveNetwork, path: Path) -> float:
         photo = torch.rand(shape[0], 3, *shape[1:], generator=generator)
         with torch.no_grad():
             ours = [tensor.numpy() for tensor in exported(photo)]
-        theirs = session.run(list(net.OUTPUTS), {"photo": photo.numpy()})
+        theirs = session.run(list(OUTPUTS), {"photo": photo.numpy()})
         for a, b in zip(ours, theirs, strict=True):
             if a.shape != b.shape:
                 raise SystemExit(f"The exported network gives {b.shape}, PyTorch {a.shape}.")
@@ -135,9 +136,9 @@ def export(checkpoint: str | Path, out: str | Path, version: str | None = None) 
         "version": version or f"{today}-{weights_hash(network)}",
         "trained": today,
         "steps": str(trained.get("step", "")),
-        "outputs": ",".join(net.OUTPUTS),
-        "working_mm_per_px": str(net.WORKING_MM_PER_PX),
-        "map_stride": str(net.MAP_STRIDE),
+        "outputs": ",".join(OUTPUTS),
+        "working_mm_per_px": str(WORKING_MM_PER_PX),
+        "map_stride": str(MAP_STRIDE),
         "scores": json.dumps(trained.get("scores", {})),
     }
     reference = net.AboveNetwork()

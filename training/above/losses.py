@@ -8,10 +8,9 @@ from torch.nn import functional
 
 from training.above import network as net
 from training.above.augment import Points
+from training.above.contract import MAP_STRIDE, OUTPUTS, SIGMA_CELLS
 from training.losses import heat_loss
 
-SIGMA = {"plants": 1.5, "tips": 1.0}
-"""Spread of a peak in cells."""
 IGNORE_CELLS = 1.6
 """Around a tip that is hidden, or a plant that hardly shows, a peak is neither right nor wrong."""
 
@@ -36,7 +35,7 @@ def gaussians(points: Tensor, count: int, shape: tuple[int, int], sigma: float) 
     height, width = shape
     reach = int(3 * sigma + 1)
     step = torch.arange(-reach, reach + 1, device=points.device)
-    at = points[:, 1:3] / net.MAP_STRIDE
+    at = points[:, 1:3] / MAP_STRIDE
     cell = at.floor().long()
     column = cell[:, 0, None, None] + step[None, None, :]
     row = cell[:, 1, None, None] + step[None, :, None]
@@ -57,8 +56,8 @@ def targets(points: Points, count: int, shape: tuple[int, int]) -> tuple[Tensor,
     seen = points.tips[:, 3] > 0.5
     heat = torch.stack(
         [
-            gaussians(points.plants[:, :3], count, shape, SIGMA["plants"]),
-            gaussians(points.tips[seen][:, :3], count, shape, SIGMA["tips"]),
+            gaussians(points.plants[:, :3], count, shape, SIGMA_CELLS["plants"]),
+            gaussians(points.tips[seen][:, :3], count, shape, SIGMA_CELLS["tips"]),
         ],
         1,
     )
@@ -83,14 +82,14 @@ def _around(points: Tensor, shape: tuple[int, int]) -> tuple[Tensor, Tensor, Ten
     """
     height, width = shape
     steps = torch.tensor([(x, y) for y in (-1, 0, 1) for x in (-1, 0, 1)], device=points.device)
-    cell = (points[:, 1:3] / net.MAP_STRIDE).floor().long()[:, None] + steps
+    cell = (points[:, 1:3] / MAP_STRIDE).floor().long()[:, None] + steps
     inside = (cell[..., 0] >= 0) & (cell[..., 0] < width)
     inside &= (cell[..., 1] >= 0) & (cell[..., 1] < height)
     weight = torch.full((9,), NEIGHBOUR_WEIGHT, device=points.device)
     weight[4] = 1.0
     row, column = cell[..., 1].clamp(0, height - 1), cell[..., 0].clamp(0, width - 1)
     index = (points[:, 0].long()[:, None] * height + row) * width + column
-    return index, inside * weight, (cell + 0.5) * net.MAP_STRIDE
+    return index, inside * weight, (cell + 0.5) * MAP_STRIDE
 
 
 def _read(maps: Tensor, channels: slice, index: Tensor) -> Tensor:
@@ -117,34 +116,34 @@ def all_losses(maps: Tensor, share: Tensor, points: Points) -> dict[str, Tensor]
 
     Parameters
     ----------
-    maps : (N, `net.CHANNELS`, h, w) logits.
+    maps : (N, 8, h, w) logits.
     share : (N, 2, h, w) of corn and of other plants in each cell.
     points : Points
     """
     shape = (maps.shape[2], maps.shape[3])
     heat, weight = targets(points, maps.shape[0], shape)
-    peaks = torch.cat([maps[:, net.OUTPUTS["plants"]], maps[:, net.OUTPUTS["tips"]]], 1)
+    peaks = torch.cat([maps[:, OUTPUTS["plants"]], maps[:, OUTPUTS["tips"]]], 1)
     by_channel = heat_loss(peaks, heat, weight)
     losses = {
         "plants": by_channel[0],
         "tips": by_channel[1],
-        "canopy": area_loss(maps[:, net.OUTPUTS["canopy"]], share[:, :1]),
-        "other": area_loss(maps[:, net.OUTPUTS["other"]], share[:, 1:]),
+        "canopy": area_loss(maps[:, OUTPUTS["canopy"]], share[:, :1]),
+        "other": area_loss(maps[:, OUTPUTS["other"]], share[:, 1:]),
     }
     tips = points.tips[points.tips[:, 3] > 0.5]
     index, near, centre = _around(tips[:, :3], shape)
     want = (tips[:, None, 4:6] - centre) / net.LINK_SCALE_PX
-    got = _read(maps, net.OUTPUTS["to_plant"], index)
+    got = _read(maps, OUTPUTS["to_plant"], index)
     gap = functional.smooth_l1_loss(got, want, reduction="none", beta=0.05).sum(-1)
     losses["link"] = _mean(gap, near)
     plants = points.plants
     index, near, _ = _around(plants[:, :3], shape)
     want = plants[:, None, 3:4] / net.COUNT_SCALE
-    got = _read(maps, net.OUTPUTS["tip_count"], index)
+    got = _read(maps, OUTPUTS["tip_count"], index)
     gap = functional.smooth_l1_loss(got, want.expand_as(got), reduction="none", beta=0.1)
     losses["count"] = _mean(gap[..., 0], near * plants[:, None, 4])
     double = plants[:, None, 5].expand(-1, 9)
-    got = _read(maps, net.OUTPUTS["double"], index)[..., 0]
+    got = _read(maps, OUTPUTS["double"], index)[..., 0]
     cross = functional.binary_cross_entropy_with_logits(
         got, double, reduction="none", pos_weight=torch.tensor(DOUBLE_WEIGHT, device=maps.device)
     )

@@ -13,27 +13,14 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
+from training.above.contract import CHANNELS, OUTPUTS
 from training.encoder import TAPS, Encoder, InvertedResidual, load_encoder, read_weights
 from training.network import Lateral, Separable
 
-WORKING_MM_PER_PX = 3.0
-MAP_STRIDE = 4
 LINK_SCALE_PX = 64.0
 """Working pixels per unit of the link channels inside the network."""
 COUNT_SCALE = 4.0
 """Tips per unit of the count channel inside the network."""
-
-OUTPUTS: dict[str, slice] = {
-    "canopy": slice(0, 1),
-    "plants": slice(1, 2),
-    "tips": slice(2, 3),
-    "other": slice(3, 4),
-    "double": slice(4, 5),
-    "to_plant": slice(5, 7),
-    "tip_count": slice(7, 8),
-}
-"""Exported maps, in this order, and their channels."""
-CHANNELS = 8
 PROBABILITIES = slice(0, 5)
 RARE = (1, 2, 4)
 """Channels of points: they begin at a low probability."""
@@ -54,7 +41,7 @@ class ShortEncoder(Encoder):
 class AboveNetwork(nn.Module):
     """Maps of a frame; see `OUTPUTS`.
 
-    Takes ``photo`` (N, 3, H, W), RGB float in 0..1 at `WORKING_MM_PER_PX`, H and W multiples of
+    Takes ``photo`` (N, 3, H, W), RGB float in 0..1 at 3 mm a pixel, H and W multiples of
     32. Gives (N, `CHANNELS`, H/4, W/4) float32: logits of the five probabilities, then the link
     in units of `LINK_SCALE_PX` and the count in units of `COUNT_SCALE`.
     """

@@ -12,7 +12,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from training.above.network import WORKING_MM_PER_PX
+from training.above.contract import WORKING_MM_PER_PX
 
 MERGE_MM = 30.0
 """Two plants nearer than this are one peak with `double` set: two and a half cells."""

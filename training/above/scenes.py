@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 
 from training.above import finish
-from training.above.network import WORKING_MM_PER_PX
+from training.above.contract import WORKING_MM_PER_PX
 from training.plantgen import field_render
 from training.plantgen.field_ground import Noises
 from training.plantgen.field_scene import FieldScene, Shot, compose
@@ -30,18 +30,18 @@ BLOCK = 24
 """Scenes that share one library of plants and noises; the next block's are grown anew."""
 
 FINISHED_SCALES: tuple[tuple[float, float, int], ...] = (
-    # mm a pixel, share, side in px
-    (1.0, 0.05, 832),
-    (1.5, 0.10, 704),
-    (2.0, 0.15, 640),
-    (2.5, 0.10, 576),
+    # mm a pixel, share, side in px: few sides, since each compiles kernels of its own
+    (1.0, 0.05, 640),
+    (1.5, 0.10, 640),
+    (2.0, 0.15, 512),
+    (2.5, 0.10, 512),
     (3.0, 0.25, 512),
-    (4.0, 0.09, 448),
-    (5.0, 0.06, 416),
+    (4.0, 0.09, 384),
+    (5.0, 0.06, 384),
     (6.0, 0.15, 384),
-    (8.0, 0.05, 352),
+    (8.0, 0.05, 384),
 )
-LARGEST_BYTES = 84_000
+LARGEST_BYTES = 66_000
 """A finished photo is compressed until it fits, so that a set of hundreds stays small."""
 
 
@@ -63,9 +63,13 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
 
 
 def draw_shot(rng: np.random.Generator, side: int, finished: bool) -> Shot:
-    """How the next picture is taken; training's are rendered at the working scale."""
+    """How the next picture is taken; training's are rendered at the working scale.
+
+    Training sees more doubles than fields have, or it would see too few to learn from.
+    """
     if not finished:
-        return Shot(side_px=side, mm_per_px=WORKING_MM_PER_PX)
+        doubles = float(rng.uniform(0.1, 0.4)) if rng.random() < 0.3 else None
+        return Shot(side_px=side, mm_per_px=WORKING_MM_PER_PX, doubles=doubles)
     shares = np.array([share for _, share, _ in FINISHED_SCALES])
     chosen = FINISHED_SCALES[int(rng.choice(len(shares), p=shares / shares.sum()))]
     # A smaller --side (tests) shrinks every picture alike.

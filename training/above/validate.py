@@ -21,6 +21,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from training.above import network as net
+from training.above.contract import MAP_STRIDE, OUTPUTS, WORKING_MM_PER_PX
 from training.above.samples import AboveSample, at_working_scale, load, parse_truth
 from training.checkpoint import load_weights
 
@@ -43,7 +44,7 @@ def peaks(heat: Tensor, threshold: float) -> tuple[np.ndarray, np.ndarray]:
         total = max(float(patch.sum()), 1e-6)
         step = np.array([-1.0, 0.0, 1.0])
         dx, dy = float((patch.sum(0) * step).sum()), float((patch.sum(1) * step).sum())
-        out.append(((c + 0.5 + dx / total) * net.MAP_STRIDE, (r + 0.5 + dy / total) * net.MAP_STRIDE))
+        out.append(((c + 0.5 + dx / total) * MAP_STRIDE, (r + 0.5 + dy / total) * MAP_STRIDE))
     return np.array(out, np.float32).reshape(-1, 2), score
 
 
@@ -66,9 +67,9 @@ def match(found: np.ndarray, truth: np.ndarray, reach_px: float) -> list[tuple[i
 
 def _counts(sample: AboveSample, maps: dict[str, Tensor]) -> dict[str, Any]:
     """Right, wrong and missed plants and tips of one picture, tip counts, areas."""
-    mm = net.WORKING_MM_PER_PX
+    mm = WORKING_MM_PER_PX
     at, _ = peaks(maps["plants"][0], THRESHOLD["plants"])
-    cell = np.floor(at / net.MAP_STRIDE).astype(int)
+    cell = np.floor(at / MAP_STRIDE).astype(int)
     double = maps["double"][0].cpu().numpy()[cell[:, 1], cell[:, 0]] > THRESHOLD["double"]
     counted = maps["tip_count"][0].cpu().numpy()[cell[:, 1], cell[:, 0]]
     # A double counts as two plants at one place.
@@ -101,9 +102,9 @@ def _counts(sample: AboveSample, maps: dict[str, Tensor]) -> dict[str, Any]:
     tips, _ = peaks(maps["tips"][0], THRESHOLD["tips"])
     seen = merged.tips[merged.tips[:, 3] > 0.5]
     tip_pairs = match(tips, seen[:, :2], TIP_MATCH_MM / mm)
-    cells = np.floor(tips / net.MAP_STRIDE).astype(int)
+    cells = np.floor(tips / MAP_STRIDE).astype(int)
     links = maps["to_plant"].cpu().numpy()[:, cells[:, 1], cells[:, 0]].T
-    home = (cells + 0.5) * net.MAP_STRIDE + links
+    home = (cells + 0.5) * MAP_STRIDE + links
     by_link = np.zeros(len(at))
     if len(at) and len(home):
         away = np.linalg.norm(home[:, None] - at[None], axis=2)
@@ -122,9 +123,9 @@ def _counts(sample: AboveSample, maps: dict[str, Tensor]) -> dict[str, Any]:
                     "linked": float(by_link[f]),
                 }
             )
-    corn = functional.avg_pool2d((sample.mask == 1).float()[None, None], net.MAP_STRIDE)[0, 0] > 0.5
+    corn = functional.avg_pool2d((sample.mask == 1).float()[None, None], MAP_STRIDE)[0, 0] > 0.5
     said = (maps["canopy"][0] > THRESHOLD["canopy"]).cpu()
-    valid = functional.avg_pool2d((sample.mask != 255).float()[None, None], net.MAP_STRIDE)[0, 0] > 0.99
+    valid = functional.avg_pool2d((sample.mask != 255).float()[None, None], MAP_STRIDE)[0, 0] > 0.99
     return {
         "right": right,
         "wrong": wrong,
@@ -142,7 +143,7 @@ def _counts(sample: AboveSample, maps: dict[str, Tensor]) -> dict[str, Any]:
 
 def merged_stretch(sample: AboveSample) -> float:
     """Working px per px of the picture as it lies on disk."""
-    return float(sample.truth.row["mm_per_px"]) / net.WORKING_MM_PER_PX
+    return float(sample.truth.row["mm_per_px"]) / WORKING_MM_PER_PX
 
 
 def _share(right: int, other: int) -> float:
@@ -193,7 +194,7 @@ def validate(
     for given in samples:
         sample = at_working_scale(given)
         photo = sample.image.permute(2, 0, 1)[None].float().to(device) / 255.0
-        maps = dict(zip(net.OUTPUTS, (m[0] for m in exported(photo)), strict=True))
+        maps = dict(zip(OUTPUTS, (m[0] for m in exported(photo)), strict=True))
         maps = {name: value.float() for name, value in maps.items()}
         result = _counts(sample, maps)
         everything.append(result)

@@ -153,6 +153,7 @@ def draw_stand(
     *,
     kind: str | None = None,
     mean_stage: float | None = None,
+    doubles: float | None = None,
 ) -> Stand:
     """Draw a piece of field.
 
@@ -166,6 +167,8 @@ def draw_stand(
         One of `KINDS`; drawn when left out.
     mean_stage : float, optional
         Mean stage of the field; drawn when left out.
+    doubles : float, optional
+        Share of places with two plants; drawn when left out.
     """
     if kind is None:
         kind = str(rng.choice(KINDS, p=KIND_SHARES))
@@ -179,9 +182,12 @@ def draw_stand(
     spacing = float(np.clip(1e10 / per_ha / spacing_rows, 90, 500))
     error = spacing * float(rng.uniform(0.05, 0.35))
     skips = float(rng.choice([rng.uniform(0, 0.05), rng.uniform(0.05, 0.3)], p=[0.75, 0.25]))
-    doubles = float(rng.choice([rng.uniform(0, 0.05), rng.uniform(0.05, 0.15)], p=[0.65, 0.35]))
+    usual = float(rng.choice([rng.uniform(0, 0.05), rng.uniform(0.05, 0.15)], p=[0.65, 0.35]))
+    twice = usual if doubles is None else doubles
     spread = float(rng.choice([rng.uniform(0.15, 0.5), rng.uniform(0.5, 1.0)], p=[0.75, 0.25]))
-    late = float(rng.choice([0.0, rng.uniform(0.02, 0.1), rng.uniform(0.1, 0.25)], p=[0.4, 0.4, 0.2]))
+    late = float(
+        rng.choice([0.0, rng.uniform(0.02, 0.1), rng.uniform(0.1, 0.25)], p=[0.4, 0.4, 0.2])
+    )
     wander = float(rng.uniform(2, 14))  # of plants across the row
     plants: list[FieldPlant] = []
     c, s = math.cos(direction), math.sin(direction)
@@ -191,7 +197,7 @@ def draw_stand(
         if abs(v) >= reach_mm:
             continue
         half = math.sqrt(reach_mm**2 - v**2)
-        along = row_positions(rng, 2 * half, spacing, error, skips, doubles) - half
+        along = row_positions(rng, 2 * half, spacing, error, skips, twice) - half
         stages = stages_of(rng, len(along), mean, spread, late)
         side = rng.normal(0, wander, len(along))
         for u, dv, stage, double in zip(along, side, stages, _double(along), strict=True):
@@ -211,6 +217,8 @@ def draw_stand(
         mean_stage=mean,
         weeds_per_m2=float(weeds),
         weed_size_mm=float(np.exp(rng.uniform(np.log(8), np.log(110)))),
-        residue_share=float(0.0 if straw < 0.3 else rng.uniform(0, 0.25) if straw < 0.8 else rng.uniform(0.25, 0.7)),
+        residue_share=float(
+            0.0 if straw < 0.3 else rng.uniform(0, 0.25) if straw < 0.8 else rng.uniform(0.25, 0.7)
+        ),
         lean=(gust * math.cos(wind), gust * math.sin(wind)),
     )

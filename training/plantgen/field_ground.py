@@ -190,7 +190,9 @@ def _texture(rng: np.random.Generator, noises: Noises) -> np.ndarray:
     if rng.random() < 0.08:  # algae, moss or a film of seedlings: green that is no plant
         film = np.clip(noises.draw(rng, "coarse", TEXTURE_PX) - rng.uniform(0.2, 1.5), 0, 1)
         green = hsv(rng.uniform(60, 110), rng.uniform(0.2, 0.5), rng.uniform(0.2, 0.45))[0]
-        image = image + (green.astype(np.float32) - image) * (film * rng.uniform(0.2, 0.7))[..., None]
+        image = (
+            image + (green.astype(np.float32) - image) * (film * rng.uniform(0.2, 0.7))[..., None]
+        )
     return np.clip(image, 0.004, 0.8).astype(np.float32)
 
 
@@ -198,7 +200,7 @@ def litter(rng: np.random.Generator, stand: Stand, ground: Ground, reach_mm: flo
     """Straw, stalk pieces and stones on the ground, all at once as arrays."""
     area = 4 * reach_mm**2
     if rng.random() < 0.4:
-        long, wide = rng.uniform(60, 260), rng.uniform(6, 20)  # stalks of last year's corn
+        long, wide = rng.uniform(60, 240), rng.uniform(5, 13)  # stalks of last year's corn
     else:
         long, wide = rng.uniform(25, 120), rng.uniform(1.5, 5)  # straw
     count = int(min(stand.residue_share * area / (0.5 * long * wide), 6000))
@@ -276,14 +278,22 @@ def _with_stones(
     c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
     points = axes[None] * radii
     points = np.stack(
-        [points[..., 0] * c - points[..., 1] * s, points[..., 0] * s + points[..., 1] * c, points[..., 2] * 0.6],
+        [
+            points[..., 0] * c - points[..., 1] * s,
+            points[..., 0] * s + points[..., 1] * c,
+            points[..., 2] * 0.6,
+        ],
         -1,
     )
     points += np.stack([x, y, ground.height(x, y) + 0.1 * size], 1)[:, None]
-    one = np.array([[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4], [1, 0, 5], [2, 1, 5], [3, 2, 5], [0, 3, 5]])
+    one = np.array(
+        [[0, 1, 4], [1, 2, 4], [2, 3, 4], [3, 0, 4], [1, 0, 5], [2, 1, 5], [3, 2, 5], [0, 3, 5]]
+    )
     faces = (one[None] + (6 * np.arange(count))[:, None, None]).reshape(-1, 3).astype(np.uint32)
     colours = hsv(
-        rng.normal(rng.uniform(15, 45), 4, count), rng.uniform(0.02, 0.4, count), rng.uniform(0.2, 0.8, count)
+        rng.normal(rng.uniform(15, 45), 4, count),
+        rng.uniform(0.02, 0.4, count),
+        rng.uniform(0.2, 0.8, count),
     )
     stones = LightMesh(
         points.reshape(-1, 3), faces, np.repeat(colours, 6, axis=0), np.zeros(len(faces), np.int32)

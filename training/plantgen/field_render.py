@@ -184,7 +184,9 @@ def _mended(radiance: np.ndarray) -> np.ndarray:
     return np.clip(radiance, 0, 1e3)
 
 
-def describe(scene: FieldScene, rendered: FieldRendered, scale: float = 1.0) -> list[dict[str, Any]]:
+def describe(
+    scene: FieldScene, rendered: FieldRendered, scale: float = 1.0
+) -> list[dict[str, Any]]:
     """What is true of each corn plant that stands in the window or reaches into it.
 
     Returns
@@ -232,9 +234,7 @@ def describe(scene: FieldScene, rendered: FieldRendered, scale: float = 1.0) -> 
     return out
 
 
-def _seen_tips(
-    scene: FieldScene, rendered: FieldRendered, index: int, scale: float
-) -> np.ndarray:
+def _seen_tips(scene: FieldScene, rendered: FieldRendered, index: int, scale: float) -> np.ndarray:
     """Whether each leaf of a plant shows just before its tip."""
     placed = scene.placed[index]
     height, width = rendered.owner.shape

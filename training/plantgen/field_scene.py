@@ -39,6 +39,8 @@ class Shot:
         From the camera to the window's middle.
     kind : str or None
     mean_stage : float or None
+    doubles : float or None
+        Share of places in the rows with two plants.
     """
 
     side_px: int = 512
@@ -47,6 +49,7 @@ class Shot:
     distance_mm: float | None = None
     kind: str | None = None
     mean_stage: float | None = None
+    doubles: float | None = None
 
 
 @dataclass(frozen=True)
@@ -202,7 +205,9 @@ def _others(
         c, s = scale * math.cos(turn), scale * math.sin(turn)
         points = kept.vertices @ np.array([[c, s, 0], [-s, c, 0], [0, 0, scale]])
         points += [x, y, float(ground.height(x, y))]
-        parts.append(LightMesh(points, kept.faces, np.clip(kept.colours * tint, 0, 0.9), kept.owner))
+        parts.append(
+            LightMesh(points, kept.faces, np.clip(kept.colours * tint, 0, 0.9), kept.owner)
+        )
 
     count = int(min(rng.poisson(stand.weeds_per_m2 * (2 * reach_mm / 1e3) ** 2), 350))
     kinds = rng.choice(["broadleaf", "rosette", "grass"], max(count, 1), p=rng.dirichlet([1, 1, 1]))
@@ -240,7 +245,9 @@ def compose(rng: np.random.Generator, shot: Shot, library: Library, noises: Nois
     """
     camera = place_camera(rng, shot)
     reach = _footprint_mm(camera)
-    stand = draw_stand(rng, reach + 350, kind=shot.kind, mean_stage=shot.mean_stage)
+    stand = draw_stand(
+        rng, reach + 350, kind=shot.kind, mean_stage=shot.mean_stage, doubles=shot.doubles
+    )
     ground = field_ground.lay(rng, noises, stand, reach + 450)
     # From yellow-green to blue-green, as hybrids, nitrogen and cold make them [M].
     hue = float(np.clip(rng.normal(93, 10), 66, 118))

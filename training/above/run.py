@@ -1,0 +1,209 @@
+"""From nothing to a checkpoint and a validation set, in one command and a given time.
+
+    python -m training.above.run --work DIR --out OUT --minutes 8 --renderers 10 --val-count 550
+
+Renderers write fresh fields under ``DIR/train`` while the trainer reads them; ``DIR/val`` gets
+finished photos that are never trained on. The whole ends in time: the trainer stops by the
+clock, the photos are packed. Parts that are there are continued. On a machine without a GPU the
+same command runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import subprocess
+import sys
+import tarfile
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+VAL_SEED = 90_000
+"""Seeds from here on are never trained on."""
+
+GRACE_S = 8.0
+"""How long a renderer may take to end before it is killed."""
+
+PACK_BYTES = 14_500_000
+"""A packed file of the validation set stays below this."""
+
+
+def arguments(argv: list[str] | None = None) -> argparse.Namespace:
+    """Read the command line.
+
+    Raises
+    ------
+    SystemExit
+        When training and validation would share seeds.
+    """
+    parser = argparse.ArgumentParser(
+        prog="training.above.run", description=(__doc__ or "").splitlines()[0]
+    )
+    add = parser.add_argument
+    add("--work", type=Path, required=True, help="folder for samples and logs")
+    add("--out", type=Path, required=True, help="folder for the checkpoint and packed photos")
+    add("--minutes", type=float, default=8.0, help="of the whole, packing included")
+    add("--end-seconds", type=float, default=40.0, help="of them kept for scores and packing")
+    add("--renderers", type=int, default=10, help="rendering processes")
+    add("--val-renderers", type=int, default=3, help="of them that make the photos first")
+    add("--gpus", type=int, default=1)
+    add("--variant", help="Mitsuba variant; the first that works when left out")
+    add("--seed", type=int, default=1, help="of the first renderer; others follow")
+    add("--val-seed", type=int, default=VAL_SEED + 1)
+    add("--val-count", type=int, default=550, help="finished photos for validation")
+    add("--light-paths", type=int, default=24, help="a pixel")
+    add("--side", type=int, default=512, help="of a training picture, px")
+    add("trainer", nargs="*", help="after --: more options for training.above.train")
+    options = parser.parse_args(argv)
+    if options.seed + 4 * options.renderers >= VAL_SEED:
+        parser.error(f"Seeds from {VAL_SEED} on are for validation: choose a lower --seed.")
+    if options.val_seed <= VAL_SEED:
+        parser.error(f"Choose a --val-seed above {VAL_SEED}, where nothing is trained on.")
+    return options
+
+
+@dataclass
+class Renderers:
+    """The rendering processes: those of the validation photos become training's when done."""
+
+    options: argparse.Namespace
+    train: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    val: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    next_seed: int = 0
+
+    def start(self) -> None:
+        """Start all of them."""
+        options = self.options
+        self.next_seed = options.seed
+        val = min(options.val_renderers, options.renderers - 1) if options.val_count else 0
+        for index in range(val):
+            count = -(-(options.val_count - index) // val)
+            self.val.append(
+                self._one(options.val_seed + index, "val", ["--finished", "--count", str(count)])
+            )
+        for _ in range(options.renderers - val):
+            self._train()
+
+    def _one(self, seed: int, folder: str, extra: list[str]) -> subprocess.Popen[bytes]:
+        options = self.options
+        environment = dict(os.environ, OMP_NUM_THREADS="1", CUDA_VISIBLE_DEVICES="0")
+        command = [sys.executable, "-m", "training.above.scenes"]
+        command += ["--out", str(options.work / folder), "--seed", str(seed)]
+        command += ["--samples", str(options.light_paths), "--side", str(options.side), *extra]
+        if options.variant:
+            command += ["--variant", options.variant]
+        with (options.work / f"render-{seed}.log").open("ab") as log:
+            return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+
+    def _train(self) -> None:
+        self.train.append(self._one(self.next_seed, "train", []))
+        self.next_seed += 1
+
+    def look(self) -> None:
+        """Replace finished validation renderers by training ones, and any that broke once."""
+        for process in [p for p in self.val if p.poll() is not None]:
+            self.val.remove(process)
+            self._train()
+        if all(p.poll() is not None for p in self.train):
+            logs = sorted(self.options.work.glob("render-*.log"))
+            tail = logs[0].read_text()[-2000:] if logs else ""
+            raise SystemExit(f"Every renderer has stopped:\n{tail}")
+
+    def stop(self) -> None:
+        """End all; a sample is only in the truth file once its pictures are whole."""
+        running = self.train + self.val
+        for process in running:
+            process.terminate()
+        end = time.monotonic() + GRACE_S
+        for process in running:
+            try:
+                process.wait(max(0.1, end - time.monotonic()))
+            except subprocess.TimeoutExpired:
+                process.kill()
+
+
+def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:
+    """The trainer's command line, and whatever was given after ``--``."""
+    command = [sys.executable, "-m", "training.above.train"]
+    command += ["--samples", str(options.work / "train"), "--stop-at", f"{stop_at:.0f}"]
+    command += ["--minutes", str(options.minutes), "--out", str(options.out / "above.pt")]
+    if options.val_count:
+        command += ["--val", str(options.work / "val")]
+    command += ["--log", str(options.out / "above.log.jsonl")]
+    command += ["--device", "cuda:0" if options.gpus else "cpu"]
+    return command + options.trainer
+
+
+def pack(folder: Path, out: Path) -> list[Path]:
+    """Pack finished samples into tars of limited size, each with whole samples only."""
+    packed: list[Path] = []
+    archive: tarfile.TarFile | None = None
+    room = 0
+    for truth in sorted(folder.rglob("truth.jsonl")):
+        rows = [line for line in truth.read_text(encoding="utf-8").splitlines() if line.strip()]
+        names = [line.split('"file": "')[1].split('"')[0] for line in rows]
+        for name in [f"{Path(n).stem}{ext}" for n in names for ext in (".jpg", ".png")]:
+            path = truth.parent / name
+            size = path.stat().st_size + 1024
+            if archive is None or room < size:
+                if archive is not None:
+                    archive.close()
+                packed.append(out / f"val-{len(packed)}.tar.gz")
+                archive = tarfile.open(packed[-1], "w:gz", compresslevel=1)  # noqa: SIM115
+                room = PACK_BYTES
+            archive.add(path, f"{truth.parent.name}/{name}")
+            room -= size
+    if archive is not None:
+        archive.close()
+        packed.append(out / "val-truth.tar.gz")
+        with tarfile.open(packed[-1], "w:gz") as lines:
+            for truth in sorted(folder.rglob("truth.jsonl")):
+                lines.add(truth, f"{truth.parent.name}/truth.jsonl")
+    return packed
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run renderers and the trainer; pack what was made, however training ends."""
+    options = arguments(argv)
+    began = time.time()
+    options.work.mkdir(parents=True, exist_ok=True)
+    options.out.mkdir(parents=True, exist_ok=True)
+    renderers = Renderers(options)
+    renderers.start()
+    stop_at = began + options.minutes * 60 - options.end_seconds
+    status = 1
+    try:
+        trainer = subprocess.Popen(trainer_command(options, stop_at))
+        told = 0.0
+        while trainer.poll() is None:
+            time.sleep(0.5)
+            if time.time() > stop_at:
+                renderers.stop()  # the scores at the end have the machine to themselves
+                continue
+            renderers.look()
+            if time.time() - told > 30:
+                told = time.time()
+                made = {
+                    f: sum(1 for _ in (options.work / f).rglob("*.png")) for f in ("train", "val")
+                }
+                print(
+                    f"{told - began:.0f} s: {made['train']} training, {made['val']} finished",
+                    flush=True,
+                )
+        status = trainer.returncode
+    finally:
+        renderers.stop()
+        packed = pack(options.work / "val", options.out) if options.val_count else []
+    size = sum(path.stat().st_size for path in packed) / 1e6
+    made_train = sum(1 for _ in (options.work / "train").rglob("*.png"))
+    print(
+        f"{made_train} training samples, {len(packed)} packed files of {size:.1f} MB, "
+        f"{time.time() - began:.0f} s in all",
+        flush=True,
+    )
+    return status
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
