@@ -13,7 +13,9 @@ import typer
 
 if TYPE_CHECKING:
     from collarvision.decision import FieldAnswer
+    from collarvision.fieldvisits import FieldVisits
     from collarvision.outlook import Outlook
+    from collarvision.walk.correction import ZonedField
 
 EXIT_USAGE = 2
 EXIT_SURVEY = 3
@@ -96,6 +98,13 @@ def field(
     frost: Annotated[
         str | None, typer.Option(metavar="DATE", help="Day of a frost: minds the advised wait.")
     ] = None,
+    above: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FLIGHT",
+            help="What `above --out` wrote: shows the field by zones, corrected by its plants.",
+        ),
+    ] = None,
     precision: Annotated[
         float,
         typer.Option(metavar="D", help="Enough plants know a share to +-D; 0.15 is 15 in 100."),
@@ -169,6 +178,7 @@ def field(
             wait=wait,
             precision=precision,
             test=SequentialTest() if sequential else None,
+            above=None if above is None else _zoned(above, visits, precision),
         )
         if save:
             from collarvision.keeping import keep_decision
@@ -244,6 +254,25 @@ def _outlook(
         if found is None:
             _say("No dates ahead: no plant of the visit has an answer yet.")
     return found
+
+
+def _zoned(flight: Path, visits: FieldVisits, precision: float) -> ZonedField | None:
+    """The field by the zones of a flight; None, and a sentence, where the two don't go together."""
+    from collarvision.boundary import BoundaryError, boundary_of
+    from collarvision.walk.cells import grid
+    from collarvision.walk.correction import Ground, correct
+    from collarvision.walk.flight import FlightError, read_flight
+    from collarvision.walk.zones import find_zones
+
+    try:
+        outline = None if visits.boundary is None else boundary_of(visits.boundary, visits.field)
+        flown = read_flight(flight, outline)
+        ground = [Ground(plant.evidence, plant.gps) for plant in visits.chosen.plants]
+        zones = find_zones(flown, grid(flown))
+        return correct(flown, zones, ground, visit=visits.chosen.day, precision=precision)
+    except (FlightError, BoundaryError) as error:
+        _say(f"The flight is left out. {error}")
+        return None
 
 
 def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:

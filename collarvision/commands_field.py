@@ -56,6 +56,12 @@ def plan(
     seed: Annotated[
         int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
     ] = 0,
+    above: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FLIGHT", help="What `above --out` wrote: stops by zones (see `walk`)."
+        ),
+    ] = None,
     units: Annotated[
         AreaUnit | None,
         typer.Option(help="Unit of areas, with ft or m; that of --area, else of your locale."),
@@ -73,6 +79,9 @@ def plan(
     from collarvision.sampling import plan_sample
     from collarvision.units import M2_PER, UnitError, read_area_m2, shown_here
 
+    if above is not None:
+        _zone_walk(above, area, boundary, field, precision, start, headland, seed, units, form, out)
+        return
     if area is None and boundary is None:
         _stop("Give the field's size (--area 40ac) or its outline (--boundary field.geojson).")
     if form is PlanForm.geojson and boundary is None:
@@ -117,9 +126,10 @@ def plan(
         _stop(str(error))
     walk = None
     if outline is not None:
+        from collarvision.commands_walk import position
         from collarvision.walkplan import WalkPlanError, plan_walk
 
-        begin = None if start is None else _position(start)
+        begin = None if start is None else position(start)
         try:
             walk = plan_walk(outline, sample.stops, seed=seed, headland_m=headland, start=begin)
         except WalkPlanError as error:
@@ -144,15 +154,36 @@ def plan(
     typer.echo(f"Wrote the plan to {out}.", err=True)
 
 
-def _position(text: str) -> tuple[float, float]:
-    """Read latitude and longitude."""
-    try:
-        lat, lon = (float(part) for part in text.split(","))
-    except ValueError:
-        lat = lon = float("nan")
-    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        _stop(f"--start {text!r} isn't latitude,longitude: write it like 41.52,-93.61.")
-    return lat, lon
+def _zone_walk(
+    flight: Path,
+    area: str | None,
+    boundary: Path | None,
+    field: str | None,
+    precision: float,
+    start: str | None,
+    headland: float,
+    seed: int,
+    units: AreaUnit | None,
+    form: PlanForm,
+    out: Path | None,
+) -> None:
+    """Plan by a flight: as `collarvision walk` does, with this command's options."""
+    from collarvision import commands_walk as walking
+
+    if area is not None:
+        _stop("--above goes by the field's outline: give --boundary field.geojson, not --area.")
+    walking.walk(
+        flight,
+        boundary,
+        field,
+        precision=precision,
+        start=start,
+        headland=headland,
+        seed=seed,
+        units=None if units is None else walking.WalkArea(units.value),
+        form=walking.WalkForm(form.value),
+        out=out,
+    )
 
 
 def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:

@@ -24,6 +24,8 @@ from collarvision.limitwords import CAUTION
 from collarvision.outlook import Outlook, TrackDay
 from collarvision.sampling import Enough, SequentialTest, enough_plants
 from collarvision.survey import Decision
+from collarvision.walk.correction import ZonedField
+from collarvision.walk.telling import cautions, zoned_record
 from collarvision.window import Window
 
 
@@ -58,6 +60,9 @@ class FieldAnswer:
     notes : tuple of str
     models, calibrations : tuple of str
     caution : str
+    above : ZonedField or None
+        What a flight says of the field, before and after the plants on the ground. The stage, the
+        shares and the verdicts above know nothing of it.
     """
 
     field: str
@@ -78,6 +83,7 @@ class FieldAnswer:
     models: tuple[str, ...]
     calibrations: tuple[str, ...]
     caution: str = CAUTION
+    above: ZonedField | None = None
 
     @property
     def expected(self) -> TrackDay | None:
@@ -105,6 +111,7 @@ def decide(
     wait: Wait | None = None,
     precision: float = 0.15,
     test: SequentialTest | None = None,
+    above: ZonedField | None = None,
 ) -> FieldAnswer:
     """Bring together what is known of a field's chosen visit.
 
@@ -117,6 +124,8 @@ def decide(
         Half-width of the interval of a share that is enough.
     test : SequentialTest, optional
         Also end the walk when this test has decided.
+    above : ZonedField, optional
+        Of the same field and visit (`collarvision.walk.correction`).
     """
     evidence = visits.chosen.evidence
     stage = summarise(evidence)
@@ -140,9 +149,14 @@ def decide(
         earlier=earlier,
         boundary=visits.boundary,
         decisions=visits.decisions,
-        notes=(*visits.notes, *remarks(visits, earlier, stage)),
+        notes=(
+            *(() if above is None else cautions(above, stage.stage)),
+            *visits.notes,
+            *remarks(visits, earlier, stage),
+        ),
         models=visits.models,
         calibrations=visits.calibrations,
+        above=above,
     )
 
 
@@ -271,6 +285,7 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
             }
             for one in answer.decisions
         ],
+        "above": None if answer.above is None else zoned_record(answer.above),
         "notes": [*answer.notes, *(outlook.notes if outlook else ())],
         "models": list(answer.models),
         "calibrations": list(answer.calibrations),

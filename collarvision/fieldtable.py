@@ -20,6 +20,9 @@ from collarvision.heat import DateSpan
 from collarvision.limits import Verdict
 from collarvision.table import CAUTION, plain
 from collarvision.units import Shown
+from collarvision.walk.correction import ZonedField
+from collarvision.walk.telling import counted_words, zone_sentences
+from collarvision.walk.telling import headline as zone_headline
 
 _NARROW = 76
 _WIDE = 105
@@ -65,6 +68,8 @@ def format_answer(
     if answer.verdicts:
         _verdicts(console, answer)
     _plants(console, answer, shown)
+    if answer.above is not None:
+        _above(console, answer.above)
     console.print()
     if answer.wait is not None:
         console.print(answer.wait.sentence)
@@ -332,6 +337,35 @@ def past_words(past: PastVisit, shown: Shown) -> str:
     if past.mean_height_mm is not None:
         said += f", mean {shown.height(past.mean_height_mm)}"
     return said
+
+
+def _above(console: Console, zoned: ZonedField) -> None:
+    """The field by the zones of a flight, before and after the plants on the ground."""
+    console.print()
+    console.print(Text("By zones, from above and after the walk", style="bold"))
+    console.print(Text(zone_headline(zoned)))
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, show_edge=False)
+    for name, right in (
+        ("Zone", False),
+        ("Of plants", True),
+        ("From above", False),
+        ("Corrected", False),
+        ("Half at", False),
+        ("Counted", False),
+    ):
+        table.add_column(name, justify="right" if right else "left", overflow="fold")
+    for one in zoned.zones:
+        table.add_row(
+            one.zone.letter,
+            f"{one.zone.share:.0%}",
+            one.before.words,
+            one.after.words if zoned.plants else "–",
+            stage_name(one.stage) if zoned.plants else "–",
+            counted_words(one),
+        )
+    console.print(table)
+    for words in zone_sentences(zoned):
+        console.print(Text(words))
 
 
 def expected_words(answer: FieldAnswer) -> str | None:

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
 
+import numpy as np
+
 from collarvision.answer import stage_name
 from collarvision.boundary import metres_a_degree
 from collarvision.decision import FieldAnswer
@@ -16,6 +18,7 @@ from collarvision.field import half_rule
 from collarvision.fieldvisits import SeenPlant
 from collarvision.report.plots import short
 from collarvision.report.svg import Drawing, Point, round_steps
+from collarvision.report.zonemap import draw_zones
 
 _WIDTH = 360.0
 _TALLEST = 420.0
@@ -70,6 +73,10 @@ def draw_map(answer: FieldAnswer) -> str | None:
     stops = map_stops(answer.plants)
     rings = _rings(answer.boundary)
     corners = [point for ring in rings for point in ring]
+    if answer.above is not None and not rings:
+        boundary = answer.above.flight.boundary
+        hull = [boundary.degrees(*point) for ring in boundary.rings_m for point in ring]
+        corners += [(lon, lat) for lat, lon in hull]
     corners += [(stop.lon, stop.lat) for stop in stops]
     if not corners:
         return None
@@ -89,7 +96,16 @@ def draw_map(answer: FieldAnswer) -> str | None:
             (height - 24) / 2 - (lat * lat_m - middle_y) * scale,
         )
 
-    if rings:
+    if answer.above is not None:
+        flight = answer.above.flight
+
+        def place_m(x_m: float, y_m: float) -> Point:
+            lat, lon = flight.boundary.degrees(x_m, y_m)
+            return place(lon, lat)
+
+        away = np.array([flight.boundary.metres(stop.lat, stop.lon) for stop in stops])
+        draw_zones(drawing, answer.above.layout, flight.boundary.rings_m, place_m, away)
+    elif rings:
         drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")
     spots = [place(stop.lon, stop.lat) for stop in stops]
     nearest = min((math.dist(a, b) for a, b in combinations(spots, 2)), default=math.inf)

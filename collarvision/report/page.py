@@ -35,8 +35,11 @@ from collarvision.report.plots import distribution, heights
 from collarvision.report.sheet import BROUGHT_ABOUT, make_sheet
 from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.windowplot import draw_window
+from collarvision.report.zoneplot import draw_zone_ranges
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.units import Shown
+from collarvision.walk.telling import counted_words, zone_sentences
+from collarvision.walk.telling import headline as zone_headline
 from collarvision.wholefile import write_whole
 
 # A sign beside each word, so that a verdict is told apart without colour.
@@ -113,6 +116,17 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         expected=expected_words(answer),
         window_notes=_window_notes(answer),
         map=drawing(draw_map(answer)),
+        above=answer.above,
+        zone_headline=None if answer.above is None else zone_headline(answer.above),
+        zone_ranges=None if answer.above is None else drawing(draw_zone_ranges(answer.above)),
+        zone_rows=[
+            (one, stage_name(one.stage), counted_words(one))
+            for one in (answer.above.zones if answer.above else ())
+        ],
+        zone_sentences=[
+            words.replace("+-", "±")
+            for words in (zone_sentences(answer.above) if answer.above else ())
+        ],
         stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
         sheet=make_sheet(answer, shown),
         limits=[

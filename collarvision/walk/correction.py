@@ -9,6 +9,7 @@ the plants of the ground alone; nothing here changes that.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
@@ -89,8 +90,8 @@ class ZoneAnswer:
         Highest stage that at least 1 in 20 plants has reached, corrected.
     plants, stops : int
         Counted on the ground in it.
-    counted : (int, int) or None
-        Lowest and highest stage among them.
+    counts : dict of int to int
+        Stage to number of plants among them.
     """
 
     zone: Zone
@@ -101,7 +102,7 @@ class ZoneAnswer:
     advanced: int
     plants: int
     stops: int
-    counted: tuple[int, int] | None
+    counts: dict[int, int]
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,8 @@ class ZonedField:
         That it is `stage`.
     shares : tuple of ZoneShare
         Of the whole field.
+    precision : float
+        Half-width that was asked for.
     half_width : float
         Of the interval of the worse known of the two shares that decide the stage.
     enough : bool
@@ -150,6 +153,7 @@ class ZonedField:
     stage: int
     probability: float
     shares: tuple[ZoneShare, ...]
+    precision: float
     half_width: float
     enough: bool
     more: int
@@ -235,6 +239,7 @@ def correct(
         stage=stage,
         probability=_probability(found.shares, stage),
         shares=shares,
+        precision=precision,
         half_width=wide,
         enough=enough,
         more=0 if enough else _more(prior, stops, plants, wide, precision),
@@ -335,7 +340,7 @@ def _zone_answer(zone: Zone, shares: np.ndarray, counts: list[int], stops: int) 
         advanced=int((shares.mean(axis=0) >= _SEEN).sum()) - 1,
         plants=len(counts),
         stops=stops,
-        counted=(min(counts), max(counts)) if counts else None,
+        counts=dict(sorted(Counter(counts).items())),
     )
 
 

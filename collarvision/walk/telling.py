@@ -21,7 +21,15 @@ def headline(zoned: ZonedField) -> str:
     )
 
 
-def enough_words(zoned: ZonedField, precision: float) -> str:
+def zone_sentences(zoned: ZonedField) -> tuple[str, ...]:
+    """What is to be said under a table of the zones."""
+    said = [enough_words(zoned), shift_words(zoned)]
+    if zoned.plants:
+        said.append(advanced_words(zoned))
+    return (*(words for words in said if words is not None), *zoned.notes)
+
+
+def enough_words(zoned: ZonedField) -> str:
     """Whether the plants are enough for the field by its zones, or where to count more."""
     wide = f"+-{zoned.half_width * 100:.0f} in 100"
     if zoned.enough:
@@ -30,8 +38,8 @@ def enough_words(zoned: ZonedField, precision: float) -> str:
         return f"By zones about {zoned.more} plants are to be counted, first in zone A."
     return (
         f"By zones the shares that decide the stage are known to {wide}, and +-"
-        f"{precision * 100:.3g} were asked: about {_count(zoned.more, 'more plant')}, first in "
-        f"zone {zoned.more_in}."
+        f"{zoned.precision * 100:.3g} were asked: about {_count(zoned.more, 'more plant')}, "
+        f"first in zone {zoned.more_in}."
     )
 
 
@@ -51,11 +59,11 @@ def shift_words(zoned: ZonedField) -> str | None:
     return f"{said} (95 in 100: {low:+.1f} to {high:+.1f})."
 
 
-def zone_words(one: ZoneAnswer) -> str:
+def counted_words(one: ZoneAnswer) -> str:
     """What was counted in a zone."""
-    if one.counted is None:
+    if not one.counts:
         return "none"
-    low, high = (stage_name(k) for k in one.counted)
+    low, high = stage_name(min(one.counts)), stage_name(max(one.counts))
     return (
         f"{one.plants} at {_count(one.stops, 'stop')}: {low if low == high else f'{low} to {high}'}"
     )
