@@ -25,7 +25,10 @@ VAL_SEED = 90_000
 GRACE_S = 8.0
 """How long a renderer may take to end before it is killed."""
 
-PACK_BYTES = 14_500_000
+MOST_BROKEN = 6
+"""Renderers that may break and be replaced; more than that is no accident."""
+
+PACK_BYTES = 15_600_000
 """A packed file of the validation set stays below this."""
 
 
@@ -71,6 +74,7 @@ class Renderers:
     train: list[subprocess.Popen[bytes]] = field(default_factory=list)
     val: list[subprocess.Popen[bytes]] = field(default_factory=list)
     next_seed: int = 0
+    broken: int = 0
 
     def start(self) -> None:
         """Start all of them."""
@@ -101,10 +105,15 @@ class Renderers:
         self.next_seed += 1
 
     def look(self) -> None:
-        """Replace finished validation renderers by training ones, and any that broke once."""
+        """Replace finished validation renderers by training ones, and a few that broke."""
         for process in [p for p in self.val if p.poll() is not None]:
             self.val.remove(process)
             self._train()
+        for process in [p for p in self.train if p.poll() not in (None, 0)]:
+            self.broken += 1
+            if self.broken <= MOST_BROKEN:  # with a new seed: the old one would break again
+                self.train.remove(process)
+                self._train()
         if all(p.poll() is not None for p in self.train):
             logs = sorted(self.options.work.glob("render-*.log"))
             tail = logs[0].read_text()[-2000:] if logs else ""

@@ -143,8 +143,9 @@ def row_positions(
 
 
 def _double(places: np.ndarray) -> np.ndarray:
-    near = np.diff(places) < DOUBLE_REACH_MM
-    return np.concatenate([[False], near]) | np.concatenate([near, [False]])
+    near = np.zeros(len(places) + 1, bool)
+    near[1:-1] = np.diff(places) < DOUBLE_REACH_MM
+    return near[1:] | near[:-1]
 
 
 def draw_stand(
