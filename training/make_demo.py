@@ -85,6 +85,8 @@ def slots() -> Iterator[Slot]:
     yield Slot("creek-2-s2-p2", 5, fault="blurred")
     yield Slot("creek-2-s2-p3", 5, fault="cut_off", tallest_mm=14 * INCH_MM)
     yield Slot("creek-2-s3-p1", 6, fault="dark")
+    # Flown first, and walked by its zones: four stops in the middle, two ahead, one behind.
+    yield from _visit("heron-2", (5, 6, 5, 5, 6, 6, 5, 5, 6, 6, 6, 7, 6, 7, 6, 5, 5, 5, 4, 3, 4))
 
 
 def _visit(

@@ -8,8 +8,8 @@ from collarvision.report.page import drawing, fill
 from collarvision.report.zonemap import Spot, draw_zone_map
 from collarvision.walk.correction import RANGE_LEVEL
 from collarvision.walk.page import (
-    AT_A_STOP,
     area_words,
+    at_a_stop,
     flown_words,
     plain_words,
     precision_words,
@@ -65,7 +65,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
         unit=unit,
         length=f"{walk.length_m * factor:,.0f} {unit}",
         note=zone_note(walk),
-        at_a_stop=AT_A_STOP,
+        at_a_stop=at_a_stop(walk),
         notes=flight.notes,
         caution=CAUTION,
     )

@@ -7,8 +7,9 @@ The spread is that of belonging to the share of plants that decides the field's 
 is believed of the field before anybody walks.
 
 The number of plants a stop is the smallest for which that share is known as well as asked, by the
-model of `growth` made linear: normal shift and zones, normal errors of stops. It is never more than
-the plain plan's: then the flight saves no plants, and what is to be expected is said.
+model of `growth` made linear: normal shift and zones, normal errors of stops. A few more stops than
+the plain plan's are taken where that saves plants. Plants are never more than the plain plan's: then
+the flight saves none, and what is to be expected is said.
 """
 
 from __future__ import annotations
@@ -23,7 +24,9 @@ from collarvision.evidence import HIGHEST_STAGE
 from collarvision.sampling import FEWEST_PLANTS, LEVEL, plan_sample, z_value
 from collarvision.walk.growth import LATE_VARIANCE, OWN_SD, Prior, share_past
 
-_FEWEST_A_STOP: Final = 2
+_FEWEST_A_STOP: Final = 3
+_FURTHER_STOPS: Final = 4  # more than the plain plan's, where that saves plants
+_A_STOP_IN_PLANTS: Final = 2  # what walking to one more stop is worth: our own choice
 _WIDER: Final = 1.15
 """What the linear sum leaves out: spread and slope aren't known either. From invented fields."""
 
@@ -83,14 +86,22 @@ def allocate(
     if stops is not None and stops < zones:
         raise ValueError(f"{stops} stops can't see {zones} zones: give {zones} or more.")
     plain = plan_sample(area_m2 / _M2_AN_ACRE, precision)
-    count = stops or max(plain.stops, zones + (zones > 1))
-    of_zone = neyman(prior.zone_share, _zone_spread(prior), count)
-    most = max(math.ceil(plain.plants_needed / count), _FEWEST_A_STOP)
-    for plants in range(_FEWEST_A_STOP, most + 1):
-        width = expected_half_width(prior, of_zone, plants)
-        if width <= precision and plants * count >= FEWEST_PLANTS:
-            break
-    return Allocation(of_zone, plants, precision, width, plain.plants)
+    fewest = max(plain.stops, zones + (zones > 1))
+    spread = _zone_spread(prior)
+    found: list[Allocation] = []
+    for count in [stops] if stops else range(fewest, fewest + _FURTHER_STOPS + 1):
+        of_zone = neyman(prior.zone_share, spread, count)
+        most = max(math.ceil(plain.plants_needed / count), _FEWEST_A_STOP)
+        for plants in range(_FEWEST_A_STOP, most + 1):
+            width = expected_half_width(prior, of_zone, plants)
+            if width <= precision and plants * count >= FEWEST_PLANTS:
+                break
+        found.append(Allocation(of_zone, plants, precision, width, plain.plants))
+    reached = [one for one in found if one.expected <= precision]
+    if not reached:
+        # More stops than the plain plan's would be walked for nothing that was asked.
+        return found[0]
+    return min(reached, key=lambda one: one.plants + _A_STOP_IN_PLANTS * sum(one.stops))
 
 
 def neyman(shares: np.ndarray, spread: np.ndarray, stops: int) -> tuple[int, ...]:

@@ -16,10 +16,6 @@ from collarvision.walk.zones import Zone
 _FEET_A_METRE: Final = 1000 / 304.8
 _M2_AN_ACRE: Final = 4046.8564224
 _WIDTH: Final = 80
-AT_A_STOP: Final = (
-    "At each stop take every third plant along the row, large and small alike: don't pick. "
-    "One photo a plant, the card beside it."
-)
 
 
 def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac") -> str:
@@ -47,7 +43,12 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
             f"{range_words(stage_range(zone.stages, RANGE_LEVEL)):<12}  {zone.collars:>7.1f}  "
             f"{zone.missing:>7.0%}  {stops:>5}  {stops * allocation.plants_a_stop:>6}"
         )
-    lines += ["", *textwrap.wrap(zone_note(walk), _WIDTH), "", *textwrap.wrap(AT_A_STOP, _WIDTH)]
+    lines += [
+        "",
+        *textwrap.wrap(zone_note(walk), _WIDTH),
+        "",
+        *textwrap.wrap(at_a_stop(walk), _WIDTH),
+    ]
     lines += ["", *_stops(walk, area_unit)]
     for note in walk.flight.notes:
         lines += ["", *textwrap.wrap(note, _WIDTH)]
@@ -123,6 +124,14 @@ def zone_note(walk: ZoneWalk) -> str:
     return (
         "Stages are told by leaf tips alone and are only a range: the plants on the ground "
         "decide. Zone A is the most advanced and decides a maximum; don't leave it out."
+    )
+
+
+def at_a_stop(walk: ZoneWalk) -> str:
+    """What to do at each stop."""
+    return (
+        f"At each stop take {walk.allocation.plants_a_stop} plants, every third along the row, "
+        "large and small alike: don't pick. One photo a plant, the card beside it."
     )
 
 
