@@ -86,6 +86,8 @@ class Reading:
         ``arch``, ``free-standing`` (no leaf arches yet) or ``along-stalk`` (laid plant).
     view : str
         ``side``, or ``above`` for a photo from the air, which is never staged.
+    above : dict or None
+        What a photo from above tells of its plants, as `collarvision.above.summary` writes it.
     fault : str or None
         An error of the program itself; the photo is then rejected and nothing is hidden.
     """
@@ -121,6 +123,7 @@ class Reading:
     card: CardMark | None = None
     model: str | None = None
     view: Literal["side", "above"] = "side"
+    above: dict[str, Any] | None = None
     fault: str | None = None
     version: str = __version__
 
@@ -174,6 +177,7 @@ class Reading:
                 "focal_assumed": self.card.focal_assumed,
                 "corners": [_pair(corner, 1) for corner in self.card.corners],
             },
+            "above": self.above,
             "model": self.model,
             "fault": self.fault,
             "version": self.version,

@@ -24,6 +24,7 @@ import cv2
 import numpy as np
 
 from collarvision.exif import Notes, read_notes
+from collarvision.fieldlook import shows_field
 from collarvision.jpeg import JpegLayout, every_row_coded, jpeg_layout
 from collarvision.upright import in_srgb, upright
 from collarvision.viewpoint import FlightNotes, View, flight_notes, noted_view
@@ -165,7 +166,7 @@ def load_photo(
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
-        view=noted_view(flight),
+        view="above" if shows_field(rgb) else noted_view(flight),
         flight=flight,
         step=step,
         decode=decode,

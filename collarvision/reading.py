@@ -33,6 +33,12 @@ SHOWN_TIP = 0.3
 """Least score of a tip to be listed."""
 
 
+FROM_ABOVE = (
+    "Taken from above, where collars don't show: it tells where to walk, not the stage. Photograph "
+    "plants from the side there."
+)
+
+
 def read_photo(
     source: str | Path | bytes,
     *,
@@ -124,21 +130,36 @@ def rejected(source: str | Path | bytes, reason: str, *, name: str | None = None
 
 
 def _from_above(photo: Photo, source: str | Path | bytes) -> Reading:
-    """Keep where and when; collars don't show from up there, and no guess is made of them."""
+    """Count plants as far as their scale is known; collars don't show from up there."""
+    from collarvision.above.calibration import AboveCalibration, load_above_calibration
+    from collarvision.above.frames import read_frame
+    from collarvision.above.network import load_above_network
+    from collarvision.above.summary import record_summary
+
+    network, lacking = None, ""
+    try:
+        network = load_above_network()
+        calibration = load_above_calibration()
+    except ModelError as error:
+        # Photos from the side can be read all the same.
+        network, lacking = None, str(error)
+        calibration = AboveCalibration()
+    frame = read_frame(photo, network, calibration, lacking=lacking)
+    nothing = {"no-plants", "not-maize"} & set(frame.quality)
     return Reading(
         photo=photo.name,
         path=None if isinstance(source, bytes) else str(source),
         sha256=photo.sha256,
-        outcome="rejected",
-        reasons=(
-            "Taken from the air, by the file's own notes: its place is kept, but collars don't "
-            "show from above. Photograph plants from the side.",
-        ),
+        outcome="rejected" if nothing else "hand-count",
+        reasons=(*frame.reasons, FROM_ABOVE),
         view="above",
+        quality=frame.quality,
         photo_size=photo.size,
-        taken_at=photo.taken_at.isoformat() if photo.taken_at else None,
+        taken_at=frame.taken_at,
         gps=photo.gps,
         focal_eq_mm=photo.focal_eq_mm,
+        above=record_summary(frame),
+        model=frame.model,
     )
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -73,6 +73,8 @@ class Record(_Part):
         Sentences a scout can act on.
     height_basis, height_rule : str or None
         What the height was measured to, and which published definition was asked for.
+    above : dict or None
+        For a photo from above: plants, rows, stand and the range of stages; see the README.
     fault : str or None
         An error of the program itself while it read this photo. None in a healthy run.
     """
@@ -106,6 +108,7 @@ class Record(_Part):
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
     card: CardRecord | None = None
+    above: dict[str, Any] | None = None
     fault: str | None = None
     version: str | None = None
 
@@ -113,7 +116,7 @@ class Record(_Part):
     def _agrees_with_itself(self) -> Record:
         if self.outcome == "staged" and (self.stage is None or self.confidence is None):
             raise ValueError("a staged photo needs a stage and a confidence")
-        if self.view == "above" and self.stage is not None:
+        if self.view == "above" and (self.stage is not None or self.outcome == "staged"):
             raise ValueError("a photo from above has no stage")
         if self.outcome != "staged" and not self.reasons:
             raise ValueError(f"outcome {self.outcome} needs a reason")

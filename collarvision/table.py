@@ -68,10 +68,18 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     if stages:
         found = ", ".join(f"{stage_name(s)} × {n}" for s, n in sorted(stages.items()))
         sentences[0] += f" Staged: {found}."
+    above = [reading for reading in readings if reading.view == "above"]
+    for reading in above:
+        counts[reading.outcome] -= 1
     if counts["hand-count"]:
         sentences.append("Next: count the hand-count plants yourself; V3? is only a best guess.")
     if counts["rejected"]:
         sentences.append("Next: retake the rejected photos, or count those plants by hand.")
+    if above:
+        sentences.append(
+            f"{len(above)} from above: a range of stages at most. `collarvision above` tells more, "
+            "and where to walk."
+        )
     without_card = sum(
         reading.stage is not None and "no_card" in reading.quality for reading in readings
     )
@@ -94,6 +102,9 @@ def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
     stage, sure = "–", "–"
     if reading.stage is not None:
         stage = stage_name(reading.stage) + ("" if reading.outcome == "staged" else "?")
+    if reading.above is not None and reading.above["stages"] is not None:
+        low, high = (reading.above["stages"][end] for end in ("low", "high"))
+        stage, sure = low if low == high else f"{low}–{high}", "range"
     if reading.confidence is not None:
         sure = f"{confidence_words(reading.confidence)} {reading.confidence:.0%}"
     height = "–"

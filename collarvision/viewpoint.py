@@ -3,9 +3,9 @@
 Cameras that fly note their height over the ground and the tilt of their mount in XMP (ISO 16684-1),
 under names that they share; the names are from memory. EXIF has only the height over the sea. A
 photo without such notes is a side view unless its picture says otherwise, plainly: ground and
-plants from edge to edge, no board, no sky (`shows_field`). A plant laid on a board is photographed
-from above as well, by hand and rightly so; it stays a side view. In doubt it is a side view, and
-what the network makes of it decides.
+plants from edge to edge, no board, no sky (`collarvision.fieldlook`). A plant laid on a board is
+photographed from above as well, by hand and rightly so; it stays a side view. In doubt it is a side
+view, and what the network makes of it decides.
 """
 
 from __future__ import annotations

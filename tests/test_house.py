@@ -25,6 +25,7 @@ ORDER = [
         "gathering",
         "outlines",
         "viewpoint",
+        "fieldlook",
         "upright",
         "network",
         "cardfit",

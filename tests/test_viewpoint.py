@@ -96,13 +96,14 @@ def test_a_plant_from_above_is_kept_with_its_place_and_never_staged(
     (folder / "above.jpg").write_bytes(jpeg(drawn_plant.rgb, up, exif=exif))
     above, side = records(folder)
     assert (side.view, side.stage) == ("side", 3)
-    assert (above.view, above.outcome, above.stage) == ("above", "rejected", None)
-    assert "from the side" in above.reasons[0]
+    assert (above.view, above.outcome, above.stage) == ("above", "hand-count", None)
+    assert "from the side" in above.reasons[-1]
+    assert (above.height_mm, above.stage_probabilities) == (None, {})
     assert load_photo(folder / "above.jpg").view == "above"
     survey = tmp_path / "s.survey"
     result = run("batch", folder, "--survey", survey, "--workers", 1)
     assert result.exit_code == 0
-    assert "1 photo from the air" in result.stdout
+    assert "1 photo from above" in result.stdout
     assert "Retake" not in result.stdout
     with SurveyReader(survey) as store:
         rows = {row.photo: row for row in store.plants()}

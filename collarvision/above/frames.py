@@ -33,6 +33,11 @@ _GPS_ERROR_M: Final = 3.0
 _SPREAD: Final = 1.12
 """Ratio of row spacings in two halves of a photo from which it was tilted, unknown to its file."""
 
+NO_NETWORK: Final = (
+    "There is no network for photos from above in this installation, so nothing was counted: "
+    "install the package again."
+)
+
 Within = Callable[[np.ndarray, np.ndarray], np.ndarray]
 """Says of latitudes and longitudes whether they lie in the field."""
 
@@ -43,6 +48,7 @@ def read_frame(
     calibration: AboveCalibration,
     stated: Stated = Stated(),  # noqa: B008 - frozen
     *,
+    lacking: str = NO_NETWORK,
     within: Within | None = None,
     tell: Callable[[int, int], None] = lambda done, total: None,
 ) -> FrameAbove:
@@ -52,10 +58,12 @@ def read_frame(
     ----------
     photo : Photo
     network : AboveNetwork or None
-        None where this installation has none: the photo keeps its scale and place.
+        None where it can't be opened: the photo keeps its scale and place.
     calibration : AboveCalibration
     stated : Stated
         What the user says of rows and height.
+    lacking : str
+        Why there is no network.
     within : callable, optional
         Plants outside of the field are left out, where the photo's place and heading are known.
     tell : callable
@@ -103,12 +111,7 @@ def read_frame(
         )
     base = replace(base, quality=tuple(quality), reasons=tuple(reasons))
     if network is None:
-        return _refused(
-            base,
-            "no-network",
-            "There is no network for photos from above in this installation, so nothing was "
-            "counted: install the package again.",
-        )
+        return _refused(base, "no-network", lacking)
     coverage = ground.coverage()
     if within is not None:
         inside = _only_within(coverage, base.georeference, within)

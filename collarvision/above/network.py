@@ -17,6 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from collarvision import network as shared
 from collarvision.network import ModelError, models_folder, usable_cpus
 
 ABOVE_MODEL_VARIABLE: Final = "COLLARVISION_ABOVE_MODEL"
@@ -34,8 +35,6 @@ TILE_PX: Final = 1280
 MARGIN_PX: Final = 96
 """Px of a tile's rim that are read and not used: half a plant of eight leaves, and the encoder's
 own edge."""
-
-MAX_THREADS: Final = 4
 
 _CHANNELS: Final = {
     "canopy": 1,
@@ -242,9 +241,10 @@ def _open(path: Path) -> AboveNetwork:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(MAX_THREADS, usable_cpus()))
+    options.intra_op_num_threads = max(1, min(shared.MAX_THREADS, usable_cpus()))
     options.inter_op_num_threads = 1
     options.enable_mem_pattern = False
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     options.log_severity_level = 3
     try:
         session = onnxruntime.InferenceSession(

@@ -25,7 +25,7 @@ import numpy as np
 from collarvision.above.assembling import Place, assemble
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.finding import PLANT_FIELDS, Found, find_plants, join, nothing_found
-from collarvision.above.frames import PLANT_REACH_PX, Within
+from collarvision.above.frames import NO_NETWORK, PLANT_REACH_PX, Within
 from collarvision.above.ground import COARSEST_MM, Coverage
 from collarvision.above.network import CELL_PX, WORKING_MM, AboveNetwork
 from collarvision.above.scale import Stated
@@ -245,6 +245,7 @@ def read_ortho(
     calibration: AboveCalibration,
     stated: Stated = Stated(),  # noqa: B008 - frozen
     *,
+    lacking: str = NO_NETWORK,
     within: Within | None = None,
     keep: Path | None = None,
     tell: Callable[[int, int], None] = lambda done, total: None,
@@ -255,7 +256,7 @@ def read_ortho(
     Parameters
     ----------
     path : Path
-    network, calibration, stated, within
+    network, calibration, stated, lacking, within
         As for `collarvision.above.frames.read_frame`.
     keep : Path, optional
         Folder for finished blocks; those of an earlier run over the same file are used.
@@ -298,10 +299,7 @@ def read_ortho(
             return replace(
                 base,
                 quality=("no-network",),
-                reasons=(
-                    "There is no network for photos from above in this installation, so nothing "
-                    "was counted: install the package again.",
-                ),
+                reasons=(lacking,),
             )
         store = _Blocks(keep, _key(path, network.version, calibration))
         blocks = list(_blocks(*ortho.size))

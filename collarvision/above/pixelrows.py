@@ -14,6 +14,8 @@ from typing import Final
 import cv2
 import numpy as np
 
+from collarvision.fieldlook import green_mask
+
 LONG_SIDE_PX: Final = 1400
 _MOST_POINTS: Final = 40_000
 _LEAST_GREEN: Final = 0.002
@@ -91,24 +93,6 @@ def find_pixel_rows(rgb: np.ndarray, valid: np.ndarray | None = None) -> PixelRo
     if clarity < _CLEAR:
         return None
     return PixelRows(spacing * rgb.shape[1] / size[0], error, float(angle % 180.0), clarity)
-
-
-def green_mask(rgb: np.ndarray) -> np.ndarray:
-    """Where a picture is green: more green than red and blue, by more than its own noise.
-
-    Excess green on chromatic coordinates, 2g - r - b (Woebbecke et al. 1995, Trans. ASAE
-    38:259-269, from memory), cut where Otsu's method parts it, but no lower than a faint green.
-    """
-    pixels = rgb.astype(np.float32)
-    total = pixels.sum(2) + 1.0
-    excess = (3.0 * pixels[..., 1] - total) / total
-    if excess.size == 0:
-        return np.zeros(rgb.shape[:2], bool)
-    levels = np.clip((excess + 0.3) * 250, 0, 255).astype(np.uint8)
-    level, _ = cv2.threshold(levels, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
-    cut = min(max(level / 250 - 0.3, 0.06), 0.25)
-    found: np.ndarray = (excess > cut) & (total > 60.0)
-    return found
 
 
 def _profile(points: np.ndarray, ground: np.ndarray, angle_deg: float) -> np.ndarray:

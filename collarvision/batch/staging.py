@@ -74,7 +74,9 @@ class BatchResult:
     unfiled : int
         Photos of this run that belong to no field.
     above : int
-        Photos from the air, kept and not staged; ``rejected`` counts them too.
+        Photos from above, kept and never staged; their outcomes count them too.
+    above_rejected : int
+        Those among them that show nothing to count.
     stopped : bool
         The run was asked to stop before all was done.
     seconds : float
@@ -88,6 +90,7 @@ class BatchResult:
     stopped: bool
     seconds: float
     above: int = 0
+    above_rejected: int = 0
 
 
 def run_batch(
@@ -135,6 +138,7 @@ def run_batch(
         stopped=not run.ended or done < run.taken,
         seconds=time.monotonic() - began,
         above=run.above,
+        above_rejected=run.above_rejected,
     )
 
 
@@ -161,6 +165,7 @@ class _Run:
         self.faults = 0
         self.unfiled = 0
         self.above = 0
+        self.above_rejected = 0
         self.taken = 0
         self.ended = False
 
@@ -257,7 +262,9 @@ class _Run:
         self._read_now.add(sha256)
         self.unfiled += place.field is None
         self.faults += new and reading.fault is not None
-        self.above += new and reading.view == "above"
+        from_above = new and reading.view == "above"
+        self.above += from_above
+        self.above_rejected += from_above and reading.outcome == "rejected"
         self._count(reading.outcome if new else seen, pending.file)
         for file, facts in pending.copies:
             self._note_copy(file, facts, sha256, "copy")

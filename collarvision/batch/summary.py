@@ -78,8 +78,11 @@ def _counts(result: BatchResult) -> Iterable[str]:
         names = ", ".join(plain(name) for name in result.quarantined[:NAMES_SHOWN])
         yield f"{len(result.quarantined)} ended the program twice and were left aside: {names}."
     if result.above:
-        yield f"{_photos(result.above)} from the air: kept with their place, and not staged."
-    if steps["rejected"] > result.above:
+        yield (
+            f"{_photos(result.above)} from above: kept with what they tell of plants and place, "
+            "never staged. `collarvision above` tells the field's story from them."
+        )
+    if steps["rejected"] > result.above_rejected:
         yield "Retake the rejected photos, or count those plants by hand: an export says why."
     if result.faults > len(result.quarantined):
         yield (

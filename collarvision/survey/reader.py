@@ -188,7 +188,8 @@ class SurveyReader:
     def waiting(self, field: str | None = None) -> Iterator[Waiting]:
         """Photos that ask for a hand count and have none yet, by field and date.
 
-        A height alone is no count: the plant goes on waiting.
+        A height alone is no count: the plant goes on waiting. Nobody counts collars on a photo
+        from above.
         """
         for row in self._rows(
             f"""
@@ -196,7 +197,7 @@ class SurveyReader:
                 json_extract(c.record, '$.reasons')
             FROM readings AS r JOIN photos AS p ON p.id = r.photo_id AND p.latest_id = r.id
             JOIN records AS c ON c.reading_id = r.id {rows.PLACE}
-            WHERE r.outcome = 'hand-count'
+            WHERE r.outcome = 'hand-count' AND p.view = 'side'
             AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id
                 AND (stage IS NOT NULL OR nodes IS NOT NULL))
             AND NOT EXISTS (SELECT 1 FROM set_asides WHERE photo_id = p.id)
