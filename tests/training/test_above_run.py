@@ -1,0 +1,125 @@
+"""Training from above in one command: what is started, with which seeds, and what is packed."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import tarfile
+from pathlib import Path
+
+import pytest
+
+from training.above import run
+
+
+class FakeProcess:
+    """Stands for a renderer or the trainer."""
+
+    started: list[FakeProcess]
+
+    def __init__(self, command: list[str], **options: object) -> None:
+        self.command = command
+        self.returncode: int | None = None
+        self.ended: list[str] = []
+        type(self).started.append(self)
+
+    def value(self, name: str) -> str:
+        return self.command[self.command.index(name) + 1]
+
+    def poll(self) -> int | None:
+        return self.returncode
+
+    def terminate(self) -> None:
+        self.ended.append("terminate")
+
+    def kill(self) -> None:
+        self.ended.append("kill")
+
+    def wait(self, timeout: float) -> int:
+        if self.returncode is None and "--seed" in self.command:
+            if self.value("--seed") == "8":
+                raise subprocess.TimeoutExpired("x", timeout)
+            self.returncode = -15
+        return 0
+
+
+@pytest.fixture
+def fakes(monkeypatch: pytest.MonkeyPatch) -> list[FakeProcess]:
+    FakeProcess.started = []
+    monkeypatch.setattr(run.subprocess, "Popen", FakeProcess)
+    monkeypatch.setattr(run, "GRACE_S", 0.01)
+    return FakeProcess.started
+
+
+def options(tmp_path: Path, *more: str) -> list[str]:
+    return ["--work", str(tmp_path / "w"), "--out", str(tmp_path / "o"), "--seed", "5", *more]
+
+
+def test_seeds_of_training_and_validation_never_meet(tmp_path: Path) -> None:
+    with pytest.raises(SystemExit):
+        run.arguments([*options(tmp_path), "--seed", "89999"])
+    with pytest.raises(SystemExit):
+        run.arguments([*options(tmp_path), "--val-seed", "90000"])
+
+
+def test_renderers_share_the_photos_and_go_over_to_training(
+    tmp_path: Path, fakes: list[FakeProcess]
+) -> None:
+    settings = run.arguments([*options(tmp_path), "--renderers", "5", "--val-count", "10"])
+    settings.work.mkdir()
+    renderers = run.Renderers(settings)
+    renderers.start()
+    val = [p for p in fakes if "--finished" in p.command]
+    assert sum(int(p.value("--count")) for p in val) == 10
+    assert {p.value("--seed") for p in val} == {"90001", "90002", "90003"}
+    assert [p.value("--seed") for p in fakes if p not in val] == ["5", "6"]
+    val[0].returncode = 0
+    renderers.look()
+    assert fakes[-1].value("--seed") == "7"
+    assert "--finished" not in fakes[-1].command
+    fakes[-1].returncode = 1  # one breaks: another takes its place, with a new seed
+    renderers.look()
+    assert fakes[-1].value("--seed") == "8"
+    renderers.stop()
+    assert fakes[-1].ended == ["terminate", "kill"]
+    for process in renderers.train:
+        process.returncode = 1  # type: ignore[misc]
+    renderers.broken = run.MOST_BROKEN
+    renderers.val.clear()
+    (settings.work / "render-5.log").write_text("no driver")
+    with pytest.raises(SystemExit, match="no driver"):
+        renderers.look()
+
+
+def test_main_starts_the_trainer_in_time_and_packs(
+    tmp_path: Path, fakes: list[FakeProcess], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def soon(_: float) -> None:
+        fakes[-1].returncode = 0
+
+    monkeypatch.setattr(run.time, "sleep", soon)
+    part = tmp_path / "w" / "val" / "part-90001"
+    part.mkdir(parents=True)
+    names = [f"90001_{k:06d}" for k in range(3)]
+    for name in names:
+        (part / f"{name}.jpg").write_bytes(b"j" * 3000)
+        (part / f"{name}.png").write_bytes(b"p" * 500)
+    rows = [json.dumps({"file": f"{name}.jpg", "plants": []}) for name in names]
+    (part / "truth.jsonl").write_text("\n".join(rows) + "\n")
+    (part / "90001_000003.jpg").write_bytes(b"unfinished")
+    monkeypatch.setattr(run, "PACK_BYTES", 9000)
+    more = ["--renderers", "2", "--val-count", "3", "--minutes", "1", "--", "--batch", "4"]
+    assert run.main([*options(tmp_path), *more]) == 0
+    trainer = fakes[-1]
+    assert "training.above.train" in trainer.command
+    assert trainer.command[-2:] == ["--batch", "4"]
+    assert trainer.value("--val").endswith("val")
+    packed = sorted((tmp_path / "o").glob("val-*.tar.gz"))
+    assert [p.name for p in packed] == ["val-0.tar.gz", "val-1.tar.gz", "val-truth.tar.gz"]
+    inside = []
+    for path in packed:
+        with tarfile.open(path) as archive:
+            inside += archive.getnames()
+    wanted = {f"part-90001/{name}{ext}" for name in names for ext in (".jpg", ".png")}
+    assert set(inside) == wanted | {"part-90001/truth.jsonl"}
+    assert len(inside) == 7
