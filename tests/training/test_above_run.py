@@ -107,7 +107,7 @@ def test_main_starts_the_trainer_in_time_and_packs(
     rows = [json.dumps({"file": f"{name}.jpg", "plants": []}) for name in names]
     (part / "truth.jsonl").write_text("\n".join(rows) + "\n")
     (part / "90001_000003.jpg").write_bytes(b"unfinished")
-    monkeypatch.setattr(run, "PACK_BYTES", 9000)
+    monkeypatch.setattr(run, "PACK_BYTES", 12_000)
     more = ["--renderers", "2", "--val-count", "3", "--minutes", "1", "--", "--batch", "4"]
     assert run.main([*options(tmp_path), *more]) == 0
     trainer = fakes[-1]

@@ -11,6 +11,7 @@ same command runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import subprocess
 import sys
@@ -151,17 +152,18 @@ def pack(folder: Path, out: Path) -> list[Path]:
     room = 0
     for truth in sorted(folder.rglob("truth.jsonl")):
         rows = [line for line in truth.read_text(encoding="utf-8").splitlines() if line.strip()]
-        names = [line.split('"file": "')[1].split('"')[0] for line in rows]
-        for name in [f"{Path(n).stem}{ext}" for n in names for ext in (".jpg", ".png")]:
-            path = truth.parent / name
-            size = path.stat().st_size + 1024
+        names = [str(json.loads(line)["file"]) for line in rows]
+        for stem in (truth.parent / Path(name).stem for name in names):
+            pair = [stem.with_suffix(ending) for ending in (".jpg", ".png")]
+            size = sum(path.stat().st_size + 1024 for path in pair)
             if archive is None or room < size:
                 if archive is not None:
                     archive.close()
                 packed.append(out / f"val-{len(packed)}.tar.gz")
                 archive = tarfile.open(packed[-1], "w:gz", compresslevel=1)  # noqa: SIM115
                 room = PACK_BYTES
-            archive.add(path, f"{truth.parent.name}/{name}")
+            for path in pair:
+                archive.add(path, f"{truth.parent.name}/{path.name}")
             room -= size
     if archive is not None:
         archive.close()
