@@ -76,7 +76,7 @@ def _height(height_mm: float | None) -> str:
 
 
 def _percent(share: float | None) -> str:
-    return "–" if share is None else f"{share:.0%}".replace("%", " %")
+    return "–" if share is None else f"{share:.0%}"
 
 
 def _sure(confidence: float | None) -> str:

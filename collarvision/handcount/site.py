@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -106,6 +107,8 @@ async def _no_such_page(request: Request, error: Exception) -> Response:
 
 async def _http(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException | StarletteHTTPException)
+    if error.status_code == 404 and error.detail == HTTPStatus(404).phrase:
+        return await _no_such_page(request, error)  # the framework's own word, for any address
     return _told(request, error.status_code, str(error.detail))
 
 

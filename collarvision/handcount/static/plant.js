@@ -284,6 +284,14 @@ watchCounts(plant);
 takeUp(plant);
 
 
+// Beside the photo there is room for every reason; above it they'd push it off the screen.
+function unfold() {
+  const further = get("further");
+  if (further) further.open = !narrow.matches;
+}
+narrow.addEventListener("change", unfold);
+unfold();
+
 // On a phone the photo takes what the reasons above and the tools below leave of the screen.
 function fitView() {
   const box = get("view");

@@ -3,6 +3,7 @@
 const CLOSEST = 12; // screen px a photo px
 const TAP_PX = 6;
 const DOUBLE_TAP_MS = 300;
+const BUTTONS_PX = 56; // those to zoom stand on the right
 const REACH = { touch: 30, mouse: 16, pen: 20 };
 
 export class View {
@@ -55,12 +56,13 @@ export class View {
     return this.pointerAt ? this.toPhoto(this.pointerAt.x, this.pointerAt.y) : this.middle;
   }
 
-  // Shows a box of the photo, [left, top, right, bottom] px, as large as it goes.
+  // Shows a box of the photo, [left, top, right, bottom] px, as large as it goes beside the buttons.
   show(box) {
     this.box = box;
     const [w, h] = [Math.max(box[2] - box[0], 1), Math.max(box[3] - box[1], 1)];
-    this.scale = Math.min(this.width / w, this.height / h);
-    this.x = this.width / 2 - this.scale * (box[0] + w / 2);
+    const width = Math.max(this.width - BUTTONS_PX, 1);
+    this.scale = Math.min(width / w, this.height / h);
+    this.x = width / 2 - this.scale * (box[0] + w / 2);
     this.y = this.height / 2 - this.scale * (box[1] + h / 2);
     this.changed();
   }

@@ -8,8 +8,22 @@ export function who() {
   return localStorage.getItem(WHO) || "";
 }
 
+// The name, and what a narrow screen has room for; the style sheet shows one of them.
+function shown(name) {
+  if (!name) return ["Who?"];
+  const words = name.split(/\s+/);
+  const first = [words[0], ...(words.length > 1 ? [words.at(-1)] : [])];
+  const parts = { full: name, short: first.map((word) => [...word][0].toUpperCase()).join("") };
+  return Object.entries(parts).map(([kind, text]) => {
+    const part = document.createElement("span");
+    part.className = kind;
+    part.textContent = text;
+    return part;
+  });
+}
+
 function show() {
-  if (button) button.textContent = who() || "Who?";
+  if (button) button.replaceChildren(...shown(who()));
   if (button) button.setAttribute("aria-label", who() ? `You are ${who()}` : "Who are you?");
 }
 
