@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 from collarvision import __version__, commands_count, commands_decision, commands_survey
+from collarvision.commands_above import ABOVE_EPILOG, above
 from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
 from collarvision.commands_handcount import handcount, import_
@@ -279,6 +280,7 @@ def card(
     )
 
 
+app.command(epilog=ABOVE_EPILOG)(above)
 app.command()(plan)
 app.command(epilog=WALK_EPILOG)(walk)
 app.command(epilog=commands_decision.FIELD_EPILOG)(commands_decision.field)

@@ -1,10 +1,14 @@
-"""Progress: one bar for every job over many photos, with the time left and counts by outcome."""
+"""Progress: one bar for every long job, with the time left and, over photos, counts by outcome."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 FEWEST = 3
 """Photos from which a bar is worth its line."""
@@ -22,18 +26,7 @@ def photo_progress(
     if not shown or total < FEWEST or not sys.stderr.isatty():
         yield lambda outcome, done: None
         return
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn as TimeLeft
-
-    columns = (
-        TextColumn(title),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeLeft(compact=True),
-        TextColumn("left  {task.description}"),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with _bar(title, "left  {task.description}") as bar:
         task = bar.add_task("", total=total)
         counts = dict.fromkeys(order, 0)
 
@@ -44,3 +37,32 @@ def photo_progress(
             bar.update(task, completed=done, description=said)
 
         yield tell
+
+
+@contextmanager
+def step_progress(title: str, *, shown: bool = True) -> Iterator[Callable[[int, int], None]]:
+    """Give a function to call with steps done and all steps, as of one picture's tiles.
+
+    How many there are need not be known before the first call.
+    """
+    if not shown or not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    with _bar(title, "left") as bar:
+        task = bar.add_task("", total=None)
+        yield lambda done, total: bar.update(task, completed=done, total=total)
+
+
+def _bar(title: str, after: str) -> Progress:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as TimeLeft
+
+    columns = (
+        TextColumn(title),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeLeft(compact=True),
+        TextColumn(after),
+    )
+    return Progress(*columns, console=Console(stderr=True), transient=True)

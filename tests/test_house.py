@@ -71,7 +71,7 @@ ORDER = [
     {"handcount"},
     {"commands_walk"},
     {"commands_decision", "commands_field", "commands_count", "commands_survey"},
-    {"commands_demo", "commands_handcount"},
+    {"commands_above", "commands_demo", "commands_handcount"},
     {"cli"},
     {"__main__"},
 ]

@@ -328,6 +328,31 @@ def read_ortho(
         return frame
 
 
+def overview(path: Path, long_side_px: int) -> np.ndarray:
+    """The whole of an orthomosaic, small: (h, w, 3) uint8, what isn't ground black.
+
+    Raises
+    ------
+    OrthoError
+        When the file can't be used.
+    """
+    ortho = open_ortho(path)
+    import rasterio
+
+    with rasterio.Env(GDAL_CACHEMAX=64), ortho.dataset as dataset:
+        shrink = max(1.0, max(dataset.width, dataset.height) / long_side_px)
+        shape = (max(1, round(dataset.height / shrink)), max(1, round(dataset.width / shrink)))
+        try:
+            # Nearest: means would need every pixel in memory at once.
+            rgb = dataset.read(ortho.bands, out_shape=(3, *shape))
+            seen = dataset.dataset_mask(out_shape=shape)
+        except (rasterio.errors.RasterioError, OSError) as error:
+            raise OrthoError(f"{path} is damaged or cut short ({error}): copy it again.") from error
+    found = np.moveaxis(rgb, 0, 2).copy()
+    found[seen == 0] = 0
+    return found
+
+
 @dataclass(frozen=True, eq=False)
 class _Part:
     """A block's plants, and which of its coarse squares show ground."""

@@ -35,9 +35,10 @@ SQUARE_KEYS: Final = ("x_m", "y_m", "plants", "tip_count", "canopy_cm2")
 """What a square's list in a record holds: its middle, plants, and means over them."""
 
 
-def frame_summary(frame: FrameAbove) -> dict[str, Any]:
-    """Give everything but the single plants, numbers rounded, ready for JSON."""
+def frame_summary(frame: FrameAbove, *, exact: bool = False) -> dict[str, Any]:
+    """Give everything but the single plants, ready for JSON; numbers rounded unless `exact`."""
     stages = frame.stages
+    _rounded = _as_is if exact else _shortened
     return {
         "photo": frame.photo,
         "sha256": frame.sha256,
@@ -59,7 +60,7 @@ def frame_summary(frame: FrameAbove) -> dict[str, Any]:
             "high": stage_name(stages.high),
             "level": stages.level,
             "probabilities": {
-                stage_name(k): round(p, 4) for k, p in enumerate(stages.probabilities) if p >= 5e-5
+                stage_name(k): _rounded(p) for k, p in enumerate(stages.probabilities) if p >= 5e-5
             },
         },
         "weed_cover": _rounded(frame.weed_cover),
@@ -180,14 +181,18 @@ def _squares(plants: Plants) -> list[list[float | int]]:
     ]
 
 
-def _rounded(value: Any, digits: int = 4) -> Any:
+def _shortened(value: Any, digits: int = 4) -> Any:
     if isinstance(value, float):
         return round(value, digits)
     if isinstance(value, dict):
-        return {key: _rounded(one, digits) for key, one in value.items()}
+        return {key: _shortened(one, digits) for key, one in value.items()}
     if isinstance(value, tuple | list):
-        return [_rounded(one, digits) for one in value]
+        return [_shortened(one, digits) for one in value]
     return value
+
+
+def _as_is(value: Any, digits: int = 0) -> Any:
+    return _shortened(value, 17)
 
 
 def _tupled(content: dict[str, Any]) -> dict[str, Any]:

@@ -32,7 +32,7 @@ from collarvision.answer import stage_name
 from collarvision.writing import OutputError
 
 FORM: Final = "collarvision-above-1"
-SUMMARY, PLANTS = "above.json", "plants.npz"
+SUMMARY, PLANTS, FRAMES = "above.json", "plants.npz", "frames"
 
 
 class AboveFileError(ValueError):
@@ -107,6 +107,35 @@ def load_field(folder: Path) -> FieldAbove:
         raise AboveFileError(
             f"{path} can't be read as a field seen from above: run 'collarvision above' again."
         ) from error
+
+
+def save_frame(frame: FrameAbove, folder: Path, key: str) -> None:
+    """Keep one photo's answer under a short name, so that a run may go on after a stop.
+
+    Raises
+    ------
+    OutputError
+        When it can't be written.
+    """
+    kept = folder / FRAMES
+    try:
+        kept.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"The folder {kept} can't be made ({error.strerror}).") from error
+    columns: dict[str, Any] = dict(_columns((frame,)))
+    text = json.dumps(frame_summary(frame, exact=True), allow_nan=False)
+    with _whole(kept / f"{key}.npz", "wb") as stream:
+        np.savez_compressed(stream, **columns, summary=np.array(text))
+
+
+def load_frame(folder: Path, key: str) -> FrameAbove | None:
+    """Give a photo's answer as it was kept; None where there is none that can be read."""
+    try:
+        with np.load(folder / FRAMES / f"{key}.npz", allow_pickle=False) as kept:
+            columns = {name: kept[name] for name in kept.files}
+        return frame_from(json.loads(str(columns["summary"])), _plants_of(columns, 0))
+    except (OSError, ValueError, KeyError, TypeError, BadZipFile, EOFError):
+        return None
 
 
 # --------------------------------------------------------------------------- plants as columns

@@ -1,0 +1,333 @@
+"""The command that reads photos from above: words in, calls to the rooms out."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from collarvision.progress import photo_progress, step_progress
+
+if TYPE_CHECKING:
+    import numpy as np
+
+    from collarvision.above.calibration import AboveCalibration
+    from collarvision.above.network import AboveNetwork
+    from collarvision.above.scale import Stated
+    from collarvision.above.values import FrameAbove
+
+EXIT_USAGE = 2
+EXIT_OUTPUT = 3
+EXIT_MODEL = 4
+EXIT_INTERRUPTED = 130
+
+ABOVE_EPILOG = """\b
+Exit status:
+  0    every photo was dealt with, also those that tell nothing
+  2    the command was not understood, or no photo from above was given
+  3    an output could not be written
+  4    the network for photos from above is missing or broken
+  130  stopped with Ctrl-C; run the same command to go on"""
+
+
+def above(
+    sources: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="PHOTO_OR_ORTHOMOSAIC",
+            help="Photos from above, folders of them, or a georeferenced orthomosaic (GeoTIFF).",
+        ),
+    ],
+    rows: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help="Distance between rows, such as 30in or 76cm."),
+    ] = None,
+    height: Annotated[
+        str | None,
+        typer.Option(
+            metavar="LENGTH", help="Height of the camera above the ground, such as 20ft or 6m."
+        ),
+    ] = None,
+    field: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The field's name, also in the boundary.")
+    ] = None,
+    boundary: Annotated[
+        Path | None,
+        typer.Option(metavar="GEOJSON", help="The field's outline: what lies outside is left out."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Write plants, gaps, overlays and a summary there."),
+    ] = None,
+    overlays: Annotated[
+        bool, typer.Option(help="With --out, write each photo with what was found drawn on it.")
+    ] = True,
+    check_bar: Annotated[
+        float,
+        typer.Option(
+            metavar="MM",
+            min=50.0,
+            max=200.0,
+            help="Check bar measured on the print of a card that lies on the ground.",
+        ),
+    ] = 100.0,
+    units: Annotated[
+        str | None, typer.Option(metavar="in|cm", help="By default those of your locale.")
+    ] = None,
+) -> None:
+    """Count plants, gaps and leaf tips in photos from above: a range of stages, never the stage."""
+    from collarvision.above.calibration import load_above_calibration
+    from collarvision.above.fields import gather_field
+    from collarvision.above.network import NoAboveNetwork, load_above_network
+    from collarvision.abovereport.files import save_field
+    from collarvision.abovereport.words import tell_field
+    from collarvision.network import ModelError
+    from collarvision.units import shown_here
+    from collarvision.writing import OutputError
+
+    if units not in (None, "in", "cm"):
+        _stop(f"--units {units} is unknown: use in or cm.", EXIT_USAGE)
+    stated = _stated(rows, height, check_bar)
+    within = _within(boundary, field)
+    try:
+        network, calibration = load_above_network(), load_above_calibration()
+    except NoAboveNetwork as error:
+        _stop(str(error), EXIT_MODEL)
+    except ModelError as error:
+        _stop(str(error), EXIT_MODEL)
+    job = _Job(network, calibration, stated, within, out, overlays)
+    try:
+        frames = job.run(sources)
+        if not frames:
+            _stop("No photo from above was given: nothing was done.", EXIT_USAGE)
+        told = gather_field(frames, calibration, name=field)
+        if out is not None:
+            save_field(told, out)
+    except OutputError as error:
+        _stop(str(error), EXIT_OUTPUT)
+    except KeyboardInterrupt:
+        kept = "; run the same command to go on" if out is not None else ""
+        _stop(f"Stopped: what was read is {'kept' if kept else 'lost'}{kept}.", EXIT_INTERRUPTED)
+    shown = shown_here(units)  # type: ignore[arg-type]
+    width = shutil.get_terminal_size((80, 24)).columns
+    typer.echo(tell_field(told, us=shown.us, width=width), nl=False)
+    if out is not None:
+        _say(f"Plants, gaps and pictures are in {out}; next: collarvision walk {out}")
+
+
+class _Job:
+    """Photos and orthomosaics one after another, each kept as it is done."""
+
+    def __init__(
+        self,
+        network: AboveNetwork,
+        calibration: AboveCalibration,
+        stated: Stated,
+        within: Any,
+        out: Path | None,
+        overlays: bool,
+    ) -> None:
+        self._network, self._calibration = network, calibration
+        self._stated, self._within = stated, within
+        self._out, self._overlays = out, overlays and out is not None
+
+    def run(self, words: list[Path]) -> list[FrameAbove]:
+        """Read all; photos of a folder that are taken from the side are left out, and said."""
+        from collarvision.above.ortho import is_ortho
+        from collarvision.gathering import gather
+
+        if self._out is not None:
+            _make(self._out)
+        named = {word.resolve() for word in words}
+        frames: list[FrameAbove] = []
+        side = 0
+        sources = gather(words)
+        if self._out is not None:
+            own = self._out.resolve()
+            sources = [one for one in sources if own not in one.path.resolve().parents]
+        with photo_progress(len(sources), "Reading photos", order=("counted",)) as told:
+            for number, source in enumerate(sources, start=1):
+                if source.trouble is not None:
+                    _say(source.trouble)
+                    continue
+                with step_progress(source.path.name, shown=len(sources) < 3) as tell:
+                    if is_ortho(source.path):
+                        frame = self._ortho(source.path, tell)
+                    else:
+                        frame = self._photo(source.path, source.path.resolve() in named, tell)
+                if frame is None:
+                    side += 1
+                    told("from the side", number)
+                    continue
+                frames.append(frame)
+                told("not counted" if frame.plants is None else "counted", number)
+        if side:
+            _say(
+                f"{side} photo{'s' if side > 1 else ''} taken from the side or unreadable left out."
+            )
+        return frames
+
+    def _photo(
+        self, path: Path, named: bool, tell: Callable[[int, int], None]
+    ) -> FrameAbove | None:
+        """Read a photo; None for one that isn't from above, unless the user names it."""
+        from collarvision.above.frames import read_frame
+        from collarvision.abovereport.files import load_frame, save_frame
+        from collarvision.photo import PhotoError, load_photo
+
+        key = self._key(path)
+        if self._out is not None and key is not None:
+            kept = load_frame(self._out, key)
+            if kept is not None and (not self._overlays or self._picture(path, key).exists()):
+                return kept
+        try:
+            photo = load_photo(path)
+        except PhotoError as error:
+            _say(f"{path}: {error}")
+            return None
+        if photo.view != "above" and not named:
+            return None
+        frame = read_frame(
+            photo,
+            self._network,
+            self._calibration,
+            self._stated,
+            within=self._within,
+            tell=tell,
+        )
+        if self._out is not None and key is not None:
+            if self._overlays:
+                self._draw(photo.pixels(max(photo.size) / 2400)[0], frame, self._picture(path, key))
+            save_frame(frame, self._out, key)
+        return frame
+
+    def _ortho(self, path: Path, tell: Callable[[int, int], None]) -> FrameAbove | None:
+        from collarvision.above.ortho import OrthoError, overview, read_ortho
+
+        try:
+            frame = read_ortho(
+                path,
+                self._network,
+                self._calibration,
+                self._stated,
+                within=self._within,
+                keep=self._out,
+                tell=tell,
+            )
+            if self._overlays:
+                key = self._key(path) or path.stem
+                self._draw(overview(path, 2400), frame, self._picture(path, key))
+        except OrthoError as error:
+            _stop(str(error), EXIT_USAGE)
+        return frame
+
+    def _key(self, path: Path) -> str | None:
+        """Short name of a file as it is now, read in this way."""
+        import hashlib
+
+        try:
+            status = path.stat()
+        except OSError:
+            return None
+        said = (
+            f"{path.resolve()}|{status.st_size}|{status.st_mtime_ns}|{self._network.version}|"
+            f"{self._calibration}|{self._stated}|{self._within}"
+        )
+        return hashlib.sha256(said.encode("utf-8", "replace")).hexdigest()[:12]
+
+    def _picture(self, path: Path, key: str) -> Path:
+        from collarvision.gathering import OVERLAY_SUFFIX
+
+        if self._out is None:
+            raise ValueError("no folder for pictures")
+        return self._out / "overlays" / f"{path.stem}-{key[:4]}{OVERLAY_SUFFIX}"
+
+    def _draw(self, rgb: np.ndarray, frame: FrameAbove, path: Path) -> None:
+        from collarvision.abovereport.picture import save_above
+        from collarvision.writing import OutputError
+
+        _make(path.parent)
+        try:
+            save_above(rgb, frame, path)
+        except OSError as error:
+            raise OutputError(
+                f"The overlay {path} can't be written ({error.strerror}): free some space or "
+                "choose another folder."
+            ) from error
+
+
+def _stated(rows: str | None, height: str | None, check_bar: float) -> Stated:
+    from collarvision.above.scale import LEAST_ROWS_M, MOST_ROWS_M, Stated
+    from collarvision.units import UnitError, read_length_mm
+
+    try:
+        apart = None if rows is None else float(read_length_mm(rows)) / 1000
+        up = None if height is None else float(read_length_mm(height)) / 1000
+    except UnitError as error:
+        _stop(str(error), EXIT_USAGE)
+    if apart is not None and not LEAST_ROWS_M <= apart <= MOST_ROWS_M:
+        _stop(
+            f"--rows {rows} can't be corn's ({LEAST_ROWS_M:g} to {MOST_ROWS_M:g} m): measure from "
+            "one row to the next.",
+            EXIT_USAGE,
+        )
+    if up is not None and not 0.5 <= up <= 150.0:
+        _stop(
+            f"--height {height} can't be right for seeing leaves (0.5 to 150 m): give the height "
+            "above the ground, not above the sea.",
+            EXIT_USAGE,
+        )
+    return Stated(apart, up, check_bar)
+
+
+class _Within:
+    """Says of places whether they lie in the field; its text names it for what is kept."""
+
+    def __init__(self, boundary: Any) -> None:
+        self._boundary = boundary
+
+    def __call__(self, lat: np.ndarray, lon: np.ndarray) -> np.ndarray:
+        import numpy as np
+
+        x, y = self._boundary.metres(lat, lon)
+        found: np.ndarray = self._boundary.inside(np.column_stack([x, y]))
+        return found
+
+    def __repr__(self) -> str:
+        return f"{self._boundary.origin} {self._boundary.area_m2:.2f}"
+
+
+def _within(boundary: Path | None, field: str | None) -> _Within | None:
+    if boundary is None:
+        return None
+    from collarvision.boundary import BoundaryError, read_boundary
+
+    try:
+        return _Within(read_boundary(boundary, field))
+    except BoundaryError as error:
+        _stop(str(error), EXIT_USAGE)
+
+
+def _make(folder: Path) -> None:
+    from collarvision.writing import OutputError, may_write
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"The folder {folder} can't be made ({error.strerror}): choose another with --out."
+        ) from error
+    if not may_write(folder):
+        raise OutputError(f"The folder {folder} can't be written to: choose another with --out.")
+
+
+def _say(words: str) -> None:
+    typer.echo(words, err=True)
+
+
+def _stop(words: str, status: int) -> NoReturn:
+    _say(words)
+    raise typer.Exit(status)
