@@ -6,11 +6,14 @@ files of ``collarvision above``. A record takes its plants along while they are 
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any, Final
 
 import numpy as np
 
+from collarvision.above.assembling import degrees
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.stages import stage_probabilities
 from collarvision.above.values import (
     FrameAbove,
     Gap,
@@ -20,6 +23,7 @@ from collarvision.above.values import (
     Row,
     StageRange,
     StandCount,
+    no_plants,
 )
 from collarvision.answer import stage_name
 
@@ -28,7 +32,19 @@ MOST_PLANTS: Final = 5_000
 
 SQUARE_M: Final = 5.0
 
-PLANT_KEYS: Final = ("x", "y", "score", "tips", "tip_count", "canopy_cm2", "double", "row")
+PLANT_KEYS: Final = (
+    "x",
+    "y",
+    "x_m",
+    "y_m",
+    "score",
+    "tips",
+    "tip_count",
+    "canopy_cm2",
+    "double",
+    "row",
+    "place_m",
+)
 """What a plant's list in a record holds, in this order; `x` and `y` in px, `row` -1 off all."""
 
 SQUARE_KEYS: Final = ("x_m", "y_m", "plants", "tip_count", "canopy_cm2")
@@ -147,16 +163,81 @@ def record_summary(frame: FrameAbove) -> dict[str, Any]:
     return said
 
 
-def _listed(plants: Plants) -> list[list[float | int]]:
+def frame_from_record(record: dict[str, Any], calibration: AboveCalibration) -> FrameAbove | None:
+    """Read a `FrameAbove` out of a photo's record; None for a photo from the side.
+
+    Single tips aren't in a record. Where its plants were too many to be listed there are none, and
+    the counts stay.
+
+    Parameters
+    ----------
+    record : dict
+        As a survey or a ``jsonl`` file holds it.
+    calibration : AboveCalibration
+        Stages are told from the tips anew.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError
+        For what isn't such a record.
+    """
+    said = record.get("above")
+    if said is None:
+        return None
+    listed = isinstance(said["rows"], list)
+    whole = {
+        **said,
+        "photo": record["photo"],
+        "sha256": record["sha256"],
+        "size_px": record["photo_size"],
+        "taken_at": record["taken_at"],
+        "rows": said["rows"] if listed else [],
+        "gaps": said["gaps"] if listed else [],
+    }
+    frame = frame_from(whole, None)
+    if said["plants"] is None or frame.scale is None:
+        return frame
+    keys, rows = said["plants"]["keys"], said["plants"]["rows"]
+    column = {key: [row[k] for row in rows] for k, key in enumerate(keys)}
+    wide = {key: np.array(column[key], np.float64) for key in ("x", "y", "x_m", "y_m")}
+    place = np.array([np.nan if p is None else p for p in column["place_m"]], np.float32)
+    narrow = {key: np.array(column[key], np.float32) for key in ("score", "tip_count", "double")}
+    lat, lon = degrees(wide["x_m"], wide["y_m"], frame.georeference)
+    none = no_plants()
+    plants = replace(
+        none,
+        x_px=wide["x"],
+        y_px=wide["y"],
+        x_m=wide["x_m"],
+        y_m=wide["y_m"],
+        lat=lat,
+        lon=lon,
+        tips=np.array(column["tips"], np.int32),
+        canopy_mm2=np.array(column["canopy_cm2"], np.float32) * 100,
+        row=np.array(column["row"], np.int32),
+        place_in_row_m=place,
+        stage_probabilities=stage_probabilities(
+            narrow["tip_count"], frame.scale.mm_per_px, calibration
+        ),
+        tip_start=np.zeros(len(rows) + 1, np.int64),
+        **narrow,
+    )
+    return replace(frame, plants=plants)
+
+
+def _listed(plants: Plants) -> list[list[float | int | None]]:
     columns = (
         np.round(plants.x_px, 1).tolist(),
         np.round(plants.y_px, 1).tolist(),
+        np.round(plants.x_m, 3).tolist(),
+        np.round(plants.y_m, 3).tolist(),
         np.round(plants.score.astype(np.float64), 2).tolist(),
         plants.tips.tolist(),
         np.round(plants.tip_count.astype(np.float64), 1).tolist(),
         np.round(plants.canopy_mm2.astype(np.float64) / 100, 1).tolist(),
         np.round(plants.double.astype(np.float64), 2).tolist(),
         plants.row.tolist(),
+        [None if np.isnan(place) else round(float(place), 3) for place in plants.place_in_row_m],
     )
     return [list(values) for values in zip(*columns, strict=True)]
 
