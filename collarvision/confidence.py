@@ -56,7 +56,12 @@ LEAVES_UNSEEN = (
     "There is a plant, but none of its leaves could be told apart: come closer, or count by hand."
 )
 
-MEASURED = {"cut_off": "plant_cut", "blurred": "blurred", "dark": "dark"}
+MEASURED = {
+    "cut_off": "plant_cut",
+    "several": "several_plants",
+    "blurred": "blurred",
+    "dark": "dark",
+}
 """Codes of the findings that measure what the network only suspects: their sentence says more."""
 
 LOST_DOUBT = 0.25

@@ -42,6 +42,9 @@ DARK_WARNING, DARK_STOP = 32, 14
 CLIPPED_WARNING, CLIPPED_STOP = 0.15, 0.5
 """Share of the plant burnt out to white."""
 
+CUT_SUSPECTED = 0.15
+"""The network's P(cut off) from which any blade at the photo's edge counts as the plant's."""
+
 TILT_WARNING_DEG = 30.0
 SCALE_ERROR_NOTE = 0.02
 
@@ -90,6 +93,7 @@ def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ..
         findings += [
             _size(photo, parts, plant, scale),
             _frame(photo, parts, plant),
+            _others(parts),
             *_light(photo, parts, plant),
             _sharpness(photo, parts, plant),
         ]
@@ -102,9 +106,14 @@ def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ..
 check = assess  # the name that the rooms to the right call it by
 
 
+def _green_cells(parts: Parts) -> np.ndarray:
+    """(h, w) bool: map cells of any blade, stalk or sheath."""
+    return (parts.classes == BLADE) | (parts.classes == STALK)
+
+
 def _plant_cells(parts: Parts) -> np.ndarray:
     """(h, w) bool: map cells of the plant read, without weeds and neighbours that stand apart."""
-    green = ((parts.classes == BLADE) | (parts.classes == STALK)).astype(np.uint8)
+    green = _green_cells(parts).astype(np.uint8)
     count, labels = cv2.connectedComponents(cv2.dilate(green, np.ones((3, 3), np.uint8)))
     if count <= 1:
         return green > 0
@@ -167,32 +176,50 @@ def _size(photo: Photo, parts: Parts, plant: np.ndarray, scale: Scale | None) ->
 
 
 def _frame(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
-    """Say on which sides the plant runs out of the photo."""
-    width, height = photo.size
-    x0, y0, x1, y1 = _box(parts, plant)
-    reach = max(1.5 * parts.px_per_map_px, 0.004 * max(height, width))
-    touched = [
-        name
-        for name, touches in (
-            ("bottom", y1 > height - reach),
-            ("top", y0 < reach),
-            ("left", x0 < reach),
-            ("right", x1 > width - reach),
-        )
-        if touches
-    ]
+    """Say on which sides the plant runs out of the photo.
+
+    A blade that touches the edge apart from the rest may be a weed's: the network must suspect a
+    cut as well.
+    """
+    touched = _touched(photo, parts, plant)
+    if not touched and parts.usability.get("cut_off", 0.0) >= CUT_SUSPECTED:
+        touched = _touched(photo, parts, _green_cells(parts))
     if not touched:
         return None
     sides = " and ".join(touched)
-    # Collars sit on the stalk: a leaf's end lost costs a tip, a lost foot costs the count.
-    foot = touched[0] == "bottom" and (
-        parts.base is None or parts.base.y > height - 0.03 * max(height, width)
-    )
     return Finding(
         "plant_cut",
-        "stop" if foot else "warning",
+        "stop",
         f"The photo's {sides} edge cuts the plant off: step back until all of it, with some soil, "
         "is in the frame.",
+    )
+
+
+def _touched(photo: Photo, parts: Parts, cells: np.ndarray) -> list[str]:
+    """Sides of the photo that cells (h, w) bool reach."""
+    if not cells.any():
+        return []
+    width, height = photo.size
+    x0, y0, x1, y1 = _box(parts, cells)
+    reach = max(1.5 * parts.px_per_map_px, 0.004 * max(height, width))
+    sides = {
+        "bottom": y1 > height - reach,
+        "top": y0 < reach,
+        "left": x0 < reach,
+        "right": x1 > width - reach,
+    }
+    return [name for name, touches in sides.items() if touches]
+
+
+def _others(parts: Parts) -> Finding | None:
+    """Say where more than one plant stands in the soil."""
+    if not parts.other_bases:
+        return None
+    return Finding(
+        "several_plants",
+        "stop",
+        "More than one stalk stands in the soil here: put the board behind one plant alone, and "
+        "press weeds and neighbours down.",
     )
 
 

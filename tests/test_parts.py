@@ -29,8 +29,10 @@ from collarvision.parts import (
     USABILITY_NAMES,
     _refined,
     combine_usability,
+    gather,
     read_parts,
     stage_distribution,
+    take_looks,
 )
 from collarvision.photo import Photo
 
@@ -151,6 +153,41 @@ def test_a_bigger_plant_behind_without_stalk_or_base_is_left_out(model):
     bar(rgb, 1000, 100, 1500, 700, GREEN)
     parts = read_parts(photo(rgb), model=model)
     assert parts.plant_box_px[2] < 800
+
+
+@pytest.mark.parametrize(
+    ("away", "seen"),
+    [
+        (500, 1),  # another plant, out of the crop
+        (180, 1),  # beside it, in the crop
+        (12, 0),  # the same base, found twice
+    ],
+)
+def test_a_second_base_is_seen_where_another_plant_stands(model, away, seen):
+    rgb, *_ = picture(1600, 1200, 500.0, 1100.0, 500.0)
+    for x in (500.0, 500.0 + away):
+        spot(rgb, x, 1100.0, 30 if seen else 14, MAGENTA)
+    parts = read_parts(photo(rgb), model=model)
+    assert len(parts.other_bases) == seen
+    # Which of the two is read is not asked here.
+    found = sorted(point.x for point in (parts.base, *parts.other_bases))
+    assert found == pytest.approx([500.0, 500.0 + away][: seen + 1], abs=25)
+
+
+def test_a_faint_second_base_needs_both_looks(model):
+    rgb, *_ = picture(1600, 1200, 500.0, 1100.0, 500.0)
+    looks = take_looks(photo(rgb), model=model)
+    cell = looks.first.photo_from_map[0, 0]
+    heat = looks.first.maps[7]
+    column = round((500.0 + 180.0 - looks.first.photo_from_map[0, 2]) / cell)
+    row = round((1100.0 - looks.first.photo_from_map[1, 2]) / cell)
+    heat[row, column] = -0.8  # P = 0.31
+    assert gather(looks).other_bases == ()
+    x, y = 680.0, 1100.0
+    at = np.linalg.inv(np.vstack([looks.second.photo_from_map, [0, 0, 1]])) @ (x, y, 1.0)
+    looks.second.maps[7][round(at[1]), round(at[0])] = -1.0  # P = 0.27
+    (other,) = gather(looks).other_bases
+    assert np.hypot(other.x - x, other.y - y) < cell
 
 
 def test_a_crop_that_cuts_the_plant_is_taken_again(model, monkeypatch):

@@ -214,20 +214,32 @@ def test_a_white_board_is_not_a_burnt_plant() -> None:
 
 
 @pytest.mark.parametrize(
-    ("shift", "side", "severity"),
-    [
-        ((0, -430), "top", "warning"),
-        ((-240, 0), "left", "warning"),
-        ((260, 0), "right", "warning"),
-        ((0, 200), "bottom", "stop"),
-    ],
+    ("shift", "side"),
+    [((0, -430), "top"), ((-240, 0), "left"), ((260, 0), "right"), ((0, 200), "bottom")],
 )
-def test_a_plant_cut_by_the_frame(shift: tuple[int, int], side: str, severity: str) -> None:
+def test_a_plant_cut_by_the_frame(shift: tuple[int, int], side: str) -> None:
     rgb, mask = drawing(shift=shift)
     base = (BASE[0] + shift[0], min(BASE[1] + shift[1], HEIGHT - 2.0))
     found = findings(rgb, parts_of(mask, base=base))
-    assert found["plant_cut"].severity == severity
+    assert found["plant_cut"].severity == "stop"
     assert side in found["plant_cut"].sentence
+
+
+@pytest.mark.parametrize(("suspected", "told"), [(0.05, False), (0.3, True)])
+def test_a_loose_blade_at_the_edge_is_the_plants_where_the_network_suspects_a_cut(
+    suspected: float, told: bool
+) -> None:
+    rgb, mask = drawing()
+    mask[300:360, :40] = 1
+    rgb[300:360, :40] = LEAF
+    parts = replace(parts_of(mask), usability={"ok": 1 - suspected, "cut_off": suspected})
+    assert ("plant_cut" in findings(rgb, parts)) is told
+
+
+def test_a_second_stalk_in_the_soil_is_told() -> None:
+    rgb, mask = drawing()
+    parts = replace(parts_of(mask), other_bases=(Point(300.0, 1000.0, 0.6),))
+    assert findings(rgb, parts)["several_plants"].severity == "stop"
 
 
 def test_a_weed_at_the_edge_is_not_the_plant() -> None:
