@@ -7,9 +7,9 @@ The spread is that of belonging to the share of plants that decides the field's 
 is believed of the field before anybody walks.
 
 The number of plants a stop is the smallest for which that share is known as well as asked, by the
-model of `growth` made linear: normal shift and zones, normal errors of stops. A few more stops than
-the plain plan's are taken where that saves plants. Plants are never more than the plain plan's: then
-the flight saves none, and what is to be expected is said.
+model of `growth` made linear: normal shift and zones, normal errors of stops. A few more stops
+than the plain plan's are taken where that saves plants. Plants are never more than the plain
+plan's: then the flight saves none, and what is to be expected is said.
 """
 
 from __future__ import annotations

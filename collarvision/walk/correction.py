@@ -261,7 +261,7 @@ def _placed(
     decided = [one for one in ground if one.evidence.decided]
     nowhere = sum(one.gps is None for one in decided)
     if nowhere:
-        notes.append(f"{_count(nowhere, 'plant')} without a place left out of the zones.")
+        notes.append(_left_out(nowhere, "without a place") + ".")
     groups: dict[str, list[Ground]] = {}
     outside = 0
     for one in decided:
@@ -276,8 +276,7 @@ def _placed(
         groups.setdefault(one.evidence.name if stop is None else f"stop {stop}", []).append(one)
     if outside:
         notes.append(
-            f"{_count(outside, 'plant')} outside the field left out of the zones: check their "
-            "place, or the outline."
+            _left_out(outside, "outside the field") + ": check their place, or the outline."
         )
     plants: list[tuple[int, PlantEvidence]] = []
     places: list[tuple[GroundStop, str, np.ndarray]] = []
@@ -385,5 +384,7 @@ def _strange(
     ]
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun} is" if number == 1 else f"{number} {noun}s are"
+def _left_out(number: int, why: str) -> str:
+    """Beginning of a sentence on plants that no zone has."""
+    plants = "1 plant" if number == 1 else f"{number} plants"
+    return f"{plants} {why} {'is' if number == 1 else 'are'} left out of the zones"

@@ -1,0 +1,484 @@
+"""Where to walk after a flight: one plane, cells, zones of unlike growth, and stops in them."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+
+import geojson
+import numpy as np
+import pytest
+from flights import FLAT, FLOWN, METRES, ORIGIN, SLOPE, flown, outline, zoned
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from sklearn.cluster import AgglomerativeClustering
+from sklearn.metrics import adjusted_rand_score
+
+from collarvision.above.values import FieldAbove, FrameAbove, no_plants
+from collarvision.demo.invented import invent_field
+from collarvision.sampling import plan_sample
+from collarvision.walk.allocation import allocate, expected_half_width, neyman
+from collarvision.walk.cells import grid
+from collarvision.walk.flight import FlightError, age_words, flight_of
+from collarvision.walk.growth import prior_of
+from collarvision.walk.outline import _trace, middle_of, zone_polygon, zone_rings
+from collarvision.walk.page import walk_geojson, walk_record, write_walk
+from collarvision.walk.stops import plan_zone_walk
+from collarvision.walk.zones import _ward, find_zones
+from collarvision.walkplan import WalkPlanError
+
+# --- one plane ---
+
+
+def test_plants_come_to_lie_where_they_were() -> None:
+    """Metres from the field's corner against the invention's own."""
+    flight, _ = zoned()
+    assert flight.located
+    assert flight.outlined
+    assert flight.day == FLOWN
+    assert len(flight.photos) == len(flown().frames)
+    first = flown().frames[0]
+    lat, lon = first.georeference.lat, first.georeference.lon  # type: ignore[union-attr]
+    middle = np.array([(lon - ORIGIN[1]) * METRES[1], (lat - ORIGIN[0]) * METRES[0]])
+    own = flight.frame == 0
+    there = np.array([flight.x_m[own].mean(), flight.y_m[own].mean()])
+    assert np.abs(there - middle).max() < 0.5
+    # Collars differ by tips, one for one, about the mean that the probabilities have.
+    told = float((flight.stages @ np.arange(13)).mean())
+    assert flight.collars.mean() == pytest.approx(told)
+    assert np.ptp(flight.collars - flight.tip_count) < 1e-9
+
+
+def test_photos_that_dont_say_which_way_they_look_count_at_their_middle() -> None:
+    field = flown()
+    unturned = tuple(
+        replace(
+            one,
+            plants=replace(
+                one.plants,  # type: ignore[type-var]
+                lat=np.full(len(one.plants), np.nan),  # type: ignore[arg-type]
+                lon=np.full(len(one.plants), np.nan),  # type: ignore[arg-type]
+            ),
+            gaps=tuple(replace(g, start_lat_lon=None, end_lat_lon=None) for g in one.gaps),
+        )
+        for one in field.frames
+    )
+    flight = flight_of(FieldAbove("f", unturned), outline(SLOPE))
+    assert "don't say which way they look" in flight.notes[0]
+    assert len({*zip(flight.x_m.round(1), flight.y_m.round(1), strict=True)}) == len(field.frames)
+    assert len(find_zones(flight, grid(flight))) >= 2
+    # Without an outline too: a hull around the photos' middles.
+    assert flight_of(FieldAbove("f", unturned)).boundary.area_m2 > 0.5 * 300 * 240
+
+
+def test_without_an_outline_the_field_ends_where_the_photos_do() -> None:
+    flight = flight_of(flown())
+    assert not flight.outlined
+    assert "add --boundary" in flight.notes[0]
+    assert 0.8 < flight.boundary.area_m2 / (300 * 240) < 1.1
+    assert len(find_zones(flight, grid(flight))) == len(zoned()[1])
+
+
+def frames_of(field: FieldAbove, count: int) -> FieldAbove:
+    return replace(field, frames=field.frames[:count])
+
+
+def without_place(frame: FrameAbove) -> FrameAbove:
+    return replace(frame, georeference=None)
+
+
+@pytest.mark.parametrize(
+    ("field", "boundary", "said"),
+    [
+        (FieldAbove("f", ()), None, "shows no plants"),
+        (
+            FieldAbove("f", (FrameAbove("a", None, (1, 1), reasons=("Bare soil.",)),)),
+            None,
+            "Bare soil",
+        ),
+        (FieldAbove("f", (FrameAbove("a", None, (1, 1), plants=no_plants()),)), None, "no plants"),
+        (flown(), replace(outline(SLOPE), origin=(41.8, -95.0)), "11.0 km outside Slope"),
+        (flown(), replace(outline(SLOPE), origin=(41.7033, -95.0)), "outside Slope"),
+        (flown(), replace(outline(SLOPE, None), origin=(41.7015, -95.0)), "Only"),
+        (
+            FieldAbove("f", tuple(without_place(one) for one in flown().frames[:3])),
+            None,
+            "3 photos have no place on the earth",
+        ),
+    ],
+)
+def test_flights_that_no_walk_can_go_by(field: FieldAbove, boundary: object, said: str) -> None:
+    with pytest.raises(FlightError, match=said) as caught:
+        flight_of(field, boundary)  # type: ignore[arg-type]
+    assert "\n" not in str(caught.value)
+
+
+def test_too_few_plants_or_places() -> None:
+    few = SLOPE.fly(ORIGIN, METRES, FLOWN, photos=1, frame_m=(1.6, 1.2))
+    with pytest.raises(FlightError, match=r"shows \d+ plants of the field: under 100"):
+        flight_of(few, outline(SLOPE))
+    one = flight_of(SLOPE.fly(ORIGIN, METRES, FLOWN, photos=1), outline(SLOPE))
+    one = replace(one, x_m=np.full(len(one), 100.0), y_m=np.full(len(one), 100.0))
+    with pytest.raises(FlightError, match="1 places of the field"):
+        grid(one)
+
+
+def test_plants_outside_the_outline_and_photos_without_place_are_left_out() -> None:
+    wide = replace(SLOPE, size_m=(320.0, 240.0))
+    field = wide.fly(ORIGIN, METRES, FLOWN, photos=44, frame_m=(40.0, 8.0))
+    field = replace(field, frames=(without_place(field.frames[0]), *field.frames[1:]))
+    flight = flight_of(field, outline(SLOPE))
+    assert any("1 of 48 photos" in note for note in flight.notes)
+    assert any("outside the outline" in note for note in flight.notes)
+    assert flight.x_m.max() <= 300
+
+
+@pytest.mark.parametrize(
+    ("days", "said"), [(0, None), (7, None), (8, "8 days before"), (-3, None), (-9, "9 days after")]
+)
+def test_the_age_of_a_flight(days: int, said: str | None) -> None:
+    flight, _ = zoned()
+    words = age_words(flight, FLOWN + timedelta(days=days))
+    assert (said is None and words is None) or said in (words or "")
+    assert age_words(flight, FLOWN + timedelta(days=days), 30) is None
+    assert age_words(replace(flight, day=None), date(2030, 1, 1)) is None
+    assert age_words(flight, None) is None
+
+
+def test_a_day_that_no_photo_tells() -> None:
+    odd = tuple(replace(one, taken_at="yesterday") for one in flown().frames)
+    assert flight_of(FieldAbove("f", odd), outline(SLOPE)).day is None
+
+
+# --- cells ---
+
+
+def test_cells_hold_the_means_of_their_plants() -> None:
+    flight, zones = zoned()
+    cells = zones.cells
+    assert cells.weight.sum() == pytest.approx(1)
+    assert len(cells) * cells.side_m**2 == pytest.approx(300 * 240, rel=0.05)
+    busiest = int(cells.plants.argmax())
+    own = (np.abs(flight.x_m - cells.x_m[busiest]) <= cells.side_m / 2) & (
+        np.abs(flight.y_m - cells.y_m[busiest]) <= cells.side_m / 2
+    )
+    assert own.sum() == cells.plants[busiest]
+    assert cells.tips[busiest] == pytest.approx(flight.tip_count[own].mean())
+    assert cells.collars[busiest] == pytest.approx(flight.collars[own].mean())
+    assert np.allclose(cells.stages.sum(axis=1), 1)
+    assert (cells.at(cells.points_m) == np.arange(len(cells))).all()
+
+
+def test_cells_that_no_photo_showed_lie_between_their_neighbours() -> None:
+    _, zones = zoned()
+    cells = zones.cells
+    assert 0.05 < cells.seen.mean() < 0.9
+    unseen = cells.collars[~cells.seen]
+    assert unseen.min() >= cells.collars[cells.seen].min() - 1e-9
+    assert unseen.max() <= cells.collars[cells.seen].max() + 1e-9
+    # Against the invention itself: a cell's collars go with its mean leaf number.
+    truth = SLOPE.mean_leaves(cells.x_m, cells.y_m)
+    assert np.corrcoef(truth, cells.collars)[0, 1] > 0.9
+
+
+# --- zones ---
+
+
+def test_zones_are_the_parts_that_were_invented() -> None:
+    _, zones = zoned()
+    assert [zone.letter for zone in zones.zones] == list("ABC")[: len(zones)]
+    assert len(zones) == 3
+    ahead, behind = (p.inside(zones.cells.x_m, zones.cells.y_m) > 0.5 for p in SLOPE.patches)
+    truth = np.where(ahead, 0, np.where(behind, 2, 1))
+    assert adjusted_rand_score(truth, zones.zone) > 0.7
+    collars = [zone.collars for zone in zones.zones]
+    assert collars == sorted(collars, reverse=True)
+    assert sum(zone.share for zone in zones.zones) == pytest.approx(1)
+    assert zones.zones[2].missing > zones.zones[0].missing
+    assert "3 zones" in zones.sentence
+
+
+def test_an_even_field_is_one_zone() -> None:
+    _, zones = zoned(FLAT)
+    assert len(zones) == 1
+    assert zones.sentence.startswith("Even from above")
+
+
+def test_even_fields_are_rarely_cut() -> None:
+    cut = 0
+    for seed in range(12):
+        field = replace(invent_field(seed, even=True), drift=0.15, seen_drift=0.1, rows=0.1)
+        flight = flight_of(field.fly(ORIGIN, METRES, FLOWN, photos=30), outline(field))
+        cut += len(find_zones(flight, grid(flight))) > 1
+    assert cut <= 1
+
+
+@settings(max_examples=4, deadline=None)
+@given(seed=st.integers(0, 10_000))
+def test_joining_is_wards_as_scikit_learn_has_it(seed: int) -> None:
+    """scikit-learn's Ward linkage with a grid's links; only we join parts that are too small."""
+    from scipy.sparse import coo_array
+
+    _, zones = zoned()
+    cells = zones.cells
+    random = np.random.default_rng(seed)
+    growth = np.column_stack([cells.collars, cells.tips]) + random.normal(0, 0.05, (len(cells), 2))
+    pairs = cells.neighbours()
+    both = np.vstack([pairs, pairs[:, ::-1]])
+    links = coo_array((np.ones(len(both)), both.T), shape=(len(cells), len(cells)))
+    reference = AgglomerativeClustering(4, linkage="ward", connectivity=links.tocsr()).fit(growth)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("collarvision.walk.zones._SMALLEST", 0.0)
+        assert adjusted_rand_score(reference.labels_, _ward(cells, growth, 5)[4]) > 0.99
+    for count, labels in _ward(cells, growth, 5).items():
+        assert len(np.unique(labels)) == count
+        assert min(np.bincount(labels)) >= 0.04 * len(cells) or count == 1
+
+
+def test_zones_are_in_one_piece_each() -> None:
+    from scipy.ndimage import label
+
+    _, zones = zoned()
+    index = zones.cells.index
+    for number in range(len(zones)):
+        own = np.where(index >= 0, zones.zone[index], -1) == number
+        assert label(own)[1] == 1
+
+
+def test_a_field_in_two_parts() -> None:
+    """A bridge joins the parts of a MultiPolygon, so that their cells make one field."""
+    flight, _ = zoned()
+    left = np.array([[0, 0], [130, 0], [130, 240], [0, 240]], float)
+    parted = replace(flight.boundary, rings_m=(left, left + [170.0, 0.0]))
+    both = flight_of(flown(), parted)
+    zones = find_zones(both, grid(both))
+    assert 1 < len(zones) <= 5
+    assert sum(zone.area_m2 for zone in zones.zones) == pytest.approx(2 * 130 * 240, rel=0.05)
+
+
+# --- outlines ---
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), share=st.floats(0.2, 0.8))
+def test_rings_hold_what_they_were_drawn_around(seed: int, share: float) -> None:
+    """Areas by the shoelace formula, holes negative, against counting the cells."""
+    own = np.random.default_rng(seed).random((9, 11)) < share
+    area = 0.0
+    for ring in _trace(own):
+        x, y = np.array(ring).T
+        area += float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
+        assert len(ring) >= 4
+        steps = np.abs(np.diff(np.array([*ring, ring[0]]), axis=0))
+        assert (np.minimum(steps[:, 0], steps[:, 1]) == 0).all()  # along the grid
+    assert area == own.sum()
+
+
+def test_zones_as_geojson_are_valid_and_as_large() -> None:
+    """Validity by the geojson package; RFC 7946, 3.1.6: outer rings anticlockwise, closed."""
+    flight, zones = zoned()
+    for number, zone in enumerate(zones.zones):
+        shape = zone_polygon(flight, zones, number)
+        assert geojson.loads(json.dumps(shape)).is_valid
+        for rings in shape["coordinates"]:
+            x, y = np.array(rings[0]).T
+            assert rings[0][0] == rings[0][-1]
+            assert np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) > 0
+        area = sum(
+            abs(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1])) / 2 * (1 if k == 0 else -1)
+            for rings in shape["coordinates"]
+            for k, ring in enumerate(rings)
+            for x, y in [(np.array(ring) - ring[0]).T * np.array(METRES)[::-1, None]]
+        )
+        assert area == pytest.approx(zone.area_m2, rel=0.01)
+
+
+def test_a_zone_around_another_has_a_hole() -> None:
+    flight, zones = zoned()
+    cells = zones.cells
+    middle = np.hypot(cells.x_m - 150, cells.y_m - 120) < 50
+    ringed = replace(zones, zone=np.where(middle, 1, 0), zones=zones.zones[:2])
+    outer = zone_polygon(flight, ringed, 0)["coordinates"]
+    assert [len(rings) for rings in outer] == [2]
+    assert len(zone_rings(ringed, 1)) == 1
+    # Past the edges the two cover the whole grid, and the letter stands inside.
+    assert len(zone_rings(ringed, 0, past_edges=True)) == 2
+    x, y = middle_of(ringed, 0, np.array([[150.0, 20.0]]))
+    assert ringed.at(np.array([[x, y]]))[0] == 0
+    assert np.hypot(x - 150, y - 20) > 30
+
+
+# --- how many, and where ---
+
+
+def test_neymans_allocation() -> None:
+    """Cochran 1977, section 5.5's cities, from memory: N 16 and 48, S 232 and 74, n 24: 12 each."""
+    assert neyman(np.array([16, 48]) / 64, np.array([232.0, 74.7]), 24) == (12, 12)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.04, 1), st.floats(0, 0.5)), min_size=1, max_size=5),
+    st.integers(0, 12),
+)
+def test_every_zone_has_a_stop_and_the_first_two(
+    zones: list[tuple[float, float]], more: int
+) -> None:
+    shares, spread = np.array(zones).T
+    stops = neyman(shares / shares.sum(), spread, len(zones) + more)
+    assert sum(stops) == len(zones) + more
+    assert min(stops) >= 1
+    assert stops[0] >= 2 or more == 0 or len(zones) == 1
+
+
+def test_more_plants_and_more_stops_tell_more() -> None:
+    prior = prior_of(zoned()[1])
+    assert expected_half_width(prior, (2, 2, 2), 3) > expected_half_width(prior, (2, 2, 2), 6)
+    assert expected_half_width(prior, (2, 2, 2), 3) > expected_half_width(prior, (4, 4, 4), 3)
+    assert expected_half_width(prior, (0, 0, 0), 0) > 0.3
+
+
+def test_a_walk_asks_for_fewer_plants_than_the_plan_without_a_flight() -> None:
+    flight, zones = zoned()
+    found = allocate(prior_of(zones), flight.boundary.area_m2)
+    assert found.plain_plants == plan_sample(flight.boundary.area_m2 / 4046.8564224).plants
+    assert 10 <= found.plants < 0.7 * found.plain_plants
+    assert found.expected <= 0.15
+    assert found.stops[0] >= 2
+    finer = allocate(prior_of(zones), flight.boundary.area_m2, 0.1)
+    assert finer.plants > found.plants
+    with pytest.raises(ValueError, match="2 stops can't see 3 zones"):
+        allocate(prior_of(zones), 1e5, stops=2)
+    with pytest.raises(ValueError, match="precision"):
+        allocate(prior_of(zones), 1e5, 0.7)
+
+
+def test_in_an_even_field_a_walk_asks_for_no_more_than_the_plain_plan() -> None:
+    flight, zones = zoned(FLAT)
+    found = allocate(prior_of(zones), flight.boundary.area_m2)
+    assert found.plants <= found.plain_plants
+    assert found.plants > 0.5 * found.plain_plants
+
+
+@settings(max_examples=12, deadline=None)
+@given(seed=st.integers(0, 10_000), headland=st.sampled_from([0.0, 10.0, 30.0]))
+def test_stops_lie_in_their_zones_off_the_headlands(seed: int, headland: float) -> None:
+    flight, zones = zoned()
+    walk = plan_zone_walk(flight, zones, seed=seed, headland_m=headland)
+    points = np.array([(stop.x_m, stop.y_m) for stop in walk.stops])
+    assert [stop.number for stop in walk.stops] == list(range(1, len(points) + 1))
+    # By plain arithmetic on the rectangle.
+    edge = np.minimum(points, np.array([300.0, 240.0]) - points).min(axis=1)
+    assert (edge >= headland - 1e-6).all()
+    letters = [zones.zones[k].letter for k in zones.at(points)]
+    assert letters == [stop.zone for stop in walk.stops]
+    assert letters.count("A") >= 2
+    assert set(letters) == {"A", "B", "C"}
+    assert [walk.zone_of(stop) for stop in walk.stops] == list(zones.at(points))
+    gaps = np.linalg.norm(points[:, None] - points, axis=2)
+    assert gaps[np.triu_indices(len(points), 1)].min() > 20
+    assert walk.length_m == pytest.approx(sum(stop.from_last_m for stop in walk.stops))
+
+
+def test_the_seed_decides_and_a_start_begins_near_it() -> None:
+    flight, zones = zoned()
+    first = plan_zone_walk(flight, zones, seed=4)
+    assert first.stops == plan_zone_walk(flight, zones, seed=4).stops
+    assert first.stops != plan_zone_walk(flight, zones, seed=5).stops
+    gate = flight.boundary.degrees(0, 0)
+    started = plan_zone_walk(flight, zones, seed=4, start=gate)
+    assert started.stops[0].from_last_m > 0
+    assert {(s.x_m, s.y_m) for s in started.stops} == {(s.x_m, s.y_m) for s in first.stops}
+    with pytest.raises(WalkPlanError, match="--headland"):
+        plan_zone_walk(flight, zones, headland_m=150)
+
+
+def test_stops_of_a_flight_older_than_a_day_are_planned_for_the_day() -> None:
+    flight, zones = zoned()
+    assert prior_of(zones, 3).shift == pytest.approx(0.66)
+    assert prior_of(zones, 3).shift_sd > prior_of(zones).shift_sd
+    assert plan_zone_walk(flight, zones, days=3).plants >= 10
+
+
+# --- a photo without a place ---
+
+
+def lone_photo(turned: bool) -> FieldAbove:
+    """A photo of 60 m by 40 m without GPS; rows run up it, or across."""
+    wide = replace(SLOPE, size_m=(60.0, 40.0), patches=(replace(SLOPE.patches[0], x_m=15, y_m=20,
+                                                                radius_m=(15, 15)),))  # fmt: skip
+    frame = wide.fly(ORIGIN, METRES, FLOWN, photos=1, frame_m=(60, 40)).frames[0]
+    plants = frame.plants
+    assert plants is not None
+    if turned:
+        plants = replace(plants, x_m=-plants.y_m, y_m=plants.x_m)
+    gaps = tuple(replace(g, start_m=g.start_m[::-1], end_m=g.end_m[::-1]) if turned else g
+                 for g in frame.gaps)  # fmt: skip
+    return FieldAbove("f", (replace(frame, georeference=None, plants=plants, gaps=gaps),))
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_photo_without_a_place_is_walked_by_rows_and_paces(turned: bool) -> None:
+    flight = flight_of(lone_photo(turned), outline(SLOPE))
+    assert not flight.located
+    assert "row and paces" in flight.notes[0]
+    zones = find_zones(flight, grid(flight))
+    walk = plan_zone_walk(flight, zones)
+    for stop in walk.stops:
+        assert (stop.lat, stop.lon) == (None, None)
+        assert stop.place is not None
+        # Rows stand 0.762 m apart from the left edge, or from the top; a pace is 0.75 m.
+        across = stop.x_m + 30 if not turned else 30 - stop.y_m
+        along = stop.y_m + 20 if not turned else stop.x_m + 20
+        assert stop.place.row == pytest.approx(across / 0.762, abs=1.6)
+        assert stop.place.paces == pytest.approx(along / 0.75, abs=1.6)
+        assert stop.place.side == ("top" if turned else "left")
+    page = write_walk(walk)
+    assert "paces from its" in " ".join(page.split())
+    assert max(map(len, page.splitlines())) <= 80
+    with pytest.raises(ValueError, match="no degrees"):
+        walk_geojson(walk)
+    assert "paces" in walk_record(walk)["stops"][0]["place"]
+
+
+def test_a_photo_without_place_or_rows() -> None:
+    field = lone_photo(False)
+    plants = field.frames[0].plants
+    assert plants is not None
+    bare = replace(plants, row=np.full(len(plants), -1, np.int32))
+    flight = flight_of(FieldAbove("f", (replace(field.frames[0], plants=bare, gaps=()),)))
+    walk = plan_zone_walk(flight, find_zones(flight, grid(flight)))
+    assert walk.stops[0].place is None
+    assert "from the photo's middle" in write_walk(walk)
+
+
+# --- the page ---
+
+
+def test_the_page_says_where_and_what_to_expect() -> None:
+    flight, zones = zoned()
+    walk = plan_zone_walk(flight, zones)
+    page = write_walk(walk, field="Slope")
+    assert page.count("[  ]") == len(walk.stops)
+    assert max(map(len, page.splitlines())) <= 80
+    for said in ("Walk after a flight: Slope", "17.8 ac", "2027-06-01", "label is the law"):
+        assert said in page
+    assert f"{walk.plants}  (the plan without a flight asks for" in page
+    assert " ha" in write_walk(walk, area_unit="ha")
+    even = plan_zone_walk(*zoned(FLAT))
+    assert "saves few plants" in " ".join(write_walk(even).split())
+
+
+def test_geojson_and_json_of_a_walk() -> None:
+    flight, zones = zoned()
+    walk = plan_zone_walk(flight, zones)
+    found = geojson.loads(json.dumps(walk_geojson(walk, "Slope")))
+    assert found.is_valid
+    stops = [f for f in found["features"] if f["geometry"]["type"] == "Point"]
+    assert [f["properties"]["stop"] for f in stops] == list(range(1, len(walk.stops) + 1))
+    assert {f["properties"]["field"] for f in found["features"]} == {"Slope"}
+    assert len(found["features"]) == len(walk.stops) + len(zones)
+    record = json.loads(json.dumps(walk_record(walk, "Slope")))
+    assert record["plants"] == walk.plants
+    assert sum(zone["stops"] for zone in record["zones"]) == len(walk.stops)
+    assert record["caution"]
