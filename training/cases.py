@@ -145,12 +145,17 @@ def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[Label]:
     """Label every leaf found, by its collar where it has one, else by its tip.
 
     Every truth is given away once, so that the second finding of a leaf is labelled as none.
+    A tip that a person marked and didn't number is a leaf in the whorl, of unknown rank.
     """
     reach = TOLERANCE * plant_height_px(truth)
-    ranks_out = {int(t["rank"]) for t in truth["tips"] if t["has_collar"]}
+    ranks_out = {int(t["rank"]) for t in truth["tips"] if t["has_collar"] and t["rank"]}
     collars = [(c["x"], c["y"], int(c["rank"])) for c in truth["collars_visible_in_image"]]
     ranks_out |= {rank for _, _, rank in collars}
-    tips = [(t["x"], t["y"], int(t["rank"])) for t in truth["tips"]]
+    tips = [
+        # A number of its own, below those of ranks, so that it too is given away once.
+        (t["x"], t["y"], -number if t["rank"] is None else int(t["rank"]))
+        for number, t in enumerate(truth["tips"], start=1)
+    ]
     given: set[int] = set()
     labels: dict[int, Label] = {}
     for i in sorted(range(len(plant.leaves)), key=lambda i: -_certainty(plant.leaves[i])):
@@ -162,7 +167,8 @@ def leaf_labels(plant: Plant, truth: dict[str, Any]) -> list[Label]:
             rank = _nearest(tips, leaf.tip, reach, given)
         if rank is not None:
             given.add(rank)
-        labels[i] = Label(rank is not None, rank in ranks_out, rank)
+        numbered = rank if rank is not None and rank > 0 else None
+        labels[i] = Label(rank is not None, rank in ranks_out, numbered)
     return [labels[i] for i in range(len(plant.leaves))]
 
 

@@ -24,6 +24,8 @@ from collarvision.agreement import disputed, last_words, stage_counted
 from collarvision.handles import Handle, handles_of_record
 from collarvision.photo import PhotoError, load_photo
 from collarvision.survey import PlantRow, SurveyReader
+from training.samples import mask_path
+from training.scoring import read_jsonl
 from training.views import READ_MARGIN, READ_PX
 
 Share = Literal["train", "calibrate", "held-out"]
@@ -192,8 +194,51 @@ def _points(handles: Iterable[Handle], scale: float) -> dict[str, Any]:
     }
 
 
-def write_training(plants: Sequence[Corrected], folder: Path, *, repeats: int = 1) -> int:
-    """Write samples to train on, each named `repeats` times; gives how many plants there are."""
+def generated_rows(folder: Path | None, most: int) -> list[dict[str, Any]]:
+    """Choose generated samples to mix in: the same ones each time, from all parts alike.
+
+    Parameters
+    ----------
+    folder : Path or None
+        With ``truth.jsonl`` files in it or below; None for none.
+    most : int
+        At most so many.
+
+    Returns
+    -------
+    list of dict
+        Truth lines whose ``file`` and ``mask`` are whole paths.
+
+    Raises
+    ------
+    SystemExit
+        The folder holds no sample.
+    """
+    if folder is None:
+        return []
+    rows = []
+    for path in sorted(folder.rglob("truth.jsonl")):
+        for row in read_jsonl(path):
+            image, mask = (path.parent / row["file"]).resolve(), mask_path(path.parent, row)
+            if image.is_file() and mask.is_file():
+                rows.append(row | {"file": str(image), "mask": str(mask.resolve())})
+    if not rows:
+        raise SystemExit(f"No generated sample under {folder}: see training/README.md.")
+    chosen = np.random.default_rng(0).permutation(len(rows))[:most]
+    return [rows[k] for k in sorted(chosen)]
+
+
+def write_training(
+    plants: Sequence[Corrected],
+    folder: Path,
+    *,
+    repeats: int = 1,
+    beside: Sequence[dict[str, Any]] = (),
+) -> int:
+    """Write samples to train on, each named `repeats` times; gives how many plants there are.
+
+    The lines of `beside` are mixed in evenly: a trainer draws some more from the newest ones.
+    """
     _make_anew(folder)
     lines = []
     for plant in plants:
@@ -218,7 +263,11 @@ def write_training(plants: Sequence[Corrected], folder: Path, *, repeats: int = 
         )
         cv2.imwrite(str(folder / f"{name}.png"), np.zeros(small.shape[:2], np.uint8))
         lines.append(json.dumps(truth_row(plant, f"{name}.jpg", scale)) + "\n")
-    (folder / "truth.jsonl").write_text("".join(lines * repeats), encoding="utf-8")
+    mixed = lines * repeats
+    if beside:
+        mixed += [json.dumps(row) + "\n" for row in beside]
+        mixed = [mixed[k] for k in np.random.default_rng(0).permutation(len(mixed))]
+    (folder / "truth.jsonl").write_text("".join(mixed), encoding="utf-8")
     return len(lines)
 
 

@@ -1,12 +1,14 @@
 """The gate: may a new network take the old one's place? Exact agreement on the same plants, paired.
 
-Four things are asked; each has its sentence when the answer is no.
+Five things are asked; each has its sentence when the answer is no.
 
 - Better: the 95 % interval of the gain in exact agreement, from a paired bootstrap over groups of
   plants that belong together, lies above 0 (B. Efron and R. Tibshirani 1993, "An Introduction to
   the Bootstrap", Chapman & Hall, ch. 13: the percentile interval).
 - No accident: Cohen's kappa of the new stages with the counts is above 0 in the same bootstrap. A
   network that says the commonest stage to every plant may gain on a bad one, and knows nothing.
+- No promise broken: where the whole tool is judged, what the new network accepts is wrong no more
+  often than the risk that its calibration promises, by the exact binomial test at 1 %.
 - No stage worse, no layout worse: by the exact McNemar test in each (Q. McNemar 1947, "Note on the
   sampling error of the difference between correlated proportions", Psychometrika 12:153-157),
   one-sided, at 5 %. It is not softened for many stages: a false alarm costs only a wait.
@@ -15,12 +17,13 @@ Four things are asked; each has its sentence when the answer is no.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from collarvision.agreement import cohens_kappa
+from collarvision.drift import RISK_LEVEL, at_least
 
 DRAWS = 4000
 LEVEL = 0.05
@@ -41,6 +44,15 @@ class Measured:
 
 
 @dataclass(frozen=True)
+class Accepted:
+    """Held-out plants that a network accepts, how many wrongly, and the risk it promises."""
+
+    plants: int
+    wrong: int
+    risk: float
+
+
+@dataclass(frozen=True)
 class Decision:
     """What the gate says.
 
@@ -58,6 +70,8 @@ class Decision:
         Lower end of the 95 % interval of the new network's kappa.
     by_kind : dict
         Stage or layout to (plants, old exact, new exact, chance that this is luck if worse).
+    accepted : dict
+        By "old" and "new"; empty where only the network's own stages were measured.
     """
 
     passed: bool
@@ -68,6 +82,7 @@ class Decision:
     gain: tuple[float, float]
     kappa_low: float
     by_kind: dict[str, tuple[int, int, int, float]]
+    accepted: dict[str, Accepted] = field(default_factory=dict)
 
 
 def worse_by_luck(lost: int, won: int) -> float:
@@ -76,8 +91,14 @@ def worse_by_luck(lost: int, won: int) -> float:
     return sum(math.comb(plants, k) for k in range(lost, plants + 1)) / 2**plants
 
 
-def decide(measured: Sequence[Measured], *, seed: int = 0) -> Decision:
+def decide(
+    measured: Sequence[Measured],
+    accepted: Mapping[str, Accepted] | None = None,
+    *,
+    seed: int = 0,
+) -> Decision:
     """Decide whether the new network is better; the same plants give the same answer."""
+    taken = dict(accepted or {})
     counted = np.array([m.counted for m in measured])
     new = np.array([-1 if m.new is None else m.new for m in measured])
     was = np.array([m.old == m.counted for m in measured], dtype=bool)
@@ -94,7 +115,7 @@ def decide(measured: Sequence[Measured], *, seed: int = 0) -> Decision:
         few = f"{len(measured)} held-out plants are too few to decide; count at least {FEWEST}."
         exact = [float(x.mean()) if len(measured) else math.nan for x in (was, now)]
         nothing = (math.nan, math.nan)
-        return Decision(False, (few,), len(measured), *exact, nothing, math.nan, kinds)
+        return Decision(False, (few,), len(measured), *exact, nothing, math.nan, kinds, taken)
     gains, kappas = _bootstrap(measured, was, now, new, seed)
     low, high = (float(v) for v in np.quantile(gains, (LEVEL / 2, 1 - LEVEL / 2)))
     kappa_low = float(np.quantile(kappas, LEVEL / 2))
@@ -111,6 +132,12 @@ def decide(measured: Sequence[Measured], *, seed: int = 0) -> Decision:
         for name, (plants, before, after, luck) in kinds.items()
         if luck < LEVEL
     ]
+    new_one = taken.get("new")
+    if new_one and at_least(new_one.wrong, new_one.plants, new_one.risk) < RISK_LEVEL:
+        reasons.append(
+            f"{new_one.wrong} of {new_one.plants} readings that the new network accepts are wrong; "
+            f"{new_one.risk:.0%} is what it promises."
+        )
     return Decision(
         not reasons,
         tuple(reasons),
@@ -120,6 +147,7 @@ def decide(measured: Sequence[Measured], *, seed: int = 0) -> Decision:
         (low, high),
         kappa_low,
         kinds,
+        taken,
     )
 
 
@@ -148,6 +176,10 @@ def side_by_side(decision: Decision) -> str:
     lines.append(f"{'all':20s} {decision.plants:6d} {old:>10s} {new:>10s}")
     for name, (plants, before, after, _) in decision.by_kind.items():
         lines.append(f"{name:20s} {plants:6d} {before:10d} {after:10d}")
+    if decision.accepted:
+        sides = [decision.accepted[name] for name in ("old", "new")]
+        right, left = (f"{one.plants - one.wrong} of {one.plants}" for one in sides)
+        lines.append(f"{'accepted, right':20s} {'':6s} {right:>10s} {left:>10s}")
     if not math.isnan(decision.gain[0]):
         lines.append(
             f"gain in exact agreement, 95 %: {decision.gain[0]:+.1%} to {decision.gain[1]:+.1%}"

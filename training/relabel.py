@@ -13,53 +13,36 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import shutil
 import sys
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from dataclasses import asdict
+from collections.abc import Sequence
+from dataclasses import asdict, replace
 from pathlib import Path
 
-import numpy as np
-
-from collarvision.calibration import (
-    CALIBRATION_FILE,
-    Calibration,
-    as_json,
-    load_calibration,
-)
-from collarvision.confidence import judge, look_closer_at
-from collarvision.network import (
-    MODEL_FILE,
-    MODEL_VARIABLE,
-    STAGE_COUNT,
-    ModelError,
-    load_network,
-    models_folder,
-)
-from collarvision.photo import load_photo
-from collarvision.stage import believe
+from collarvision.calibration import CALIBRATION_FILE, as_json, load_calibration
+from collarvision.drift import KNOWN_FILE
+from collarvision.network import MODEL_FILE, ModelError, models_folder
 from collarvision.survey import SurveyError
-from training import gate
-from training.calibrate import calibrate
-from training.cases import Case, read_cases
+from training import gate, known
+from training.calibrate import FEWEST as TO_CALIBRATE
+from training.calibrate import FEWEST_HEIGHTS, calibrate
+from training.cases import read_cases
 from training.corrected import (
     Corrected,
     corrected_plants,
+    generated_rows,
     repeats_beside,
     write_photos,
     write_training,
 )
+from training.evaluate import read_all
+from training.inplace import CANDIDATE, WEIGHTS_FILE, promote, roll_back
 from training.scoring import read_jsonl
-from training.views import READ_MARGIN, READ_PX
+from training.sidebyside import Said, accepted_wrong, network_at, said_by_network, said_by_tool
+from training.views import READ_PX
 
 WEIGHTS = Path(__file__).resolve().parent / "weights" / "collarvision.pt"
-TO_CALIBRATE = 100
-"""Usable photos that a calibration takes, as in `training.calibrate`."""
-
 FEWEST_TO_TRAIN = 20
-PREVIOUS, CANDIDATE = "previous", "candidate"
 
 
 def arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
@@ -70,6 +53,12 @@ def arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
     add("--survey", type=Path, help="the survey with hand counts")
     add("--out", type=Path, required=True, help="folder for samples, candidate and previous pair")
     add("--generated", type=Path, help="folder of generated samples to mix in")
+    add(
+        "--generated-count",
+        type=int,
+        default=1000,
+        help="at most so many of them; with the corrected ones they lie in memory, some 2 MB each",
+    )
     add("--finished", type=Path, nargs="*", default=[], help="truth.jsonl to calibrate on as well")
     add("--minutes", type=float, default=10.0, help="length of the training")
     add("--max-steps", type=int, default=0, help="its length in steps, in place of minutes")
@@ -87,6 +76,7 @@ def arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
         default="tool",
         help="what is measured: the whole tool's stage, or the network's own on a crop (quick)",
     )
+    add("--seed", type=int, default=1, help="of the draws while training")
     add("--only-measure", action="store_true", help="change nothing, whatever comes out")
     add("--roll-back", action="store_true", help="put the previous network back")
     options = parser.parse_args(argv)
@@ -97,78 +87,17 @@ def arguments(argv: Sequence[str] | None = None) -> argparse.Namespace:
     return options
 
 
-# --------------------------------------------------------------------------- one network's stages
-
-
-@contextmanager
-def network_at(path: Path) -> Iterator[None]:
-    """Let the run-time package use another network's file for a while."""
-    before = os.environ.get(MODEL_VARIABLE)
-    os.environ[MODEL_VARIABLE] = str(path)
-    try:
-        yield
-    finally:
-        if before is None:
-            del os.environ[MODEL_VARIABLE]
-        else:
-            os.environ[MODEL_VARIABLE] = before
-
-
-def stages_by_tool(truth: Path, model: Path, calibration: Calibration) -> dict[str, int | None]:
-    """Read photos as `collarvision.reading` does; file to stage, None where nothing was read."""
-    with network_at(model):
-        return {case.name: _stage(case, calibration) for case in read_cases(truth)}
-
-
-def _stage(case: Case, calibration: Calibration) -> int | None:
-    belief = believe(case.plant, case.parts, calibration)
-    verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
-    if case.closer is not None and look_closer_at(verdict, calibration):
-        case = case.closer
-        belief = believe(case.plant, case.parts, calibration)
-        verdict = judge(case.parts, case.plant, belief, case.findings, calibration, careful=True)
-    return None if verdict.outcome == "rejected" else belief.stage
-
-
-def stages_by_network(truth: Path, model: Path, side: int) -> dict[str, int | None]:
-    """Ask the exported network alone: its stage thresholds passed, on a crop round the plant."""
-    import cv2
-
-    network = load_network(model)
-    said: dict[str, int | None] = {}
-    for row in read_jsonl(truth):
-        rgb = load_photo(truth.parent / row["file"]).rgb
-        x0, y0, x1, y1 = row["plant_box_px"]
-        scale = side / (max(x1 - x0, y1 - y0) * (1 + 2 * READ_MARGIN))
-        size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))
-        # Averaged while shrinking, as in training and at run time; then only moved.
-        area = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
-        small = cv2.resize(rgb, size, interpolation=area)
-        move = [side / 2 - scale * (a + b) / 2 for a, b in ((x0, x1), (y0, y1))]
-        crop = cv2.warpAffine(
-            small,
-            np.array([[1, 0, move[0]], [0, 1, move[1]]]),
-            (side, side),
-            borderValue=(114, 114, 114),
-        )
-        _, answers = network.run(crop)
-        said[row["file"]] = int((answers[: STAGE_COUNT - 1] > 0).sum())
-    return said
-
-
 # --------------------------------------------------------------------------- steps
 
 
 def train_on(options: argparse.Namespace, corrected: Path) -> Path:
-    """Train on from the present weights; gives the checkpoint."""
+    """Train on from the present weights, on the samples of one folder; gives the checkpoint."""
     from training import train
 
-    folders = [str(corrected)] + ([str(options.generated)] if options.generated else [])
-    out = options.out / CANDIDATE / "checkpoint.pt"
+    out = options.out / CANDIDATE / WEIGHTS_FILE
     # All of them, taken up by one thread: the same order, so the same draws, on any machine.
-    truths = [path for folder in folders for path in Path(folder).rglob("truth.jsonl")]
-    samples = sum(path.read_bytes().count(b"\n") for path in truths)
-    words = ["--samples", *folders, "--init", str(options.init), "--out", str(out)]
+    samples = len(read_jsonl(corrected / "truth.jsonl"))
+    words = ["--samples", str(corrected), "--init", str(options.init), "--out", str(out)]
     for name, value in (
         ("minutes", options.minutes),
         ("max-steps", options.max_steps),
@@ -183,6 +112,7 @@ def train_on(options: argparse.Namespace, corrected: Path) -> Path:
         ("freeze-norms", 0.0),
         ("min-samples", samples),
         ("workers", 1),
+        ("seed", options.seed),
         *([("device", options.device)] if options.device else []),
     ):
         words += [f"--{name}", str(value)]
@@ -204,95 +134,84 @@ def new_calibration(model: Path, truths: Sequence[Path], old: Path, out: Path) -
         with network_at(model):
             cases = [case for truth in truths for case in read_cases(truth)]
         if sum(case.usable for case in cases) >= TO_CALIBRATE:
-            fitted, about = calibrate(cases, load_calibration(old).risk)
+            before = load_calibration(old)
+            fitted, about = calibrate(cases, before.risk)
+            # What these photos can't tell stays as it was.
+            if all(case.usable for case in cases):
+                fitted = replace(fitted, usable_floor=before.usable_floor)
+            if sum(bool(case.truth.get("height_arch_mm")) for case in cases) < FEWEST_HEIGHTS:
+                fitted = replace(fitted, interval_factor=before.interval_factor)
             out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")
             return f"Calibrated anew on {len(cases)} photos."
     if old.is_file():
         shutil.copyfile(old, out)
     return (
         f"The old calibration is kept: {rows} usable photos to calibrate on, {TO_CALIBRATE} are "
-        "needed. Confidences are those of the network before; give --finished for more photos."
+        "needed. Confidences are those of the network before, and readings with it are said to be; "
+        "give --finished for more photos, or run training.calibrate later."
+    )
+
+
+def note_known(model: Path, photos: Sequence[Path], out: Path) -> str:
+    """Note how photos that the candidate never trained on look to it, where there are enough.
+
+    Returns
+    -------
+    str
+        A sentence about what was done.
+    """
+    if len(photos) >= known.FEWEST:
+        with network_at(model):
+            records = read_all(photos)
+        try:
+            said = known.known_from(records)
+        except ValueError:
+            pass  # most of them are rejected
+        else:
+            out.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
+            return f"How photos look to the new network was noted on {said['photos']} of them."
+    return (
+        f"How photos look to the new network could not be noted: {known.FEWEST} that it never "
+        "trained on are needed. Until training.known has run, unlike photos are not warned of."
     )
 
 
 def compare(
     options: argparse.Namespace, held_out: Sequence[Corrected], folder: Path
-) -> list[gate.Measured]:
-    """Read the held-out plants with both networks, each with its calibration."""
+) -> tuple[list[gate.Measured], dict[str, gate.Accepted]]:
+    """Read the held-out plants with both networks, each with its calibration.
+
+    Returns
+    -------
+    measured : list of gate.Measured
+    accepted : dict
+        By "old" and "new", what each accepts; empty where the network alone is asked.
+    """
     truth = folder / "truth.jsonl"
-    homes = (options.models, options.out / CANDIDATE)
-    if options.judge_by == "tool":
-        old, new = (
-            stages_by_tool(truth, home / MODEL_FILE, load_calibration(home / CALIBRATION_FILE))
-            for home in homes
-        )
-    else:
-        old, new = (stages_by_network(truth, home / MODEL_FILE, options.read_px) for home in homes)
+    homes = {"old": options.models, "new": options.out / CANDIDATE}
     files = [row["file"] for row in read_jsonl(truth)]
-    return [
+    counted = {file: plant.stage for file, plant in zip(files, held_out, strict=True)}
+    accepted: dict[str, gate.Accepted] = {}
+    said: dict[str, dict[str, Said]] = {}
+    for name, home in homes.items():
+        if options.judge_by == "tool":
+            calibration = load_calibration(home / CALIBRATION_FILE)
+            said[name] = said_by_tool(truth, home / MODEL_FILE, calibration)
+            photos, wrong = accepted_wrong(said[name], counted)
+            accepted[name] = gate.Accepted(photos, wrong, calibration.risk)
+        else:
+            said[name] = said_by_network(truth, home / MODEL_FILE, options.read_px)
+    measured = [
         gate.Measured(
             file,
             plant.group,
             plant.record.get("layout") or "layout unknown",
             plant.stage,
-            old.get(file),
-            new.get(file),
+            *(said[name].get(file, Said(None)).stage for name in homes),
         )
         for file, plant in zip(files, held_out, strict=True)
     ]
-
-
-# --------------------------------------------------------------------------- in place, and back
-
-
-def _places(models: Path, weights: Path) -> dict[str, Path]:
-    """Where each of the three files that belong together lies."""
-    return {
-        MODEL_FILE: models / MODEL_FILE,
-        CALIBRATION_FILE: models / CALIBRATION_FILE,
-        "checkpoint.pt": weights,
-    }
-
-
-def _copy_all(source: Path, places: dict[str, Path]) -> None:
-    """Copy files beside their places first, then put them there one stroke each."""
-    spare = {}
-    for name, place in places.items():
-        if (source / name).is_file():
-            spare[name] = place.with_name(place.name + ".part")
-            shutil.copyfile(source / name, spare[name])
-    for name, path in spare.items():
-        os.replace(path, places[name])
-
-
-def promote(out: Path, models: Path, weights: Path) -> None:
-    """Put the candidate in place; network, calibration and weights before it go to `out`."""
-    previous = out / PREVIOUS
-    places = _places(models, weights)
-    previous.mkdir(parents=True, exist_ok=True)
-    for name, place in places.items():
-        if place.is_file():
-            shutil.copyfile(place, previous / name)
-    where = {"models": str(models.resolve()), "weights": str(weights.resolve())}
-    (previous / "places.json").write_text(json.dumps(where) + "\n", encoding="utf-8")
-    _copy_all(out / CANDIDATE, places)
-
-
-def roll_back(out: Path) -> None:
-    """Put back what the last promotion replaced.
-
-    Raises
-    ------
-    SystemExit
-        Nothing was promoted from this folder.
-    """
-    previous = out / PREVIOUS
-    note = previous / "places.json"
-    if not note.is_file():
-        raise SystemExit(f"Nothing to put back: no network was promoted from {out}.")
-    where = json.loads(note.read_text(encoding="utf-8"))
-    _copy_all(previous, _places(Path(where["models"]), Path(where["weights"])))
-    print(f"The previous network and its calibration are back in {where['models']}.")
+    return measured, accepted
 
 
 def relabel(options: argparse.Namespace) -> gate.Decision:
@@ -323,13 +242,11 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
         to_train = to_train + shares["calibrate"]
         truths, spared = [], []
     held_out = write_photos(shares["held-out"], sets / "held-out")
-    generated = 0
-    if options.generated:
-        generated = sum(len(read_jsonl(p)) for p in options.generated.rglob("truth.jsonl"))
-    repeats = repeats_beside(generated, len(to_train))
-    trained = write_training(to_train, sets / "train", repeats=repeats)
+    beside = generated_rows(options.generated, options.generated_count)
+    repeats = repeats_beside(len(beside), len(to_train))
+    trained = write_training(to_train, sets / "train", repeats=repeats, beside=beside)
     told.append(
-        f"{trained} counted plants to train on (beside {generated} generated), {len(spared)} to "
+        f"{trained} counted plants to train on (beside {len(beside)} generated), {len(spared)} to "
         f"calibrate on, {len(held_out)} held out."
     )
     print("\n".join(told), flush=True)
@@ -339,28 +256,43 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
             "least. Count more, at more stops; the split goes by stop, so that a few stops may "
             "fall on one side."
         )
-    checkpoint = train_on(options, sets / "train")
     candidate = options.out / CANDIDATE
+    # Of an earlier candidate nothing may stay: what this one lacks is taken to be unknown of it.
+    shutil.rmtree(candidate, ignore_errors=True)
+    checkpoint = train_on(options, sets / "train")
     export(checkpoint, candidate / MODEL_FILE)
-    note = new_calibration(
-        candidate / MODEL_FILE,
-        truths,
-        options.models / CALIBRATION_FILE,
-        candidate / CALIBRATION_FILE,
+    told.append(
+        new_calibration(
+            candidate / MODEL_FILE,
+            truths,
+            options.models / CALIBRATION_FILE,
+            candidate / CALIBRATION_FILE,
+        )
     )
-    print(note, flush=True)
-    decision = gate.decide(compare(options, held_out, sets / "held-out"))
+    print(told[-1], flush=True)
+    measured, accepted = compare(options, held_out, sets / "held-out")
+    decision = gate.decide(measured, accepted)
     print(gate.side_by_side(decision))
     if decision.passed and not options.only_measure:
+        unseen = [*truths, sets / "held-out" / "truth.jsonl"]
+        photos = [
+            truth.parent / row["file"]
+            for truth in unseen
+            for row in read_jsonl(truth)
+            if row["usable"]
+        ]
+        told.append(note_known(candidate / MODEL_FILE, photos, candidate / KNOWN_FILE))
+        print(told[-1], flush=True)
         promote(options.out, options.models, options.init)
         print(
             f"The new network is in {options.models}. Read the season's photos again with it: "
-            "collarvision batch keeps what the old one read, and notes which network read what.\n"
+            "collarvision batch keeps what the old one read, and notes which network read what. "
+            "Start a running hand-count page anew.\n"
             f"To put the old one back: python -m training.relabel --out {options.out} --roll-back"
         )
     elif not decision.passed:
         print("The old network stays:\n- " + "\n- ".join(decision.reasons))
-    report = asdict(decision) | {"told": [*told, note], "judged_by": options.judge_by}
+    report = asdict(decision) | {"told": told, "judged_by": options.judge_by}
     text = json.dumps(report, indent=1) + "\n"
     (options.out / "report.json").write_text(text, encoding="utf-8")
     return decision

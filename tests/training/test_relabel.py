@@ -1,7 +1,7 @@
 """Retraining on corrected plants: it must help when the corrections are right, and only then.
 
 The scenario is small so that it runs on a CPU: drawn plants (`toy_samples`), the shipped weights
-with a spoilt stage head as the weakened network, 64 px crops, and the network's own stage as what
+with a spoilt stage head as the weakened network, 96 px crops, and the network's own stage as what
 is judged. All of it is real otherwise: handles in a survey, the split, training, the exported ONNX
 file, the gate, the files put in place and back.
 """
@@ -40,9 +40,9 @@ from training.targets import collect  # noqa: E402
 from training.views import plain_read  # noqa: E402
 
 MODEL = ModelFacts("a" * 64, "weak", "guesses")
-PLANTS, STEPS, SIDE = 60, 60, 64
+PLANTS, STEPS, SIDE = 60, 40, 96
 STAGES = (1, 3, 5)  # far enough apart to be told on so small a crop
-MARGIN = 0.25
+MARGIN = 0.4
 """Gain in exact agreement that the scenario must reach."""
 
 
@@ -121,7 +121,7 @@ def run(home: Path, survey: Path, weakened: Path) -> tuple[gate.Decision, Path, 
     shutil.copytree(weakened / "models", models)
     shutil.copyfile(weakened / "weak.pt", weights)
     words = f"""--survey {survey} --out {home / "out"} --models {models} --init {weights}
-        --device cpu --batch 12 --look-every 0 --read-px {SIDE} --rate 8e-3 --encoder-rate 1e-3
+        --device cpu --batch 12 --look-every 0 --read-px {SIDE} --rate 4e-3 --encoder-rate 3e-4
         --minutes 1 --max-steps {STEPS} --judge-by network"""
     return relabel.relabel(relabel.arguments(words.split())), models, weights
 
