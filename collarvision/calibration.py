@@ -35,7 +35,7 @@ class Calibration:
     pool : dict of str to float
         Weights of the log-linear pool of the three stage opinions.
     rank_sigma : float
-        Error of the network's leaf numbers, leaves.
+        Error of how far one leaf's number is above that of the one before, leaves.
     sure, careful_sure : (intercept, slope)
         P(stage exactly right) is logistic in the log odds of the pooled belief in the stage; the
         second pair serves where a closer look was taken.

@@ -18,7 +18,7 @@ from collarvision.network import STAGE_COUNT
 RUNGS = 18
 """Rungs 0 .. 17: a plant has no more leaves within our stages, whorl included."""
 
-MISSED = 0.03
+MISSED = 0.05
 """Chance that a leaf between two others was not found at all. Read off our own validation plants,
 as are the next two."""
 
@@ -32,8 +32,12 @@ ALTERNATE = {1: 0.93, 2: 0.18, 3: 0.93}
 lower: leaves alternate at 180 degrees (CIMMYT), less where the plant is seen end on. Counted on
 our own validation plants."""
 
-SHIFTS = ((0, 0.7), (-1, 0.15), (1, 0.15))
-"""The network's leaf numbers of one plant may all be off by one together, with these chances."""
+LOWEST_SIGMA = 0.8
+"""Error of the leaf number of a plant's lowest leaf. Those of one plant err together, so the others
+tell only how far each is above the one before. Own choice, near what validation plants show."""
+
+STRAY = 0.001
+"""Worth, against 1 for the best fit, of a leaf number that fits not at all."""
 
 
 @dataclass(frozen=True)
@@ -68,17 +72,15 @@ def stage_on_ladder(leaves: list[Rung], below: np.ndarray, sigma: float) -> np.n
     below : ndarray, (m,)
         P(0, 1, 2 ... leaves below the lowest one, lost or not found).
     sigma : float
-        Error of a leaf number, leaves.
+        Error of how far one leaf number is above the one before, leaves.
     """
-    total = np.zeros(RUNGS)
-    for shift, chance in SHIFTS:
-        state = _start(below)
-        for skip, step in _steps(leaves, sigma, shift):
-            placed = np.bincount(_TO, step * state[_FROM], minlength=len(state))
-            state = skip * state + placed
-        total += chance * state.reshape(RUNGS, RUNGS).sum(axis=1)
+    state = _start(below)
+    for skip, step in _steps(leaves, sigma):
+        placed = np.bincount(_TO, step * state[_FROM], minlength=len(state))
+        state = skip * state + placed
     folded = np.zeros(STAGE_COUNT)
-    np.add.at(folded, np.minimum(np.arange(RUNGS), STAGE_COUNT - 1), total)
+    stages = state.reshape(RUNGS, RUNGS).sum(axis=1)
+    np.add.at(folded, np.minimum(np.arange(RUNGS), STAGE_COUNT - 1), stages)
     return folded / folded.sum()
 
 
@@ -122,33 +124,28 @@ def number_leaves(
         Only ways that lead to this stage: then a leaf's collar is out if and only if its number is
         at most the stage. Where no way leads there, any serves.
     """
-    stages = np.arange(RUNGS * RUNGS) // RUNGS
-    best, numbers = -1.0, Numbers(0, (None,) * len(leaves))
-    for shift, chance in SHIFTS:
-        state = chance * _start(below)
-        came_from = []
-        for skip, step in _steps(leaves, sigma, shift):
-            ways = step * state[_FROM]
-            placed = np.zeros_like(state)
-            np.maximum.at(placed, _TO, ways)
-            # -1: the leaf was none, and the state stays as it was.
-            before = np.full(len(state), -1)
-            chosen = (ways == placed[_TO]) & (ways > skip * state[_TO])
-            before[_TO[chosen]] = _FROM[chosen]
-            came_from.append(before)
-            state = np.maximum(placed, skip * state)
-        if stage is not None:
-            # Any way there is better than all the others.
-            state = np.where((stages == stage) & (state > 0), 2.0 + state, state)
-        at = int(state.argmax())
-        if state[at] > best:
-            best = float(state[at])
-            ranks: list[int | None] = []
-            for before in reversed(came_from):
-                ranks.append(at % RUNGS if before[at] >= 0 else None)
-                at = int(before[at]) if before[at] >= 0 else at
-            numbers = Numbers(at % RUNGS, tuple(reversed(ranks)))
-    return numbers
+    state = _start(below)
+    came_from = []
+    for skip, step in _steps(leaves, sigma):
+        ways = step * state[_FROM]
+        placed = np.zeros_like(state)
+        np.maximum.at(placed, _TO, ways)
+        # -1: the leaf was none, and the state stays as it was.
+        before = np.full(len(state), -1)
+        chosen = (ways == placed[_TO]) & (ways > skip * state[_TO])
+        before[_TO[chosen]] = _FROM[chosen]
+        came_from.append(before)
+        state = np.maximum(placed, skip * state)
+    if stage is not None:
+        stages = np.arange(RUNGS * RUNGS) // RUNGS
+        # Any way there is better than all the others.
+        state = np.where((stages == stage) & (state > 0), 2.0 + state, state)
+    at = int(state.argmax())
+    ranks: list[int | None] = []
+    for before in reversed(came_from):
+        ranks.append(at % RUNGS if before[at] >= 0 else None)
+        at = int(before[at]) if before[at] >= 0 else at
+    return Numbers(at % RUNGS, tuple(reversed(ranks)))
 
 
 # --------------------------------------------------------------------------- the ways
@@ -166,23 +163,29 @@ def _start(below: np.ndarray) -> np.ndarray:
     return state.ravel()
 
 
-def _steps(leaves: list[Rung], sigma: float, shift: int) -> Iterator[tuple[float, np.ndarray]]:
-    """Of each leaf: the weight of its being none, and that of each step of `_FROM` to `_TO`.
-
-    `shift` is how far all leaf numbers are off together.
-    """
+def _steps(leaves: list[Rung], sigma: float) -> Iterator[tuple[float, np.ndarray]]:
+    """Of each leaf: the weight of its being none, and that of each step of `_FROM` to `_TO`."""
     rungs = np.arange(RUNGS)
     missed = np.arange(MOST_MISSED + 1)
-    side = 0  # of the last leaf that is more likely one than not
+    last: Rung | None = None  # the last leaf that is more likely one than not
     for leaf in leaves:
         # A density against 1: a leaf that is none may bear any number within the ladder.
-        fits = np.exp(-0.5 * ((rungs - leaf.number + shift) / sigma) ** 2) + 1e-3
+        fits = np.ones(len(_TO))
         chance = MISSED**missed * (1 - MISSED)
-        chance = chance * [alternation(side, leaf.side, up) for up in missed + 1]
+        if last is None:
+            fits = _fit(rungs - leaf.number, LOWEST_SIGMA)[_TO % RUNGS]
+        else:
+            chance = chance * _fit(missed + 1 - (leaf.number - last.number), sigma)
+            chance = chance * [alternation(last.side, leaf.side, up) for up in missed + 1]
         out = np.where(_OUT, leaf.out, (1 - leaf.out) * _SHARE)
-        yield (1 - leaf.real) * SPURIOUS_FIT, leaf.real * chance[_PASSED] * out * fits[_TO % RUNGS]
+        yield (1 - leaf.real) * SPURIOUS_FIT, leaf.real * chance[_PASSED] * out * fits
         if leaf.real > 0.5:
-            side = leaf.side
+            last = leaf
+
+
+def _fit(off: np.ndarray, sigma: float) -> np.ndarray:
+    fit: np.ndarray = np.exp(-0.5 * (off / sigma) ** 2) + STRAY
+    return fit
 
 
 def alternation(lower: int, upper: int, up: int) -> float:
