@@ -148,8 +148,8 @@ class Ground:
             self.metres(np.array([0.0, self.width]), np.zeros(2))[0],
             self.metres(np.zeros(2), np.array([self.height, 0.0]))[1],
         )
-        columns = max(1, math.floor((right - left) / cell_m + 1e-6))
-        rows = max(1, math.floor((top - bottom) / cell_m + 1e-6))
+        columns = math.ceil((right - left) / cell_m)
+        rows = math.ceil((top - bottom) / cell_m)
         px = cell_m * 1000 / WORKING_MM
         y, x = np.mgrid[0:rows, 0:columns]
         u, v = self.photo_px((x.ravel() + 0.5) * px, (y.ravel() + 0.5) * px)
