@@ -101,7 +101,7 @@ class Walked:
 
     def zone_shares(self, ground: Sequence[Ground]) -> dict[int, tuple[float, float, float]]:
         """Share and interval of each stage, corrected by zones."""
-        found = correct(self.flight, self.zones, ground, visit=FLOWN, draws=800)
+        found = correct(self.flight, self.zones, ground, visit=FLOWN, draws=600)
         told = {one.stage: (one.share, *one.interval) for one in found.shares}
         first = min(told, default=1)
         sure = (1.0, 0.99, 1.0), (0.0, 0.0, 0.01)
@@ -166,7 +166,7 @@ def as_printed(
     }
 
 
-def measure(seed: int, *, misled: bool = False, seeds: int = 8, repeats: int = 3) -> dict[str, Any]:
+def measure(seed: int, *, misled: bool = False, seeds: int = 6, repeats: int = 2) -> dict[str, Any]:
     """Walk one invented field both ways."""
     field = invent_field(seed)
     if misled:

@@ -178,7 +178,7 @@ def field(
             wait=wait,
             precision=precision,
             test=SequentialTest() if sequential else None,
-            above=None if above is None else _zoned(above, visits, precision),
+            above=_zoned(above, visits, precision),
         )
         if save:
             from collarvision.keeping import keep_decision
@@ -256,20 +256,33 @@ def _outlook(
     return found
 
 
-def _zoned(flight: Path, visits: FieldVisits, precision: float) -> ZonedField | None:
-    """The field by the zones of a flight; None, and a sentence, where the two don't go together."""
+def _zoned(flight: Path | None, visits: FieldVisits, precision: float) -> ZonedField | None:
+    """The field by the zones of a flight; None, and a sentence, where the two don't go together.
+
+    Without a flight named, it is the survey's own newest one before the visit, if there is any.
+    """
+    if flight is None and not visits.above:
+        return None
     from collarvision.boundary import BoundaryError, boundary_of
     from collarvision.walk.cells import grid
     from collarvision.walk.correction import Ground, correct
-    from collarvision.walk.flight import FlightError, read_flight
+    from collarvision.walk.flight import FlightError, flight_of, read_flight
+    from collarvision.walk.surveyed import surveyed_flight
     from collarvision.walk.zones import find_zones
 
+    day = visits.chosen.day
     try:
         outline = None if visits.boundary is None else boundary_of(visits.boundary, visits.field)
-        flown = read_flight(flight, outline)
+        if flight is not None:
+            flown = read_flight(flight, outline)
+        else:
+            kept = surveyed_flight(visits.above, visits.field, day)
+            if kept is None:
+                return None
+            flown = flight_of(kept, outline)
         ground = [Ground(plant.evidence, plant.gps) for plant in visits.chosen.plants]
         zones = find_zones(flown, grid(flown))
-        return correct(flown, zones, ground, visit=visits.chosen.day, precision=precision)
+        return correct(flown, zones, ground, visit=day, precision=precision)
     except (FlightError, BoundaryError) as error:
         _say(f"The flight is left out. {error}")
         return None

@@ -11,17 +11,19 @@ import typer
 
 if TYPE_CHECKING:
     from collarvision.boundary import Boundary
+    from collarvision.walk.flight import Flight
     from collarvision.walk.stops import ZoneWalk
 
 EXIT_USAGE = 2
 EXIT_OUTPUT = 3
+_FLIGHT_FILES = {".json", ".npz", ".geojson"}  # files of a flight's folder; any other is a survey
 GOOD_DAYS = 7  # as `collarvision.walk.flight.GOOD_DAYS`; --help must not load that room
 
 WALK_EPILOG = """\b
 Exit status:
   0  the walk was planned
   2  the command, the flight or the outline can't be used; a sentence says why
-  3  an output could not be written"""
+  3  the survey could not be opened, or an output could not be written"""
 
 
 class WalkForm(StrEnum):
@@ -42,7 +44,10 @@ class WalkArea(StrEnum):
 def walk(
     flight: Annotated[
         Path,
-        typer.Argument(metavar="FLIGHT", help="What `collarvision above --out` wrote: its folder."),
+        typer.Argument(
+            metavar="FLIGHT",
+            help="The folder that `collarvision above --out` wrote, or a survey with the photos.",
+        ),
     ],
     boundary: Annotated[
         Path | None,
@@ -100,6 +105,7 @@ def walk(
     planned = planned_walk(
         flight,
         outline,
+        field,
         precision=precision,
         stops=stops,
         start=start,
@@ -114,6 +120,7 @@ def walk(
 def planned_walk(
     flight: Path,
     outline: Boundary | None,
+    field: str | None,
     *,
     precision: float,
     stops: int | None,
@@ -133,7 +140,11 @@ def planned_walk(
     begin = None if start is None else position(start)
     on = day or date.today()
     try:
-        flown = read_flight(flight, outline)
+        flown = (
+            _surveyed(flight, outline, field, on, oldest)
+            if flight.is_file() and flight.suffix.lower() not in _FLIGHT_FILES
+            else read_flight(flight, outline)
+        )
         old = age_words(flown, on, oldest)
         if old is not None:
             _stop(f"{old} (--oldest DAYS takes an older one, --day another day.)")
@@ -151,6 +162,35 @@ def planned_walk(
         )
     except (FlightError, WalkPlanError, ValueError) as error:
         _stop(str(error))
+
+
+def _surveyed(
+    survey: Path, outline: Boundary | None, field: str | None, on: date, oldest: int
+) -> Flight:
+    """A field's newest flight in a survey, inside the survey's own outline unless one is given."""
+    from collarvision.boundary import BoundaryError, boundary_of
+    from collarvision.fieldvisits import FieldVisitsError, visits_of
+    from collarvision.survey import SurveyError, SurveyReader
+    from collarvision.walk.flight import flight_of
+    from collarvision.walk.surveyed import surveyed_flight
+
+    try:
+        with SurveyReader(survey) as store:
+            visits = visits_of(store, field)
+        kept = surveyed_flight(visits.above, visits.field, on, oldest)
+        if kept is None:
+            _stop(
+                f"The survey holds no photos from above of {visits.field} with plants on them, not "
+                f"over {oldest} days old on {on}: run `collarvision batch` on them, or give the "
+                "folder that `collarvision above --out` wrote."
+            )
+        if outline is None and visits.boundary is not None:
+            outline = boundary_of(visits.boundary, visits.field)
+    except (FieldVisitsError, BoundaryError) as error:
+        _stop(str(error))
+    except SurveyError as error:
+        _stop(str(error), EXIT_OUTPUT)
+    return flight_of(kept, outline)
 
 
 def show_walk(

@@ -83,6 +83,8 @@ class FieldVisits:
         Days of visits after it.
     from_above : int
         Photos of the chosen visit taken from above, which tell no collars and are left out.
+    above : tuple of PlantRow
+        Photos from above of all the field's visits whose records hold what was seen.
     models, calibrations : tuple of str
         That read the chosen visit's photos.
     decisions : tuple of Decision
@@ -96,6 +98,7 @@ class FieldVisits:
     earlier: tuple[FieldVisit, ...] = ()
     later: tuple[date, ...] = ()
     from_above: int = 0
+    above: tuple[PlantRow, ...] = ()
     models: tuple[str, ...] = ()
     calibrations: tuple[str, ...] = ()
     decisions: tuple[Decision, ...] = ()
@@ -151,6 +154,12 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         earlier=earlier,
         later=tuple(one for one in dated if day is not None and one > day),
         from_above=above,
+        above=tuple(
+            row
+            for on_a_day in rows.values()
+            for row in on_a_day
+            if row.view == "above" and row.record.get("above") is not None
+        ),
         models=tuple(sorted({row.model or "unnamed network" for row in side})),
         calibrations=tuple(sorted({row.calibration for row in side})),
         decisions=tuple(

@@ -111,12 +111,12 @@ def read_flight(folder: Path, boundary: Boundary | None = None) -> Flight:
     ------
     FlightError
     """
-    from collarvision.above.keeping import KeepingError, load_field
+    from collarvision.abovereport.files import AboveFileError, load_field
 
     at = folder if folder.is_dir() or not folder.exists() else folder.parent
     try:
         field = load_field(at)
-    except KeepingError as error:
+    except AboveFileError as error:
         raise FlightError(str(error)) from error
     return flight_of(field, boundary)
 

@@ -56,6 +56,7 @@ _SHIFTS: Final = 31
 _NODES: Final = 9
 _STEP: Final = 0.04  # leaves, of the grid of leaf numbers
 _BINS: Final = 12
+_REACH: Final = 3.5  # standard deviations beyond which a share is all or nothing, or nearly
 _STAGES: Final = np.arange(HIGHEST_STAGE + 1)
 
 
@@ -182,10 +183,14 @@ def draw(prior: Prior, stops: Sequence[GroundStop] = (), draws: int = 2000) -> D
             + _SLOPES[slope][:, None] * (bins - prior.middle)
             + (0.5 + shift + misfit + zone_own)[:, None]
         )
-        past = share_past(leaves[..., None] - _STAGES, wide[:, None, None])
-        share = np.einsum("dbk,b->dk", past, weights)
+        # Far under a stage nobody has reached it, and far past it everybody has.
+        first = max(int(leaves.min() - _LATE_LEAVES - _REACH * wide.max()), 0)
+        last = min(int(leaves.max() + _REACH * wide.max()) + 2, HIGHEST_STAGE + 1)
+        past = share_past(leaves[..., None] - _STAGES[first:last], wide[:, None, None])
+        share = zone_shares[number]
+        share[:, :first], share[:, last:] = 1.0, 0.0
+        share[:, first:last] = np.einsum("dbk,b->dk", past, weights)
         share[:, 0] = 1.0
-        zone_shares[number] = share
     shares = np.einsum("zdk,z->dk", zone_shares, prior.zone_share)
     return Draws(zone_shares, shares, shift)
 
@@ -266,11 +271,17 @@ class _Heights:
 
 def _log_chance(stop: GroundStop, spread: float, leaves: np.ndarray) -> np.ndarray:
     """Logarithm of the chance to find a stop's plants, for each leaf number there."""
-    past = share_past(leaves[:, None] - np.arange(HIGHEST_STAGE + 2), spread)
-    past[:, 0], past[:, -1] = 1.0, 0.0
+    # Stages that no plant may be at need no arithmetic.
+    asked = np.flatnonzero((stop.beliefs > 0).any(axis=0))
+    first, last = int(asked[0]), int(asked[-1]) + 1
+    past = share_past(leaves[:, None] - np.arange(first, last + 1), spread)
+    if first == 0:
+        past[:, 0] = 1.0
+    if last == HIGHEST_STAGE + 1:
+        past[:, -1] = 0.0
     at = past[:, :-1] - past[:, 1:]
-    at = (1 - _STRAY) * at + _STRAY / at.shape[1]
-    return np.asarray(np.log(stop.beliefs @ at.T).sum(axis=0))
+    at = (1 - _STRAY) * at + _STRAY / (HIGHEST_STAGE + 1)
+    return np.asarray(np.log(stop.beliefs[:, first:last] @ at.T).sum(axis=0))
 
 
 def share_past(ahead: np.ndarray, spread: float | np.ndarray) -> np.ndarray:
