@@ -1,0 +1,188 @@
+"""Fit ``above_calibration.json``: floors, the tip count's error, and ranges that cover.
+
+python -m training.above.calibrate SCENES --model above.onnx --out above_calibration.json
+
+Every third scene is fitted on, and the others are left for `training.above.evaluate`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from collarvision.above.calibration import MIDDLE_TIPS, AboveCalibration
+from collarvision.above.network import ABOVE_MODEL_VARIABLE, load_above_network
+from collarvision.above.stages import stage_probabilities
+from collarvision.above.values import stage_range
+from training.above.scoring import (
+    GROUPS,
+    Scored,
+    for_calibration,
+    group_of,
+    pairs,
+    plant_counts,
+    read_all,
+    scenes,
+)
+
+LOW_FLOOR = 0.15
+WANTED = 0.92
+"""Share of plants that ranges of 90 in 100 shall hold on these scenes: the middle of 88 to 96."""
+
+FEWEST = 30
+"""Matched plants from which a ground sample distance gets a line of its own."""
+
+
+def best_floor(scored: Sequence[Scored]) -> float:
+    """Floor of plant peaks with the best F1 at a ground sample distance up to 3 mm."""
+    fine = [one for one in scored if group_of(one.scene.mm_per_px) == 0] or list(scored)
+    worth = []
+    for floor in np.arange(LOW_FLOOR, 0.81, 0.05):
+        right, wrong, missed = np.sum([plant_counts(one.at(floor)) for one in fine], axis=0)
+        worth.append((2 * right / max(2 * right + wrong + missed, 1), float(round(floor, 2))))
+    return max(worth)[1]
+
+
+def tip_errors(scored: Sequence[Scored]) -> dict[int, tuple[np.ndarray, np.ndarray]]:
+    """True tips and estimates of whole single plants, by group of ground sample distance."""
+    found: dict[int, tuple[list[float], list[float]]] = {k: ([], []) for k in range(len(GROUPS))}
+    for one in scored:
+        true, told = found[group_of(one.scene.mm_per_px)]
+        for i, j in pairs(one):
+            if one.asked[j] and one.whole[j] and not one.double[j]:
+                true.append(float(one.tips[j]))
+                told.append(float(one.found.tip_count[i]))
+    return {k: (np.array(a), np.array(b)) for k, (a, b) in found.items()}
+
+
+def error_lines(
+    errors: dict[int, tuple[np.ndarray, np.ndarray]], scored: Sequence[Scored]
+) -> dict[str, tuple[float, ...]]:
+    """Bias and spread by true tips, at each ground sample distance that has plants enough."""
+    lines: dict[str, list[float]] = {
+        name: [] for name in ("mm_per_px", "bias", "bias_slope", "spread", "spread_slope")
+    }
+    for k, (true, told) in sorted(errors.items()):
+        if len(true) < FEWEST:
+            continue
+        sizes = [s.scene.mm_per_px for s in scored if group_of(s.scene.mm_per_px) == k]
+        past, off = true - MIDDLE_TIPS, told - true
+        slope, middle = np.polyfit(past, off, 1) if np.ptp(past) > 1 else (0.0, off.mean())
+        rest = np.abs(off - middle - slope * past)
+        # The mean size of a normal error is sqrt(2 / pi) of its standard deviation.
+        wide = np.polyfit(past, rest, 1) if np.ptp(past) > 1 else (0.0, rest.mean())
+        lines["mm_per_px"].append(float(np.mean(sizes)))
+        lines["bias"].append(float(middle))
+        lines["bias_slope"].append(float(slope))
+        lines["spread"].append(float(wide[1]) * np.sqrt(np.pi / 2))
+        lines["spread_slope"].append(float(wide[0]) * np.sqrt(np.pi / 2))
+    return {name: tuple(round(v, 4) for v in values) for name, values in lines.items()}
+
+
+def coverage(
+    scored: Sequence[Scored], calibration: AboveCalibration
+) -> dict[int, tuple[float, float, int]]:
+    """Share of true stages in their ranges, mean number of stages in a range, and plants."""
+    held: dict[int, list[tuple[bool, int]]] = {k: [] for k in range(len(GROUPS))}
+    for one in scored:
+        if not len(one.found):
+            continue
+        p = stage_probabilities(one.found.tip_count, one.scene.mm_per_px, calibration)
+        for i, j in pairs(one):
+            if one.asked[j] and one.whole[j] and not one.double[j] and 2 <= one.stage[j] <= 6:
+                low, high = stage_range(p[i], calibration.range_level)
+                held[group_of(one.scene.mm_per_px)].append(
+                    (bool(low <= one.stage[j] <= high), high - low + 1)
+                )
+    return {
+        k: (
+            float(np.mean([c for c, _ in rows])),
+            float(np.mean([w for _, w in rows])),
+            len(rows),
+        )
+        for k, rows in held.items()
+        if rows
+    }
+
+
+def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> AboveCalibration:
+    """Choose inflation, together and level: the narrowest ranges that hold `WANTED` of plants.
+
+    At a ground sample distance up to 3 mm, and no coarser one may fall under 0.90.
+    """
+    best, narrowest = calibration, np.inf
+    for together in (4.0, 8.0, 15.0, 30.0):
+        for inflation in (0.7, 0.85, 1.0, 1.2, 1.5, 1.9):
+            for level in (0.6, 0.66, 0.72, 0.78, 0.84, 0.9):
+                tried = replace(
+                    calibration, together=together, inflation=inflation, range_level=level
+                )
+                told = coverage(scored, tried)
+                fine = told.get(0) or next(iter(told.values()))
+                coarse = [share for k, (share, _, count) in told.items() if k and count >= FEWEST]
+                if fine[0] < WANTED or (coarse and min(coarse) < 0.90):
+                    continue
+                if fine[1] < narrowest:
+                    best, narrowest = tried, fine[1]
+    return best
+
+
+def count_error(scored: Sequence[Scored]) -> float:
+    """Relative standard error of a count of plants, over scenes with ten and more."""
+    off = []
+    for one in scored:
+        right, wrong, missed = plant_counts(one)
+        if right + missed >= 10:
+            off.append((wrong - missed) / (right + missed))
+    return float(np.sqrt(np.mean(np.square(off)))) if off else AboveCalibration().count_error
+
+
+def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibration:
+    """Fit everything on scenes that were read with a low floor."""
+    floor = best_floor(scored)
+    kept = [one.at(floor) for one in scored]
+    fitted = replace(start, plant_floor=floor, count_error=round(count_error(kept), 4))
+    lines = error_lines(tip_errors(kept), kept)
+    if lines["mm_per_px"]:
+        fitted = replace(fitted, **lines)
+    return fit_ranges(kept, fitted)
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description="Calibrate the network for photos from above.")
+    parser.add_argument("scenes", type=Path)
+    parser.add_argument("--model", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    parser.add_argument("--version", type=int, default=1)
+    options = parser.parse_args(argv)
+    if options.model:
+        os.environ[ABOVE_MODEL_VARIABLE] = str(options.model)
+    start = AboveCalibration(version=options.version)
+    scored = list(
+        read_all(for_calibration(scenes(options.scenes)), load_above_network(), start, LOW_FLOOR)
+    )
+    fitted = calibrate(scored, start)
+    told = coverage([one.at(fitted.plant_floor) for one in scored], fitted)
+    measured = {
+        f"{GROUPS[k][0]:g}-{GROUPS[k][1]:g} mm": {
+            "covered": round(share, 4),
+            "stages_in_range": round(wide, 3),
+            "plants": count,
+        }
+        for k, (share, wide, count) in told.items()
+    }
+    content = fitted.record() | {"scenes": len(scored), "on_calibration_scenes": measured}
+    options.out.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(content, indent=1))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,277 @@
+"""Read validation scenes from above the way run time does, and hold them against their truth.
+
+A scene's picture goes through the run-time rooms: laid flat by its tilt, brought to the working
+scale, through the ONNX network, to plants with tips. Truth is what the renderer wrote.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from scipy.spatial import cKDTree
+
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.finding import Found, find_plants
+from collarvision.above.ground import FLAT_DEG, Ground, straight_down, tilted
+from collarvision.above.network import CELL_PX, WORKING_MM, AboveNetwork
+from collarvision.exif import FULL_FRAME_DIAGONAL_MM
+from collarvision.photo import Photo
+
+MATCH_MM = 40.0
+"""Farthest that a found plant stands from the true one it is taken for."""
+
+EDGE_MM = 36.0
+"""Plants this near the picture's edge are neither asked for nor held against the network."""
+
+LEAST_SEEN_PX = 4
+"""A plant of which fewer px show isn't asked for."""
+
+DOUBLE_MM = 60.0
+"""Two plants of a row no further apart are a double: the renderer marks them so."""
+
+CALIBRATION_SHARE = 3
+"""Every third scene is for calibrating; the others are for scoring."""
+
+GROUPS = ((0.0, 3.01), (3.01, 5.01), (5.01, 6.51), (6.51, 99.0))
+"""Ground sample distances that are told apart, mm."""
+
+
+@dataclass(frozen=True, eq=False)
+class Scene:
+    """One scene: its picture's file and what is true of it."""
+
+    path: Path
+    truth: dict[str, Any]
+
+    @property
+    def mm_per_px(self) -> float:
+        """Ground sample distance in the picture's middle."""
+        return float(self.truth["mm_per_px"])
+
+
+@dataclass(frozen=True, eq=False)
+class Scored:
+    """What was found in a scene, beside the truth.
+
+    Attributes
+    ----------
+    scene : Scene
+    found : Found
+        With every peak over a low floor.
+    x, y : ndarray, (n,)
+        True plants, working px.
+    asked : ndarray, (n,) bool
+        Whether each may be missed: in the picture, seen, and off its edge.
+    stage, tips : ndarray, (n,)
+    whole, double : ndarray, (n,) bool
+    inner : ndarray, (k,) bool
+        Found plants off the picture's edge.
+    """
+
+    scene: Scene
+    found: Found
+    x: np.ndarray
+    y: np.ndarray
+    asked: np.ndarray
+    stage: np.ndarray
+    tips: np.ndarray
+    whole: np.ndarray
+    double: np.ndarray
+    inner: np.ndarray
+
+    def at(self, floor: float) -> Scored:
+        """The same with only the peaks over a higher floor."""
+        which = self.found.score >= floor
+        return Scored(
+            self.scene,
+            self.found.kept(which),
+            self.x,
+            self.y,
+            self.asked,
+            self.stage,
+            self.tips,
+            self.whole,
+            self.double,
+            self.inner[which],
+        )
+
+
+def scenes(folder: Path) -> list[Scene]:
+    """Every finished scene under a folder, by name."""
+    found = []
+    for path in sorted(folder.rglob("truth.jsonl")):
+        for line in path.read_text(encoding="utf-8").splitlines():
+            if line.strip():
+                truth = json.loads(line)
+                found.append(Scene(path.parent / truth["file"], truth))
+    return sorted(found, key=lambda scene: scene.path.name)
+
+
+def for_calibration(every: Sequence[Scene]) -> list[Scene]:
+    """Scenes that constants may be fitted on."""
+    return [scene for number, scene in enumerate(every) if number % CALIBRATION_SHARE == 0]
+
+
+def for_scoring(every: Sequence[Scene]) -> list[Scene]:
+    """Scenes that no constant was fitted on."""
+    return [scene for number, scene in enumerate(every) if number % CALIBRATION_SHARE]
+
+
+def photo_of(scene: Scene) -> Photo:
+    """The picture with the focal length that the renderer used."""
+    bgr = cv2.imread(str(scene.path), cv2.IMREAD_COLOR)
+    if bgr is None:
+        raise ValueError(f"{scene.path} can't be read")
+    rgb = np.ascontiguousarray(bgr[..., ::-1])
+    diagonal = float(np.hypot(*rgb.shape[:2]))
+    focal = float(scene.truth["focal_px"]) / diagonal * FULL_FRAME_DIAGONAL_MM
+    return Photo(name=scene.path.name, decoded=rgb, sha256="", focal_eq_mm=focal)
+
+
+def ground_of(scene: Scene, photo: Photo) -> Ground:
+    """The scene's ground by its true scale and tilt, as run time would lay it flat."""
+    tilt = float(scene.truth["tilt_deg"])
+    if tilt <= FLAT_DEG:
+        return straight_down(photo, scene.mm_per_px)
+    return tilted(photo, scene.mm_per_px, tilt)
+
+
+def read_scene(
+    scene: Scene, network: AboveNetwork, calibration: AboveCalibration, floor: float
+) -> Scored:
+    """Read one scene."""
+    photo = photo_of(scene)
+    ground = ground_of(scene, photo)
+    maps = network.read(ground.picture, ground.width, ground.height)
+    shape = maps.shape
+    rows, columns = np.mgrid[0 : shape[0], 0 : shape[1]]
+    u, v = ground.photo_px((columns.ravel() + 0.5) * CELL_PX, (rows.ravel() + 0.5) * CELL_PX)
+    seen = _inside(u, v, photo).reshape(shape)
+    low = AboveCalibration(plant_floor=floor, tip_floor=calibration.tip_floor)
+    return _scored(scene, find_plants(maps, low, seen=seen), ground, photo)
+
+
+def read_all(
+    every: Sequence[Scene], network: AboveNetwork, calibration: AboveCalibration, floor: float
+) -> Iterator[Scored]:
+    """Read scenes one after another."""
+    for scene in every:
+        yield read_scene(scene, network, calibration, floor)
+
+
+def _inside(u: np.ndarray, v: np.ndarray, photo: Photo) -> np.ndarray:
+    width, height = photo.size
+    found: np.ndarray = (u >= 0) & (u <= width) & (v >= 0) & (v <= height)
+    return found
+
+
+def _scored(scene: Scene, found: Found, ground: Ground, photo: Photo) -> Scored:
+    plants = scene.truth["plants"]
+    px = np.array([[one["x"], one["y"], 1.0] for one in plants]).reshape(-1, 3)
+    at = px @ np.linalg.inv(ground.photo_from_working).T
+    x, y = at[:, 0] / at[:, 2], at[:, 1] / at[:, 2]
+    inside = np.array([bool(one["inside"]) for one in plants], bool)
+    seen = np.array([one["seen_px"] >= LEAST_SEEN_PX for one in plants], bool)
+    off_edge = _off_edge(x, y, ground, photo) & inside if len(plants) else inside
+    return Scored(
+        scene=scene,
+        found=found,
+        x=x,
+        y=y,
+        asked=off_edge & seen,
+        stage=np.array([one["stage"] for one in plants], int),
+        tips=np.array([one["tips_shown"] for one in plants], float),
+        whole=np.array([bool(one["whole"]) for one in plants], bool),
+        double=np.array([bool(one["double"]) for one in plants], bool),
+        inner=_off_edge(found.x, found.y, ground, photo),
+    )
+
+
+def _off_edge(x: np.ndarray, y: np.ndarray, ground: Ground, photo: Photo) -> np.ndarray:
+    """Whether places lie in the picture and `EDGE_MM` off its edges."""
+    reach = EDGE_MM / WORKING_MM
+    kept = np.ones(len(x), bool)
+    for right, down in ((0, 0), (reach, 0), (-reach, 0), (0, reach), (0, -reach)):
+        u, v = ground.photo_px(x + right, y + down)
+        kept &= _inside(u, v, photo)
+        kept &= (x + right >= 0) & (x + right <= ground.width)
+        kept &= (y + down >= 0) & (y + down <= ground.height)
+    return kept
+
+
+# --------------------------------------------------------------------------- matching
+
+
+def pairs(one: Scored) -> list[tuple[int, int]]:
+    """Found and true plants that are the same, nearest first, each at most once."""
+    if not len(one.found) or not len(one.x):
+        return []
+    reach = MATCH_MM / WORKING_MM
+    there = cKDTree(np.column_stack([one.x, one.y]))
+    here = cKDTree(np.column_stack([one.found.x, one.found.y]))
+    close = here.sparse_distance_matrix(there, reach, output_type="ndarray")
+    taken_f: set[int] = set()
+    taken_t: set[int] = set()
+    out = []
+    for i, j, _ in sorted(close.tolist(), key=lambda row: row[2]):
+        if i not in taken_f and j not in taken_t:
+            out.append((int(i), int(j)))
+            taken_f.add(i)
+            taken_t.add(j)
+    return out
+
+
+def plant_counts(one: Scored) -> tuple[int, int, int]:
+    """Right, wrong and missed plants. A centre that is said to be two plants counts twice."""
+    found = one.found
+    twice = found.double >= 0.5
+    match = pairs(one)
+    hit = {j for _, j in match}
+    used = {i for i, _ in match}
+    tree = cKDTree(np.column_stack([one.x, one.y])) if len(one.x) else None
+    reach = MATCH_MM / WORKING_MM
+    wrong = 0
+    for i in np.flatnonzero(twice):
+        # Its second plant is the nearest true one that nobody has.
+        near = [] if tree is None else tree.query_ball_point([found.x[i], found.y[i]], reach)
+        free = [j for j in near if j not in hit]
+        if free:
+            hit.add(free[0])
+        elif one.inner[i]:
+            wrong += 1
+    for i in range(len(found)):
+        if i in used or not one.inner[i]:
+            continue
+        # A plant of which nothing shows, or that stands outside, isn't held against it.
+        near = [] if tree is None else tree.query_ball_point([found.x[i], found.y[i]], reach)
+        if not any(not one.asked[j] for j in near):
+            wrong += 1
+    right = sum(bool(one.asked[j]) for j in hit)
+    return right, wrong, int(one.asked.sum()) - right
+
+
+def doubles(one: Scored) -> tuple[float, int]:
+    """Pairs of plants found as doubles, and those that are true."""
+    found = one.found
+    said = float(found.double[one.inner].sum())
+    said += _close_pairs(found.x[one.inner], found.y[one.inner])
+    true = one.asked & one.double
+    return said, _close_pairs(one.x[true], one.y[true])
+
+
+def _close_pairs(x: np.ndarray, y: np.ndarray) -> int:
+    if len(x) < 2:
+        return 0
+    tree = cKDTree(np.column_stack([x, y]))
+    return len(tree.query_pairs(DOUBLE_MM / WORKING_MM))
+
+
+def group_of(mm_per_px: float) -> int:
+    """Index of a ground sample distance's group."""
+    return next(k for k, (low, high) in enumerate(GROUPS) if low <= mm_per_px < high)
