@@ -38,7 +38,7 @@ from collarvision.report.windowplot import draw_window
 from collarvision.report.zoneplot import draw_zone_ranges
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.units import Shown
-from collarvision.walk.telling import counted_words, zone_sentences
+from collarvision.walk.telling import zone_sentences
 from collarvision.walk.telling import headline as zone_headline
 from collarvision.wholefile import write_whole
 
@@ -120,8 +120,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         zone_headline=None if answer.above is None else zone_headline(answer.above),
         zone_ranges=None if answer.above is None else drawing(draw_zone_ranges(answer.above)),
         zone_rows=[
-            (one, stage_name(one.stage), counted_words(one))
-            for one in (answer.above.zones if answer.above else ())
+            (one, stage_name(one.stage)) for one in (answer.above.zones if answer.above else ())
         ],
         zone_sentences=[
             words.replace("+-", "±")
