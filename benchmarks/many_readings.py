@@ -17,6 +17,7 @@ from pathlib import Path
 
 from collarvision.answer import Reading
 from collarvision.export import export_plants
+from collarvision.fieldvisits import visits_of
 from collarvision.survey import SurveyReader, SurveyWriter
 from collarvision.survey.writer import record_text
 
@@ -59,6 +60,15 @@ def fill(path: Path, count: int) -> None:
             "INSERT INTO records (reading_id, record) VALUES (?, ?)",
             ((k, text) for k in range(count)),
         )
+        # One plant in ten is counted, one in thirty measured later on as well.
+        database.executemany(
+            "INSERT INTO hand_counts (photo_id, who, counted_at, stage, height_mm, way) "
+            "VALUES (?, 'A. Scout', '2027-06-02T00:00:00+00:00', ?, ?, 'on-plant')",
+            itertools.chain(
+                ((k, k % 11, None) for k in range(count) if k // 7 % 10 == 0),
+                ((k, None, 200.0) for k in range(count) if k // 7 % 30 == 0),
+            ),
+        )
         database.execute("COMMIT")
 
 
@@ -91,6 +101,7 @@ def asked(path: Path) -> Iterator[tuple[str, float]]:
     questions = {
         "its visits": lambda survey: list(survey.visits("Field 042")),
         "its plants by stage": lambda survey: list(survey.stage_counts("Field 042")),
+        "its last visit, as `field` judges it": lambda s: visits_of(s, "Field 042").chosen.plants,
         "its plants": lambda survey: list(survey.plants("Field 042")),
         "who waits for a hand count there": lambda survey: list(survey.waiting("Field 042")),
         "whether a photo was read": lambda survey: survey.outcome_of(f"{77:064x}", "a", "c"),
@@ -101,7 +112,7 @@ def asked(path: Path) -> Iterator[tuple[str, float]]:
         with SurveyReader(path) as survey:
             answer = question(survey)
         seconds = time.perf_counter() - began
-        size = len(answer) if isinstance(answer, list) else json.dumps(answer)
+        size = len(answer) if isinstance(answer, (list, tuple)) else json.dumps(answer)
         print(f"{name}: {1000 * seconds:.0f} ms ({size})", flush=True)
         yield name, seconds
 
