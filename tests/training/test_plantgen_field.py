@@ -227,3 +227,14 @@ class TestSamplesOnDisk:
                 assert (part / row["file"]).with_suffix(".png").is_file()
             assert not list(part.glob("*.part"))
         assert rows[0] == rows[1]
+
+    def test_wide_photos_show_several_rows_from_nearly_straight_above(self) -> None:
+        from training.above.scenes import draw_shot
+
+        rng = np.random.default_rng(5)
+        shots = [draw_shot(rng, 512, finished=True, wide=True) for _ in range(40)]
+        assert {shot.kind for shot in shots} == {"corn"}
+        assert {shot.mm_per_px for shot in shots} == {3.0, 4.0, 5.0, 6.0}
+        wide_m = [shot.side_px * shot.mm_per_px / 1e3 for shot in shots]
+        assert min(wide_m) > 3 * 1.016  # three rows of the widest spacing drawn
+        assert max(shot.tilt_rad or 0.0 for shot in shots) < np.radians(25)

@@ -41,8 +41,14 @@ FINISHED_SCALES: tuple[tuple[float, float, int], ...] = (
     (6.0, 0.15, 384),
     (8.0, 0.05, 384),
 )
+WIDE_SCALES = (3.0, 4.0, 5.0, 6.0)
+WIDE_SIDE = 1280
+"""Finished photos of a piece of field 4 to 8 m wide, for rows, gaps and stands."""
+
 LARGEST_BYTES = 66_000
 """A finished photo is compressed until it fits, so that a set of hundreds stays small."""
+
+WIDE_LARGEST_BYTES = 400_000
 
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
@@ -58,11 +64,12 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--samples", type=int, default=24, help="light paths a pixel")
     add("--side", type=int, default=512, help="of a training picture, px")
     add("--finished", action="store_true", help="finished photos for validation")
+    add("--wide", action="store_true", help="with --finished: corn rows, 4 to 8 m wide")
     add("--variant", help="Mitsuba variant, e.g. cuda_ad_rgb, llvm_ad_rgb")
     return parser.parse_args(argv)
 
 
-def draw_shot(rng: np.random.Generator, side: int, finished: bool) -> Shot:
+def draw_shot(rng: np.random.Generator, side: int, finished: bool, wide: bool = False) -> Shot:
     """How the next picture is taken; training's are rendered at the working scale.
 
     Training sees more doubles than fields have, or it would see too few to learn from.
@@ -70,6 +77,13 @@ def draw_shot(rng: np.random.Generator, side: int, finished: bool) -> Shot:
     if not finished:
         doubles = float(rng.uniform(0.1, 0.4)) if rng.random() < 0.3 else None
         return Shot(side_px=side, mm_per_px=WORKING_MM_PER_PX, doubles=doubles)
+    if wide:
+        scale = float(rng.choice(WIDE_SCALES))
+        wide_side = round(WIDE_SIDE * side / 512 / 32) * 32
+        # Straight down or nearly, as such frames are flown.
+        return Shot(
+            side_px=wide_side, mm_per_px=scale, tilt_rad=abs(rng.normal(0, 0.08)), kind="corn"
+        )
     shares = np.array([share for _, share, _ in FINISHED_SCALES])
     chosen = FINISHED_SCALES[int(rng.choice(len(shares), p=shares / shares.sum()))]
     # A smaller --side (tests) shrinks every picture alike.
@@ -151,7 +165,8 @@ class Maker:
         options = self.options
         rng = np.random.default_rng([options.seed, 0, index])
         library, noises = self._kept(index)
-        scene = compose(rng, draw_shot(rng, options.side, options.finished), library, noises)
+        shot = draw_shot(rng, options.side, options.finished, options.wide)
+        scene = compose(rng, shot, library, noises)
         rendered = field_render.render(
             scene,
             samples=options.samples,
@@ -163,7 +178,8 @@ class Maker:
         name = f"{options.seed:05d}_{index:06d}"
         if options.finished:
             picture, quality = finish.photograph(rendered.radiance, rng)
-            data, quality = _encoded(picture, quality, LARGEST_BYTES)
+            largest = WIDE_LARGEST_BYTES if options.wide else LARGEST_BYTES
+            data, quality = _encoded(picture, quality, largest)
         else:
             data, quality = _encoded(finish.develop(rendered.radiance, rng), 95, 10**9)
         row = {"file": f"{name}.jpg", "jpeg_quality": quality, **row}

@@ -57,6 +57,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     )
     add("--no-pretrained", action="store_true", help="start the encoder at random (tests)")
     add("--device", default="cuda:0" if torch.cuda.is_available() else "cpu")
+    add("--bfloat16", action="store_true", help="mixed precision on a CPU too")
     add("--batch", type=int, default=48)
     add("--side", type=int, default=448, help="of a view, px; a multiple of 32")
     add("--rate", type=float, default=3e-3, help="learning rate of decoder and head")
@@ -204,7 +205,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         with torch.no_grad():
             image, share = augmented(drawn, views, device, seed)
         image = image.contiguous(memory_format=torch.channels_last)
-        with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu):
+        with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu or options.bfloat16):
             maps = network(image)
         losses = all_losses(maps.float(), share, points.to(device))
         optimiser.zero_grad(set_to_none=True)
