@@ -191,12 +191,19 @@ class SurveyReader:
         A height alone is no count: the plant goes on waiting. Nobody counts collars on a photo
         from above.
         """
+        # A field's photos are reached through it, those of all by an index of what may wait.
+        photos = (
+            f"{rows.OF_FIELD} JOIN readings AS r ON r.id = p.latest_id "
+            "LEFT JOIN stops AS s ON s.id = p.stop_id"
+            if field is not None
+            else "FROM readings AS r JOIN photos AS p ON p.id = r.photo_id AND p.latest_id = r.id"
+            + rows.PLACE
+        )
         for row in self._rows(
             f"""
             SELECT f.name, v.date, s.name, p.name, p.sha256, r.stage,
                 json_extract(c.record, '$.reasons')
-            FROM readings AS r JOIN photos AS p ON p.id = r.photo_id AND p.latest_id = r.id
-            JOIN records AS c ON c.reading_id = r.id {rows.PLACE}
+            {photos} JOIN records AS c ON c.reading_id = r.id
             WHERE r.outcome = 'hand-count' AND p.view = 'side'
             AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id
                 AND (stage IS NOT NULL OR nodes IS NOT NULL))
