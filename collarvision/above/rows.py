@@ -32,6 +32,10 @@ practice); the rest is for curves and a rough photo."""
 LEAST_SPACING_M, MOST_SPACING_M = 0.25, 1.65
 _BIN_M: Final = 0.02
 _SMOOTH_M: Final = 0.035
+_FEW: Final = 60
+_DRAWS: Final = 12
+"""Plants up to which rows could be chance, and fields drawn at random that they must surpass."""
+
 _OWN_DIRECTION: Final = 1.35
 """How much sharper a patch must be in a direction of its own to leave the field's: a headland."""
 
@@ -100,6 +104,8 @@ def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> Ro
     if len(points_m) < FEWEST:
         return None
     angle = _main_angle(points_m)
+    if len(points_m) <= _FEW and not _no_chance(points_m, angle):
+        return None
     turn = _turn(angle)
     turned = points_m @ turn.T
     lines: list[Line] = []
@@ -138,7 +144,9 @@ def _sharpness(points: np.ndarray, angle_deg: float) -> float:
     count = int((across.max() - low) / _BIN_M) + 6
     held = np.bincount(((across - low) / _BIN_M).astype(int), minlength=count)
     smooth = cv2.GaussianBlur(held.astype(np.float32)[None], (0, 0), _SMOOTH_M / _BIN_M)[0]
-    return float((smooth**2).sum() * count / max(float(smooth.sum()) ** 2, 1e-9))
+    # One row alone is as narrow as it is: its own width mustn't count as all the ground there is.
+    wide = max(count, round(1.0 / _BIN_M))
+    return float((smooth**2).sum() * wide / max(float(smooth.sum()) ** 2, 1e-9))
 
 
 def _best_angle(
@@ -165,6 +173,19 @@ def _main_angle(points: np.ndarray) -> float:
     for near in patches[:9]:
         total += [_sharpness(points[near], angle) for angle in fine]
     return float(fine[total.argmax()])
+
+
+def _no_chance(points: np.ndarray, angle: float) -> bool:
+    """Whether a few plants lie in sharper lines than as many drawn at random ever do."""
+    worth = _sharpness(points, angle)
+    random = np.random.default_rng(0)
+    side = float(np.ptp(points, axis=0).max())
+    angles = np.arange(0.0, 180.0, 4.0)
+    for _ in range(_DRAWS):
+        drawn = random.uniform(0.0, side, points.shape)
+        if max(_sharpness(drawn, turn) for turn in angles) >= worth:
+            return False
+    return True
 
 
 def _own_angle(points: np.ndarray) -> float:
