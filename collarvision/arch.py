@@ -49,7 +49,7 @@ STRANGER = 0.3
 UNSEEN = 0.06
 """Worth, as heat, of a leaf's top that the network shows no glow on."""
 
-SHARE_POWER = 0.45
+SHARE_POWER = 0.6
 """Flattens the shares of the leaves that may govern. Read off our own validation plants."""
 
 HEAT_POWER = 1.0
@@ -160,7 +160,7 @@ def leaf_shapes(
     collared = sum(leaf.counts for leaf in plant.leaves)
     base_px = np.array([[plant.base.x, plant.base.y]]) if plant.base else np.zeros((1, 2))
     cell_mm = parts.px_per_map_px * scale.mm_per_px_at(*base_px[0])
-    known: list[tuple[int, float]] = []
+    known: list[tuple[float, float]] = []
     for i, leaf in enumerate(plant.leaves):
         if len(leaf.midline) < 3:
             continue
@@ -185,16 +185,16 @@ def leaf_shapes(
                 length_px=float(np.hypot(*np.diff(leaf.midline, axis=0).T).sum()),
                 top=top,
                 arches=_chance((drop - least) / error),
-                out=0.99 if leaf.counts else _out(leaf.rank, length, known),
+                out=0.99 if leaf.counts else _out(leaf.network_rank, length, known),
                 tip_down=bool(heights[-1] < heights[-1 - last] - 0.02 * length) and drop > 0,
                 real=min(0.97, 2.0 * leaf.tip.score) if leaf.tip and not leaf.counts else 0.97,
             )
         )
-        known.append((leaf.rank, length))
+        known.append((leaf.network_rank, length))
     return shapes
 
 
-def _out(rank: int, length: float, below: list[tuple[int, float]]) -> float:
+def _out(rank: float, length: float, below: list[tuple[float, float]]) -> float:
     """P(a whorl leaf is at least half out), from the lengths of the leaves below it.
 
     Each of the nearest three foretells the full length; the longest forecast counts, since a leaf
@@ -203,7 +203,7 @@ def _out(rank: int, length: float, below: list[tuple[int, float]]) -> float:
     forecasts = [
         size * LENGTH_STEP ** (min(rank, LONGEST_RANK) - min(other, LONGEST_RANK))
         for other, size in below[-3:]
-        if rank > other
+        if rank > other + 0.5
     ]
     if not forecasts or length <= 0:
         return 0.5

@@ -359,3 +359,33 @@ def test_one_leaf_gives_the_normal_interval():
     low, high = _interval(200.0, 10.0, [(200.0, 1.0)])
     assert low == pytest.approx(200 - 16.45, abs=0.1)
     assert high == pytest.approx(200 + 16.45, abs=0.1)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0.02, 1.0), min_size=1, max_size=5), st.randoms())
+def test_the_height_is_the_weighted_median_of_the_leaves_that_may_govern(weights, random):
+    parts, plant, scale = scene()
+    x, y = plant.base.x, plant.base.y
+    shares = np.array(weights) / sum(weights)
+    rises = random.sample(range(40, 400, 20), len(shares))
+    candidates = [
+        arch.Candidate((x, y - rise), float(share))
+        for share, rise in sorted(zip(shares, rises, strict=True), reverse=True)
+    ]
+    with mock.patch("collarvision.height.governing", return_value=candidates):
+        height = measure(parts, plant, scale)
+    at = next(c for c in candidates if c.point == height.arch)
+    lower = sum(c.share for c in candidates if c.point[1] > at.point[1])
+    higher = sum(c.share for c in candidates if c.point[1] < at.point[1])
+    assert lower <= 0.5 + 1e-9
+    assert higher <= 0.5 + 1e-9
+    if candidates[0].share > 0.5:
+        assert at is candidates[0]
+
+
+def test_a_whorl_leaf_numbered_far_above_is_hardly_out():
+    below = [(3.0, 200.0), (4.0, 260.0)]
+    next_one = arch._out(5.1, 240.0, below)
+    assert next_one > 0.8
+    assert arch._out(6.9, 240.0, below) < next_one - 0.3
+    assert arch._out(4.2, 200.0, [(4.0, 260.0)]) == 0.5  # another finding of that leaf
