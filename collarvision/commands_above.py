@@ -205,10 +205,10 @@ class _Job:
         return frame
 
     def _ortho(self, path: Path, tell: Callable[[int, int], None]) -> FrameAbove | None:
-        from collarvision.above.ortho import OrthoError, overview, read_ortho
+        from collarvision.above.ortho import OrthoError, read_ortho
 
         try:
-            frame = read_ortho(
+            frame, picture = read_ortho(
                 path,
                 self._network,
                 self._calibration,
@@ -217,9 +217,8 @@ class _Job:
                 keep=self._out,
                 tell=tell,
             )
-            if self._overlays:
-                key = self._key(path) or path.stem
-                self._draw(overview(path, 2400), frame, self._picture(path, key))
+            if self._overlays and picture is not None:
+                self._draw(picture, frame, self._picture(path, self._key(path) or path.stem))
         except OrthoError as error:
             _stop(str(error), EXIT_USAGE)
         return frame

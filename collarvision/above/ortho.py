@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 from zipfile import BadZipFile
 
+import cv2
 import numpy as np
 
 from collarvision.above.assembling import Place, assemble
@@ -33,9 +34,15 @@ from collarvision.above.values import FrameAbove, Georeference, GroundScale
 from collarvision.boundary import metres_a_degree
 
 BLOCK_PX: Final = 3072
-"""Side of a block, working px: 9 m. Half a minute's work at most is lost when a run is stopped."""
+"""Side of a block, working px: 9 m. Some seconds' work at most is lost when a run is stopped."""
+
+_MOST_READ_PX: Final = 8000
+"""Side of the largest window that is read at once, px of the file: 200 MB."""
 
 COVERAGE_M: Final = 0.25
+
+OVERVIEW_PX: Final = 2400
+"""Long side of the small picture of the whole."""
 
 _SCALE_ERROR: Final = 0.01
 """Of an orthomosaic made without ground control points; common practice."""
@@ -111,26 +118,61 @@ class Ortho:
         OrthoError
             When the file is damaged there.
         """
+        step = max(1, round(min(self.working_px)))
+        ratio = self.working_px / step
+        low = np.floor(np.array([left, top]) * self.working_px / step).astype(int) - 2
+        high = np.ceil(np.array([left + width, top + height]) * self.working_px / step).astype(int)
+        low, high = np.maximum(low, 0), high + 2
+        rgb, seen = self._shrunk(low * step, high * step, step)
+        # Px of the shrunken window by px of the working one; centres lie at + 0.5.
+        shift = np.array([left, top]) * ratio - low + 0.5 * ratio - 0.5
+        matrix = np.array([[ratio[0], 0.0, shift[0]], [0.0, ratio[1], shift[1]]])
+        how = cv2.INTER_LINEAR if min(ratio) >= 1.0 else cv2.INTER_CUBIC
+        return (
+            cv2.warpAffine(
+                rgb,
+                matrix,
+                (width, height),
+                flags=how | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_REPLICATE,
+            ),
+            cv2.warpAffine(
+                seen,
+                matrix,
+                (width, height),
+                flags=cv2.INTER_NEAREST | cv2.WARP_INVERSE_MAP,
+                borderMode=cv2.BORDER_REPLICATE,
+            )
+            > 127,
+        )
+
+    def _shrunk(
+        self, low: np.ndarray, high: np.ndarray, step: int
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Px of the file from `low` to `high`, means over squares of `step`, and its mask."""
         import rasterio
-        from rasterio.enums import Resampling
         from rasterio.windows import Window
 
-        step = self.working_px
-        window = Window(left * step[0], top * step[1], width * step[0], height * step[1])
-        shrinking = min(step) > 1.0
-        how = Resampling.average if shrinking else Resampling.cubic
+        high = np.minimum(high, [self.dataset.width, self.dataset.height])
+        window = Window(*(int(v) for v in (*low, *(high - low))))
         try:
-            rgb = self.dataset.read(
-                self.bands, window=window, out_shape=(3, height, width), resampling=how
-            )
-            seen = self.dataset.dataset_mask(
-                window=window, out_shape=(height, width), resampling=Resampling.nearest
-            )
-        except (rasterio.errors.RasterioError, rasterio.errors.RasterioIOError, OSError) as error:
+            seen = self.dataset.dataset_mask(window=window)
+            rgb = np.zeros((*seen.shape, 3), np.uint8)
+            if seen.any():
+                for place, band in enumerate(self.bands):
+                    self.dataset.read(band, window=window, out=rgb[..., place])
+        except (rasterio.errors.RasterioError, OSError) as error:
             raise OrthoError(
                 f"{self.path} is damaged or cut short ({error}): copy it again."
             ) from error
-        return np.moveaxis(rgb, 0, 2), np.asarray(seen > 0)
+        if step > 1:
+            size = (max(1, seen.shape[1] // step), max(1, seen.shape[0] // step))
+            whole = np.s_[: size[1] * step, : size[0] * step]
+            if min(seen.shape) >= step:
+                rgb, seen = rgb[whole], seen[whole]
+            rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+            seen = cv2.resize(seen, size, interpolation=cv2.INTER_AREA)
+        return rgb, seen
 
 
 def is_ortho(path: Path) -> bool:
@@ -250,8 +292,8 @@ def read_ortho(
     keep: Path | None = None,
     tell: Callable[[int, int], None] = lambda done, total: None,
     stopping: Callable[[], bool] = lambda: False,
-) -> FrameAbove:
-    """Read an orthomosaic.
+) -> tuple[FrameAbove, np.ndarray | None]:
+    """Read an orthomosaic; gives a small picture of all of it too, unless nothing was read.
 
     Parameters
     ----------
@@ -287,22 +329,16 @@ def read_ortho(
             model=None if network is None else network.version,
         )
         if per_px > COARSEST_MM:
-            return replace(
-                base,
-                quality=("coarse",),
-                reasons=(
-                    f"A pixel covers {per_px:.0f} mm of ground, too much to see a leaf's tip (up "
-                    f"to {COARSEST_MM:g} mm): fly lower, or export it at its full detail.",
-                ),
+            said = (
+                f"A pixel covers {per_px:.0f} mm of ground, too much to see a leaf's tip (up to "
+                f"{COARSEST_MM:g} mm): fly lower, or export it at its full detail."
             )
+            return replace(base, quality=("coarse",), reasons=(said,)), None
         if network is None:
-            return replace(
-                base,
-                quality=("no-network",),
-                reasons=(lacking,),
-            )
-        store = _Blocks(keep, _key(path, network.version, calibration))
-        blocks = list(_blocks(*ortho.size))
+            return replace(base, quality=("no-network",), reasons=(lacking,)), None
+        side = _block_side(ortho)
+        store = _Blocks(keep, _key(path, network.version, calibration, side))
+        blocks = list(_blocks(*ortho.size, side))
         parts: list[Found] = []
         grid = _Grid(ortho)
         for number, block in enumerate(blocks):
@@ -313,7 +349,7 @@ def read_ortho(
                 part = _read_block(ortho, block, network, calibration)
                 store.save(number, part)
             parts.append(part.found)
-            grid.add(block, part.seen)
+            grid.add(block, part)
             tell(number + 1, len(blocks))
         coverage = grid.coverage(within)
         frame = assemble(
@@ -325,49 +361,31 @@ def read_ortho(
             stated_spacing_m=stated.row_spacing_m,
         )
         store.forget()
-        return frame
-
-
-def overview(path: Path, long_side_px: int) -> np.ndarray:
-    """The whole of an orthomosaic, small: (h, w, 3) uint8, what isn't ground black.
-
-    Raises
-    ------
-    OrthoError
-        When the file can't be used.
-    """
-    ortho = open_ortho(path)
-    import rasterio
-
-    with rasterio.Env(GDAL_CACHEMAX=64), ortho.dataset as dataset:
-        shrink = max(1.0, max(dataset.width, dataset.height) / long_side_px)
-        shape = (max(1, round(dataset.height / shrink)), max(1, round(dataset.width / shrink)))
-        try:
-            # Nearest: means would need every pixel in memory at once.
-            rgb = dataset.read(ortho.bands, out_shape=(3, *shape))
-            seen = dataset.dataset_mask(out_shape=shape)
-        except (rasterio.errors.RasterioError, OSError) as error:
-            raise OrthoError(f"{path} is damaged or cut short ({error}): copy it again.") from error
-    found = np.moveaxis(rgb, 0, 2).copy()
-    found[seen == 0] = 0
-    return found
+        return frame, grid.picture
 
 
 @dataclass(frozen=True, eq=False)
 class _Part:
-    """A block's plants, and which of its coarse squares show ground."""
+    """A block's plants, which of its coarse squares show ground, and a small picture of it."""
 
     found: Found
     seen: np.ndarray
+    small: np.ndarray
 
 
 _Block = tuple[int, int, int, int]
 
 
-def _blocks(width: int, height: int) -> Iterator[_Block]:
-    for top in range(0, height, BLOCK_PX):
-        for left in range(0, width, BLOCK_PX):
-            yield left, top, min(left + BLOCK_PX, width), min(top + BLOCK_PX, height)
+def _block_side(ortho: Ortho) -> int:
+    """Side of a block, working px, a whole number of coarse squares."""
+    most = _MOST_READ_PX / max(ortho.working_px) - 2 * PLANT_REACH_PX
+    return max(2 * _SQUARE_PX, int(min(BLOCK_PX, most)) // _SQUARE_PX * _SQUARE_PX)
+
+
+def _blocks(width: int, height: int, side: int) -> Iterator[_Block]:
+    for top in range(0, height, side):
+        for left in range(0, width, side):
+            yield left, top, min(left + side, width), min(top + side, height)
 
 
 _SQUARE_PX: Final = 64
@@ -384,8 +402,9 @@ def _read_block(
     rgb, seen = ortho.read(low_x, low_y, high_x - low_x, high_y - low_y)
     own = seen[top - low_y : bottom - low_y, left - low_x : right - low_x]
     squares = _squares(own)
+    small = _small(rgb, block, (low_x, low_y), ortho.size)
     if not squares.any():
-        return _Part(nothing_found(), squares)
+        return _Part(nothing_found(), squares, small)
     rgb[~seen] = 0
     maps = network.read(
         lambda x, y, w, h: rgb[y : y + h, x : x + w], high_x - low_x, high_y - low_y
@@ -400,7 +419,25 @@ def _read_block(
         core=(left, top, right, bottom),
         seen=ground,
     )
-    return _Part(found, squares)
+    return _Part(found, squares, small)
+
+
+def _small_box(block: _Block, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Where a block lies in the small picture: left, top, right, bottom."""
+    shrink = max(1.0, max(size) / OVERVIEW_PX)
+    left, top, right, bottom = (round(edge / shrink) for edge in block)
+    return left, top, max(right, left + 1), max(bottom, top + 1)
+
+
+def _small(
+    rgb: np.ndarray, block: _Block, corner: tuple[int, int], size: tuple[int, int]
+) -> np.ndarray:
+    """A block of the small picture."""
+    left, top, right, bottom = block
+    own = rgb[top - corner[1] : bottom - corner[1], left - corner[0] : right - corner[0]]
+    box = _small_box(block, size)
+    wanted = (box[2] - box[0], box[3] - box[1])
+    return np.asarray(cv2.resize(own, wanted, interpolation=cv2.INTER_AREA))
 
 
 def _squares(seen: np.ndarray) -> np.ndarray:
@@ -426,11 +463,16 @@ class _Grid:
         self._ortho = ortho
         width, height = ortho.size
         self._mask = np.zeros((-(-height // _SQUARE_PX), -(-width // _SQUARE_PX)), bool)
+        _, _, wide, tall = _small_box((0, 0, width, height), (width, height))
+        self.picture = np.zeros((tall, wide, 3), np.uint8)
 
-    def add(self, block: _Block, seen: np.ndarray) -> None:
-        """Note a block's squares."""
+    def add(self, block: _Block, part: _Part) -> None:
+        """Note a block's squares, and put its picture in its place."""
+        seen = part.seen
         row, column = block[1] // _SQUARE_PX, block[0] // _SQUARE_PX
         self._mask[row : row + seen.shape[0], column : column + seen.shape[1]] = seen
+        left, top, right, bottom = _small_box(block, self._ortho.size)
+        self.picture[top:bottom, left:right] = part.small
 
     def coverage(self, within: Within | None) -> Coverage:
         """The same by squares of local metres, without what lies outside the field."""
@@ -485,7 +527,7 @@ class _Blocks:
                     other_cells=counts[1],
                     cells=counts[2],
                 )
-                return _Part(found, kept["seen"])
+                return _Part(found, kept["seen"], kept["small"])
         except (OSError, ValueError, KeyError, EOFError, BadZipFile):
             return None
 
@@ -498,7 +540,7 @@ class _Blocks:
         columns["counts"] = np.array([found.canopy_cells, found.other_cells, found.cells])
         written = self._folder / f".{number}.part"
         with open(written, "wb") as stream:
-            np.savez(stream, **columns, seen=part.seen)
+            np.savez(stream, **columns, seen=part.seen, small=part.small)
         os.replace(written, self._path(number))
 
     def forget(self) -> None:
@@ -518,10 +560,10 @@ class _Blocks:
 _KEPT: Final = (*PLANT_FIELDS, "tip_x", "tip_y", "tip_owner")
 
 
-def _key(path: Path, model: str, calibration: AboveCalibration) -> str:
+def _key(path: Path, model: str, calibration: AboveCalibration, side: int) -> str:
     """Short name of a file as it is now, read by this network."""
     status = path.stat()
-    said = f"{path.name}|{status.st_size}|{status.st_mtime_ns}|{model}|{calibration}|{BLOCK_PX}"
+    said = f"{path.name}|{status.st_size}|{status.st_mtime_ns}|{model}|{calibration}|{side}"
     return hashlib.sha256(said.encode()).hexdigest()[:12]
 
 
