@@ -12,20 +12,16 @@ import pytest
 from flights import FLAT, FLOWN, METRES, ORIGIN, SLOPE, flown, outline, zoned
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from sklearn.cluster import AgglomerativeClustering
-from sklearn.metrics import adjusted_rand_score
 
 from collarvision.above.values import FieldAbove, FrameAbove, no_plants
-from collarvision.demo.invented import invent_field
 from collarvision.sampling import plan_sample
 from collarvision.walk.allocation import allocate, expected_half_width, neyman
 from collarvision.walk.cells import grid
 from collarvision.walk.flight import FlightError, age_words, flight_of
 from collarvision.walk.growth import prior_of
-from collarvision.walk.outline import _trace, middle_of, zone_polygon, zone_rings
 from collarvision.walk.page import walk_geojson, walk_record, write_walk
 from collarvision.walk.stops import plan_zone_walk
-from collarvision.walk.zones import _ward, find_zones
+from collarvision.walk.zones import find_zones
 from collarvision.walkplan import WalkPlanError
 
 # --- one plane ---
@@ -149,164 +145,6 @@ def test_the_age_of_a_flight(days: int, said: str | None) -> None:
 def test_a_day_that_no_photo_tells() -> None:
     odd = tuple(replace(one, taken_at="yesterday") for one in flown().frames)
     assert flight_of(FieldAbove("f", odd), outline(SLOPE)).day is None
-
-
-# --- cells ---
-
-
-def test_cells_hold_the_means_of_their_plants() -> None:
-    flight, zones = zoned()
-    cells = zones.cells
-    assert cells.weight.sum() == pytest.approx(1)
-    assert len(cells) * cells.side_m**2 == pytest.approx(300 * 240, rel=0.05)
-    busiest = int(cells.plants.argmax())
-    own = (np.abs(flight.x_m - cells.x_m[busiest]) <= cells.side_m / 2) & (
-        np.abs(flight.y_m - cells.y_m[busiest]) <= cells.side_m / 2
-    )
-    assert own.sum() == cells.plants[busiest]
-    assert cells.tips[busiest] == pytest.approx(flight.tip_count[own].mean())
-    assert cells.collars[busiest] == pytest.approx(flight.collars[own].mean())
-    assert np.allclose(cells.stages.sum(axis=1), 1)
-    assert (cells.at(cells.points_m) == np.arange(len(cells))).all()
-
-
-def test_cells_that_no_photo_showed_lie_between_their_neighbours() -> None:
-    _, zones = zoned()
-    cells = zones.cells
-    assert 0.05 < cells.seen.mean() < 0.9
-    unseen = cells.collars[~cells.seen]
-    assert unseen.min() >= cells.collars[cells.seen].min() - 1e-9
-    assert unseen.max() <= cells.collars[cells.seen].max() + 1e-9
-    # Against the invention itself: a cell's collars go with its mean leaf number.
-    truth = SLOPE.mean_leaves(cells.x_m, cells.y_m)
-    assert np.corrcoef(truth, cells.collars)[0, 1] > 0.9
-
-
-# --- zones ---
-
-
-def test_zones_are_the_parts_that_were_invented() -> None:
-    _, zones = zoned()
-    assert [zone.letter for zone in zones.zones] == list("ABC")[: len(zones)]
-    assert len(zones) == 3
-    ahead, behind = (p.inside(zones.cells.x_m, zones.cells.y_m) > 0.5 for p in SLOPE.patches)
-    truth = np.where(ahead, 0, np.where(behind, 2, 1))
-    assert adjusted_rand_score(truth, zones.zone) > 0.7
-    collars = [zone.collars for zone in zones.zones]
-    assert collars == sorted(collars, reverse=True)
-    assert sum(zone.share for zone in zones.zones) == pytest.approx(1)
-    assert zones.zones[2].missing > zones.zones[0].missing
-    assert "3 zones" in zones.sentence
-
-
-def test_an_even_field_is_one_zone() -> None:
-    _, zones = zoned(FLAT)
-    assert len(zones) == 1
-    assert zones.sentence.startswith("Even from above")
-
-
-def test_even_fields_are_rarely_cut() -> None:
-    cut = 0
-    for seed in range(12):
-        field = replace(invent_field(seed, even=True), drift=0.15, seen_drift=0.1, rows=0.1)
-        flight = flight_of(field.fly(ORIGIN, METRES, FLOWN, photos=30), outline(field))
-        cut += len(find_zones(flight, grid(flight))) > 1
-    assert cut <= 1
-
-
-@settings(max_examples=4, deadline=None)
-@given(seed=st.integers(0, 10_000))
-def test_joining_is_wards_as_scikit_learn_has_it(seed: int) -> None:
-    """scikit-learn's Ward linkage with a grid's links; only we join parts that are too small."""
-    from scipy.sparse import coo_array
-
-    _, zones = zoned()
-    cells = zones.cells
-    random = np.random.default_rng(seed)
-    growth = np.column_stack([cells.collars, cells.tips]) + random.normal(0, 0.05, (len(cells), 2))
-    pairs = cells.neighbours()
-    both = np.vstack([pairs, pairs[:, ::-1]])
-    links = coo_array((np.ones(len(both)), both.T), shape=(len(cells), len(cells)))
-    reference = AgglomerativeClustering(4, linkage="ward", connectivity=links.tocsr()).fit(growth)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("collarvision.walk.zones._SMALLEST", 0.0)
-        assert adjusted_rand_score(reference.labels_, _ward(cells, growth, 5)[4]) > 0.99
-    for count, labels in _ward(cells, growth, 5).items():
-        assert len(np.unique(labels)) == count
-        assert min(np.bincount(labels)) >= 0.04 * len(cells) or count == 1
-
-
-def test_zones_are_in_one_piece_each() -> None:
-    from scipy.ndimage import label
-
-    _, zones = zoned()
-    index = zones.cells.index
-    for number in range(len(zones)):
-        own = np.where(index >= 0, zones.zone[index], -1) == number
-        assert label(own)[1] == 1
-
-
-def test_a_field_in_two_parts() -> None:
-    """A bridge joins the parts of a MultiPolygon, so that their cells make one field."""
-    flight, _ = zoned()
-    left = np.array([[0, 0], [130, 0], [130, 240], [0, 240]], float)
-    parted = replace(flight.boundary, rings_m=(left, left + [170.0, 0.0]))
-    both = flight_of(flown(), parted)
-    zones = find_zones(both, grid(both))
-    assert 1 < len(zones) <= 5
-    assert sum(zone.area_m2 for zone in zones.zones) == pytest.approx(2 * 130 * 240, rel=0.05)
-
-
-# --- outlines ---
-
-
-@settings(max_examples=40, deadline=None)
-@given(seed=st.integers(0, 10_000), share=st.floats(0.2, 0.8))
-def test_rings_hold_what_they_were_drawn_around(seed: int, share: float) -> None:
-    """Areas by the shoelace formula, holes negative, against counting the cells."""
-    own = np.random.default_rng(seed).random((9, 11)) < share
-    area = 0.0
-    for ring in _trace(own):
-        x, y = np.array(ring).T
-        area += float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2
-        assert len(ring) >= 4
-        steps = np.abs(np.diff(np.array([*ring, ring[0]]), axis=0))
-        assert (np.minimum(steps[:, 0], steps[:, 1]) == 0).all()  # along the grid
-    assert area == own.sum()
-
-
-def test_zones_as_geojson_are_valid_and_as_large() -> None:
-    """Validity by the geojson package; RFC 7946, 3.1.6: outer rings anticlockwise, closed."""
-    flight, zones = zoned()
-    for number, zone in enumerate(zones.zones):
-        shape = zone_polygon(flight, zones, number)
-        assert geojson.loads(json.dumps(shape)).is_valid
-        for rings in shape["coordinates"]:
-            x, y = np.array(rings[0]).T
-            assert rings[0][0] == rings[0][-1]
-            assert np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) > 0
-        area = sum(
-            abs(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1])) / 2 * (1 if k == 0 else -1)
-            for rings in shape["coordinates"]
-            for k, ring in enumerate(rings)
-            for x, y in [(np.array(ring) - ring[0]).T * np.array(METRES)[::-1, None]]
-        )
-        assert area == pytest.approx(zone.area_m2, rel=0.01)
-
-
-def test_a_zone_around_another_has_a_hole() -> None:
-    flight, zones = zoned()
-    cells = zones.cells
-    middle = np.hypot(cells.x_m - 150, cells.y_m - 120) < 50
-    ringed = replace(zones, zone=np.where(middle, 1, 0), zones=zones.zones[:2])
-    outer = zone_polygon(flight, ringed, 0)["coordinates"]
-    assert [len(rings) for rings in outer] == [2]
-    assert len(zone_rings(ringed, 1)) == 1
-    # Past the edges the two cover the whole grid, and the letter stands inside.
-    assert len(zone_rings(ringed, 0, past_edges=True)) == 2
-    x, y = middle_of(ringed, 0, np.array([[150.0, 20.0]]))
-    assert ringed.at(np.array([[x, y]]))[0] == 0
-    assert np.hypot(x - 150, y - 20) > 30
 
 
 # --- how many, and where ---

@@ -8,15 +8,18 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from flights import FLAT, FLOWN, SLOPE, counted, outline, zoned
+from flights import FLAT, FLOWN, SLOPE, counted, flown, outline, zoned
 from scipy import stats
 
+from collarvision.above.summary import record_summary
 from collarvision.demo.invented import invent_field
 from collarvision.evidence import PlantEvidence
+from collarvision.survey import PlantRow
 from collarvision.walk.correction import Ground, correct
 from collarvision.walk.flight import FlightError
 from collarvision.walk.growth import GroundStop, draw, prior_of
 from collarvision.walk.stops import plan_zone_walk
+from collarvision.walk.surveyed import surveyed_flight
 from collarvision.walk.telling import (
     advanced_words,
     cautions,
@@ -251,6 +254,58 @@ def test_a_shift_is_said_in_leaves(shift: float) -> None:
     )
     said = shift_words(found) or ""
     assert {-1.0: "1.0 leaf behind", 0.0: "agrees", 1.0: "1.0 leaf ahead of"}[shift] in said
+
+
+# --- a flight in a survey ---
+
+
+def test_the_newest_flight_before_a_day_is_taken_out_of_a_survey() -> None:
+    frame = flown(SLOPE, 24).frames[0]
+
+    def row(taken: str | None, day: str | None = None, **record: object) -> PlantRow:
+        said = {
+            "photo": frame.photo,
+            "sha256": None,
+            "photo_size": list(frame.size_px),
+            "taken_at": taken,
+            "above": record_summary(frame),
+            **record,
+        }
+        return PlantRow(
+            photo=frame.photo,
+            sha256="",
+            path=None,
+            view="above",
+            field="Slope",
+            date=day,
+            stop=None,
+            taken_at=taken,
+            gps=None,
+            outcome="hand-count",
+            stage=None,
+            confidence=None,
+            height_mm=None,
+            read_at="",
+            model=None,
+            calibration="",
+            hand_count=None,
+            record=said,
+        )
+
+    rows = [
+        row("2027-05-20T10:00:00"),
+        row("2027-06-01T10:00:00"),
+        row(None, "2027-06-01"),
+        row("soon", "never"),
+        row("2027-06-01T10:00:00", above={"rows": "of another version"}),
+    ]
+    found = surveyed_flight(rows, "Slope", FLOWN)
+    assert found is not None
+    assert len(found.frames) == 2
+    assert len(found.frames[0].plants or ()) == len(frame.plants or ())
+    assert surveyed_flight(rows, "Slope", FLOWN - timedelta(days=1), 30) is not None
+    assert surveyed_flight(rows, "Slope", FLOWN + timedelta(days=20)) is None
+    assert surveyed_flight(rows, "Slope", None) is not None
 
 
 # --- what it saves ---
