@@ -1,4 +1,4 @@
-"""Zones of unlike growth: cells, zones against scikit-learn and the invention, rings and GeoJSON."""
+"""Zones of unlike growth: cells, zones against scikit-learn and the invention, rings, GeoJSON."""
 
 from __future__ import annotations
 
