@@ -54,7 +54,7 @@ SQUARE_KEYS: Final = ("x_m", "y_m", "plants", "tip_count", "canopy_cm2")
 def frame_summary(frame: FrameAbove, *, exact: bool = False) -> dict[str, Any]:
     """Give everything but the single plants, ready for JSON; numbers rounded unless `exact`."""
     stages = frame.stages
-    _rounded = _as_is if exact else _shortened
+    _rounded, least = (_as_is, 1e-300) if exact else (_shortened, 5e-5)
     return {
         "photo": frame.photo,
         "sha256": frame.sha256,
@@ -76,7 +76,7 @@ def frame_summary(frame: FrameAbove, *, exact: bool = False) -> dict[str, Any]:
             "high": stage_name(stages.high),
             "level": stages.level,
             "probabilities": {
-                stage_name(k): _rounded(p) for k, p in enumerate(stages.probabilities) if p >= 5e-5
+                stage_name(k): _rounded(p) for k, p in enumerate(stages.probabilities) if p >= least
             },
         },
         "weed_cover": _rounded(frame.weed_cover),
@@ -273,7 +273,7 @@ def _shortened(value: Any, digits: int = 4) -> Any:
 
 
 def _as_is(value: Any, digits: int = 0) -> Any:
-    return _shortened(value, 17)
+    return value
 
 
 def _tupled(content: dict[str, Any]) -> dict[str, Any]:
