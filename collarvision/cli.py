@@ -226,13 +226,26 @@ def _draw(rgb: Any, reading: Reading, path: Path) -> str | None:
     from collarvision.overlay import save_overlay
 
     try:
-        save_overlay(rgb, reading, path)
+        if reading.above is not None and rgb is not None:
+            _draw_above(rgb, reading, path)
+        else:
+            save_overlay(rgb, reading, path)
     except OSError as error:
         return (
             f"The overlay {path} can't be written ({error.strerror}): free some space or choose "
             "another folder. The records go on."
         )
     return None
+
+
+def _draw_above(rgb: Any, reading: Reading, path: Path) -> None:
+    from collarvision.above.calibration import load_above_calibration
+    from collarvision.above.summary import frame_from_record
+    from collarvision.abovereport.picture import save_above
+
+    frame = frame_from_record(reading.record(), load_above_calibration())
+    if frame is not None:
+        save_above(rgb, frame, path)
 
 
 class _OverlayNames:
