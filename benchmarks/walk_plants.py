@@ -47,7 +47,8 @@ PRECISION = 0.15
 TARGET = PRECISION / 1.96
 FEWEST = 10  # North Dakota State Univ. 2007, as in `collarvision.sampling`
 
-Point = tuple[float, float]
+Spot = tuple[float, float, int]
+"""Metres east and north, and how many plants."""
 
 
 def boundary_of(field: InventedField) -> Boundary:
@@ -71,25 +72,25 @@ class Walked:
         self.advanced = int((self.truth >= 0.05).sum()) - 1
         self.random = np.random.default_rng([field.seed, 9])
 
-    def plants_at(self, spots: Sequence[Point], each: int) -> list[Ground]:
+    def plants_at(self, spots: Sequence[Spot]) -> list[Ground]:
         """Plants counted at each place."""
         found = []
-        for number, (x, y) in enumerate(spots):
+        for number, (x, y, each) in enumerate(spots):
             gps = self.boundary.degrees(x, y)
             for k, stage in enumerate(self.field.walk_to(x, y, each, self.random)):
                 one = PlantEvidence(f"{number}-{k}", hand_count=int(stage), stop=str(number))
                 found.append(Ground(one, gps))
         return found
 
-    def plain_stops(self, stops: int, seed: int) -> list[Point]:
+    def plain_stops(self, stops: int, seed: int, each: int) -> list[Spot]:
         """Stops of the plan without a flight."""
         walk = plan_walk(self.boundary, stops, seed=seed)
-        return [self.boundary.metres(stop.lat, stop.lon) for stop in walk.stops]
+        return [(*self.boundary.metres(stop.lat, stop.lon), each) for stop in walk.stops]
 
-    def zone_stops(self, stops: int, seed: int) -> list[Point]:
-        """Stops of the walk list."""
+    def zone_stops(self, stops: int, seed: int, each: int | None = None) -> list[Spot]:
+        """Stops of the walk list, with as many plants as it says unless told."""
         walk = plan_zone_walk(self.flight, self.zones, stops=stops, seed=seed)
-        return [(stop.x_m, stop.y_m) for stop in walk.stops]
+        return [(stop.x_m, stop.y_m, each or stop.plants) for stop in walk.stops]
 
     def plain_shares(self, ground: Sequence[Ground]) -> dict[int, tuple[float, float, float]]:
         """Share and interval of each stage from the ground alone."""
@@ -110,7 +111,7 @@ class Walked:
 
 def needed(
     walked: Walked,
-    stops_of: Callable[[int, int], list[Point]],
+    stops_of: Callable[[int, int, int], list[Spot]],
     shares_of: Callable[[Sequence[Ground]], dict[int, tuple[float, float, float]]],
     seeds: int,
     repeats: int,
@@ -121,23 +122,26 @@ def needed(
         stops = max(count, len(walked.zones))
         off = []
         for seed in range(seeds):
-            spots = stops_of(stops, seed)
+            spots = stops_of(stops, seed, A_STOP)
             for _ in range(repeats):
-                told = shares_of(walked.plants_at(spots, A_STOP))
+                told = shares_of(walked.plants_at(spots))
                 off.append([told[k][0] - walked.truth[k] for k in walked.asked])
         worst = float(np.sqrt(np.mean(np.square(off), axis=0)).max())
         course.append((stops * A_STOP, worst))
+    return plants_for(course), course
+
+
+def plants_for(course: Sequence[tuple[int, float]]) -> float:
+    """Plants at which the error falls to `TARGET`, by a power of plants near the square root's."""
     x, y = np.log([n for n, _ in course]), np.log([max(e, 1e-3) for _, e in course])
-    slope, level = np.polyfit(x, y, 1)
-    slope = float(np.clip(slope, -0.8, -0.2))
+    slope = float(np.clip(np.polyfit(x, y, 1)[0], -0.7, -0.3))
     level = float(np.mean(y - slope * x))
-    return max(float(np.exp((np.log(TARGET) - level) / slope)), FEWEST), course
+    return max(float(np.exp((np.log(TARGET) - level) / slope)), FEWEST)
 
 
 def as_printed(
     walked: Walked,
-    spots_of: Callable[[int], list[Point]],
-    each: int,
+    spots_of: Callable[[int], list[Spot]],
     shares_of: Callable[[Sequence[Ground]], dict[int, tuple[float, float, float]]],
     seeds: int,
     repeats: int,
@@ -147,7 +151,7 @@ def as_printed(
     for seed in range(seeds):
         spots = spots_of(seed)
         for _ in range(repeats):
-            ground = walked.plants_at(spots, each)
+            ground = walked.plants_at(spots)
             plants = len(ground)
             told = shares_of(ground)
             for k in walked.asked:
@@ -190,8 +194,7 @@ def measure(seed: int, *, misled: bool = False, seeds: int = 6, repeats: int = 2
         "walk_course": zone_course,
         "plain": as_printed(
             walked,
-            lambda s: walked.plain_stops(plain.stops, s),
-            plain.plants_a_stop,
+            lambda s: walked.plain_stops(plain.stops, s, plain.plants_a_stop),
             walked.plain_shares,
             seeds,
             repeats,
@@ -199,7 +202,6 @@ def measure(seed: int, *, misled: bool = False, seeds: int = 6, repeats: int = 2
         "walk": as_printed(
             walked,
             lambda s: walked.zone_stops(len(listed.stops), s),
-            listed.allocation.plants_a_stop,
             walked.zone_shares,
             seeds,
             repeats,

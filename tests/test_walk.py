@@ -171,9 +171,13 @@ def test_every_zone_has_a_stop_and_the_first_two(
 
 def test_more_plants_and_more_stops_tell_more() -> None:
     prior = prior_of(zoned()[1])
-    assert expected_half_width(prior, (2, 2, 2), 3) > expected_half_width(prior, (2, 2, 2), 6)
-    assert expected_half_width(prior, (2, 2, 2), 3) > expected_half_width(prior, (4, 4, 4), 3)
-    assert expected_half_width(prior, (0, 0, 0), 0) > 0.3
+    assert expected_half_width(prior, (2, 2, 2), (3, 3, 3)) > expected_half_width(
+        prior, (2, 2, 2), (6, 6, 6)
+    )
+    assert expected_half_width(prior, (2, 2, 2), (3, 3, 3)) > expected_half_width(
+        prior, (4, 4, 4), (3, 3, 3)
+    )
+    assert expected_half_width(prior, (0, 0, 0), (3, 3, 3)) > 0.3
 
 
 def test_a_walk_asks_for_fewer_plants_than_the_plan_without_a_flight() -> None:
@@ -183,6 +187,7 @@ def test_a_walk_asks_for_fewer_plants_than_the_plan_without_a_flight() -> None:
     assert 10 <= found.plants < 0.7 * found.plain_plants
     assert found.expected <= 0.15
     assert found.stops[0] >= 2
+    assert found.plants_a_stop[0] >= 5  # one plant past a maximum decides
     finer = allocate(prior_of(zones), flight.boundary.area_m2, 0.1)
     assert finer.plants > found.plants
     with pytest.raises(ValueError, match="2 stops can't see 3 zones"):

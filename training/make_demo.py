@@ -85,8 +85,13 @@ def slots() -> Iterator[Slot]:
     yield Slot("creek-2-s2-p2", 5, fault="blurred")
     yield Slot("creek-2-s2-p3", 5, fault="cut_off", tallest_mm=14 * INCH_MM)
     yield Slot("creek-2-s3-p1", 6, fault="dark")
-    # Flown first, and walked by its zones: four stops in the middle, two ahead, one behind.
-    yield from _visit("heron-2", (5, 6, 5, 5, 6, 6, 5, 5, 6, 6, 6, 7, 6, 7, 6, 5, 5, 5, 4, 3, 4))
+    # Flown first, and walked by its zones: stops 3 and 4 lie in the part that is ahead, 6 behind.
+    yield from _visit("heron-2", (5, 6, 5, 5, 6, 6, 6, 6, 7, 6, 7, 6))
+    more = {"s1-p4": 4, "s2-p4": 5, "s3-p4": 6, "s3-p5": 6, "s4-p4": 6, "s4-p5": 5}
+    more |= {"s5-p1": 5, "s5-p2": 4, "s5-p3": 5, "s5-p4": 5}
+    more |= {"s6-p1": 3, "s6-p2": 4, "s6-p3": 3, "s6-p4": 3}
+    for name, stage in more.items():
+        yield Slot(f"heron-2-{name}", stage)
 
 
 def _visit(

@@ -38,8 +38,8 @@ from collarvision.report.windowplot import draw_window
 from collarvision.report.zoneplot import draw_zone_ranges
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.units import Shown
-from collarvision.walk.telling import zone_sentences
 from collarvision.walk.telling import headline as zone_headline
+from collarvision.walk.telling import zone_sentences
 from collarvision.wholefile import write_whole
 
 # A sign beside each word, so that a verdict is told apart without colour.

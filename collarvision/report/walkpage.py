@@ -10,6 +10,7 @@ from collarvision.walk.correction import RANGE_LEVEL
 from collarvision.walk.page import (
     area_words,
     at_a_stop,
+    each_words,
     flown_words,
     plain_words,
     precision_words,
@@ -24,7 +25,6 @@ _FEET_A_METRE = 1000 / 304.8
 def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac") -> str:
     """Give a walk as one HTML document."""
     flight = walk.flight
-    each = walk.allocation.plants_a_stop
     unit, factor = ("ft", _FEET_A_METRE) if area_unit == "ac" else ("m", 1.0)
     spots = [Spot(stop.x_m, stop.y_m, str(stop.number)) for stop in walk.stops]
     name = field or "the field"
@@ -35,6 +35,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
         sentence=walk.zones.sentence,
         flown=flown_words(walk),
         area=area_words(flight.boundary.area_m2, area_unit),
+        each=each_words(walk, "plants"),
         plain=plain_words(walk),
         precision=precision_words(walk).replace("+-", "±"),
         map=drawing(
@@ -54,7 +55,6 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
                 area_words(zone.area_m2, area_unit),
                 range_words(stage_range(zone.stages, RANGE_LEVEL)),
                 stops,
-                stops * each,
             )
             for zone, stops in zip(walk.zones.zones, walk.allocation.stops, strict=True)
         ],

@@ -25,6 +25,7 @@ from collarvision.sampling import FEWEST_PLANTS, LEVEL, plan_sample, z_value
 from collarvision.walk.growth import LATE_VARIANCE, OWN_SD, Prior, share_past
 
 _FEWEST_A_STOP: Final = 3
+_FEWEST_AHEAD: Final = 5  # at a stop of the most advanced zone: one plant past a maximum decides
 _FURTHER_STOPS: Final = 4  # more than the plain plan's, where that saves plants
 _A_STOP_IN_PLANTS: Final = 2  # what walking to one more stop is worth: our own choice
 _WIDER: Final = 1.15
@@ -35,12 +36,11 @@ _M2_AN_ACRE: Final = 4046.8564224
 
 @dataclass(frozen=True)
 class Allocation:
-    """Stops of each zone in the order of zones, and plants at each stop.
+    """Stops of each zone in the order of zones, and plants at each of its stops.
 
     Attributes
     ----------
-    stops : tuple of int
-    plants_a_stop : int
+    stops, plants_a_stop : tuple of int
     precision : float
         Half-width of the interval that was asked for.
     expected : float
@@ -50,7 +50,7 @@ class Allocation:
     """
 
     stops: tuple[int, ...]
-    plants_a_stop: int
+    plants_a_stop: tuple[int, ...]
     precision: float
     expected: float
     plain_plants: int
@@ -58,7 +58,7 @@ class Allocation:
     @property
     def plants(self) -> int:
         """In all."""
-        return sum(self.stops) * self.plants_a_stop
+        return sum(n * each for n, each in zip(self.stops, self.plants_a_stop, strict=True))
 
 
 def allocate(
@@ -93,10 +93,14 @@ def allocate(
         of_zone = neyman(prior.zone_share, spread, count)
         most = max(math.ceil(plain.plants_needed / count), _FEWEST_A_STOP)
         for plants in range(_FEWEST_A_STOP, most + 1):
-            width = expected_half_width(prior, of_zone, plants)
-            if width <= precision and plants * count >= FEWEST_PLANTS:
+            each = (plants,) * zones
+            if zones > 1:
+                each = (max(plants, _FEWEST_AHEAD), *each[1:])
+            width = expected_half_width(prior, of_zone, each)
+            one = Allocation(of_zone, each, precision, width, plain.plants)
+            if width <= precision and one.plants >= FEWEST_PLANTS:
                 break
-        found.append(Allocation(of_zone, plants, precision, width, plain.plants))
+        found.append(one)
     reached = [one for one in found if one.expected <= precision]
     if not reached:
         # More stops than the plain plan's would be walked for nothing that was asked.
@@ -126,18 +130,20 @@ def neyman(shares: np.ndarray, spread: np.ndarray, stops: int) -> tuple[int, ...
     return tuple(int(n) for n in found)
 
 
-def expected_half_width(prior: Prior, stops: tuple[int, ...], plants: int) -> float:
+def expected_half_width(
+    prior: Prior, stops: tuple[int, ...], plants_a_stop: tuple[int, ...]
+) -> float:
     """Half-width to expect of the share that decides the field's stage, after such a walk."""
     zones = len(prior.bins)
-    if sum(stops) == 0 or plants == 0:
-        precision = np.zeros((zones + 1, zones + 1))
-    else:
+    count, plants = np.array(stops, float), np.array(plants_a_stop, float)
+    precision = np.zeros((zones + 1, zones + 1))
+    if (count * plants).any():
         # A stage is a leaf number cut off: with plants much alike it tells only on which side of a
         # stage they are, which has pi / 2 times the variance of the number itself.
         each = min(prior.spread**2 + LATE_VARIANCE + 1 / 12, math.pi / 2 * prior.spread**2)
-        own = OWN_SD**2 + each / plants
+        own = OWN_SD**2 + each / np.maximum(plants, 1e-9)
         seen = np.hstack([np.ones((zones, 1)), np.eye(zones)])
-        precision = (seen.T * (np.array(stops) / own)) @ seen
+        precision = (seen.T * (count / own)) @ seen
     precision = precision + np.diag([prior.shift_sd**-2, *[OWN_SD**-2] * zones])
     covariance = np.linalg.inv(precision)
     variances, weights = [], []

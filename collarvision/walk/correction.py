@@ -351,7 +351,7 @@ def _more(
     if plants == 0:
         zones = len(prior.bins)
         each = 1
-        while each < 20 and expected_half_width(prior, (2,) * zones, each) > precision:
+        while each < 20 and expected_half_width(prior, (2,) * zones, (each,) * zones) > precision:
             each += 1
         return max(2 * zones * each, FEWEST_PLANTS)
     return max(lacking, math.ceil(plants * ((wide / precision) ** 2 - 1)))

@@ -27,7 +27,7 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         f"Field            {area_words(walk.flight.boundary.area_m2, area_unit)}",
         f"Flown            {flown_words(walk)}",
         f"Stops            {len(walk.stops)}",
-        f"Plants a stop    {allocation.plants_a_stop}",
+        f"Plants a stop    {each_words(walk)}",
         f"Plants in all    {walk.plants}  ({plain_words(walk)})",
         f"Precision        {precision_words(walk)}",
         "",
@@ -37,11 +37,13 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         + f"{'Area ' + area_unit:>8}  By leaf tips  Collars  Missing  Stops  Plants",
         "----  -----  --------  ------------  -------  -------  -----  ------",
     ]
-    for zone, stops in zip(zones.zones, allocation.stops, strict=True):
+    for zone, stops, each in zip(
+        zones.zones, allocation.stops, allocation.plants_a_stop, strict=True
+    ):
         lines.append(
             f"{zone.letter:<4}  {zone.share:>5.0%}  {_area(zone.area_m2, area_unit):>8.3g}  "
             f"{range_words(stage_range(zone.stages, RANGE_LEVEL)):<12}  {zone.collars:>7.1f}  "
-            f"{zone.missing:>7.0%}  {stops:>5}  {stops * allocation.plants_a_stop:>6}"
+            f"{zone.missing:>7.0%}  {stops:>5}  {stops * each:>6}"
         )
     lines += [
         "",
@@ -57,7 +59,6 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
 
 
 def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
-    each = walk.allocation.plants_a_stop
     unit, factor = ("ft", _FEET_A_METRE) if area_unit == "ac" else ("m", 1.0)
     if not walk.flight.located:
         lines = [
@@ -74,7 +75,8 @@ def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
             )
             first, *more = textwrap.wrap(where, 44)
             lines.append(
-                f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  {each:>6}  {first}"
+                f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  "
+                f"{s.plants:>6}  {first}"
             )
             lines += [" " * 36 + rest for rest in more]
         return lines
@@ -87,7 +89,7 @@ def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
     ]
     lines += [
         f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  {s.lat:>9.5f}  "
-        f"{s.lon:>11.5f}  {s.from_last_m * factor:>7,.0f}  {each:>6}"
+        f"{s.lon:>11.5f}  {s.from_last_m * factor:>7,.0f}  {s.plants:>6}"
         for s in walk.stops
     ]
     return lines
@@ -127,10 +129,19 @@ def zone_note(walk: ZoneWalk) -> str:
     )
 
 
+def each_words(walk: ZoneWalk, noun: str = "") -> str:
+    """Plants at a stop, such as ``3 plants (5 in zone A)``."""
+    first, *others = walk.allocation.plants_a_stop
+    plain = f"{others[0] if others else first} {noun}".rstrip()
+    if not others or others[0] == first:
+        return plain
+    return f"{plain} ({first} in zone A)"
+
+
 def at_a_stop(walk: ZoneWalk) -> str:
     """What to do at each stop."""
     return (
-        f"At each stop take {walk.allocation.plants_a_stop} plants, every third along the row, "
+        f"At each stop take {each_words(walk, 'plants')}, every third along the row, "
         "large and small alike: don't pick. One photo a plant, the card beside it."
     )
 
@@ -176,7 +187,7 @@ def walk_geojson(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
                 "type": "Point",
                 "coordinates": [round(stop.lon or 0.0, 7), round(stop.lat or 0.0, 7)],
             },
-            "properties": {"name": f"Stop {stop.number}", **_stop_values(walk, stop), **named},
+            "properties": {"name": f"Stop {stop.number}", **_stop_values(stop), **named},
         }
         for stop in walk.stops
     ]
@@ -204,7 +215,7 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
         ],
         "stops": [
             {
-                **_stop_values(walk, stop),
+                **_stop_values(stop),
                 "lat": None if stop.lat is None else round(stop.lat, 7),
                 "lon": None if stop.lon is None else round(stop.lon, 7),
                 "from_last_m": round(stop.from_last_m, 1),
@@ -232,11 +243,11 @@ def _zone_values(zone: Zone) -> dict[str, Any]:
     }
 
 
-def _stop_values(walk: ZoneWalk, stop: ZonedStop) -> dict[str, Any]:
+def _stop_values(stop: ZonedStop) -> dict[str, Any]:
     return {
         "stop": stop.number,
         "zone": stop.zone,
-        "plants": walk.allocation.plants_a_stop,
+        "plants": stop.plants,
         "stage_low": stage_name(stop.stages[0]),
         "stage_high": stage_name(stop.stages[1]),
     }

@@ -76,6 +76,8 @@ class ZonedStop:
         On the flight's plane.
     lat, lon : float or None
         None for a flight without a place.
+    plants : int
+        To photograph there.
     from_last_m : float
         From the stop before, or from the start.
     stages : (int, int)
@@ -90,6 +92,7 @@ class ZonedStop:
     y_m: float
     lat: float | None
     lon: float | None
+    plants: int
     from_last_m: float
     stages: tuple[int, int]
     place: RowPlace | None = None
@@ -187,6 +190,7 @@ def plan_zone_walk(
                 y_m=y,
                 lat=lat,
                 lon=lon,
+                plants=allocation.plants_a_stop[zone[index]],
                 from_last_m=gap,
                 stages=stage_range(zones.cells.stages[cell]),
                 place=None if flight.located else _row_place(flight, x, y),
