@@ -84,12 +84,13 @@ class Walked:
 
     def plain_stops(self, stops: int, seed: int, each: int) -> list[Spot]:
         """Stops of the plan without a flight."""
-        walk = plan_walk(self.boundary, stops, seed=seed)
+        # From a start there is only one walk to put in order.
+        walk = plan_walk(self.boundary, stops, seed=seed, start=ORIGIN)
         return [(*self.boundary.metres(stop.lat, stop.lon), each) for stop in walk.stops]
 
     def zone_stops(self, stops: int, seed: int, each: int | None = None) -> list[Spot]:
         """Stops of the walk list, with as many plants as it says unless told."""
-        walk = plan_zone_walk(self.flight, self.zones, stops=stops, seed=seed)
+        walk = plan_zone_walk(self.flight, self.zones, stops=stops, seed=seed, start=ORIGIN)
         return [(stop.x_m, stop.y_m, each or stop.plants) for stop in walk.stops]
 
     def plain_shares(self, ground: Sequence[Ground]) -> dict[int, tuple[float, float, float]]:
