@@ -34,7 +34,8 @@ def known_from(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     ValueError
         Several networks, or too few photos.
     """
-    read = [record for record in records if record["outcome"] != "rejected"]
+    # What was taken from above was read by another network, or by none.
+    read = [r for r in records if r["outcome"] != "rejected" and r.get("view") != "above"]
     models = {record["model"] for record in read}
     if len(models) != 1 or len(read) < FEWEST:
         raise ValueError(

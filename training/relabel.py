@@ -160,20 +160,18 @@ def note_known(model: Path, photos: Sequence[Path], out: Path) -> str:
     str
         A sentence about what was done.
     """
-    if len(photos) >= known.FEWEST:
-        with network_at(model):
-            records = read_all(photos)
-        try:
-            said = known.known_from(records)
-        except ValueError:
-            pass  # most of them are rejected
-        else:
-            out.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
-            return f"How photos look to the new network was noted on {said['photos']} of them."
-    return (
-        f"How photos look to the new network could not be noted: {known.FEWEST} that it never "
-        "trained on are needed. Until training.known has run, unlike photos are not warned of."
-    )
+    with network_at(model):
+        records = read_all(photos) if len(photos) >= known.FEWEST else []
+    try:
+        said = known.known_from(records)
+    except ValueError as error:
+        return (
+            f"How photos look to the new network could not be noted on the {len(photos)} that it "
+            f"never trained on ({error}) Until training.known has run, unlike photos are not "
+            "warned of."
+        )
+    out.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
+    return f"How photos look to the new network was noted on {said['photos']} of them."
 
 
 def compare(

@@ -159,6 +159,37 @@ def test_enough_photos_calibrate_anew_and_too_few_are_said_to_be(tmp_path, monke
     assert kept.model == "old network"  # by which run time says that it isn't this network's
 
 
+# --------------------------------------------------------------------------- noting
+
+
+def record(k: int, **more):
+    marks = [{"score": 0.5 + 0.4 * k / 99}]
+    return {
+        "outcome": "hand-count",
+        "view": "side",
+        "model": "net",
+        "collars": marks,
+        "tips": marks,
+        **more,
+    }
+
+
+def test_what_is_known_of_a_network_is_noted_on_photos_that_it_read(tmp_path, monkeypatch):
+    records = [record(k) for k in range(100)]
+    records += [record(0, view="above", model=None), record(0, outcome="rejected", model=None)]
+    monkeypatch.setattr(relabel, "read_all", lambda photos: records)
+    out = tmp_path / "known.json"
+    photos = [Path("a.jpg")] * 102
+    assert "noted on 100" in relabel.note_known(tmp_path / "net.onnx", photos, out)
+    said = json.loads(out.read_text())
+    assert (said["model"], said["photos"]) == ("net", 100)
+    assert said["low"]["collars"] == pytest.approx(0.54, abs=1e-3)  # a tenth lies below
+    out.unlink()
+    few = relabel.note_known(tmp_path / "net.onnx", photos[:10], out)
+    assert "could not be noted on the 10" in few
+    assert not out.exists()
+
+
 # --------------------------------------------------------------------------- the promise
 
 
