@@ -31,9 +31,6 @@ PLANT_FLOOR = 0.4
 NMS_RADIUS = 1.3
 """Map px: the collars of a plant just past a stage stand only this far apart."""
 
-SIDEWAYS = (10, 12, 16)
-"""Map channels that point along x: collar and tip offset, link."""
-
 Box = tuple[float, float, float, float]
 Square = tuple[int, int, int]
 """Left, top and side, photo px."""
@@ -83,17 +80,14 @@ def square_about(box: Box | None, photo_size: tuple[int, int]) -> Square:
 
 
 def look_at_square(
-    rgb: np.ndarray, square: Square, network: Network, *, step: int = 1, mirrored: bool = False
+    rgb: np.ndarray, square: Square, network: Network, *, step: int = 1, wide: int = READ_PX
 ) -> Look:
-    """Look at a square of photo px from `rgb`, `READ_PX` wide; grey outside the photo.
-
-    `mirrored` lets the network see it in the mirror; the answer is turned back.
-    """
+    """Look at a square of photo px from `rgb`, brought to `wide` px; grey outside the photo."""
     height, width = rgb.shape[:2]
     left, top = round(square[0] / step), round(square[1] / step)
     side = round(square[2] / step)
-    canvas = np.full((READ_PX, READ_PX, 3), PADDING, np.uint8)
-    scale = READ_PX / side
+    canvas = np.full((wide, wide, 3), PADDING, np.uint8)
+    scale = wide / side
     in_x0, in_y0 = max(0, left), max(0, top)
     in_x1, in_y1 = min(width, left + side), min(height, top + side)
     x, y, step_x, step_y = float(left), float(top), 1 / scale, 1 / scale
@@ -107,15 +101,7 @@ def look_at_square(
         step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
         step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
         x, y = in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y
-    place = (step * x, step * y, step * step_x, step * step_y)
-    return _look(canvas, network, *place, mirrored=mirrored)
-
-
-def mean_look(one: Look, other: Look) -> Look:
-    """Mean of two looks at the same square, logit by logit."""
-    maps = (one.maps + other.maps) / 2
-    summary = (one.summary + other.summary) / 2
-    return made_look(maps, summary, one.photo_from_map)
+    return _look(canvas, network, step * x, step * y, step * step_x, step * step_y)
 
 
 def made_look(maps: np.ndarray, summary: np.ndarray, photo_from_map: np.ndarray) -> Look:
@@ -125,20 +111,10 @@ def made_look(maps: np.ndarray, summary: np.ndarray, photo_from_map: np.ndarray)
 
 
 def _look(
-    canvas: np.ndarray,
-    network: Network,
-    x: float,
-    y: float,
-    step_x: float,
-    step_y: float,
-    *,
-    mirrored: bool = False,
+    canvas: np.ndarray, network: Network, x: float, y: float, step_x: float, step_y: float
 ) -> Look:
     """Run the network on `canvas`, whose px (0, 0) starts at photo (`x`, `y`)."""
-    maps, summary = network.run(canvas[:, ::-1] if mirrored else canvas)
-    if mirrored:
-        maps = maps[:, :, ::-1].copy()
-        maps[list(SIDEWAYS)] *= -1.0
+    maps, summary = network.run(canvas)
     half = MAP_STRIDE / 2
     photo_from_map = np.array(
         [

@@ -2,19 +2,19 @@
 
 This room knows the network and nothing of plants: it says where things are, not what they mean.
 A first look at the whole photo finds the plant; a second look at a crop of the original reads it.
-Where that leaves doubt, `look_closer` takes the second look in the mirror as well and one more at
-the stalk's upper part, where millimetres decide.
+Where that leaves doubt, `look_closer` takes one more at the stalk's upper part, where millimetres
+decide.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collarvision.closer import Collar, close_square, inverse, join_collars
+from collarvision.closer import Collar, close_px, close_square, inverse, join_collars
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,
@@ -25,7 +25,6 @@ from collarvision.looks import (
     find_plant,
     look_at_square,
     look_at_whole,
-    mean_look,
     peaks,
     sigmoid,
     softmax,
@@ -67,9 +66,9 @@ __all__ = [
     "take_looks",
 ]
 
-CLOSE_LEAST_PX = 320
-"""The closer look is taken from pixels of which at least so many lie along its side, about twice as
-many as in training. Finer ones may cost another decoding of the photo."""
+CLOSE_LEAST = 0.7
+"""The closer look is taken from pixels of which at least this many lie on each of the network's.
+Finer ones, which the photo seldom has more in than these, may cost another decoding of it."""
 
 OTHER_BASE = 0.15
 OTHER_BASE_ALONE = 0.5
@@ -207,7 +206,7 @@ def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool =
     model : str or Path, optional
         Another model file than the one that came with the package.
     careful : bool
-        Look closer as well, which costs the network's time twice again.
+        Look closer as well, which costs half of the network's time again.
 
     Raises
     ------
@@ -233,24 +232,20 @@ def take_looks(photo: Photo, *, model: str | Path | None = None) -> Looks:
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
-    """Look at the plant in the mirror as well, and closely at the upper part of its stalk."""
-    network = load_network(model)
-    mirrored = _second_look(photo, looks.box, network, mirrored=True)
-    second = mean_look(looks.second, mirrored)
-    square = close_square(second)
-    close = None
-    if square is not None:
-        rgb, step = photo.pixels(square[2] / CLOSE_LEAST_PX)
-        close = look_at_square(rgb, square, network, step=step)
-    return Looks(looks.first, second, looks.box, looks.version, close)
+    """Look closely at the upper part of the stalk as well."""
+    square = close_square(looks.second)
+    if square is None:
+        return looks
+    wide = close_px(square, looks.second)
+    rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * wide))
+    close = look_at_square(rgb, square, load_network(model), step=step, wide=wide)
+    return replace(looks, close=close)
 
 
-def _second_look(
-    photo: Photo, box: Box | None, network: Network, *, mirrored: bool = False
-) -> Look:
+def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
     square = square_about(box, photo.size)
     rgb, step = photo.pixels(square[2] / READ_PX)
-    return look_at_square(rgb, square, network, step=step, mirrored=mirrored)
+    return look_at_square(rgb, square, network, step=step)
 
 
 def stage_distribution(logits: np.ndarray) -> np.ndarray:

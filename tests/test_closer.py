@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from collarvision.closer import CLOSE_SIDES, close_square, join_collars
-from collarvision.looks import Look, peaks, xy
+from collarvision.closer import CLOSE_SIDES, CLOSER, close_px, close_square, join_collars
+from collarvision.looks import READ_PX, Look, peaks, xy
 
 CELLS = 160
 
@@ -53,6 +53,17 @@ def test_the_square_holds_all_collars_of_a_short_stalk():
     for x, y, _ in collars:
         assert left + 0.1 * side < x < left + 0.9 * side
         assert top + 0.1 * side < y < top + 0.9 * side
+
+
+@pytest.mark.parametrize("share", [0.36, 0.45, 0.7])
+def test_the_closer_look_magnifies_as_far_as_the_network_s_largest_picture_lets_it(share):
+    second = look(10, 0, 0, [])
+    side = round(share * 10 * CELLS)
+    wide = close_px((0, 0, side), second)
+    assert wide % 32 == 0
+    assert wide <= READ_PX
+    magnified = (wide / side) / (READ_PX / (10 * CELLS))
+    assert magnified == pytest.approx(min(CLOSER, 1 / share), rel=0.04)
 
 
 @pytest.mark.parametrize("up", [(0.0, -1.0), (0.7, -0.7), (1.0, 0.0)])
