@@ -103,7 +103,20 @@ def _spots(small: np.ndarray) -> list[tuple[int, int, int, int]]:
         short, long = min(a, b), max(a, b)
         if short < _LEAST_SIDE_PX or long > 3.0 * short:
             continue
+        box = cv2.boundingRect(contour)
+        if not _has_markers(brightest, contour, box):
+            continue
         full = cv2.contourArea(contour) / (short * long + 1e-6)
-        ranked.append((full * min(short, 60.0), cv2.boundingRect(contour)))
+        ranked.append((full * min(short, 60.0), box))
     ranked.sort(key=lambda one: -one[0])
     return [(int(x), int(y), int(w), int(h)) for _, (x, y, w, h) in ranked[:_MOST_SPOTS]]
+
+
+def _has_markers(light: np.ndarray, contour: np.ndarray, box: tuple[int, int, int, int]) -> bool:
+    """Whether a white spot has as much dark in it as markers make of a card: a sixth."""
+    left, top, wide, tall = box
+    own = np.zeros((tall, wide), np.uint8)
+    cv2.drawContours(own, [contour], 0, 1, cv2.FILLED, offset=(-left, -top))
+    levels = light[top : top + tall, left : left + wide][own > 0]
+    dark = float((levels < 0.6 * np.percentile(levels, 90)).mean())
+    return 0.04 <= dark <= 0.5

@@ -9,19 +9,23 @@ line are no part of a row: volunteers, or weeds that passed for corn.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import cv2
 import numpy as np
 
-PATCH_M: Final = 12.0
-OVERLAP_M: Final = 2.5
-"""Plants beyond a patch that help to find its rows."""
-
-FEWEST: Final = 6
-"""Plants in a patch, and `FEWEST_ON_ROW` on a line, for rows to be looked for."""
+from collarvision.above.rowdirection import (
+    BIN_M,
+    FEWEST,
+    SMOOTH_M,
+    Box,
+    main_angle,
+    no_chance,
+    own_angle,
+    patches,
+    turn,
+)
 
 FEWEST_ON_ROW: Final = 3
 
@@ -30,14 +34,8 @@ OFF_ROW_M: Final = 0.10
 practice); the rest is for curves and a rough photo."""
 
 LEAST_SPACING_M, MOST_SPACING_M = 0.25, 1.65
-_BIN_M: Final = 0.02
-_SMOOTH_M: Final = 0.035
 _FEW: Final = 60
-_DRAWS: Final = 12
-"""Plants up to which rows could be chance, and fields drawn at random that they must surpass."""
-
-_OWN_DIRECTION: Final = 1.35
-"""How much sharper a patch must be in a direction of its own to leave the field's: a headland."""
+"""Plants up to which rows could be chance."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,21 +101,21 @@ def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> Ro
     points_m = np.asarray(points_m, np.float64)
     if len(points_m) < FEWEST:
         return None
-    angle = _main_angle(points_m)
-    if len(points_m) <= _FEW and not _no_chance(points_m, angle):
+    angle = main_angle(points_m)
+    if len(points_m) <= _FEW and not no_chance(points_m, angle):
         return None
-    turn = _turn(angle)
-    turned = points_m @ turn.T
+    across = turn(angle)
+    turned = points_m @ across.T
     lines: list[Line] = []
     spacings: list[float] = []
-    for box, near in _patches(turned):
+    for box, near in patches(turned):
         own = turned[near]
-        lean = _own_angle(own)
-        rest = _turn(lean)
+        lean = own_angle(own)
+        rest = turn(lean)
         found, spacing = _lines_of(own @ rest.T, stated_spacing_m)
         if spacing is not None:
             spacings.append(spacing)
-        back = (rest @ turn).T
+        back = (rest @ across).T
         for members, slope, offset in found:
             line = _clipped(own @ rest.T, members, slope, offset, box, rest, near, back)
             if line is not None:
@@ -126,106 +124,6 @@ def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> Ro
         return None
     middle = float(np.median(spacings)) if spacings else None
     return RowsFound(angle % 180.0, middle, tuple(lines))
-
-
-# --------------------------------------------------------------------------- direction
-
-
-def _turn(angle_deg: float) -> np.ndarray:
-    """Matrix that turns a direction at that angle onto the x axis."""
-    a = math.radians(angle_deg)
-    return np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
-
-
-def _sharpness(points: np.ndarray, angle_deg: float) -> float:
-    """How sharply plants lie in lines of a direction; 1 for places drawn at random."""
-    across = points @ _turn(angle_deg)[1]
-    low = across.min() - 5 * _BIN_M
-    count = int((across.max() - low) / _BIN_M) + 6
-    held = np.bincount(((across - low) / _BIN_M).astype(int), minlength=count)
-    smooth = cv2.GaussianBlur(held.astype(np.float32)[None], (0, 0), _SMOOTH_M / _BIN_M)[0]
-    # One row alone is as narrow as it is: its own width mustn't count as all the ground there is.
-    wide = max(count, round(1.0 / _BIN_M))
-    return float((smooth**2).sum() * wide / max(float(smooth.sum()) ** 2, 1e-9))
-
-
-def _best_angle(
-    points: np.ndarray, middle: float, reach: float, step: float
-) -> tuple[float, float]:
-    angles = np.arange(middle - reach, middle + reach + step / 2, step)
-    worth = [_sharpness(points, angle) for angle in angles]
-    best = int(np.argmax(worth))
-    return float(angles[best]), worth[best]
-
-
-def _main_angle(points: np.ndarray) -> float:
-    """Direction of most rows: the sum over some patches of how sharp each is."""
-    angles = np.arange(0.0, 180.0, 1.0)
-    total = np.zeros(len(angles))
-    patches = [near for _, near in _patches(points)]
-    patches.sort(key=len, reverse=True)
-    for near in patches[:9]:
-        own = points[near]
-        total += [_sharpness(own, angle) for angle in angles]
-    best = float(angles[total.argmax()])
-    fine = np.arange(best - 1.5, best + 1.6, 0.25)
-    total = np.zeros(len(fine))
-    for near in patches[:9]:
-        total += [_sharpness(points[near], angle) for angle in fine]
-    return float(fine[total.argmax()])
-
-
-def _no_chance(points: np.ndarray, angle: float) -> bool:
-    """Whether a few plants lie in sharper lines than as many drawn at random ever do."""
-    worth = _sharpness(points, angle)
-    random = np.random.default_rng(0)
-    side = float(np.ptp(points, axis=0).max())
-    angles = np.arange(0.0, 180.0, 4.0)
-    for _ in range(_DRAWS):
-        drawn = random.uniform(0.0, side, points.shape)
-        if max(_sharpness(drawn, turn) for turn in angles) >= worth:
-            return False
-    return True
-
-
-def _own_angle(points: np.ndarray) -> float:
-    """A patch's direction, seen from the field's: near it, or its own where much sharper."""
-    if len(points) < FEWEST:
-        return 0.0
-    near, worth = _best_angle(points, 0.0, 4.0, 0.25)
-    if len(points) >= 5 * FEWEST:
-        free, better = _best_angle(points, 90.0, 84.0, 2.0)
-        if better > _OWN_DIRECTION * worth:
-            return _best_angle(points, free, 2.0, 0.25)[0]
-    return near
-
-
-# --------------------------------------------------------------------------- patches
-
-
-Box = tuple[float, float, float, float]
-
-
-def _patches(points: np.ndarray) -> Iterator[tuple[Box, np.ndarray]]:
-    """Boxes (left, bottom, right, top) that cover the points, and the points in and near each."""
-    low, high = points.min(0) - 1e-6, points.max(0) + 1e-6
-    size = high - low
-    counts = np.maximum(np.ceil(size / (1.6 * PATCH_M)), 1).astype(int)
-    counts = np.where(size > 1.6 * PATCH_M, np.ceil(size / PATCH_M), counts).astype(int)
-    step = size / counts
-    # Sorted by column of patches: a field of 10^5 plants has some thousand patches.
-    order = np.argsort(points[:, 0], kind="stable")
-    xs = points[order, 0]
-    for i in range(counts[0]):
-        left, right = low[0] + i * step[0], low[0] + (i + 1) * step[0]
-        first, last = np.searchsorted(xs, [left - OVERLAP_M, right + OVERLAP_M])
-        column = order[first:last]
-        ys = points[column, 1]
-        for j in range(counts[1]):
-            bottom, top = low[1] + j * step[1], low[1] + (j + 1) * step[1]
-            near = column[(ys >= bottom - OVERLAP_M) & (ys <= top + OVERLAP_M)]
-            if len(near):
-                yield (left, bottom, right, top), near
 
 
 # --------------------------------------------------------------------------- lines
@@ -275,9 +173,9 @@ def _lines_of(
 def _peaks(across: np.ndarray) -> np.ndarray:
     """Places where plants are dense across the rows."""
     low = across.min() - 0.2
-    count = int((across.max() + 0.2 - low) / _BIN_M) + 1
-    held = np.bincount(((across - low) / _BIN_M).astype(int), minlength=count).astype(np.float32)
-    smooth = cv2.GaussianBlur(held[None], (0, 0), _SMOOTH_M / _BIN_M)[0]
+    count = int((across.max() + 0.2 - low) / BIN_M) + 1
+    held = np.bincount(((across - low) / BIN_M).astype(int), minlength=count).astype(np.float32)
+    smooth = cv2.GaussianBlur(held[None], (0, 0), SMOOTH_M / BIN_M)[0]
     inner = smooth[1:-1]
     peaks = 1 + np.flatnonzero((inner > smooth[:-2]) & (inner >= smooth[2:]))
     if len(peaks) == 0:
@@ -285,12 +183,12 @@ def _peaks(across: np.ndarray) -> np.ndarray:
     # From the highest down; lesser peaks within reach of a higher are its own shoulder.
     chosen: list[int] = []
     for peak in peaks[np.argsort(-smooth[peaks])]:
-        if all(abs(peak - other) * _BIN_M >= LEAST_SPACING_M for other in chosen):
+        if all(abs(peak - other) * BIN_M >= LEAST_SPACING_M for other in chosen):
             chosen.append(int(peak))
     heights = smooth[chosen]
     full = np.median(heights[heights >= 0.4 * heights.max()])
     kept = np.sort(np.array(chosen)[heights >= 0.12 * full])
-    return low + (kept + 0.5) * _BIN_M
+    return low + (kept + 0.5) * BIN_M
 
 
 def _nearest(across: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
