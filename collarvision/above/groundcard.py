@@ -103,13 +103,14 @@ def _spots(small: np.ndarray) -> list[tuple[int, int, int, int]]:
         short, long = min(a, b), max(a, b)
         if short < _LEAST_SIDE_PX or long > 3.0 * short:
             continue
-        box = cv2.boundingRect(contour)
+        x, y, w, h = (int(v) for v in cv2.boundingRect(contour))
+        box = (x, y, w, h)
         if not _has_markers(brightest, contour, box):
             continue
         full = cv2.contourArea(contour) / (short * long + 1e-6)
         ranked.append((full * min(short, 60.0), box))
     ranked.sort(key=lambda one: -one[0])
-    return [(int(x), int(y), int(w), int(h)) for _, (x, y, w, h) in ranked[:_MOST_SPOTS]]
+    return [box for _, box in ranked[:_MOST_SPOTS]]
 
 
 def _has_markers(light: np.ndarray, contour: np.ndarray, box: tuple[int, int, int, int]) -> bool:
