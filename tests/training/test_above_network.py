@@ -171,6 +171,29 @@ def test_losses_are_lowest_at_the_truth() -> None:
     assert all(right[name] < wrong[name] for name in ("plants", "tips", "canopy", "link", "count"))
 
 
+def test_a_double_is_given_as_a_probability() -> None:
+    # One double in five: where the loss is lowest, the exported answer is one fifth.
+    points = augment.Points(
+        torch.tensor([[0, 8.0 + 16 * k, 8.0, 3, 1, float(k == 0), 1] for k in range(5)]),
+        torch.zeros(0, 6),
+        torch.zeros(0, 3),
+    )
+    maps = torch.zeros(1, 8, 24, 24)
+
+    def loss(logit: float) -> float:
+        maps[:, OUTPUTS["double"]] = logit
+        return float(losses.all_losses(maps, torch.zeros(1, 2, 24, 24), points)["double"])
+
+    class Constant(torch.nn.Module):
+        def forward(self, photo: torch.Tensor) -> torch.Tensor:
+            return maps
+
+    maps[:, OUTPUTS["double"]] = min(np.linspace(-4, 4, 321), key=loss)
+    exported = net.Exported(Constant())  # type: ignore[arg-type]
+    told = dict(zip(OUTPUTS, exported(torch.zeros(1, 3, 96, 96)), strict=True))
+    assert float(told["double"][0, 0, 0, 0]) == pytest.approx(0.2, abs=0.01)
+
+
 @pytest.mark.parametrize("mm", [1.5, 3.0, 6.0])
 def test_truth_moves_with_the_picture_to_the_working_scale(mm: float) -> None:
     sample = samples.at_working_scale(toy(TWO, side=120, mm=mm))

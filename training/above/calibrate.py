@@ -2,7 +2,7 @@
 
 python -m training.above.calibrate SCENES --model above.onnx --out above_calibration.json
 
-Every third scene is fitted on, and the others are left for `training.above.evaluate`.
+Every second scene is fitted on, and the others are left for `training.above.evaluate`.
 """
 
 from __future__ import annotations

@@ -23,7 +23,6 @@ WEIGHTS: dict[str, float] = {
     "count": 0.8,
     "double": 0.3,
 }
-DOUBLE_WEIGHT = 4.0  # doubles are few
 NEIGHBOUR_WEIGHT = 0.3  # of a cell beside a point's own
 
 
@@ -145,7 +144,10 @@ def all_losses(maps: Tensor, share: Tensor, points: Points) -> dict[str, Tensor]
     double = plants[:, None, 5].expand(-1, 9)
     got = _read(maps, OUTPUTS["double"], index)[..., 0]
     cross = functional.binary_cross_entropy_with_logits(
-        got, double, reduction="none", pos_weight=torch.tensor(DOUBLE_WEIGHT, device=maps.device)
+        got,
+        double,
+        reduction="none",
+        pos_weight=torch.tensor(net.DOUBLE_WEIGHT, device=maps.device),
     )
     losses["double"] = _mean(cross, near)
     losses["total"] = torch.stack([losses[name] * w for name, w in WEIGHTS.items()]).sum()

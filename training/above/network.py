@@ -7,6 +7,7 @@ with the run-time package and is written into the exported file.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import torch
@@ -22,6 +23,10 @@ LINK_SCALE_PX = 64.0
 COUNT_SCALE = 4.0
 """Tips per unit of the count channel inside the network."""
 PROBABILITIES = slice(0, 5)
+DOUBLE_WEIGHT = 4.0
+"""Doubles are few: a missed one weighs so much more in the loss. That moves the logit by its
+logarithm, which is taken off again where a probability is given."""
+
 RARE = (1, 2, 4)
 """Channels of points: they begin at a low probability."""
 
@@ -93,10 +98,13 @@ class Exported(nn.Module):
     def __init__(self, network: AboveNetwork):
         super().__init__()
         self.network = network
+        shift = torch.zeros(1, PROBABILITIES.stop, 1, 1)
+        shift[:, OUTPUTS["double"]] = math.log(DOUBLE_WEIGHT)
+        self.register_buffer("shift", shift, persistent=False)
 
     def forward(self, photo: Tensor) -> tuple[Tensor, ...]:
         maps = self.network(photo)
-        probabilities = torch.sigmoid(maps[:, PROBABILITIES])
+        probabilities = torch.sigmoid(maps[:, PROBABILITIES] - self.shift)
         out = []
         for name, channels in OUTPUTS.items():
             if name == "to_plant":

@@ -35,8 +35,8 @@ LEAST_SEEN_PX = 4
 DOUBLE_MM = 60.0
 """Two plants of a row no further apart are a double: the renderer marks them so."""
 
-CALIBRATION_SHARE = 3
-"""Every third scene is for calibrating; the others are for scoring."""
+CALIBRATION_SHARE = 2
+"""Every second scene is for calibrating; the others are for scoring."""
 
 GROUPS = ((0.0, 3.01), (3.01, 5.01), (5.01, 6.51), (6.51, 99.0))
 """Ground sample distances that are told apart, mm."""
