@@ -265,6 +265,7 @@ def test_trainer_runs_saves_and_goes_on(tmp_path: Path) -> None:
     out = tmp_path / "above.pt"
     common = ["--samples", str(tmp_path / "s"), "--out", str(out), "--device", "cpu"]
     common += ["--batch", "2", "--side", "64", "--min-samples", "4", "--no-pretrained"]
+    common += ["--log-seconds", "1e6"]  # one line a run, however slow the machine is
     common += ["--val", str(tmp_path / "s"), "--save-state", "--log", str(tmp_path / "log.jsonl")]
     scores = train(arguments([*common, "--max-steps", "2"]))
     assert scores["pictures"] == 4
