@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -103,6 +104,16 @@ def served(survey: Path, host: str = "127.0.0.1", shown_as: str = "localhost") -
         server.should_exit = True
         thread.join(PATIENCE_S)
         listener.close()
+
+
+def own_address() -> str:
+    """An address of this machine that others reach it at, or the test is skipped."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # nothing is sent
+            return str(probe.getsockname()[0])
+        except OSError:
+            pytest.skip("this machine has no address but its own to be reached at")
 
 
 def until(holds: Callable[[], Any], words: str = "") -> Any:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import socket
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import Page, Served, browser, served, until
+from browsing import Page, Served, browser, own_address, served, until
 from countable import SCRIPT, add_plant, make_survey, read_drawn_plant
 
 from collarvision.answer import Reading
@@ -310,15 +309,9 @@ def test_fingers_drag_and_pinch(
 def test_a_phone_comes_in_by_the_code_and_takes_a_photo(
     phone: Any, survey: tuple[Path, list[str]], drawn: tuple[bytes, Reading], tmp_path: Path
 ) -> None:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        try:
-            probe.connect(("192.0.2.1", 9))
-            address = probe.getsockname()[0]
-        except OSError:
-            pytest.skip("this machine has no address but its own to be reached at")
     picture = tmp_path / "from phone.jpg"
     picture.write_bytes(drawn[0])
-    with served(survey[0], "0.0.0.0", address) as site:
+    with served(survey[0], "0.0.0.0", own_address()) as site:
         phone.get(f"{site.url}/queue")
         phone.get_log("browser")  # of the pages before
         assert phone.current_url == f"{site.url}/enter"

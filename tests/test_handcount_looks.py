@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import Page, Served, browser, served, until
+from browsing import Page, Served, browser, own_address, served, until
 from countable import make_survey, read_drawn_plant
 
 from collarvision.answer import Reading
@@ -88,6 +88,25 @@ def test_axe_finds_nothing_serious_and_nothing_is_too_wide(
         "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
     )
     assert wide <= screen
+
+
+def test_the_pages_of_a_phone_that_comes_in_are_sound(
+    window: Any, survey: tuple[Path, list[str]]
+) -> None:
+    with served(survey[0], "0.0.0.0", own_address()) as shared:
+        window.get(f"{shared.url}/queue")
+        assert window.current_url == f"{shared.url}/enter"
+        window.find_element("id", "code").send_keys("ABCD-EFGH")
+        window.find_element("css selector", "#enter button").click()
+        until(lambda: window.find_elements("css selector", ".problem"))
+        assert found_by_axe(window) == []
+        window.get(shared.url.replace(own_address(), "localhost") + "/phone")
+        assert window.find_element("css selector", ".code").text == shared.gate.code().shown
+        assert found_by_axe(window) == []
+        wide, screen = window.execute_script(
+            "return [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
+        )
+        assert wide <= screen
 
 
 def test_what_opens_on_a_plant_is_sound_too(
