@@ -3,7 +3,8 @@
 ``kills``: a batch is killed (SIGKILL, to it and its workers) again and again at random moments and
 run once more to its end; then every photo must have exactly one reading and the file must be sound.
 ``workers``: photos a second of one worker and of two, from the first photo stored to the last.
-``flat``: time a photo and memory of batches of growing size, drawn as an SVG.
+``flat``: time a photo and memory of batches of growing size, drawn as an SVG. Whether the time is
+flat is judged by the processors' time, which other work of the machine changes little.
 
 Photos are those of `sample_images`, each copy with a few pixels of its own. They are read by the
 shipped network; ``--stand-in`` reads with the tests' tiny one instead, where the batch's own cost
@@ -24,6 +25,7 @@ import tempfile
 import threading
 import time
 from contextlib import closing, suppress
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
@@ -130,13 +132,38 @@ def kills(options: argparse.Namespace, folder: Path) -> bool:
     return held
 
 
-def timed(
-    photos: Path, survey: Path, workers: int, cores: int | None = None
-) -> tuple[float, float, list[float]]:
-    """Seconds from the first reading to the last, peak MB of the largest process, all moments."""
+@dataclass(frozen=True)
+class Run:
+    """One batch, measured.
+
+    Attributes
+    ----------
+    seconds : float
+        From the first reading to the last.
+    peak_mb : float
+        Of the largest process.
+    moments : list of float
+        When each photo was stored, s.
+    spent : list of float
+        What all processes had worked by then, s of one processor.
+    """
+
+    seconds: float
+    peak_mb: float
+    moments: list[float]
+    spent: list[float]
+
+    def cpu_ms(self, first: int = 0, last: int = -1) -> float:
+        """Processor time a photo between two of them, ms."""
+        last %= len(self.moments)
+        return 1000 * (self.spent[last] - self.spent[first]) / max(last - first, 1)
+
+
+def timed(photos: Path, survey: Path, workers: int, cores: int | None = None) -> Run:
+    """Run a batch to its end and measure it."""
     process = start(photos, survey, workers, cores)
-    peak, end = [0.0], threading.Event()
-    watcher = threading.Thread(target=_watch_memory, args=(process.pid, peak, end))
+    watched, end = Watched(process.pid), threading.Event()
+    watcher = threading.Thread(target=watched.until, args=(end,))
     watcher.start()
     process.communicate()
     end.set()
@@ -145,19 +172,34 @@ def timed(
         datetime.fromisoformat(row[0]).timestamp()
         for row in asked(survey, "SELECT read_at FROM readings ORDER BY id")
     ]
-    return moments[-1] - moments[0], peak[0], moments
+    spent = np.interp(moments, *zip(*watched.worked, strict=True)).tolist()
+    return Run(moments[-1] - moments[0], watched.peak_mb, moments, spent)
 
 
-def _watch_memory(group: int, peak: list[float], end: threading.Event) -> None:
-    page_mb = os.sysconf("SC_PAGE_SIZE") / 1e6
-    while not end.wait(0.1):
-        listed = subprocess.run(
-            ["ps", "-o", "pid=", "-g", str(group)], capture_output=True, text=True
-        )
-        for number in listed.stdout.split():
-            with suppress(OSError, IndexError):
-                resident = int(Path(f"/proc/{number}/statm").read_text().split()[1])
-                peak[0] = max(peak[0], resident * page_mb)
+class Watched:
+    """A process group while it works: memory of its largest process, processor time of all."""
+
+    def __init__(self, group: int) -> None:
+        self.group, self.peak_mb = group, 0.0
+        self.worked: list[tuple[float, float]] = [(time.time(), 0.0)]
+        self._of: dict[str, float] = {}  # kept of processes that have ended
+
+    def until(self, end: threading.Event) -> None:
+        """Look ten times a second."""
+        page_mb, ticks = os.sysconf("SC_PAGE_SIZE") / 1e6, os.sysconf("SC_CLK_TCK")
+        while not end.wait(0.1):
+            listed = subprocess.run(
+                ["ps", "-o", "pid=", "-g", str(self.group)], capture_output=True, text=True
+            )
+            for number in listed.stdout.split():
+                with suppress(OSError, IndexError):
+                    home = Path(f"/proc/{number}")
+                    resident = int((home / "statm").read_text().split()[1])
+                    self.peak_mb = max(self.peak_mb, resident * page_mb)
+                    # Behind the name, which may hold blanks: proc(5), fields 14 and 15.
+                    fields = (home / "stat").read_text().rpartition(")")[2].split()
+                    self._of[number] = (int(fields[11]) + int(fields[12])) / ticks
+            self.worked.append((time.time(), sum(self._of.values())))
 
 
 def workers(options: argparse.Namespace, folder: Path) -> bool:
@@ -170,12 +212,12 @@ def workers(options: argparse.Namespace, folder: Path) -> bool:
         for name, (count, cores) in cases.items():
             load = os.getloadavg()[0]
             survey = folder / f"{run}{count}{cores}.survey"
-            seconds, peak, _ = timed(photos, survey, count, cores)
-            rate = (options.photos - 1) / seconds
+            run_of = timed(photos, survey, count, cores)
+            rate = (options.photos - 1) / run_of.seconds
             best[name] = max(rate, best[name])
             print(
-                f"{name}: {rate:.2f} photos a second of {options.size} px, peak {peak:.0f} MB a "
-                f"process, load before {load:.1f}",
+                f"{name}: {rate:.2f} photos a second of {options.size} px, peak "
+                f"{run_of.peak_mb:.0f} MB a process, load before {load:.1f}",
                 flush=True,
             )
     one, one_on_two, two = best.values()
@@ -188,32 +230,55 @@ def workers(options: argparse.Namespace, folder: Path) -> bool:
 
 def flat(options: argparse.Namespace, folder: Path) -> bool:
     """Batches of growing size: time a photo within the largest, and memory of each."""
-    points: list[tuple[int, float, float]] = []
+    runs: dict[int, Run] = {}
     for count in options.sizes:
         photos = folder / f"photos{count}"
         make_photos(photos, count, options.size)
-        seconds, peak, moments = timed(photos, folder / f"{count}.survey", options.workers)
-        points.append((count, 1000 * seconds / (count - 1), peak))
-        print(f"{count} photos: {points[-1][1]:.1f} ms a photo, peak {peak:.0f} MB", flush=True)
-    _draw(points, moments, options.out)
+        load = os.getloadavg()[0]
+        run = runs[count] = timed(photos, folder / f"{count}.survey", options.workers)
+        print(
+            f"{count} photos: {1000 * run.seconds / (count - 1):.1f} ms a photo, of processor time "
+            f"{run.cpu_ms():.1f} ms; peak {run.peak_mb:.0f} MB; load {load:.1f} to "
+            f"{os.getloadavg()[0]:.1f}",
+            flush=True,
+        )
+    largest = runs[max(runs)]
+    fifth = len(largest.moments) // 5
+    early, late = largest.cpu_ms(0, fifth), largest.cpu_ms(-fifth - 1, -1)
+    print(
+        f"of the largest the first fifth took {early:.1f} ms of processor time a photo, the last "
+        f"{late:.1f} ms"
+    )
+    _draw(runs, options.out)
     print(f"drawn to {options.out}")
-    return max(p[1] for p in points[1:]) <= 1.25 * points[0][1]
+    smallest = runs[min(runs)]
+    flat_time = late <= 1.25 * early and largest.cpu_ms() <= 1.25 * smallest.cpu_ms()
+    return flat_time and max(run.peak_mb for run in runs.values()) <= 700
 
 
-def _draw(points: list[tuple[int, float, float]], moments: list[float], out: Path) -> None:
-    """Two panels: ms a photo along the largest batch, and peak memory by batch size."""
+def _draw(runs: dict[int, Run], out: Path) -> None:
+    """Three panels: ms a photo and processor's ms along the largest batch; peak memory by size."""
+    largest = runs[max(runs)]
+    moments = largest.moments
     step = max(len(moments) // 40, 1)
-    along = [
-        (end, 1000 * (moments[end] - moments[end - step]) / step)
-        for end in range(step, len(moments), step)
-    ]
+    ends = range(step, len(moments), step)
     panels = (
-        ("ms a photo, along the largest batch", along),
-        ("peak MB of a process, by photos in the batch", [(n, mb) for n, _, mb in points]),
+        (
+            "ms a photo, along the largest batch",
+            [(end, 1000 * (moments[end] - moments[end - step]) / step) for end in ends],
+        ),
+        (
+            "processor time, ms a photo, along the largest batch",
+            [(end, largest.cpu_ms(end - step, end)) for end in ends],
+        ),
+        (
+            "peak MB of a process, by photos in the batch",
+            [(count, run.peak_mb) for count, run in sorted(runs.items())],
+        ),
     )
     parts = [
-        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 640 460" font-family="sans-serif" '
-        'font-size="13"><rect width="640" height="460" fill="white"/>'
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 640 680" font-family="sans-serif" '
+        'font-size="13"><rect width="640" height="680" fill="white"/>'
     ]
     for panel, (title, line) in enumerate(panels):
         top, right = 40 + 220 * panel, max(x for x, _ in line)
