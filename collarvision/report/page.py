@@ -119,6 +119,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         above=answer.above,
         zone_headline=None if answer.above is None else zone_headline(answer.above),
         zone_ranges=None if answer.above is None else drawing(draw_zone_ranges(answer.above)),
+        zone_of=dict(answer.above.positions) if answer.above else {},
         zone_rows=[
             (one, stage_name(one.stage)) for one in (answer.above.zones if answer.above else ())
         ],
