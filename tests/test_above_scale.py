@@ -264,12 +264,20 @@ def test_a_tilted_photo_is_laid_flat_as_a_pinhole_camera_sees_it(
     photo = blank()
     ground = tilted(photo, mm_per_px, tilt)
     point = np.array([[right * 800 * mm_per_px, ahead * 600 * mm_per_px]])
-    x = ground.middle[0] + point[0, 0] / 3.0
-    y = ground.middle[1] - point[0, 1] / 3.0
-    u, v = ground.photo_px(np.array([x]), np.array([y]))
-    assert (u[0], v[0]) == pytest.approx(pinhole(photo, mm_per_px, tilt, point)[0], abs=1e-6)
-    back = ground.metres(np.array([x]), np.array([y]))
-    assert (back[0][0], back[1][0]) == pytest.approx(point[0] / 1000, abs=1e-9)
+    px = pinhole(photo, mm_per_px, tilt, point)
+    x, y = ground.working_px(px[:, 0], px[:, 1])
+    there = ground.metres(x, y)
+    assert (there[0][0], there[1][0]) == pytest.approx(point[0] / 1000, abs=1e-6)
+    back = ground.photo_px(x, y)
+    assert (back[0][0], back[1][0]) == pytest.approx(px[0], abs=1e-6)
+    # Evened out, a short way across the view is as long in px anywhere, and so is it up the photo.
+    step = pinhole(photo, mm_per_px, tilt, point + [[10.0, 0.0]])
+    across = ground.working_px(step[:, 0], step[:, 1])[0] - x
+    assert across[0] == pytest.approx(10.0 / 3.0, rel=1e-3)
+    one = px[0, 0], px[0, 1] + 0.01
+    down = ground.working_px(np.array([one[0]]), np.array([one[1]]))[1] - y
+    side = ground.working_px(np.array([px[0, 0] + 0.01]), px[:, 1])[0] - x
+    assert down[0] == pytest.approx(side[0], rel=1e-3)
 
 
 def test_the_ground_that_a_tilted_photo_shows() -> None:
@@ -278,8 +286,8 @@ def test_the_ground_that_a_tilted_photo_shows() -> None:
         ground = tilted(photo, 2.0, tilt)
         coverage = ground.coverage(cell_m=0.01)
         corners = np.array([[0, 0], [800, 0], [800, 600], [0, 600]], np.float64)
-        at = np.column_stack([corners, np.ones(4)]) @ np.linalg.inv(ground.photo_from_working).T
-        shape = (at[:, :2] / at[:, 2:] * 0.003).astype(np.float32)
+        at = np.column_stack([corners, np.ones(4)]) @ ground.ground_from_photo.T
+        shape = (at[:, :2] / at[:, 2:] / 1000).astype(np.float32)
         assert coverage.area_m2 == pytest.approx(cv2.contourArea(shape), rel=0.02)
     flat = straight_down(photo, 2.0)
     assert (flat.width, flat.height) == (533, 400)
@@ -287,13 +295,20 @@ def test_the_ground_that_a_tilted_photo_shows() -> None:
 
 
 def test_far_ground_is_left_out() -> None:
-    photo = blank(focal_eq_mm=14.0)
-    ground = tilted(photo, 5.0, 45.0)
-    focal, tall = focal_px(photo), 5.0 * (focal_px(photo) or 0) * math.cos(math.radians(45))
-    assert focal is not None
-    top = np.array([[ground.width / 2, 0.0, 1.0]]) @ ground.photo_from_working.T
-    depth = top[0, 2]
-    assert depth**2 / (focal * tall) <= COARSEST_MM * 1.01
+    photo = blank()
+    level = tilted(photo, 2.0, 12.0)
+    assert level.top_px == 0.0
+    coarse = tilted(photo, 6.0, 40.0)
+    edge = pinhole(photo, 6.0, 40.0, np.array([[0.0, 0.0], [COARSEST_MM, 0.0]]))
+    assert np.hypot(*(edge[1] - edge[0])) < COARSEST_MM / 6.0 * 1.01
+    at = coarse.photo_px(np.array([coarse.width / 2, coarse.width / 2 + 1]), np.zeros(2))
+    assert at[1][0] == pytest.approx(coarse.top_px, abs=1e-6)
+    assert 3.0 / (at[0][1] - at[0][0]) == pytest.approx(COARSEST_MM, rel=1e-3)
+    steep = tilted(photo, 0.5, 45.0)
+    focal = focal_px(photo) or 1.0
+    slant = 45.0 + math.degrees(math.atan((300 - steep.top_px) / focal))
+    assert slant <= 60.0 + 1e-6
+    assert not coarse.shows(np.array([400.0]), np.array([coarse.top_px - 1]))[0]
 
 
 @pytest.mark.parametrize("tilt", [0.0, 20.0])
@@ -310,8 +325,14 @@ def test_a_spot_stays_where_it_is(mm_per_px: float, tilt: float) -> None:
     at = (seen * x).sum() / seen.sum(), (seen * y).sum() / seen.sum()
     u, v = ground.photo_px(np.array([at[0]]), np.array([at[1]]))
     assert (u[0], v[0]) == pytest.approx((500.5, 200.5), abs=0.7)
-    small = ground.overview(4.0)
-    assert small.shape[:2] == (int(ground.height / 4), int(ground.width / 4))
+    flat = ground.overview(8.0)[..., 0].astype(np.float64)
+    flat[flat < 60] = 0
+    y, x = np.mgrid[0 : flat.shape[0], 0 : flat.shape[1]] + 0.5
+    at = (flat * x).sum() / flat.sum(), (flat * y).sum() / flat.sum()
+    coverage = ground.coverage()
+    here = ground.metres(*ground.working_px(np.array([500.5]), np.array([200.5])))
+    assert coverage.left_m + at[0] * 0.008 == pytest.approx(here[0][0], abs=0.006)
+    assert coverage.top_m - at[1] * 0.008 == pytest.approx(here[1][0], abs=0.006)
 
 
 def test_a_window_is_a_part_of_the_whole() -> None:

@@ -223,9 +223,7 @@ def _seen(ground: Ground, left: int, top: int, shape: tuple[int, int]) -> np.nda
     x, y = ground.photo_px(
         left + (columns.ravel() + 0.5) * CELL_PX, top + (rows.ravel() + 0.5) * CELL_PX
     )
-    width, height = ground.photo.size
-    inside = (x >= 0) & (x <= width) & (y >= 0) & (y <= height)
-    return np.asarray(inside.reshape(shape))
+    return ground.shows(x, y).reshape(shape)
 
 
 def _is_blurred(ground: Ground, mm_per_px: float) -> bool:

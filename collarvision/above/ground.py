@@ -1,10 +1,11 @@
-"""Ground: a photo from above laid flat, at the scale that the network reads.
+"""Ground: a photo from above at the scale that the network reads, and where its pixels lie.
 
-The working picture is the ground seen from straight up, `WORKING_MM` a pixel; x runs right in the
-photo and y down. A photo taken straight down is only resized. One taken at an angle is rectified by
-the pinhole model: the camera stands at height h, its axis tilted from straight down toward the
-photo's upper edge, and the ground is flat. Where it would be coarser than `COARSEST_MM` a pixel,
-toward the horizon, it isn't looked at.
+The working picture has `WORKING_MM` a pixel, x right and y down as in the photo. A photo taken
+straight down is only resized. In one taken at an angle things look smaller further off: it is
+evened out row by row, so that a plant at any distance is as many px wide as its size tells, and
+looks as it does to a camera at that angle. (Laid flat by a homography, upright leaves would be
+drawn out to what no camera ever sees.) Places go through the pinhole model: the camera's axis is
+tilted from straight down toward the photo's upper edge, and the ground is flat.
 
 Pixel centres lie at integers + 0.5 everywhere; OpenCV has them at integers.
 """
@@ -12,6 +13,7 @@ Pixel centres lie at integers + 0.5 everywhere; OpenCV has them at integers.
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -28,7 +30,12 @@ COARSEST_MM: Final = 8.0
 FLAT_DEG: Final = 3.0
 """Tilt up to which a photo counts as taken straight down: 10 m off, a plant moves by 1 in 400."""
 
+MOST_SLANT_DEG: Final = 60.0
+"""Ground that is seen at a flatter angle than this from straight down isn't looked at."""
+
 _HALF: Final = np.array([[1.0, 0.0, 0.5], [0.0, 1.0, 0.5], [0.0, 0.0, 1.0]])
+
+Pair = tuple[np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,22 +58,17 @@ class Coverage:
 
     def holds(self, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
         """Whether each point lies on ground that was looked at."""
-        height, width = self.mask.shape
-        column = np.floor((np.asarray(x_m) - self.left_m) / self.cell_m).astype(np.int64)
-        row = np.floor((self.top_m - np.asarray(y_m)) / self.cell_m).astype(np.int64)
-        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
         found = np.zeros(np.shape(x_m), bool)
-        found[inside] = self.mask[row[inside], column[inside]]
+        inside, row, column = self._cells(x_m, y_m)
+        found[inside] = self.mask[row, column]
         return found
 
     def edge_distance_m(self, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
         """Distance of each point to ground that wasn't looked at; 0 outside."""
         padded = np.pad(self.mask, 1).astype(np.uint8)
         away = cv2.distanceTransform(padded, cv2.DIST_L2, 5)[1:-1, 1:-1] * self.cell_m
-        inside = self.holds(x_m, y_m)
         found = np.zeros(np.shape(x_m), np.float64)
-        column = np.floor((np.asarray(x_m)[inside] - self.left_m) / self.cell_m).astype(np.int64)
-        row = np.floor((self.top_m - np.asarray(y_m)[inside]) / self.cell_m).astype(np.int64)
+        inside, row, column = self._cells(x_m, y_m)
         found[inside] = away[row, column]
         return found
 
@@ -75,9 +77,17 @@ class Coverage:
         """Ground looked at."""
         return float(self.mask.sum()) * self.cell_m**2
 
+    def _cells(self, x_m: np.ndarray, y_m: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Which points lie in the grid, and those points' rows and columns."""
+        height, width = self.mask.shape
+        column = np.floor((np.asarray(x_m) - self.left_m) / self.cell_m).astype(np.int64)
+        row = np.floor((self.top_m - np.asarray(y_m)) / self.cell_m).astype(np.int64)
+        inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+        return inside, row[inside], column[inside]
+
 
 @dataclass(frozen=True, eq=False)
-class Ground:
+class Ground(ABC):
     """A photo's ground as a working picture.
 
     Attributes
@@ -85,96 +95,96 @@ class Ground:
     photo : Photo
     width, height : int
         Of the working picture, px.
-    photo_from_working : ndarray, (3, 3)
-        Homography between px of the two.
-    middle : (x, y)
-        Working px that the photo's middle shows: zero of the local metres.
+    ground_from_photo : ndarray, (3, 3)
+        Homography from photo px to mm right and ahead of the ground that the photo's middle shows.
     tilt_deg : float
+    top_px : float
+        Photo row above which the ground isn't looked at.
     """
 
     photo: Photo
     width: int
     height: int
-    photo_from_working: np.ndarray
-    middle: tuple[float, float]
+    ground_from_photo: np.ndarray
     tilt_deg: float = 0.0
+    top_px: float = 0.0
     _levels: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
+    @abstractmethod
     def picture(self, left: int, top: int, width: int, height: int) -> np.ndarray:
         """A window of the working picture, (height, width, 3) uint8; black beyond the photo."""
-        local = self._photo_px_per_px(left + width / 2, top + height / 2)
-        if self.tilt_deg == 0.0 and local >= 1.0:
-            return self._shrunk()[top : top + height, left : left + width]
-        step = max(1, round(local))
-        shift = np.array([[1.0, 0.0, left], [0.0, 1.0, top], [0.0, 0.0, 1.0]])
-        shrink = np.diag([1 / step, 1 / step, 1.0])
-        matrix = np.linalg.inv(_HALF) @ shrink @ self.photo_from_working @ shift @ _HALF
-        # Between two sizes of the photo a linear step loses little; enlarged, cubic is sharper.
-        how = cv2.INTER_CUBIC if local < 1.0 else cv2.INTER_LINEAR
-        found: np.ndarray = cv2.warpPerspective(
-            self._level(step), matrix, (width, height), flags=how | cv2.WARP_INVERSE_MAP
-        )
-        return found
 
-    def overview(self, shrink: float) -> np.ndarray:
-        """The whole working picture with one px for `shrink`, black beyond the photo."""
-        step = max(1, round(self._photo_px_per_px(self.width / 2, self.height / 2) * shrink))
-        matrix = (
-            np.linalg.inv(_HALF)
-            @ np.diag([1 / step, 1 / step, 1.0])
-            @ self.photo_from_working
-            @ np.diag([shrink, shrink, 1.0])
-            @ _HALF
-        )
-        size = (max(1, int(self.width / shrink)), max(1, int(self.height / shrink)))
-        found: np.ndarray = cv2.warpPerspective(
-            self._level(step), matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        )
-        return found
-
-    def metres(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Local metres of working px: x right, y up the photo."""
-        size = WORKING_MM / 1000
-        return (np.asarray(x) - self.middle[0]) * size, (self.middle[1] - np.asarray(y)) * size
-
-    def photo_px(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    @abstractmethod
+    def photo_px(self, x: np.ndarray, y: np.ndarray) -> Pair:
         """Photo px of working px."""
-        at = self.photo_from_working @ np.stack([x, y, np.ones(np.shape(x))])
-        return at[0] / at[2], at[1] / at[2]
+
+    @abstractmethod
+    def working_px(self, u: np.ndarray, v: np.ndarray) -> Pair:
+        """Working px of photo px."""
+
+    def metres(self, x: np.ndarray, y: np.ndarray) -> Pair:
+        """Local metres of working px: x right, y up the photo."""
+        right, ahead = _through(self.ground_from_photo, *self.photo_px(x, y))
+        return right / 1000, ahead / 1000
+
+    def shows(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+        """Whether photo px lie in the photo, and where the ground is looked at."""
+        width, height = self.photo.size
+        inside = (u >= 0) & (u <= width) & (v >= self.top_px) & (v <= height)
+        return np.asarray(inside)
 
     def coverage(self, cell_m: float = 0.05) -> Coverage:
         """The photo's outline on the ground, as far as it is looked at."""
-        (left, right), (bottom, top) = (
-            self.metres(np.array([0.0, self.width]), np.zeros(2))[0],
-            self.metres(np.zeros(2), np.array([self.height, 0.0]))[1],
-        )
-        columns = math.ceil((right - left) / cell_m)
-        rows = math.ceil((top - bottom) / cell_m)
-        px = cell_m * 1000 / WORKING_MM
-        y, x = np.mgrid[0:rows, 0:columns]
-        u, v = self.photo_px((x.ravel() + 0.5) * px, (y.ravel() + 0.5) * px)
         wide, tall = self.photo.size
-        inside = (u >= 0) & (u <= wide) & (v >= 0) & (v <= tall)
-        return Coverage(inside.reshape(rows, columns), float(left), float(top), cell_m)
-
-    def _photo_px_per_px(self, x: float, y: float) -> float:
-        """Photo px that one working px spans there: the finer of both directions."""
-        step = 0.5
-        xs = np.array([x - step, x + step, x, x])
-        ys = np.array([y, y, y - step, y + step])
-        u, v = self.photo_px(xs, ys)
-        return float(
-            max(math.hypot(u[1] - u[0], v[1] - v[0]), math.hypot(u[3] - u[2], v[3] - v[2]))
+        u = np.array([0.0, wide, 0.0, wide])
+        v = np.array([self.top_px, self.top_px, tall, tall])
+        right, ahead = (mm / 1000 for mm in _through(self.ground_from_photo, u, v))
+        left, top = float(right.min()), float(ahead.max())
+        columns = max(1, math.ceil((right.max() - left) / cell_m - 1e-9))
+        rows = max(1, math.ceil((top - ahead.min()) / cell_m - 1e-9))
+        y, x = np.mgrid[0:rows, 0:columns]
+        at = _through(
+            np.linalg.inv(self.ground_from_photo),
+            1000 * (left + (x.ravel() + 0.5) * cell_m),
+            1000 * (top - (y.ravel() + 0.5) * cell_m),
         )
+        return Coverage(self.shows(*at).reshape(rows, columns), left, top, cell_m)
 
-    def _shrunk(self) -> np.ndarray:
-        """The whole of a photo taken straight down, each px the mean of what it covers."""
-        if 0 not in self._levels:
-            rgb, _ = self.photo.pixels(self._photo_px_per_px(self.width / 2, self.height / 2))
-            self._levels[0] = cv2.resize(
-                rgb, (self.width, self.height), interpolation=cv2.INTER_AREA
-            )
-        return self._levels[0]
+    def overview(self, mm_per_px: float) -> np.ndarray:
+        """The whole laid flat, small, black beyond the photo: rows are straight and parallel."""
+        coverage = self.coverage(mm_per_px / 1000)
+        height, width = coverage.mask.shape
+        to_ground = np.array(
+            [
+                [mm_per_px, 0.0, 1000 * coverage.left_m],
+                [0.0, -mm_per_px, 1000 * coverage.top_m],
+                [0.0, 0.0, 1.0],
+            ]
+        )
+        step = max(1, round(mm_per_px / self._middle_mm()))
+        matrix = (
+            np.linalg.inv(_HALF)
+            @ np.diag([1 / step, 1 / step, 1.0])
+            @ np.linalg.inv(self.ground_from_photo)
+            @ to_ground
+            @ _HALF
+        )
+        flat = cv2.warpPerspective(
+            self._level(step),
+            matrix,
+            (width, height),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+        )
+        flat[~coverage.mask] = 0
+        return np.asarray(flat)
+
+    def length_scale(self, u: float, v: float) -> float:
+        """Mm of ground a photo px, mean of both directions."""
+        w = float(self.ground_from_photo[2] @ (u, v, 1.0))
+        return math.sqrt(abs(float(np.linalg.det(self.ground_from_photo)) / w**3))
+
+    def _middle_mm(self) -> float:
+        return self.length_scale(self.photo.size[0] / 2, self.photo.size[1] / 2)
 
     def _level(self, step: int) -> np.ndarray:
         """The photo with one px for a square of `step`: their means."""
@@ -190,18 +200,130 @@ class Ground:
         return self._levels[step]
 
 
+@dataclass(frozen=True, eq=False)
+class FlatGround(Ground):
+    """The ground of a photo taken straight down."""
+
+    def picture(self, left: int, top: int, width: int, height: int) -> np.ndarray:
+        """A window of the working picture."""
+        across, down = self._ratio()
+        if min(across, down) >= 1.0:
+            if 0 not in self._levels:
+                rgb, _ = self.photo.pixels(min(across, down))
+                size = (self.width, self.height)
+                self._levels[0] = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+            return self._levels[0][top : top + height, left : left + width]
+        matrix = np.linalg.inv(_HALF) @ np.diag([across, down, 1.0])
+        matrix = matrix @ np.array([[1.0, 0.0, left], [0.0, 1.0, top], [0.0, 0.0, 1.0]]) @ _HALF
+        found: np.ndarray = cv2.warpAffine(
+            self._level(1),
+            matrix[:2],
+            (width, height),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
+        )
+        return found
+
+    def photo_px(self, x: np.ndarray, y: np.ndarray) -> Pair:
+        """Photo px of working px."""
+        across, down = self._ratio()
+        return np.asarray(x) * across, np.asarray(y) * down
+
+    def working_px(self, u: np.ndarray, v: np.ndarray) -> Pair:
+        """Working px of photo px."""
+        across, down = self._ratio()
+        return np.asarray(u) / across, np.asarray(v) / down
+
+    def _ratio(self) -> tuple[float, float]:
+        """Photo px to a working px: whole working px stretch by less than half a px a side."""
+        width, height = self.photo.size
+        return width / self.width, height / self.height
+
+
+@dataclass(frozen=True, eq=False)
+class TiltedGround(Ground):
+    """The ground of a photo taken at an angle.
+
+    Attributes
+    ----------
+    focal_px : float
+    tall_mm : float
+        The camera's height.
+    """
+
+    focal_px: float = 1.0
+    tall_mm: float = 1.0
+
+    def picture(self, left: int, top: int, width: int, height: int) -> np.ndarray:
+        """A window of the working picture."""
+        rows = top + np.arange(height) + 0.5
+        columns = left + np.arange(width) + 0.5
+        _, v = self.photo_px(np.full(height, self.width / 2), rows)
+        step = max(1, round(WORKING_MM / float(np.median(self._across_mm(v)))))
+        u = (columns[None] - self.width / 2) * (WORKING_MM / self._across_mm(v))[:, None]
+        u += self.photo.size[0] / 2
+        # Between two sizes of the photo a linear step loses little.
+        found: np.ndarray = cv2.remap(
+            self._level(step),
+            (u / step - 0.5).astype(np.float32),
+            np.repeat((v / step - 0.5).astype(np.float32)[:, None], width, 1),
+            cv2.INTER_LINEAR,
+        )
+        return found
+
+    def photo_px(self, x: np.ndarray, y: np.ndarray) -> Pair:
+        """Photo px of working px."""
+        width, height = self.photo.size
+        sin, start = self._start()
+        ahead = start * np.exp(WORKING_MM * sin / self.tall_mm * np.asarray(y, np.float64))
+        v = (ahead - self.focal_px * self._cos()) / sin + height / 2
+        u = (np.asarray(x) - self.width / 2) * WORKING_MM / self._across_mm(v) + width / 2
+        return u, v
+
+    def working_px(self, u: np.ndarray, v: np.ndarray) -> Pair:
+        """Working px of photo px."""
+        width, height = self.photo.size
+        sin, start = self._start()
+        ahead = (np.asarray(v, np.float64) - height / 2) * sin + self.focal_px * self._cos()
+        safe = np.maximum(ahead, 1e-9)
+        y = self.tall_mm / (WORKING_MM * sin) * np.log(safe / start)
+        x = (np.asarray(u) - width / 2) * self._across_mm(v) / WORKING_MM + self.width / 2
+        return x, y
+
+    def _cos(self) -> float:
+        return math.cos(math.radians(self.tilt_deg))
+
+    def _start(self) -> tuple[float, float]:
+        """Sine of the tilt; and how far down the axis the topmost row looks, px."""
+        sin = math.sin(math.radians(self.tilt_deg))
+        middle = self.photo.size[1] / 2
+        return sin, (self.top_px - middle) * sin + self.focal_px * self._cos()
+
+    def _across_mm(self, v: np.ndarray) -> np.ndarray:
+        """Mm of ground a photo px across the view, by photo row."""
+        sin = math.sin(math.radians(self.tilt_deg))
+        depth = (np.asarray(v, np.float64) - self.photo.size[1] / 2) * sin
+        found: np.ndarray = self.tall_mm / np.maximum(depth + self.focal_px * self._cos(), 1e-9)
+        return found
+
+
 def straight_down(photo: Photo, mm_per_px: float) -> Ground:
     """The ground of a photo taken straight down."""
     width, height = photo.size
     ratio = mm_per_px / WORKING_MM
+    to_ground = np.array(
+        [
+            [mm_per_px, 0.0, -mm_per_px * width / 2],
+            [0.0, -mm_per_px, mm_per_px * height / 2],
+            [0.0, 0.0, 1.0],
+        ]
+    )
     wide, tall = max(1, round(width * ratio)), max(1, round(height * ratio))
-    # Whole px of the working picture stretch by less than half a px over its sides.
-    to_photo = np.diag([width / wide, height / tall, 1.0])
-    return Ground(photo, wide, tall, to_photo, (wide / 2, tall / 2))
+    return FlatGround(photo, wide, tall, to_ground)
 
 
 def tilted(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
-    """The ground of a photo taken at an angle, rectified.
+    """The ground of a photo taken at an angle.
 
     Parameters
     ----------
@@ -215,39 +337,49 @@ def tilted(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
     width, height = photo.size
     focal = focal_px(photo)
     if focal is None:
-        raise ValueError("a tilted photo can't be rectified without its focal length")
+        raise ValueError("a tilted photo can't be measured without its focal length")
     tilt = math.radians(tilt_deg)
     sin, cos = math.sin(tilt), math.cos(tilt)
     away = mm_per_px * focal  # mm from the camera to the ground that its middle shows
-    tall = away * cos  # the camera's height
+    tall, ahead = away * cos, away * sin
     # Ground (X right, Y ahead, zero at the photo's middle) to photo px: the camera looks along
     # (0, sin, -cos), its picture's down is (0, -cos, -sin).
-    ahead = away * sin
+    depth = sin * ahead + cos * tall
     to_photo = np.array(
         [
-            [focal, width / 2 * sin, width / 2 * (sin * ahead + cos * tall)],
+            [focal, width / 2 * sin, width / 2 * depth],
             [
                 0.0,
-                -focal * cos + height / 2 * sin,
-                focal * (sin * tall - cos * ahead) + height / 2 * (sin * ahead + cos * tall),
+                height / 2 * sin - focal * cos,
+                focal * (sin * tall - cos * ahead) + height / 2 * depth,
             ],
-            [0.0, sin, sin * ahead + cos * tall],
+            [0.0, sin, depth],
         ]
     )
-    # Along the view a px covers z^2 / (focal * height) of ground, z the depth of the place.
-    deepest = math.sqrt(COARSEST_MM * focal * tall)
-    furthest = (deepest - cos * tall) / sin - ahead
-    corners = _corners(np.linalg.inv(to_photo), width, height, furthest)
-    (left, near), (right, far) = corners.min(0), corners.max(0)
-    far = min(far, furthest)
-    work = np.array([[WORKING_MM, 0.0, left], [0.0, -WORKING_MM, far], [0.0, 0.0, 1.0]])
-    return Ground(
+    # Up to the row where the ground gets too coarse, or is seen too flat.
+    coarse = (tall / COARSEST_MM - focal * cos) / sin
+    flat = -focal * math.tan(math.radians(MOST_SLANT_DEG) - tilt)
+    top = min(max(0.0, height / 2 + max(coarse, flat)), height - 1.0)
+    ground = TiltedGround(
         photo,
-        max(1, math.ceil((right - left) / WORKING_MM)),
-        max(1, math.ceil((far - near) / WORKING_MM)),
-        to_photo @ work,
-        (-left / WORKING_MM, far / WORKING_MM),
+        max(1, round(width * _across(top, height, focal, tall, tilt) / WORKING_MM)),
+        1,
+        np.linalg.inv(to_photo),
         tilt_deg,
+        top,
+        focal,
+        tall,
+    )
+    _, bottom = ground.working_px(np.array([width / 2]), np.array([float(height)]))
+    return TiltedGround(
+        photo,
+        ground.width,
+        max(1, round(float(bottom[0]))),
+        ground.ground_from_photo,
+        tilt_deg,
+        top,
+        focal,
+        tall,
     )
 
 
@@ -258,19 +390,11 @@ def focal_px(photo: Photo) -> float | None:
     return photo.focal_eq_mm / FULL_FRAME_DIAGONAL_MM * math.hypot(*photo.size)
 
 
-def _corners(from_photo: np.ndarray, width: int, height: int, furthest: float) -> np.ndarray:
-    """Ground of points round the photo's rim that lie nearer than `furthest`, (n, 2) mm."""
-    t = np.linspace(0.0, 1.0, 201)
-    zero, one = np.zeros_like(t), np.ones_like(t)
-    rim = np.concatenate(
-        [
-            np.column_stack([t * width, zero]),
-            np.column_stack([t * width, one * height]),
-            np.column_stack([zero, t * height]),
-            np.column_stack([one * width, t * height]),
-        ]
-    )
-    at = np.column_stack([rim, np.ones(len(rim))]) @ from_photo.T
-    ground = at[:, :2] / at[:, 2:]
-    kept: np.ndarray = ground[(at[:, 2] > 0) & (ground[:, 1] <= furthest)]
-    return kept
+def _across(v: float, height: int, focal: float, tall: float, tilt: float) -> float:
+    return tall / ((v - height / 2) * math.sin(tilt) + focal * math.cos(tilt))
+
+
+def _through(matrix: np.ndarray, x: np.ndarray, y: np.ndarray) -> Pair:
+    """Points through a homography."""
+    at = matrix @ np.stack([x, y, np.ones(np.shape(x))])
+    return at[0] / at[2], at[1] / at[2]

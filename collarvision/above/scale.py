@@ -44,6 +44,8 @@ _AGREE: Final = 3.0
 """Standard errors by which two scales may differ before one of them is believed wrong."""
 
 _CARD_SEEN_MM: Final = 3.0
+_ROWS_PX: Final = 1400
+"""Long side of the picture that rows are looked for in."""
 
 FARTHEST_M: Final = 200.0
 """No photo from higher shows a plant's leaves, whatever the lens."""
@@ -145,7 +147,7 @@ def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
             "can't be laid flat: give the camera's own file, or point it straight down.",
             "tilted",
         )
-    notes.append(f"The camera was tilted {tilt:.0f}° from straight down; the photo was laid flat.")
+    notes.append(f"The camera was tilted {tilt:.0f}° from straight down; which was put right.")
     return tilt, tuple(notes)
 
 
@@ -182,15 +184,15 @@ def _from_height(photo: Photo, stated: Stated) -> GroundScale | None:
 
 def _rows_on(ground: Ground) -> tuple[PixelRows | None, float | None]:
     """Rows on the flat ground, and their spacing in metres at the scale that it stands at."""
-    shrink = max(1.0, max(ground.width, ground.height) / 1400)
+    photo = ground.photo
+    valid = None
     if ground.tilt_deg == 0.0:
-        rgb, _ = ground.photo.pixels(max(ground.photo.size) / 1400)
-        valid: np.ndarray | None = None
-        per_px = WORKING_MM * ground.width / rgb.shape[1]
+        rgb, _ = photo.pixels(max(photo.size) / _ROWS_PX)
+        per_px = ground.length_scale(0.0, 0.0) * photo.size[0] / rgb.shape[1]
     else:
-        rgb = ground.overview(shrink)
+        per_px = max(ground.width, ground.height) * WORKING_MM / _ROWS_PX
+        rgb = ground.overview(per_px)
         valid = np.asarray(rgb.any(2))
-        per_px = WORKING_MM * ground.width / rgb.shape[1]
     rows = find_pixel_rows(rgb, valid)
     return rows, None if rows is None else rows.spacing_px * per_px / 1000
 
@@ -201,7 +203,7 @@ def _from_card(photo: Photo, ground: Ground, stated: Stated) -> GroundScale | No
     if card is None:
         return None
     # The same place at the scale that the ground stands at tells the scale of the middle.
-    factor = _area_scale(ground, card.x, card.y)
+    factor = _relative_size(ground, card.x, card.y)
     error = math.hypot(card.relative_error, _CARD_LIFT)
     notes: tuple[str, ...] = ()
     if ground.tilt_deg == 0.0 and card.tilt_deg > 15.0 and photo.flight.pitch_deg is None:
@@ -213,20 +215,12 @@ def _from_card(photo: Photo, ground: Ground, stated: Stated) -> GroundScale | No
     return GroundScale(card.mm_per_px / factor, error, "card", notes=notes)
 
 
-def _area_scale(ground: Ground, x: float, y: float) -> float:
-    """Ground at a photo px over ground at the photo's middle, as lengths."""
-    inverse = np.linalg.inv(ground.photo_from_working)
+def _relative_size(ground: Ground, x: float, y: float) -> float:
+    """Ground a photo px at a place over that at the photo's middle across the view, as lengths."""
     width, height = ground.photo.size
-
-    def size(u: float, v: float) -> float:
-        w = float(inverse[2] @ (u, v, 1.0))
-        return math.sqrt(abs(np.linalg.det(inverse) / w**3))
-
-    # The middle's size across the view is the scale's; the card's is a mean of both directions.
-    middle = size(width / 2, height / 2)
-    if ground.tilt_deg > 0.0:
-        middle *= math.sqrt(math.cos(math.radians(ground.tilt_deg)))
-    return size(x, y) / middle
+    # Across the view a px covers less than the mean of both directions, by the tilt's cosine.
+    across = math.sqrt(math.cos(math.radians(ground.tilt_deg)))
+    return ground.length_scale(x, y) / (ground.length_scale(width / 2, height / 2) * across)
 
 
 def _together(found: list[GroundScale], notes: tuple[str, ...], tilt: float) -> GroundScale:

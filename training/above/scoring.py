@@ -1,6 +1,6 @@
 """Read validation scenes from above the way run time does, and hold them against their truth.
 
-A scene's picture goes through the run-time rooms: laid flat by its tilt, brought to the working
+A scene's picture goes through the run-time rooms: evened out by its tilt, brought to the working
 scale, through the ONNX network, to plants with tips. Truth is what the renderer wrote.
 """
 
@@ -135,7 +135,7 @@ def photo_of(scene: Scene) -> Photo:
 
 
 def ground_of(scene: Scene, photo: Photo) -> Ground:
-    """The scene's ground by its true scale and tilt, as run time would lay it flat."""
+    """The scene's ground by its true scale and tilt, as run time would even it out."""
     tilt = float(scene.truth["tilt_deg"])
     if tilt <= FLAT_DEG:
         return straight_down(photo, scene.mm_per_px)
@@ -152,9 +152,9 @@ def read_scene(
     shape = maps.shape
     rows, columns = np.mgrid[0 : shape[0], 0 : shape[1]]
     u, v = ground.photo_px((columns.ravel() + 0.5) * CELL_PX, (rows.ravel() + 0.5) * CELL_PX)
-    seen = _inside(u, v, photo).reshape(shape)
+    seen = ground.shows(u, v).reshape(shape)
     low = AboveCalibration(plant_floor=floor, tip_floor=calibration.tip_floor)
-    return _scored(scene, find_plants(maps, low, seen=seen), ground, photo)
+    return _scored(scene, find_plants(maps, low, seen=seen), ground)
 
 
 def read_all(
@@ -165,20 +165,13 @@ def read_all(
         yield read_scene(scene, network, calibration, floor)
 
 
-def _inside(u: np.ndarray, v: np.ndarray, photo: Photo) -> np.ndarray:
-    width, height = photo.size
-    found: np.ndarray = (u >= 0) & (u <= width) & (v >= 0) & (v <= height)
-    return found
-
-
-def _scored(scene: Scene, found: Found, ground: Ground, photo: Photo) -> Scored:
+def _scored(scene: Scene, found: Found, ground: Ground) -> Scored:
     plants = scene.truth["plants"]
-    px = np.array([[one["x"], one["y"], 1.0] for one in plants]).reshape(-1, 3)
-    at = px @ np.linalg.inv(ground.photo_from_working).T
-    x, y = at[:, 0] / at[:, 2], at[:, 1] / at[:, 2]
+    px = np.array([[one["x"], one["y"]] for one in plants], float).reshape(-1, 2)
+    x, y = ground.working_px(px[:, 0], px[:, 1])
     inside = np.array([bool(one["inside"]) for one in plants], bool)
     seen = np.array([one["seen_px"] >= LEAST_SEEN_PX for one in plants], bool)
-    off_edge = _off_edge(x, y, ground, photo) & inside if len(plants) else inside
+    off_edge = _off_edge(x, y, ground) & inside if len(plants) else inside
     return Scored(
         scene=scene,
         found=found,
@@ -189,17 +182,17 @@ def _scored(scene: Scene, found: Found, ground: Ground, photo: Photo) -> Scored:
         tips=np.array([one["tips_shown"] for one in plants], float),
         whole=np.array([bool(one["whole"]) for one in plants], bool),
         double=np.array([bool(one["double"]) for one in plants], bool),
-        inner=_off_edge(found.x, found.y, ground, photo),
+        inner=_off_edge(found.x, found.y, ground),
     )
 
 
-def _off_edge(x: np.ndarray, y: np.ndarray, ground: Ground, photo: Photo) -> np.ndarray:
+def _off_edge(x: np.ndarray, y: np.ndarray, ground: Ground) -> np.ndarray:
     """Whether places lie in the picture and `EDGE_MM` off its edges."""
     reach = EDGE_MM / WORKING_MM
     kept = np.ones(len(x), bool)
     for right, down in ((0, 0), (reach, 0), (-reach, 0), (0, reach), (0, -reach)):
         u, v = ground.photo_px(x + right, y + down)
-        kept &= _inside(u, v, photo)
+        kept &= ground.shows(u, v)
         kept &= (x + right >= 0) & (x + right <= ground.width)
         kept &= (y + down >= 0) & (y + down <= ground.height)
     return kept
