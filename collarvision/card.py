@@ -6,6 +6,7 @@ of their modules, on one as fine as they need.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -21,7 +22,7 @@ from collarvision.cardfit import (
     marker_corners_mm,
     pattern_agreement,
 )
-from collarvision.cardmarks import Seen, marker_sets
+from collarvision.cardmarks import EASY, HARD, Search, Seen, marker_sets
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.photo import Photo
 
@@ -119,7 +120,12 @@ class Scale:
         return float(np.sqrt(abs(np.linalg.det(h) / w**3)))
 
 
-def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
+def find_card(
+    photo: Photo,
+    *,
+    check_bar_mm: float = 100.0,
+    searches: Sequence[Search] = (*EASY, *HARD),
+) -> Scale | None:
     """Find the card and measure how the photo sees it.
 
     Parameters
@@ -128,6 +134,8 @@ def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
     check_bar_mm : float
         Length of the printed 100 mm check bar as the user measured it: 97 means that every mm on
         the card is 0.97 mm.
+    searches : sequence of Search
+        How to look for it, one way after the other; see `collarvision.cardmarks`.
 
     Returns
     -------
@@ -146,23 +154,26 @@ def find_card(photo: Photo, *, check_bar_mm: float = 100.0) -> Scale | None:
         )
     print_factor = check_bar_mm / 100.0
     rgb, step = photo.pixels()
-    found = _find(rgb, photo.focal_eq_mm, print_factor)
+    found = _find(rgb, photo.focal_eq_mm, print_factor, searches)
     if found is None:
         return None
     scale, marker_px = found
     if step > 1 and marker_px < MARKER_LEAST_PX:
         # A card far away: its edges are worth every px of the photo.
         rgb, step = photo.pixels(step * marker_px / MARKER_LEAST_PX)
-        scale, _ = _find(rgb, photo.focal_eq_mm, print_factor) or (scale, marker_px)
+        scale, _ = _find(rgb, photo.focal_eq_mm, print_factor, searches) or (scale, marker_px)
     return scale.times(step)
 
 
 def _find(
-    rgb: np.ndarray, focal_eq_mm: float | None, print_factor: float
+    rgb: np.ndarray,
+    focal_eq_mm: float | None,
+    print_factor: float,
+    searches: Sequence[Search],
 ) -> tuple[Scale, float] | None:
     """The scale in px of `rgb`, and the side of the smallest marker that it was measured on."""
     start = _lens(rgb.shape, focal_eq_mm)
-    for found in marker_sets(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)):
+    for found in marker_sets(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), searches):
         result = _measure(rgb, start, found)
         if result is not None:
             fit, rival, markers, contradicted = result

@@ -10,7 +10,7 @@ detector has them at integers, and is converted once, in `_markers_in`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -40,33 +40,40 @@ class Search:
 
     `side_px` is the long side it is brought to, `patient` whether bits and borders may be doubtful
     and small or badly lit markers are looked for, `erode` the size of the darkest-neighbour filter
-    that takes back what white has bled into black.
+    that takes back what white has bled into black, `whole` whether all four markers are wanted.
     """
 
     side_px: int
     patient: bool = False
     erode: int = 1
+    whole: bool = False
 
 
-SEARCHES = (
-    Search(1600),
+EASY = (Search(1000, whole=True), Search(1600))
+"""Searches for a card that is plain to see; the first of them costs half of the second."""
+
+HARD = (
     Search(1920, patient=True, erode=3),
     Search(800),
     Search(1920, patient=True, erode=7),
     Search(1920, patient=True),
 )
+"""Searches for one that isn't, four times as costly together."""
 _NEARBY = (Search(0, patient=True), Search(0, patient=True, erode=5))
 
 
-def marker_sets(grey: np.ndarray) -> Iterator[list[Seen]]:
+def marker_sets(grey: np.ndarray, searches: Sequence[Search]) -> Iterator[list[Seen]]:
     """Sets of markers that can lie on one card, from one search after the other.
 
     Parameters
     ----------
     grey : ndarray, (H, W) uint8
+    searches : sequence of Search
     """
-    for search in SEARCHES:
+    for search in searches:
         found = _consistent(_detect(grey, search))
+        if search.whole and len(found) < len(MARKER_TOP_LEFT_MM):
+            continue
         if found and len(found) < len(MARKER_TOP_LEFT_MM):
             found = _consistent(found + _detect_nearby(grey, found))
         if found:

@@ -17,8 +17,10 @@ import numpy as np
 from collarvision.answer import CardMark, CollarMark, Pixel, Reading, TipMark
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.card import CardError, Scale, find_card
+from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
+from collarvision.looks import shows_card
 from collarvision.network import ModelError
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
@@ -169,9 +171,11 @@ def _read(
     calibration = load_calibration()
     # The card is looked for while the network runs: neither needs the other.
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
-        looking = aside.submit(find_card, photo, check_bar_mm=check_bar_mm)
+        looking = aside.submit(find_card, photo, check_bar_mm=check_bar_mm, searches=EASY)
         looks = take_looks(photo)
         scale = looking.result()
+    if scale is None and shows_card(looks.first):
+        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD)
     got = _understand(photo, looks, scale, calibration)
     if look_closer_at(got.verdict, calibration):
         got = _understand(photo, look_closer(photo, looks), scale, calibration, careful=True)

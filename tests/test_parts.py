@@ -23,9 +23,18 @@ from hypothesis.extra.numpy import arrays
 from scipy.ndimage import maximum_filter
 
 from collarvision import network as network_module
-from collarvision.looks import find_plant, look_at_square, look_at_whole, peaks, square_about
+from collarvision.looks import (
+    find_plant,
+    look_at_square,
+    look_at_whole,
+    peaks,
+    shows_card,
+    square_about,
+)
 from collarvision.network import ModelError, load_network, model_path
 from collarvision.parts import (
+    BACKGROUND,
+    CARD,
     USABILITY_NAMES,
     _refined,
     combine_usability,
@@ -134,6 +143,14 @@ def test_the_class_map_lies_over_the_photo(model):
     column, row, _ = np.round(to_map @ (x, y - 500.0, 1.0)).astype(int)
     assert parts.classes[row, column] == 2
     assert parts.classes[row, column + 20] == 0
+
+
+@pytest.mark.parametrize(("cells", "shown"), [(0, False), (5, False), (6, True)])
+def test_a_few_cells_of_card_show_a_card(model, cells, shown):
+    look = look_at_whole(np.full((800, 600, 3), GREY, np.uint8), load_network(model))
+    look.maps[BACKGROUND], look.maps[CARD] = 5.0, 0.0
+    look.maps[CARD, 20, 10 : 10 + cells] = 5.0
+    assert shows_card(look) is shown
 
 
 def test_a_plant_off_the_middle_is_found(model):

@@ -11,8 +11,10 @@ import numpy as np
 import pytest
 from stand_in import DrawnPlant, draw_plant
 
+import collarvision.reading as reading_room
 from collarvision import read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
+from collarvision.cardmarks import EASY, HARD
 from collarvision.record import Record
 
 
@@ -54,6 +56,22 @@ def test_without_a_card_there_is_a_stage_and_no_height(
     assert reading.height_interval_mm is None
     assert reading.card is None
     assert reading.arch is not None
+
+
+@pytest.mark.parametrize("shows", [True, False])
+def test_a_card_hard_to_see_is_only_looked_for_where_the_network_shows_one(
+    stand_in: Path,
+    save_jpeg: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+    shows: bool,
+) -> None:
+    searched = []
+    monkeypatch.setattr(
+        reading_room, "find_card", lambda photo, **how: searched.append(how["searches"])
+    )
+    monkeypatch.setattr(reading_room, "shows_card", lambda look: shows)
+    assert read_photo(save_jpeg(draw_plant(card=False).rgb)).height_mm is None
+    assert searched == [EASY, HARD][: 1 + shows]
 
 
 def test_a_bare_board_is_rejected_with_a_reason(
