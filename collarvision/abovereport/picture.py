@@ -17,7 +17,7 @@ from PIL import Image
 
 from collarvision import marks
 from collarvision.above.values import FrameAbove, Plants
-from collarvision.abovereport.words import range_words
+from collarvision.abovereport.words import range_words, rounded
 from collarvision.marks import Canvas, Colour
 
 LONG_SIDE_PX: Final = 2400
@@ -166,11 +166,13 @@ def _key(frame: FrameAbove, width: int) -> np.ndarray:
     ]
     plants = frame.plants
     marked = plants is not None and len(plants) > 0
-    height = round(2 * pad + step * (1 + marked + len(reasons)))
+    headline = marks.wrap(_headline(frame), size, width - 2 * pad)
+    height = round(2 * pad + step * (len(headline) + marked + len(reasons)))
     canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
     y = float(pad)
-    canvas.words(pad, y, _headline(frame), size, marks.WHITE)
-    y += step
+    for line in headline:
+        canvas.words(pad, y, line, size, marks.WHITE)
+        y += step
     if plants is not None and marked:
         _legend(canvas, plants, frame, pad, y, size)
         y += step
@@ -188,7 +190,7 @@ def _headline(frame: FrameAbove) -> str:
         said += f", {range_words(frame.stages)} by leaf tips (a range, not the stage)"
     stand = frame.stand
     if stand is not None and stand.per_ha is not None and stand.per_acre is not None:
-        said += f", {stand.per_acre:,.0f} an acre ({stand.per_ha:,.0f} a hectare)"
+        said += f", {rounded(stand.per_acre)} an acre ({rounded(stand.per_ha)} a hectare)"
     return said
 
 

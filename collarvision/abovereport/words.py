@@ -132,7 +132,7 @@ def _stand(stand: StandCount, us: bool) -> Iterator[str]:
     if per is None or area is None or stand.row_spacing_m is None:
         yield f"{said}, on one row: how many to an area can't be said."
         return
-    yield f"{_thousands(per)} {unit} ({_span(area)}, 90 in 100), {said}."
+    yield f"{rounded(per)} {unit} ({_span(area)}, 90 in 100), {said}."
     rows = stand.row_spacing_m
     apart = f"{rows / M_PER_INCH:.1f} in" if us else f"{100 * rows:.0f} cm"
     if us:
@@ -176,7 +176,7 @@ def _loose(field: FieldAbove, us: bool) -> Iterator[str]:
     if area <= 0.0:
         return
     per = plants / area * (SQUARE_M_PER_ACRE if us else 10_000)
-    yield f"About {_thousands(per)} {'an acre' if us else 'a hectare'}; no rows were made out."
+    yield f"About {rounded(per)} {'an acre' if us else 'a hectare'}; no rows were made out."
 
 
 def _table(frames: tuple[FrameAbove, ...], us: bool, width: int) -> list[str]:
@@ -190,7 +190,7 @@ def _table(frames: tuple[FrameAbove, ...], us: bool, width: int) -> list[str]:
                 plain(frame.photo),
                 "–" if frame.scale is None else f"{frame.scale.mm_per_px:.1f}",
                 "–" if frame.plants is None else f"{len(frame.plants):,}",
-                "–" if per is None else _thousands(per),
+                "–" if per is None else rounded(per),
                 "–" if stand is None else str(len(frame.gaps)),
                 range_words(frame.stages),
             )
@@ -227,15 +227,15 @@ def _doubts(field: FieldAbove) -> Iterator[str]:
         yield f"{len(ranked) - REASONS_SHOWN} more remarks are in above.json."
 
 
-def _thousands(value: float) -> str:
-    """To three digits, as counts of plants are known no better."""
+def rounded(value: float) -> str:
+    """A count of plants to hundreds: it is known no better."""
     if value < 1000:
         return f"{value:.0f}"
     return f"{round(value, -2):,.0f}"
 
 
 def _span(interval: Interval) -> str:
-    return f"{_thousands(interval[0])} to {_thousands(interval[1])}"
+    return f"{rounded(interval[0])} to {rounded(interval[1])}"
 
 
 def _wrap(words: str, width: int, first: str = "", rest: str = "") -> list[str]:
