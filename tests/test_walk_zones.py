@@ -61,6 +61,21 @@ def test_a_field_seen_whole_needs_no_neighbours_and_a_sliver_has_no_cells() -> N
         grid(replace(flight, boundary=replace(flight.boundary, rings_m=(across,))))
 
 
+def test_a_flight_over_a_part_says_that_the_rest_is_a_guess() -> None:
+    part = replace(flown(), frames=tuple(
+        one for one in flown().frames
+        if one.georeference is not None and one.georeference.lon < ORIGIN[1] + 100 / METRES[1]
+    ))  # fmt: skip
+    flight = flight_of(part, outline(SLOPE))
+    cells = grid(flight)
+    # By the plants furthest east: 60 m beyond them it begins.
+    assert cells.far == pytest.approx((300 - flight.x_m.max() - 60) / 300, abs=0.05)
+    assert (
+        "from any photo, and what is said of that is a guess" in find_zones(flight, cells).sentence
+    )
+    assert zoned()[1].cells.far == 0.0
+
+
 # --- zones ---
 
 

@@ -13,6 +13,9 @@ import numpy as np
 
 from collarvision.walk.flight import Flight, FlightError
 
+FAR_M: Final = 60.0
+"""Further from a photo than that, nothing is known but by hearsay. Our own choice."""
+
 _MOST_CELLS: Final = 1600
 _SMALLEST_M: Final = 6.0
 _FEWEST_PLANTS: Final = 8  # fewer, and a cell tells little more than noise
@@ -50,6 +53,8 @@ class Cells:
         Share of the field's plants; sums to 1.
     spread : float
         Standard deviation of the plants' collars, as seen, about their cell's mean.
+    far : float
+        Share of the field that lies over `FAR_M` from any cell that was seen.
     """
 
     side_m: float
@@ -66,6 +71,7 @@ class Cells:
     stages: np.ndarray
     weight: np.ndarray
     spread: float
+    far: float
 
     def __len__(self) -> int:
         return len(self.x_m)
@@ -151,7 +157,7 @@ def grid(flight: Flight) -> Cells:
             *(mean(flight.stages[held, k]) for k in range(flight.stages.shape[1])),
         ]
     )
-    features = _filled(features, middles[inside], seen)
+    features, far = _filled(features, middles[inside], seen)
     weight = 1 - features[:, 3]
     return Cells(
         side_m=side,
@@ -168,15 +174,16 @@ def grid(flight: Flight) -> Cells:
         stages=features[:, 4:],
         weight=weight / weight.sum(),
         spread=float(np.sqrt((within**2).sum() / freedom)),
+        far=far,
     )
 
 
-def _filled(features: np.ndarray, points: np.ndarray, seen: np.ndarray) -> np.ndarray:
-    """Features with those of unseen cells taken from the nearest seen ones."""
+def _filled(features: np.ndarray, points: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, float]:
+    """Features with those of unseen cells taken from the nearest seen ones; share far from any."""
     from scipy.spatial import cKDTree
 
     if seen.all():
-        return features
+        return features, 0.0
     near = min(_NEIGHBOURS, int(seen.sum()))
     gap, which = cKDTree(points[seen]).query(points[~seen], k=near)
     gap, which = gap.reshape(-1, near), which.reshape(-1, near)
@@ -185,4 +192,4 @@ def _filled(features: np.ndarray, points: np.ndarray, seen: np.ndarray) -> np.nd
     found[~seen] = (
         features[seen][which] * (pull / pull.sum(axis=1, keepdims=True))[..., None]
     ).sum(axis=1)
-    return found
+    return found, float((gap[:, 0] > FAR_M).sum() / len(points))

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.walk.cells import Cells
+from collarvision.walk.cells import FAR_M, Cells
 from collarvision.walk.flight import Flight
 
 MOST_ZONES: Final = 5
@@ -29,6 +29,7 @@ _SMALLEST: Final = 0.04  # share of the field: smaller parts aren't worth a stop
 _LEAST_GAIN: Final = 0.08  # share of all unlikeness that one more zone must explain
 _ALIKE_CELLS: Final = 4.0  # neighbours go together: that many cells tell what one alone would
 _SURE: Final = 3.0
+_MUCH_UNSEEN: Final = 0.1  # share of the field
 
 
 @dataclass(frozen=True)
@@ -256,6 +257,11 @@ def _zone(cells: Cells, zone: np.ndarray, number: int) -> Zone:
 
 def _sentence(zones: tuple[Zone, ...], cells: Cells) -> str:
     seen = f"{cells.seen.mean():.0%} of the field was seen from above"
+    if cells.far > _MUCH_UNSEEN:
+        seen += (
+            f"; {cells.far:.0%} of it lies over {FAR_M:.0f} m from any photo, and what is said of "
+            "that is a guess"
+        )
     if len(zones) == 1:
         return (
             f"Even from above ({seen}): no part differs from the rest by half a collar, by half "
