@@ -152,35 +152,21 @@ def find_card(
             f"A check bar of {check_bar_mm:g} mm can't be right: measure the printed bar in "
             "millimetres (100 when printed at full size)."
         )
-    print_factor = check_bar_mm / 100.0
     rgb, step = photo.pixels()
-    found = _find(rgb, photo.focal_eq_mm, print_factor, searches)
-    if found is None:
-        return None
-    scale, marker_px = found
-    if step > 1 and marker_px < MARKER_LEAST_PX:
-        # A card far away: its edges are worth every px of the photo.
-        rgb, step = photo.pixels(step * marker_px / MARKER_LEAST_PX)
-        scale, _ = _find(rgb, photo.focal_eq_mm, print_factor, searches) or (scale, marker_px)
-    return scale.times(step)
-
-
-def _find(
-    rgb: np.ndarray,
-    focal_eq_mm: float | None,
-    print_factor: float,
-    searches: Sequence[Search],
-) -> tuple[Scale, float] | None:
-    """The scale in px of `rgb`, and the side of the smallest marker that it was measured on."""
-    start = _lens(rgb.shape, focal_eq_mm)
     for found in marker_sets(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), searches):
-        result = _measure(rgb, start, found)
-        if result is not None:
-            fit, rival, markers, contradicted = result
-            assumed = contradicted or focal_eq_mm is None
-            corners = [fit.camera.project(marker_corners_mm(marker)) for marker in markers]
-            areas = [cv2.contourArea(corner.astype(np.float32)) for corner in corners]
-            return _scale(fit, rival, markers, assumed, print_factor), float(np.sqrt(min(areas)))
+        seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found)
+        if seen is None:
+            continue
+        smallest = min(one.side_px for one in found)
+        if step > 1 and smallest < MARKER_LEAST_PX:
+            # A card far away: its edges are worth every px of the photo.
+            rgb, at = photo.pixels(step * smallest / MARKER_LEAST_PX)
+            finer = [one.times(step / at) for one in found]
+            better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer)
+            seen, step = (better, at) if better is not None else (seen, step)
+        fit, rival, markers, contradicted = seen
+        assumed = contradicted or photo.focal_eq_mm is None
+        return _scale(fit, rival, markers, assumed, check_bar_mm / 100.0).times(step)
     return None
 
 

@@ -33,6 +33,10 @@ class Seen:
     corners: np.ndarray
     side_px: float
 
+    def times(self, factor: float) -> Seen:
+        """The marker in a picture of `factor` times as many px."""
+        return Seen(self.marker, self.corners * factor, self.side_px * factor)
+
 
 @dataclass(frozen=True)
 class Search:

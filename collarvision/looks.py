@@ -29,7 +29,7 @@ PLANT_FLOOR = 0.4
 """P(blade or stalk) from which a cell belongs to a plant."""
 
 CARD_SEEN, CARD_CELLS = 0.2, 6
-"""A card may be there where so many cells have that P(card). Of 38 cards that only the hard searches
+"""A card may be there where so many cells have that P(card). The 38 cards that only hard searches
 found on own photos all have more, by a third at least; most photos without one have less."""
 
 NMS_RADIUS = 1.3
