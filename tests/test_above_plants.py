@@ -124,7 +124,7 @@ def test_cores_side_by_side_hold_every_plant_once() -> None:
     whole = find_plants(maps, CALIBRATION)
     parts = [
         find_plants(maps, CALIBRATION, core=core)
-        for core in ((0, 0, 600, 900), (600, 0, 1200, 400), (600, 400, 1200, 900))
+        for core in ((0, 0, 608, 900), (608, 0, 1200, 400), (608, 400, 1200, 900))
     ]
     joined = join(parts)
     assert sorted(joined.x) == pytest.approx(sorted(whole.x))
@@ -361,6 +361,42 @@ def test_a_gap_lies_where_plants_are_missing() -> None:
     assert gap.missing == hole.sum()
     assert gap.start_m[0] < 0.5 < 1.5 < gap.end_m[0]
     assert gap.length_m == pytest.approx(gap.end_m[0] - gap.start_m[0], abs=0.01)
+
+
+def test_a_stretch_full_of_leaves_is_no_gap() -> None:
+    field = plant(9.0, 4.0, angle_deg=0.0, missing=0.0, seed=6)
+    row = field.row == np.bincount(field.row).argmax()
+    leafy, bare = row & (np.abs(field.x - 1.0) < 0.4), row & (np.abs(field.x + 2.0) < 0.4)
+    points = np.column_stack([field.x, field.y])
+    rest = points[~leafy & ~bare]
+    stood = count_stand(
+        find_rows(rest),
+        np.zeros(len(rest)),
+        square(9, 4),
+        scale_error=0.03,
+        count_error=0.02,
+        leaf_share=lambda x, y: np.where(x > 0, 0.8, 0.05),
+    )
+    (gap,) = stood.gaps
+    assert gap.end_m[0] < 0
+    assert gap.missing == bare.sum()
+    assert stood.hidden == leafy.sum()
+
+
+def test_leaf_cover_is_kept_by_squares() -> None:
+    width, height = 1200, 900
+    maps = mapped(plant(3.6, 2.7, seed=2), width, height)
+    whole = find_plants(maps, CALIBRATION)
+    parts = join(
+        [find_plants(maps, CALIBRATION, core=c) for c in ((0, 0, 608, 900), (608, 0, 1200, 900))]
+    )
+    rng = np.random.default_rng(0)
+    x, y = rng.uniform(0, width, 400), rng.uniform(0, height, 400)
+    shares = whole.leaf_share(x, y)
+    assert shares == pytest.approx(parts.leaf_share(x, y))
+    cells = maps.canopy[(y / 4).astype(int), (x / 4).astype(int)] >= 0.5
+    assert shares[cells].min() > 0
+    assert np.isnan(whole.leaf_share(np.array([-5.0]), np.array([5.0]))[0])
 
 
 def test_ground_that_was_not_looked_at_is_no_row() -> None:

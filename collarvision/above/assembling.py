@@ -36,6 +36,9 @@ WEEDY: Final = 0.3
 FEW_PER_M2: Final = 0.7
 """Plants to a square metre under which a stand is no sown corn: 7,000 a hectare."""
 
+HIDDEN: Final = 0.03
+"""Share of plants that may hide among leaves before it is said."""
+
 _FINE_MM: Final = 3.2
 """Ground sample distance up to which nothing is said of coarseness."""
 
@@ -48,11 +51,14 @@ class Place:
     ----------
     metres, photo_px : callable
         Of working px (x, y) arrays.
+    from_metres : callable
+        Working px of local metres.
     georeference : Georeference or None
     """
 
     metres: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
     photo_px: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
+    from_metres: Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray]]
     georeference: Georeference | None
 
 
@@ -110,6 +116,7 @@ def assemble(
         scale_error=scale.relative_error,
         count_error=calibration.count_error,
         stated_spacing_m=stated_spacing_m,
+        leaf_share=lambda x, y: found.leaf_share(*place.from_metres(x, y)),
     )
     on_rows = stood.row_of >= 0
     away = coverage.edge_distance_m(x_m, y_m)
@@ -151,6 +158,12 @@ def assemble(
         reasons.append(
             f"A pixel covers {scale.mm_per_px:.1f} mm of ground: leaf tips are seen badly, and "
             "the ranges are wider. Fly lower, to 3 mm or less."
+        )
+    if stood.hidden > HIDDEN * max(len(found), 1):
+        quality.append("hidden")
+        reasons.append(
+            f"Leaves stand in {stood.hidden} places of the rows where no plant was told apart: the "
+            "counts are probably too low by about as many."
         )
     if weeds > WEEDY and len(found):
         quality.append("weedy")

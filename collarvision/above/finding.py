@@ -30,6 +30,19 @@ _STRAY_CELLS: Final = 8.0
 """Canopy that isn't joined to a centre goes to one at most this far; beyond it, to none."""
 
 
+LEAF_SQUARE_PX: Final = 16
+"""Squares that leaf cover is noted by, working px: 48 mm."""
+
+
+@dataclass(frozen=True, eq=False)
+class LeafGrid:
+    """Share of each `LEAF_SQUARE_PX` square under corn leaves, 0..255; `left`, `top` working px."""
+
+    left: int
+    top: int
+    share: np.ndarray
+
+
 @dataclass(frozen=True, eq=False)
 class Found:
     """Plants of one picture as columns, places in working px of the whole.
@@ -44,6 +57,8 @@ class Found:
         Their plants' indices, rising.
     canopy_cells, other_cells, cells : int
         Cells of canopy, of other plants, and all that were looked at.
+    leaves : tuple of LeafGrid
+        Where corn leaves are, roughly.
     """
 
     x: np.ndarray
@@ -59,9 +74,21 @@ class Found:
     canopy_cells: int = 0
     other_cells: int = 0
     cells: int = 0
+    leaves: tuple[LeafGrid, ...] = ()
 
     def __len__(self) -> int:
         return len(self.x)
+
+    def leaf_share(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Share of the ground under corn leaves about working px; NaN where it wasn't noted."""
+        found = np.full(np.shape(x), np.nan)
+        for grid in self.leaves:
+            column = np.floor((x - grid.left) / LEAF_SQUARE_PX).astype(np.int64)
+            row = np.floor((y - grid.top) / LEAF_SQUARE_PX).astype(np.int64)
+            height, width = grid.share.shape
+            inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+            found[inside] = grid.share[row[inside], column[inside]] / 255
+        return found
 
     def kept(self, which: np.ndarray) -> Found:
         """Those of a mask, with their tips; the cells stay as they are."""
@@ -95,6 +122,7 @@ def join(parts: list[Found]) -> Found:
         canopy_cells=sum(part.canopy_cells for part in parts),
         other_cells=sum(part.other_cells for part in parts),
         cells=sum(part.cells for part in parts),
+        leaves=tuple(grid for part in parts for grid in part.leaves),
     )
 
 
@@ -139,6 +167,8 @@ def find_plants(
         int((weed & inside).sum()),
         int(inside.sum()),
     )
+    box = (left, top, left + width * CELL_PX, top + height * CELL_PX) if core is None else core
+    leaves = _leaf_grid(leaf & inside, left, top, box)
     rows, columns = _peaks(maps.plants, calibration.plant_floor)
     rows, columns = _apart(maps.plants, rows, columns)
     if len(rows) == 0:
@@ -147,6 +177,7 @@ def find_plants(
             canopy_cells=counts[0],
             other_cells=counts[1],
             cells=counts[2],
+            leaves=(leaves,),
         )
     x, y = _placed(maps.plants, rows, columns)
     tip_x, tip_y, owner = _tips(maps, calibration.tip_floor, x, y)
@@ -168,12 +199,30 @@ def find_plants(
         canopy_cells=counts[0],
         other_cells=counts[1],
         cells=counts[2],
+        leaves=(leaves,),
     )
     corn = _weighed(maps.canopy, maps.plants, rows, columns)
     # A weed in the row is the other map's to tell.
     which = ~((found.other > _LEAF) & (found.other > corn))
     which &= inside[rows, columns]
     return found.kept(which)
+
+
+def _leaf_grid(
+    leaf: np.ndarray, left: float, top: float, box: tuple[float, float, float, float]
+) -> LeafGrid:
+    """Leaf cover of a box by squares; the box starts on a whole one."""
+    side = LEAF_SQUARE_PX // CELL_PX
+    row, column = round((box[1] - top) / CELL_PX), round((box[0] - left) / CELL_PX)
+    rows, columns = (
+        -(-round((box[3] - box[1]) / CELL_PX) // side),
+        -(-round((box[2] - box[0]) / CELL_PX) // side),
+    )
+    own = np.zeros((rows * side, columns * side), np.float32)
+    part = leaf[row : row + rows * side, column : column + columns * side]
+    own[: part.shape[0], : part.shape[1]] = part
+    share = own.reshape(rows, side, columns, side).mean((1, 3))
+    return LeafGrid(round(box[0]), round(box[1]), np.round(255 * share).astype(np.uint8))
 
 
 def _inside(

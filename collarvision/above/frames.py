@@ -11,7 +11,7 @@ import numpy as np
 
 from collarvision.above.assembling import Place, assemble, degrees
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.finding import Found, find_plants, join
+from collarvision.above.finding import LEAF_SQUARE_PX, Found, find_plants, join
 from collarvision.above.ground import COARSEST_MM, Coverage, Ground, focal_px
 from collarvision.above.network import CELL_PX, AboveNetwork
 from collarvision.above.pixelrows import find_pixel_rows
@@ -124,7 +124,7 @@ def read_frame(
     return assemble(
         base,
         found,
-        Place(ground.metres, ground.photo_px, base.georeference),
+        Place(ground.metres, ground.photo_px, ground.from_metres, base.georeference),
         coverage,
         calibration,
         stated_spacing_m=stated.row_spacing_m,
@@ -211,9 +211,10 @@ def _found(
 
 
 def _cuts(length: int) -> list[tuple[int, int]]:
-    """Starts and ends of blocks along a side, on whole cells."""
+    """Starts and ends of blocks along a side, on whole squares of leaf cover."""
     count = max(1, -(-length // BLOCK_PX))
-    bounds = [round(i * length / count / CELL_PX) * CELL_PX for i in range(count)] + [length]
+    step = LEAF_SQUARE_PX
+    bounds = [round(i * length / count / step) * step for i in range(count)] + [length]
     return list(zip(bounds[:-1], bounds[1:], strict=True))  # noqa: RUF007 - one list of pairs
 
 

@@ -127,6 +127,11 @@ class Ground(ABC):
         right, ahead = _through(self.ground_from_photo, *self.photo_px(x, y))
         return right / 1000, ahead / 1000
 
+    def from_metres(self, x_m: np.ndarray, y_m: np.ndarray) -> Pair:
+        """Working px of local metres."""
+        inverse = np.linalg.inv(self.ground_from_photo)
+        return self.working_px(*_through(inverse, 1000 * x_m, 1000 * y_m))
+
     def shows(self, u: np.ndarray, v: np.ndarray) -> np.ndarray:
         """Whether photo px lie in the photo, and where the ground is looked at."""
         width, height = self.photo.size

@@ -121,7 +121,7 @@ def read_ortho(
         frame = assemble(
             base,
             join(parts),
-            Place(ortho.metres, ortho.file_px, base.georeference),
+            Place(ortho.metres, ortho.file_px, ortho.from_metres, base.georeference),
             coverage,
             calibration,
             stated_spacing_m=stated.row_spacing_m,

@@ -12,7 +12,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.finding import PLANT_FIELDS, Found, nothing_found
+from collarvision.above.finding import PLANT_FIELDS, Found, LeafGrid, nothing_found
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,6 +45,10 @@ class Blocks:
                     canopy_cells=counts[0],
                     other_cells=counts[1],
                     cells=counts[2],
+                    leaves=tuple(
+                        LeafGrid(int(left), int(top), kept[f"leaves_{k}"])
+                        for k, (left, top) in enumerate(kept["leaf_corners"])
+                    ),
                 )
                 return Part(found, kept["seen"], kept["small"])
         except (OSError, ValueError, KeyError, EOFError, BadZipFile):
@@ -57,6 +61,8 @@ class Blocks:
         found = part.found
         columns: dict[str, Any] = {name: getattr(found, name) for name in _KEPT}
         columns["counts"] = np.array([found.canopy_cells, found.other_cells, found.cells])
+        columns["leaf_corners"] = np.array([(g.left, g.top) for g in found.leaves]).reshape(-1, 2)
+        columns |= {f"leaves_{k}": grid.share for k, grid in enumerate(found.leaves)}
         written = self._folder / f".{number}.part"
         with open(written, "wb") as stream:
             np.savez(stream, **columns, seen=part.seen, small=part.small)

@@ -74,6 +74,15 @@ class Ortho:
         east, north = np.tensordot(self.metres_per_px, away, axes=1)
         return east, north
 
+    def from_metres(self, x_m: np.ndarray, y_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Working px by metres east and north of the middle."""
+        inverse = np.linalg.inv(self.metres_per_px)
+        u, v = np.tensordot(inverse, np.stack([x_m, y_m]), axes=1)
+        return (
+            (u + self.middle[0]) / self.working_px[0],
+            (v + self.middle[1]) / self.working_px[1],
+        )
+
     def file_px(self, x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Px of the file by working px."""
         return np.asarray(x) * self.working_px[0], np.asarray(y) * self.working_px[1]

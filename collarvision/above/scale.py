@@ -147,7 +147,7 @@ def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
             "can't be laid flat: give the camera's own file, or point it straight down.",
             "tilted",
         )
-    notes.append(f"The camera was tilted {tilt:.0f}° from straight down; which was put right.")
+    notes.append(f"The camera was tilted {tilt:.0f}° from straight down, which was put right.")
     return tilt, tuple(notes)
 
 

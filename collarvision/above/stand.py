@@ -11,6 +11,7 @@ of other places tell (`collarvision.above.fields`).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -25,6 +26,11 @@ DOUBLE, MISSING = 0.5, 1.5
 _STEP_M: Final = 0.02
 _Z90: Final = 1.6449  # of the normal distribution, two-sided 90 in 100
 _LEAST_LENGTH_M: Final = 0.5
+_STRIP_M: Final = 0.045
+_LEAFY: Final = 0.35
+"""Cover of a strip this wide to both sides of a row from which it is no gap."""
+
+LeafShare = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,6 +45,8 @@ class Stood:
     stand : StandCount or None
     gaps : tuple of Gap
         Without longitude and latitude.
+    hidden : int
+        Plants that would stand where there are leaves and no plant was told apart.
     """
 
     rows: tuple[Row, ...]
@@ -46,6 +54,7 @@ class Stood:
     place_m: np.ndarray
     stand: StandCount | None
     gaps: tuple[Gap, ...]
+    hidden: int = 0
 
 
 def count_stand(
@@ -56,6 +65,7 @@ def count_stand(
     scale_error: float,
     count_error: float,
     stated_spacing_m: float | None = None,
+    leaf_share: LeafShare | None = None,
 ) -> Stood:
     """Count plants along their rows.
 
@@ -70,6 +80,9 @@ def count_stand(
         Relative standard errors.
     stated_spacing_m : float, optional
         Row spacing that the user states: areas then rest on it, and not on the scale twice.
+    leaf_share : callable, optional
+        Share of the ground under corn leaves by local metres. A stretch of row full of leaves is
+        no gap, whatever the network told apart there.
     """
     row_of = np.full(len(double), -1, np.int32)
     place = np.full(len(double), np.nan)
@@ -104,8 +117,11 @@ def count_stand(
         if spacing is not None:
             twins += int((between[own] <= DOUBLE * spacing).sum())
             gaps += _gaps(line, number, runs, spacing)
+    hidden = 0
+    if leaf_share is not None and spacing is not None:
+        gaps, hidden = _without_leaves(gaps, leaf_share, spacing)
     if length < _LEAST_LENGTH_M or spacing is None:
-        return Stood(tuple(rows), row_of, place, None, tuple(gaps))
+        return Stood(tuple(rows), row_of, place, None, tuple(gaps), hidden)
     wide = stated_spacing_m or found.spacing_m
     error = math.hypot(scale_error, count_error)
     per_m = plants / length
@@ -128,7 +144,7 @@ def count_stand(
         doubles=twins,
         spacing_cv=float(even.std() / even.mean()) if len(even) > 2 else None,
     )
-    return Stood(tuple(rows), row_of, place, stand, tuple(gaps))
+    return Stood(tuple(rows), row_of, place, stand, tuple(gaps), hidden)
 
 
 def _usual_spacing(found: RowsFound) -> float | None:
@@ -194,6 +210,31 @@ def _gaps(line: Line, number: int, runs: list[tuple[float, float]], spacing: flo
                 )
             )
     return found
+
+
+def _without_leaves(
+    gaps: list[Gap], leaf_share: LeafShare, spacing: float
+) -> tuple[list[Gap], int]:
+    """Gaps whose inner stretch is bare, and the plants missing in the others."""
+    if not gaps:
+        return gaps, 0
+    points, owner = [], []
+    for number, gap in enumerate(gaps):
+        start, end = np.array(gap.start_m), np.array(gap.end_m)
+        # The plants beside it reach into it.
+        inner = np.linspace(0.5 * spacing, gap.length_m - 0.5 * spacing, 12) / gap.length_m
+        across = np.array([start[1] - end[1], end[0] - start[0]]) / gap.length_m
+        for off in (-_STRIP_M, 0.0, _STRIP_M):
+            points.append(start + inner[:, None] * (end - start) + off * across)
+            owner.append(np.full(len(inner), number))
+    at, whose = np.concatenate(points), np.concatenate(owner)
+    share = np.nan_to_num(leaf_share(at[:, 0], at[:, 1]))
+    mean = np.bincount(whose, share, len(gaps)) / np.bincount(whose, minlength=len(gaps))
+    bare = mean < _LEAFY
+    return (
+        [gap for gap, kept in zip(gaps, bare, strict=True) if kept],
+        sum(gap.missing for gap, kept in zip(gaps, bare, strict=True) if not kept),
+    )
 
 
 def _interval(value: float, error: float) -> Interval:
