@@ -1,7 +1,8 @@
 """Speed and memory, measured: run with ``pytest benchmarks``. Not part of the timed tests.
 
 The bounds: a 12-megapixel JPEG to a reading in at most 4 times what `cv2.imread` takes on that file
-(warm, one process, 2 cores); a cold ``collarvision stage`` of one photo in at most 1.5 s;
+(warm, one process, 2 idle cores; the best of several turns, since other work can only slow one); a
+cold ``collarvision stage`` of one photo in at most 1.5 s;
 ``--help`` in at most 0.3 s; at most 700 MB of memory at the peak.
 """
 
@@ -34,12 +35,17 @@ def _real_network() -> None:
         pytest.skip(str(error))
 
 
-@pytest.fixture(scope="module")
-def twelve_megapixels(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A sample photo enlarged to 3000 x 4000 px, with a sensor's noise."""
+@pytest.fixture(scope="module", params=[0, 1, 3], ids=["small", "closer", "large"])
+def twelve_megapixels(request: Any, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A sample photo enlarged to 3000 x 4000 px, with a sensor's noise.
+
+    A small plant, for which the whole photo must be decoded; one that leaves doubt, for which a
+    closer look is taken; and one that fills the frame.
+    """
     if not SAMPLES:
         pytest.skip("sample_images/ holds no photo")
-    rgb = cv2.resize(cv2.imread(str(SAMPLES[0])), (3000, 4000), interpolation=cv2.INTER_CUBIC)
+    picture = cv2.imread(str(SAMPLES[request.param]))
+    rgb = cv2.resize(picture, (3000, 4000), interpolation=cv2.INTER_CUBIC)
     noise = np.random.default_rng(1).normal(0, 4, rgb.shape).astype(np.float32)
     path = tmp_path_factory.mktemp("speed") / "twelve.jpg"
     cv2.imwrite(str(path), np.clip(rgb + noise, 0, 255).astype(np.uint8))
@@ -56,15 +62,17 @@ def test_read_photo(benchmark: Any, twelve_megapixels: Path) -> None:
 
 def test_a_reading_costs_at_most_four_reads(twelve_megapixels: Path) -> None:
     read_photo(twelve_megapixels)
-    ratios = []
-    for _ in range(7):  # in turn, so that other work on the machine slows both
+    read, decoded = [], []
+    for _ in range(15):  # in turn, so that other work on the machine slows both
         begun = time.perf_counter()
         cv2.imread(str(twelve_megapixels))
         between = time.perf_counter()
         read_photo(twelve_megapixels)
-        ratios.append((time.perf_counter() - between) / (between - begun))
-    print(f"read_photo / cv2.imread: {np.median(ratios):.2f}")
-    assert np.median(ratios) <= 4.0
+        read.append(time.perf_counter() - between)
+        decoded.append(between - begun)
+    ratio = min(read) / min(decoded)
+    print(f"read_photo {min(read):.3f} s, cv2.imread {min(decoded):.3f} s: {ratio:.2f}")
+    assert ratio <= 4.0
 
 
 def cold(*words: str) -> tuple[float, float]:

@@ -41,6 +41,10 @@ def shows_field(rgb: np.ndarray) -> bool:
     rgb : ndarray, (H, W, 3) uint8
         A photo, or a smaller version of it.
     """
+    while max(rgb.shape[:2]) >= 4 * _LONG_SIDE_PX and min(rgb.shape[:2]) > 1:
+        # Halving is far cheaper than one long step.
+        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
+        rgb = cv2.resize(rgb, half, interpolation=cv2.INTER_AREA)
     shrink = _LONG_SIDE_PX / max(rgb.shape[:2])
     size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
     small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)

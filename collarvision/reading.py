@@ -22,7 +22,7 @@ from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import shows_card
 from collarvision.network import ModelError
-from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
+from collarvision.parts import Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
@@ -176,10 +176,14 @@ def _read(
         scale = looking.result()
     if scale is None and shows_card(looks.first):
         scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD)
-    got = _understand(photo, looks, scale, calibration)
+    parts = gather(looks)
+    findings = assess(photo, parts, scale)
+    got = _understand(parts, findings, scale, calibration)
     if look_closer_at(got.verdict, calibration):
-        got = _understand(photo, look_closer(photo, looks), scale, calibration, careful=True)
-    parts, verdict = got.parts, got.verdict
+        # Only collars are seen anew: what was found of the photo itself stands.
+        parts = gather(look_closer(photo, looks))
+        got = _understand(parts, findings, scale, calibration, careful=True)
+    verdict = got.verdict
     about_file = Reading(
         photo=photo.name,
         path=None if isinstance(source, bytes) else str(source),
@@ -212,18 +216,16 @@ class _Understood:
 
 
 def _understand(
-    photo: Photo,
-    looks: Looks,
+    parts: Parts,
+    findings: tuple[Finding, ...],
     scale: Scale | None,
     calibration: Calibration,
     *,
     careful: bool = False,
 ) -> _Understood:
-    parts = gather(looks)
     plant = assemble(parts, scale)
     belief = believe(plant, parts, calibration)
     plant = numbered(plant, belief)
-    findings = assess(photo, parts, scale)
     verdict = judge(parts, plant, belief, findings, calibration, careful=careful)
     return _Understood(parts, plant, belief, findings, verdict)
 
