@@ -24,7 +24,7 @@ from collarvision.above.values import stage_range
 from collarvision.leafwords import leaf_probabilities
 from collarvision.network import ModelError
 
-SHARP = AboveCalibration(spread=(0.3, 0.6), inflation=1.0)
+SHARP = AboveCalibration(spread=(0.3, 0.6), inflation=(1.0, 1.0))
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def field_of(rng: np.random.Generator, error: float, count: int = 120) -> tuple[
 @pytest.mark.parametrize("error", [0.4, 0.8, 1.2])
 def test_ranges_cover_and_widen_with_the_error(error: float) -> None:
     rng = np.random.default_rng(7)
-    calibration = AboveCalibration(spread=(error, error), inflation=1.0)
+    calibration = AboveCalibration(spread=(error, error), inflation=(1.0, 1.0))
     covered, wide = [], []
     for _ in range(80):
         collars, tips = field_of(rng, error)
@@ -91,7 +91,7 @@ def test_coarser_photos_say_less() -> None:
 
 
 def test_neighbours_help_and_a_stray_keeps_its_own_stage() -> None:
-    blurred = AboveCalibration(spread=(1.0, 1.0), inflation=1.0)
+    blurred = AboveCalibration(spread=(1.0, 1.0), inflation=(1.0, 1.0))
     alone = stage_probabilities(np.array([6.5]), 3.0, blurred)[0]
     among = stage_probabilities(
         np.r_[6.5, np.random.default_rng(0).normal(6.5, 1.0, 200)], 3, blurred
@@ -156,7 +156,7 @@ def test_a_range_of_nothing_is_refused() -> None:
 
 def test_the_calibration_is_read_back(tmp_path: Path) -> None:
     path = tmp_path / "above_calibration.json"
-    wanted = replace(AboveCalibration(), version=3, spread=(0.7, 1.1), inflation=0.9)
+    wanted = replace(AboveCalibration(), version=3, spread=(0.7, 1.1), inflation=(0.9, 1.0))
     path.write_text(json.dumps(wanted.record() | {"measured": {"tips_rmse": 0.8}}))
     assert load_above_calibration(path) == wanted
     assert load_above_calibration(tmp_path / "none.json") == AboveCalibration()
@@ -174,7 +174,7 @@ def test_a_broken_calibration_is_said(text: str, tmp_path: Path) -> None:
 
 def test_errors_are_interpolated_and_grow_beyond() -> None:
     calibration = AboveCalibration(
-        mm_per_px=(3.0, 6.0), spread=(0.6, 1.0), spread_slope=(0.1, 0.1), inflation=1.0
+        mm_per_px=(3.0, 6.0), spread=(0.6, 1.0), spread_slope=(0.1, 0.1), inflation=(1.0, 1.0)
     )
     tips = np.array([6.0, 8.0])
     assert calibration.error(tips, 2.0)[1] == pytest.approx([0.6, 0.8])

@@ -31,14 +31,16 @@ class AboveCalibration:
         Least peak for a centre or a tip to be believed.
     count_error : float
         Relative standard error of a photo's plant count, missed and invented plants together.
+    double_slope, double_offset : float
+        Line on the log odds that turns the network's opinion of a double into a probability.
     mm_per_px : tuple of float
         Ground sample distances that errors were fitted at, rising.
     bias, bias_slope : tuple of float
         Mean error of a tip count at `MIDDLE_TIPS`, and how it grows with each tip.
     spread, spread_slope : tuple of float
         Standard error, likewise.
-    inflation : float
-        Factor on the standard error, so that a range holds what it promises.
+    inflation : tuple of float
+        Factor on the standard error at each distance, so that a range holds what it promises.
     range_level : float
         Probability that a range must hold to cover 90 in 100 plants. Ranges of whole stages hold
         more than they are asked for, so it is less than 0.9.
@@ -50,12 +52,14 @@ class AboveCalibration:
     plant_floor: float = 0.35
     tip_floor: float = 0.3
     count_error: float = 0.05
+    double_slope: float = 1.0
+    double_offset: float = 0.0
     mm_per_px: tuple[float, ...] = (3.0, 6.0)
     bias: tuple[float, ...] = (0.0, 0.0)
     bias_slope: tuple[float, ...] = (0.0, 0.0)
     spread: tuple[float, ...] = (1.0, 1.4)
     spread_slope: tuple[float, ...] = (0.0, 0.0)
-    inflation: float = 1.2
+    inflation: tuple[float, ...] = (1.2, 1.2)
     range_level: float = 0.9
     together: float = 12.0
 
@@ -75,8 +79,16 @@ class AboveCalibration:
             return found
 
         beyond = max(1.0, mm_per_px / at[-1])
-        spread = np.maximum(line(self.spread, self.spread_slope), 0.25) * beyond * self.inflation
+        wider = beyond * float(np.interp(mm_per_px, at, self.inflation))
+        spread = np.maximum(line(self.spread, self.spread_slope), 0.25) * wider
         return line(self.bias, self.bias_slope), spread
+
+    def double_probability(self, said: np.ndarray) -> np.ndarray:
+        """P(a centre is two plants) by what the network says."""
+        sure = np.clip(np.asarray(said, np.float64), 1e-4, 1 - 1e-4)
+        odds = self.double_slope * np.log(sure / (1 - sure)) + self.double_offset
+        found: np.ndarray = 1 / (1 + np.exp(-odds))
+        return found
 
     def record(self) -> dict[str, Any]:
         """As it is written to the file."""
@@ -106,6 +118,8 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
             else content[name]
             for name in known
         }
+        if isinstance(values.get("inflation"), float):  # one for all distances
+            values["inflation"] = (values["inflation"],) * len(values["mm_per_px"])
         loaded = AboveCalibration(**values)
         lengths = {
             len(column)
@@ -115,6 +129,7 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
                 loaded.bias_slope,
                 loaded.spread,
                 loaded.spread_slope,
+                loaded.inflation,
             )
         }
         if len(lengths) != 1 or sorted(loaded.mm_per_px) != list(loaded.mm_per_px):

@@ -16,8 +16,8 @@ import numpy as np
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.network import CELL_MM, CELL_PX, Maps
 
-_TWINS_CELLS: Final = 2.0
-"""Peaks closer than this are one centre: the network was shown plants 40 mm apart as one."""
+_TWINS_CELLS: Final = 2.75
+"""Peaks closer than this are one centre: the network was shown plants 30 mm apart as one."""
 
 _REACH_MM: Final = 60.0
 _REACH_SHARE: Final = 0.3
@@ -190,7 +190,7 @@ def find_plants(
         y=y + top,
         score=maps.plants[rows, columns].astype(np.float64),
         tip_count=_weighed(maps.tip_count, maps.plants, rows, columns),
-        double=np.clip(_weighed(maps.double, maps.plants, rows, columns), 0.0, 1.0),
+        double=calibration.double_probability(_weighed(maps.double, maps.plants, rows, columns)),
         canopy_mm2=_leaf_areas(leaf, maps.canopy, *at),
         other=np.clip(_weighed(maps.other, maps.plants, rows, columns), 0.0, 1.0),
         tip_x=tip_x + left,

@@ -120,7 +120,8 @@ def read_frame(
         coverage = inside
     found = _found(ground, network, calibration, tell)
     if "blurred" in quality:
-        calibration = replace(calibration, inflation=1.5 * calibration.inflation)
+        wider = tuple(1.5 * one for one in calibration.inflation)
+        calibration = replace(calibration, inflation=wider)
     return assemble(
         base,
         found,

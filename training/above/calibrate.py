@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from collarvision.above.calibration import MIDDLE_TIPS, AboveCalibration
-from collarvision.above.network import ABOVE_MODEL_VARIABLE, load_above_network
+from collarvision.above.network import ABOVE_MODEL_VARIABLE, WORKING_MM, load_above_network
 from collarvision.above.stages import stage_probabilities
 from collarvision.above.values import stage_range
 from training.above.scoring import (
@@ -35,18 +35,25 @@ LOW_FLOOR = 0.15
 WANTED = 0.92
 """Share of plants that ranges of 90 in 100 shall hold on these scenes: the middle of 88 to 96."""
 
+MERGED_MM = 45.0
+"""Two plants nearer than about this show one centre."""
+
 FEWEST = 30
 """Matched plants from which a ground sample distance gets a line of its own."""
 
 
 def best_floor(scored: Sequence[Scored]) -> float:
-    """Floor of plant peaks with the best F1 at a ground sample distance up to 3 mm."""
+    """Floor of plant peaks with the best F1 at a ground sample distance up to 3 mm.
+
+    Of floors that are as good within 0.01 the highest: plants that aren't there mislead more.
+    """
     fine = [one for one in scored if group_of(one.scene.mm_per_px) == 0] or list(scored)
     worth = []
     for floor in np.arange(LOW_FLOOR, 0.81, 0.05):
         right, wrong, missed = np.sum([plant_counts(one.at(floor)) for one in fine], axis=0)
         worth.append((2 * right / max(2 * right + wrong + missed, 1), float(round(floor, 2))))
-    return max(worth)[1]
+    best = max(worth)[0]
+    return max(floor for share, floor in worth if share >= best - 0.01)
 
 
 def tip_errors(scored: Sequence[Scored]) -> dict[int, tuple[np.ndarray, np.ndarray]]:
@@ -111,26 +118,51 @@ def coverage(
     }
 
 
+INFLATIONS = (0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5)
+
+
 def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> AboveCalibration:
     """Choose inflation, together and level: the narrowest ranges that hold `WANTED` of plants.
 
-    At a ground sample distance up to 3 mm, and no coarser one may fall under 0.90.
+    First for the finest ground sample distance that has plants enough; then each coarser one gets
+    the least inflation with which it holds as many, by the same level.
     """
+    groups = [k for k in range(len(GROUPS)) if _plants_in(scored, k) >= FEWEST]
+    if not groups:
+        return calibration
+    knots = len(calibration.mm_per_px)
     best, narrowest = calibration, np.inf
+    own = [one for one in scored if group_of(one.scene.mm_per_px) == groups[0]]
     for together in (4.0, 8.0, 15.0, 30.0):
-        for inflation in (0.7, 0.85, 1.0, 1.2, 1.5, 1.9):
+        for inflation in INFLATIONS:
             for level in (0.6, 0.66, 0.72, 0.78, 0.84, 0.9):
                 tried = replace(
-                    calibration, together=together, inflation=inflation, range_level=level
+                    calibration,
+                    together=together,
+                    inflation=(inflation,) * knots,
+                    range_level=level,
                 )
-                told = coverage(scored, tried)
-                fine = told.get(0) or next(iter(told.values()))
-                coarse = [share for k, (share, _, count) in told.items() if k and count >= FEWEST]
-                if fine[0] < WANTED or (coarse and min(coarse) < 0.90):
-                    continue
-                if fine[1] < narrowest:
-                    best, narrowest = tried, fine[1]
+                share, wide, _ = coverage(own, tried)[groups[0]]
+                if share >= WANTED and wide < narrowest:
+                    best, narrowest = tried, wide
+    for place, k in enumerate(groups[:knots]):
+        if place == 0:
+            continue
+        own = [one for one in scored if group_of(one.scene.mm_per_px) == k]
+        # No less than the finer one's, which shares the ground between their distances.
+        for inflation in (f for f in INFLATIONS if f >= best.inflation[place - 1]):
+            factors = list(best.inflation)
+            factors[place:] = [inflation] * (knots - place)
+            tried = replace(best, inflation=tuple(factors))
+            if coverage(own, tried)[k][0] >= WANTED or inflation == INFLATIONS[-1]:
+                best = tried
+                break
     return best
+
+
+def _plants_in(scored: Sequence[Scored], group: int) -> int:
+    own = [one for one in scored if group_of(one.scene.mm_per_px) == group]
+    return len(tip_errors(own)[group][0])
 
 
 def count_error(scored: Sequence[Scored]) -> float:
@@ -143,11 +175,48 @@ def count_error(scored: Sequence[Scored]) -> float:
     return float(np.sqrt(np.mean(np.square(off)))) if off else AboveCalibration().count_error
 
 
+def double_line(scored: Sequence[Scored]) -> tuple[float, float]:
+    """Slope and offset on the log odds that make the network's word on doubles a probability.
+
+    A centre is two plants when a second true one stands within `MERGED_MM` that no other centre is
+    matched to. Fitted as a logistic regression, drawn a little to (1, 0).
+    """
+    said, true = [], []
+    for one in scored:
+        if not len(one.found) or not len(one.x):
+            continue
+        match = pairs(one)
+        taken = {j for _, j in match}
+        free = np.array([j not in taken for j in range(len(one.x))], bool)
+        for i, _ in match:
+            if not one.inner[i]:
+                continue
+            away = np.hypot(one.x - one.found.x[i], one.y - one.found.y[i]) * WORKING_MM
+            said.append(float(one.found.double[i]))
+            true.append(bool((free & (away <= MERGED_MM)).any()))
+    if sum(true) < 5:
+        return 1.0, 0.0
+    sure = np.clip(np.array(said), 1e-4, 1 - 1e-4)
+    design = np.column_stack([np.log(sure / (1 - sure)), np.ones(len(sure))])
+    line = np.array([1.0, 0.0])
+    weak = np.diag([2.0, 0.02])
+    for _ in range(30):
+        p = 1 / (1 + np.exp(-design @ line))
+        slope = design.T @ (np.array(true) - p) - weak @ (line - [1.0, 0.0])
+        bend = (design * (p * (1 - p))[:, None]).T @ design + weak
+        line = line + np.linalg.solve(bend, slope)
+    return float(round(line[0], 4)), float(round(line[1], 4))
+
+
 def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibration:
     """Fit everything on scenes that were read with a low floor."""
     floor = best_floor(scored)
     kept = [one.at(floor) for one in scored]
-    fitted = replace(start, plant_floor=floor, count_error=round(count_error(kept), 4))
+    slope, offset = double_line(kept)
+    fitted = replace(start, plant_floor=floor, double_slope=slope, double_offset=offset)
+    for one in kept:
+        one.found.double[:] = fitted.double_probability(one.found.double)
+    fitted = replace(fitted, count_error=round(count_error(kept), 4))
     lines = error_lines(tip_errors(kept), kept)
     if lines["mm_per_px"]:
         fitted = replace(fitted, **lines)
