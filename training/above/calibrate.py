@@ -45,7 +45,7 @@ FEWEST = 30
 def best_floor(scored: Sequence[Scored]) -> float:
     """Floor of plant peaks with the best F1 at a ground sample distance up to 3 mm.
 
-    Of floors that are as good within 0.01 the highest: plants that aren't there mislead more.
+    Of floors that are as good within 0.004 the highest: plants that aren't there mislead more.
     """
     fine = [one for one in scored if group_of(one.scene.mm_per_px) == 0] or list(scored)
     worth = []
@@ -53,7 +53,7 @@ def best_floor(scored: Sequence[Scored]) -> float:
         right, wrong, missed = np.sum([plant_counts(one.at(floor)) for one in fine], axis=0)
         worth.append((2 * right / max(2 * right + wrong + missed, 1), float(round(floor, 2))))
     best = max(worth)[0]
-    return max(floor for share, floor in worth if share >= best - 0.01)
+    return max(floor for share, floor in worth if share >= best - 0.004)
 
 
 def tip_errors(scored: Sequence[Scored]) -> dict[int, tuple[np.ndarray, np.ndarray]]:
