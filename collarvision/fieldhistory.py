@@ -58,16 +58,13 @@ def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -
                 f"The visit of {one.day} has {more} more {'plant' if more == 1 else 'plants'}: "
                 f"this answer rests on the visit of {day} alone."
             )
-    highest = max((one for one in past if one.stage is not None), key=_stage_then_day, default=None)
-    if highest is not None and stage.stage is not None and stage.stage < (highest.stage or 0):
+    reached = [(one.stage, one.day) for one in past if one.stage is not None]
+    if reached and stage.stage is not None and stage.stage < max(reached)[0]:
+        highest, then = max(reached)
         told.append(
-            f"The field was at {stage_name(highest.stage)} on {highest.day} and is at "
+            f"The field was at {stage_name(highest)} on {then} and is at "
             f"{stage_name(stage.stage)} now, and plants lose no stage: look whether lower leaves "
             "were counted as lost, whether photos are filed under the right field, and whether "
             "the plants are enough."
         )
     return tuple(told)
-
-
-def _stage_then_day(visit: PastVisit) -> tuple[int, date]:
-    return (visit.stage or 0, visit.day)
