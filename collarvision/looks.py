@@ -28,6 +28,9 @@ MARGIN = 0.12
 PLANT_FLOOR = 0.4
 """P(blade or stalk) from which a cell belongs to a plant."""
 
+SPECK = 0.03
+"""What is smaller than this share of a look is no plant; nothing could be read of it if it were."""
+
 CARD_SEEN, CARD_CELLS = 0.2, 6
 """A card may be there where so many cells have that P(card). The 38 cards that only hard searches
 found on own photos all have more, by a third at least; most photos without one have less."""
@@ -188,6 +191,8 @@ def find_plant(look: Look) -> Box | None:
         row, column = np.unravel_index(np.where(labels == main, base, 0.0).argmax(), base.shape)
         xs.append(column)
         ys.append(row)
+    if max(max(xs) - min(xs), max(ys) - min(ys)) < SPECK * max(plant.shape):
+        return None
     (x0, x1), (y0, y1) = to_photo(
         look.photo_from_map, np.array([min(xs), max(xs)]), np.array([min(ys), max(ys)])
     )

@@ -8,6 +8,7 @@ decide.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -66,9 +67,9 @@ __all__ = [
     "take_looks",
 ]
 
-CLOSE_LEAST = 0.7
-"""The closer look is taken from pixels of which at least this many lie on each of the network's.
-Finer ones, which the photo seldom has more in than these, may cost another decoding of it."""
+CLOSE_LEAST = 0.5
+"""The closer look is taken from pixels of which at least this many lie along each of the network's,
+more than in training. Finer ones may cost another decoding of the photo."""
 
 OTHER_BASE = 0.15
 OTHER_BASE_ALONE = 0.5
@@ -217,11 +218,21 @@ def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool =
     return gather(look_closer(photo, looks, model=model) if careful else looks)
 
 
-def take_looks(photo: Photo, *, model: str | Path | None = None) -> Looks:
-    """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`."""
+def take_looks(
+    photo: Photo,
+    *,
+    model: str | Path | None = None,
+    tell: Callable[[Look], object] | None = None,
+) -> Looks:
+    """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`.
+
+    `tell` is called with the first look as soon as it is there.
+    """
     network = load_network(model)
     rgb, step = photo.pixels()
     first = look_at_whole(rgb, network, step=step)
+    if tell is not None:
+        tell(first)
     box = find_plant(first)
     second = _second_look(photo, box, network)
     better = better_box(second, box, photo.size)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import traceback
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -20,9 +20,9 @@ from collarvision.card import CardError, Scale, find_card
 from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
-from collarvision.looks import shows_card
+from collarvision.looks import Look, shows_card
 from collarvision.network import ModelError
-from collarvision.parts import Parts, Point, gather, look_closer, take_looks
+from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
@@ -169,13 +169,7 @@ def _read(
     photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
 ) -> Reading:
     calibration = load_calibration()
-    # The card is looked for while the network runs: neither needs the other.
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
-        looking = aside.submit(find_card, photo, check_bar_mm=check_bar_mm, searches=EASY)
-        looks = take_looks(photo)
-        scale = looking.result()
-    if scale is None and shows_card(looks.first):
-        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD)
+    looks, scale = _look(photo, check_bar_mm)
     parts = gather(looks)
     findings = assess(photo, parts, scale)
     got = _understand(parts, findings, scale, calibration)
@@ -202,6 +196,31 @@ def _read(
         return about_file
     height = None if scale is None else measure(parts, got.plant, scale, height_rule)
     return _with_plant(about_file, got, scale, height)
+
+
+def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
+    """Let the network look, and look for the card beside it.
+
+    Neither needs the other, but that a card hard to find is only searched for where the network
+    shows one.
+    """
+    first: Future[Look] = Future()
+
+    def card() -> Scale | None:
+        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=EASY)
+        if scale is None and shows_card(first.result()):
+            scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD)
+        return scale
+
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
+        looking = aside.submit(card)
+        try:
+            looks = take_looks(photo, tell=first.set_result)
+        except BaseException as error:
+            if not first.done():
+                first.set_exception(error)  # or the other thread would wait for ever
+            raise
+        return looks, looking.result()
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ from scipy.ndimage import maximum_filter
 
 from collarvision import network as network_module
 from collarvision.looks import (
+    better_box,
     find_plant,
     look_at_square,
     look_at_whole,
@@ -210,6 +211,16 @@ def test_a_crop_that_cuts_the_plant_is_taken_again(model, monkeypatch):
     parts = read_parts(photo(rgb), model=model)
     # The bad box leaves the tip out; the second one, read off the cut crop, must hold it.
     assert np.hypot(parts.tips[0].x - tip[0], parts.tips[0].y - tip[1]) < parts.px_per_map_px
+
+
+@pytest.mark.parametrize(("size", "seen"), [(20, False), (180, True)])
+def test_a_speck_is_no_plant(model, size, seen):
+    rgb = np.full((1200, 900, 3), GREY, np.uint8)
+    bar(rgb, 400, 600, 400 + size, 600 + size, GREEN)
+    network = load_network(model)
+    assert (find_plant(look_at_whole(rgb, network)) is not None) is seen
+    look = look_at_square(rgb, (-150, 0, 1200), network)
+    assert (better_box(look, None, (900, 1200)) is not None) is seen
 
 
 def test_an_empty_photo_gives_no_parts(model):

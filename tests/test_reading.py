@@ -74,6 +74,20 @@ def test_a_card_hard_to_see_is_only_looked_for_where_the_network_shows_one(
     assert searched == [EASY, HARD][: 1 + shows]
 
 
+def test_a_network_that_fails_leaves_nobody_waiting(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise ValueError("no look")
+
+    monkeypatch.setattr(reading_room, "find_card", lambda *_, **__: None)
+    monkeypatch.setattr(reading_room, "take_looks", fails)
+    reading = read_photo(path)
+    assert reading.outcome == "rejected"
+    assert reading.fault is not None
+    assert "no look" in reading.fault
+
+
 def test_a_bare_board_is_rejected_with_a_reason(
     stand_in: Path, bare_board: np.ndarray, save_jpeg: Callable[..., Path]
 ) -> None:
