@@ -43,10 +43,10 @@ HALF_OUT_ERROR = 0.4
 """A whorl leaf is taken as half out from this share of the length expected of it, with this error
 (natural log units): leaves are seen foreshortened. Read off the same plants."""
 
-STRANGER = 0.3
+STRANGER = 1.0
 """Worth of a glow that lies on no traced leaf: the leaf's tip may not have been found."""
 
-UNSEEN = 0.06
+UNSEEN = 0.02
 """Worth, as heat, of a leaf's top that the network shows no glow on."""
 
 SHARE_POWER = 0.6

@@ -140,7 +140,7 @@ def _by_height(
 
     That is the likeliest one wherever it has half of the belief. Elsewhere the likeliest of leaves
     far apart is often a little likelier only, and the weighted median errs less in the worst tenth
-    (on 108 own plants by 0.41 instead of 0.61 of the height).
+    (on 119 own plants by 0.31 instead of 0.35 of the height, with another network 0.38, not 0.41).
     """
     points = on_board(scale, np.array([candidate.point or tallest for candidate in candidates]))
     order = np.argsort(standing.height_mm(foot, points), kind="stable")
