@@ -24,7 +24,7 @@ from collarvision.above.values import stage_range
 from collarvision.leafwords import leaf_probabilities
 from collarvision.network import ModelError
 
-SHARP = AboveCalibration(spread=(0.3, 0.6), inflation=(1.0, 1.0))
+SHARP = AboveCalibration(spread=(0.3, 0.6), inflation=(1.0, 1.0), shared=(0.1, 0.1))
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def field_of(rng: np.random.Generator, error: float, count: int = 120) -> tuple[
 @pytest.mark.parametrize("error", [0.4, 0.8, 1.2])
 def test_ranges_cover_and_widen_with_the_error(error: float) -> None:
     rng = np.random.default_rng(7)
-    calibration = AboveCalibration(spread=(error, error), inflation=(1.0, 1.0))
+    calibration = AboveCalibration(spread=(error, error), inflation=(1.0, 1.0), shared=(0.0, 0.0))
     covered, wide = [], []
     for _ in range(80):
         collars, tips = field_of(rng, error)
@@ -180,3 +180,18 @@ def test_errors_are_interpolated_and_grow_beyond() -> None:
     assert calibration.error(tips, 2.0)[1] == pytest.approx([0.6, 0.8])
     assert calibration.error(tips, 4.5)[1] == pytest.approx([0.8, 1.0])
     assert calibration.error(tips, 12.0)[1] == pytest.approx([2.0, 2.4])
+
+
+def test_an_error_that_a_photo_shares_widens_however_many_plants_it_has() -> None:
+    tips = np.random.default_rng(0).normal(6.5, 0.5, 2000)
+    alone, shared = (
+        stage_probabilities(tips, 3.0, AboveCalibration(shared=(error, error)))
+        for error in (0.0, 0.8)
+    )
+    assert shared.max(1).mean() < alone.max(1).mean() - 0.05
+    calibration = AboveCalibration(mm_per_px=(3.0, 6.0), shared=(0.4, 0.8), inflation=(1.0, 1.5))
+    assert calibration.shared_error(2.0) == pytest.approx(0.4)
+    assert calibration.shared_error(12.0) == pytest.approx(2 * 0.8 * 1.5)
+    assert calibration.double_probability(np.array([0.0, 0.5, 1.0])) == pytest.approx(
+        [0.0, 0.5, 1.0], abs=1e-3
+    )

@@ -29,6 +29,8 @@ class AboveCalibration:
     version : int
     plant_floor, tip_floor : float
         Least peak for a centre or a tip to be believed.
+    twins_mm : float
+        Peaks nearer than this are one plant.
     count_error : float
         Relative standard error of a photo's plant count, missed and invented plants together.
     double_slope, double_offset : float
@@ -38,7 +40,9 @@ class AboveCalibration:
     bias, bias_slope : tuple of float
         Mean error of a tip count at `MIDDLE_TIPS`, and how it grows with each tip.
     spread, spread_slope : tuple of float
-        Standard error, likewise.
+        Standard error of one plant beside the others of its photo, likewise.
+    shared : tuple of float
+        Standard error that all plants of a photo have in common: its light, soil and blur.
     inflation : tuple of float
         Factor on the standard error at each distance, so that a range holds what it promises.
     range_level : float
@@ -51,6 +55,7 @@ class AboveCalibration:
     version: int = 0
     plant_floor: float = 0.35
     tip_floor: float = 0.3
+    twins_mm: float = 33.0
     count_error: float = 0.05
     double_slope: float = 1.0
     double_offset: float = 0.0
@@ -59,6 +64,7 @@ class AboveCalibration:
     bias_slope: tuple[float, ...] = (0.0, 0.0)
     spread: tuple[float, ...] = (1.0, 1.4)
     spread_slope: tuple[float, ...] = (0.0, 0.0)
+    shared: tuple[float, ...] = (0.4, 0.5)
     inflation: tuple[float, ...] = (1.2, 1.2)
     range_level: float = 0.9
     together: float = 12.0
@@ -82,6 +88,12 @@ class AboveCalibration:
         wider = beyond * float(np.interp(mm_per_px, at, self.inflation))
         spread = np.maximum(line(self.spread, self.spread_slope), 0.25) * wider
         return line(self.bias, self.bias_slope), spread
+
+    def shared_error(self, mm_per_px: float) -> float:
+        """Standard error that the plants of one photo share."""
+        beyond = max(1.0, mm_per_px / self.mm_per_px[-1])
+        wider = float(np.interp(mm_per_px, self.mm_per_px, self.inflation))
+        return float(np.interp(mm_per_px, self.mm_per_px, self.shared)) * beyond * wider
 
     def double_probability(self, said: np.ndarray) -> np.ndarray:
         """P(a centre is two plants) by what the network says."""
@@ -118,8 +130,6 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
             else content[name]
             for name in known
         }
-        if isinstance(values.get("inflation"), float):  # one for all distances
-            values["inflation"] = (values["inflation"],) * len(values["mm_per_px"])
         loaded = AboveCalibration(**values)
         lengths = {
             len(column)
@@ -130,6 +140,7 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
                 loaded.spread,
                 loaded.spread_slope,
                 loaded.inflation,
+                loaded.shared,
             )
         }
         if len(lengths) != 1 or sorted(loaded.mm_per_px) != list(loaded.mm_per_px):

@@ -16,9 +16,6 @@ import numpy as np
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.network import CELL_MM, CELL_PX, Maps
 
-_TWINS_CELLS: Final = 2.75
-"""Peaks closer than this are one centre: the network was shown plants 30 mm apart as one."""
-
 _REACH_MM: Final = 60.0
 _REACH_SHARE: Final = 0.3
 """How far from a centre a tip's vector may end: a distance, and a share of its own length."""
@@ -170,7 +167,7 @@ def find_plants(
     box = (left, top, left + width * CELL_PX, top + height * CELL_PX) if core is None else core
     leaves = _leaf_grid(leaf & inside, left, top, box)
     rows, columns = _peaks(maps.plants, calibration.plant_floor)
-    rows, columns = _apart(maps.plants, rows, columns)
+    rows, columns = _apart(maps.plants, rows, columns, calibration.twins_mm)
     if len(rows) == 0:
         return replace(
             nothing_found(),
@@ -248,18 +245,32 @@ def _peaks(heat: np.ndarray, floor: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _apart(
-    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray
+    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray, nearest_mm: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Of peaks too close to be two plants the higher."""
+    x, y = _placed(heat, rows, columns)
+    keep = apart(x, y, heat[rows, columns], nearest_mm)
+    return rows[keep], columns[keep]
+
+
+def apart(x: np.ndarray, y: np.ndarray, heights: np.ndarray, nearest_mm: float) -> np.ndarray:
+    """Which of some peaks stay, (n,) bool: no lower one within `nearest_mm` of a higher.
+
+    Parameters
+    ----------
+    x, y : (n,)
+        Working px.
+    heights : (n,)
+    nearest_mm : float
+    """
     from scipy.spatial import cKDTree
 
-    if len(rows) < 2:
-        return rows, columns
-    points = np.column_stack([rows, columns]).astype(np.float64)
-    pairs = cKDTree(points).query_pairs(_TWINS_CELLS, output_type="ndarray")
+    if len(x) < 2:
+        return np.ones(len(x), bool)
+    reach = nearest_mm * CELL_PX / CELL_MM
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(reach, output_type="ndarray")
     if len(pairs) == 0:
-        return rows, columns
-    heights = heat[rows, columns]
+        return np.ones(len(x), bool)
     order = np.argsort(-heights, kind="stable")
     place = np.empty(len(order), int)
     place[order] = np.arange(len(order))
@@ -269,8 +280,7 @@ def _apart(
     for high, low in pairs[np.lexsort((pairs[:, 1], pairs[:, 0]))]:
         if not gone[high]:
             gone[low] = True
-    keep = ~gone[place]
-    return rows[keep], columns[keep]
+    return np.asarray(~gone[place])
 
 
 def _placed(

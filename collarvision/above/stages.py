@@ -3,7 +3,8 @@
 The tables (`collarvision.leafwords`) say that a plant shows two or three tips more than collars;
 where they have no line the span is a leaf wider either way. Two doubts are kept apart here:
 
-- the tip count's own error, each plant's (`collarvision.above.calibration`);
+- the tip count's error, each plant's own and one that all plants of a photo share
+  (`collarvision.above.calibration`);
 - where inside the tables' span this field lies. It is one hybrid in one weather, so its plants lean
   to the same end. From above nothing tells which, so all of `LEANS` stay in until somebody has
   counted collars on the ground: `learn_leans`.
@@ -34,6 +35,10 @@ LEVEL_LEANS: Final = (1 / 3, 1 / 3, 1 / 3)
 _MEANS: Final = np.arange(-0.5, 12.6, 0.25)
 _SPREADS: Final = (0.35, 0.7, 1.1, 1.8)
 """Standard deviations of stages in a field, from even emergence to sown twice; our own choice."""
+
+_SHIFTS: Final = (-2.8570, -1.3556, 0.0, 1.3556, 2.8570)
+_SHIFT_WEIGHTS: Final = (0.01126, 0.22208, 0.53333, 0.22208, 0.01126)
+"""Gauss-Hermite points and weights of a normal error (Abramowitz & Stegun, table 25.10)."""
 
 _STRAY: Final = 0.02
 """Share of plants whose stage has nothing to do with the field's: late ones, volunteers."""
@@ -70,14 +75,17 @@ def stage_probabilities(
     kinds, which, numbers = np.unique(
         np.clip(np.round(tip_count, 1), 0.0, MOST_TIPS), return_inverse=True, return_counts=True
     )
-    by_tips = tip_likelihood(kinds, mm_per_px, calibration)
     found = np.zeros((len(kinds), STAGE_COUNT))
-    # How well a lean fits the tips says nothing of it, since another age of the field makes up for
-    # it: the weights stay as they are given.
-    for weight, lean in zip(weights, LEANS, strict=True):
-        if weight > 0:
-            by_stage = by_tips @ tips_given_collars(lean).T
-            found += weight * _with_field(by_stage, numbers, calibration.together)
+    shared = calibration.shared_error(mm_per_px)
+    # How well a lean or a shared error fits the tips says nothing of it, since another age of the
+    # field makes up for it: the weights stay as they are given.
+    for likely, shift in zip(_SHIFT_WEIGHTS, _SHIFTS, strict=True):
+        by_tips = tip_likelihood(kinds - shift * shared, mm_per_px, calibration)
+        for weight, lean in zip(weights, LEANS, strict=True):
+            if weight > 0:
+                by_stage = by_tips @ tips_given_collars(lean).T
+                field = _with_field(by_stage, numbers, calibration.together)
+                found += weight * likely * field
     found /= found.sum(1, keepdims=True)
     return np.asarray(found[which], np.float32)
 
@@ -144,9 +152,8 @@ def learn_leans(
         told = stage_probabilities(tip_count, mm_per_px, calibration, one).mean(0)
         mean = float(told @ stages)
         variance = float(told @ (stages - mean) ** 2)
-        # Tip counts err alike within a photo, by about a third of one plant's error.
-        _, error = calibration.error(np.array([np.mean(tip_count)]), mm_per_px)
-        doubt = variance / len(counted) + (float(error[0]) / 3) ** 2 + 0.05
+        # The shared error is in `told` already, and doesn't shrink with the plants counted.
+        doubt = variance / len(counted) + calibration.shared_error(mm_per_px) ** 2 + 0.05
         logs.append(-0.5 * (counted.mean() - mean) ** 2 / doubt - 0.5 * np.log(doubt))
     worth = np.asarray(leans) * np.exp(np.array(logs) - max(logs))
     if worth.sum() <= 0:

@@ -187,3 +187,22 @@ def test_ranges_are_fitted_to_cover() -> None:
     assert count == 480
     assert 0.9 <= share <= 0.97
     assert wide < 3.2
+
+
+def test_shared_errors_and_doubles_are_fitted() -> None:
+    rng = np.random.default_rng(5)
+    rests = [rng.normal(0, 0.5, 30) + rng.normal(0, 0.4) for _ in range(200)]
+    assert calibrate.shared_error(rests) == pytest.approx(0.4, abs=0.06)
+    assert calibrate.shared_error([rng.normal(0, 0.5, 30) for _ in range(50)]) < 0.15
+    assert calibrate.shared_error(rests[:2]) == AboveCalibration().shared[0]
+    # Said 0.3 of every centre, true of one in ten: brought down to a tenth.
+    every = []
+    for _ in range(40):
+        xy = [(60.0 * k, 0.0) for k in range(10)]
+        one = scored(xy, [*xy, (5.0, 0.0)])
+        one.found.double[:] = 0.3
+        every.append(one)
+    slope, offset = calibrate.double_line(every)
+    fitted = AboveCalibration(double_slope=slope, double_offset=offset)
+    assert fitted.double_probability(np.array([0.3]))[0] == pytest.approx(0.1, abs=0.02)
+    assert calibrate.double_line(every[:2]) == (1.0, 0.0)

@@ -1,6 +1,6 @@
 """Fit ``above_calibration.json``: floors, the tip count's error, and ranges that cover.
 
-python -m training.above.calibrate SCENES --model above.onnx --out above_calibration.json
+python -m training.above.calibrate SCENES... --model above.onnx --out above_calibration.json
 
 Every second scene is fitted on, and the others are left for `training.above.evaluate`.
 """
@@ -42,18 +42,25 @@ FEWEST = 30
 """Matched plants from which a ground sample distance gets a line of its own."""
 
 
-def best_floor(scored: Sequence[Scored]) -> float:
-    """Floor of plant peaks with the best F1 at a ground sample distance up to 3 mm.
+def best_peaks(scored: Sequence[Scored]) -> tuple[float, float]:
+    """Floor and least distance of plant peaks with the best F1 up to 3 mm a pixel.
 
-    Of floors that are as good within 0.004 the highest: plants that aren't there mislead more.
+    Of settings that are as good within 0.004 the highest floor, then the least distance: plants
+    that aren't there mislead more than missed ones, and doubles shall stay two.
     """
     fine = [one for one in scored if group_of(one.scene.mm_per_px) == 0] or list(scored)
     worth = []
     for floor in np.arange(LOW_FLOOR, 0.81, 0.05):
-        right, wrong, missed = np.sum([plant_counts(one.at(floor)) for one in fine], axis=0)
-        worth.append((2 * right / max(2 * right + wrong + missed, 1), float(round(floor, 2))))
+        for twins_mm in (24.0, 30.0, 36.0, 42.0, 48.0, 54.0):
+            kept = [one.at(float(floor), twins_mm) for one in fine]
+            right, wrong, missed = np.sum([plant_counts(one) for one in kept], axis=0)
+            share = 2 * right / max(2 * right + wrong + missed, 1)
+            worth.append((share, float(round(floor, 2)), -twins_mm))
     best = max(worth)[0]
-    return max(floor for share, floor in worth if share >= best - 0.004)
+    _, floor, twins = max(
+        (one for one in worth if one[0] >= best - 0.004), key=lambda one: (one[1], one[2])
+    )
+    return floor, -twins
 
 
 def tip_errors(scored: Sequence[Scored]) -> dict[int, tuple[np.ndarray, np.ndarray]]:
@@ -72,9 +79,8 @@ def error_lines(
     errors: dict[int, tuple[np.ndarray, np.ndarray]], scored: Sequence[Scored]
 ) -> dict[str, tuple[float, ...]]:
     """Bias and spread by true tips, at each ground sample distance that has plants enough."""
-    lines: dict[str, list[float]] = {
-        name: [] for name in ("mm_per_px", "bias", "bias_slope", "spread", "spread_slope")
-    }
+    names = ("mm_per_px", "bias", "bias_slope", "spread", "spread_slope", "shared")
+    lines: dict[str, list[float]] = {name: [] for name in names}
     for k, (true, told) in sorted(errors.items()):
         if len(true) < FEWEST:
             continue
@@ -87,9 +93,41 @@ def error_lines(
         lines["mm_per_px"].append(float(np.mean(sizes)))
         lines["bias"].append(float(middle))
         lines["bias_slope"].append(float(slope))
-        lines["spread"].append(float(wide[1]) * np.sqrt(np.pi / 2))
-        lines["spread_slope"].append(float(wide[0]) * np.sqrt(np.pi / 2))
+        own = [s for s in scored if group_of(s.scene.mm_per_px) == k]
+        shared = shared_error([_rest(one, float(middle), float(slope)) for one in own])
+        # What a photo's plants share is no error of each beside the others.
+        alone = np.sqrt(max(1.0 - shared**2 / max(float((rest**2).mean()), 1e-9), 0.2))
+        lines["spread"].append(float(wide[1] * alone * np.sqrt(np.pi / 2)))
+        lines["spread_slope"].append(float(wide[0] * alone * np.sqrt(np.pi / 2)))
+        lines["shared"].append(shared)
     return {name: tuple(round(v, 4) for v in values) for name, values in lines.items()}
+
+
+def _rest(one: Scored, middle: float, slope: float) -> np.ndarray:
+    """Errors of one scene's tip counts beside the line."""
+    told = [
+        (float(one.tips[j]), float(one.found.tip_count[i]))
+        for i, j in pairs(one)
+        if one.asked[j] and one.whole[j] and not one.double[j]
+    ]
+    true, said = np.array(told).reshape(-1, 2).T
+    found: np.ndarray = said - true - middle - slope * (true - MIDDLE_TIPS)
+    return found
+
+
+def shared_error(rests: Sequence[np.ndarray]) -> float:
+    """Standard error that plants of one photo share, by one-way analysis of variance."""
+    many = [rest for rest in rests if len(rest) >= 2]
+    if len(many) < 3:
+        return AboveCalibration().shared[0]
+    counts = np.array([len(rest) for rest in many], float)
+    within = sum(((rest - rest.mean()) ** 2).sum() for rest in many) / (counts - 1).sum()
+    total = counts.sum()
+    grand = np.concatenate(many).mean()
+    between = sum(n * (rest.mean() - grand) ** 2 for n, rest in zip(counts, many, strict=True))
+    usual = (total - (counts**2).sum() / total) / (len(many) - 1)
+    excess = between / (len(many) - 1) - within
+    return float(np.sqrt(max(excess / usual, 0.0)))
 
 
 def coverage(
@@ -118,14 +156,16 @@ def coverage(
     }
 
 
-INFLATIONS = (0.6, 0.7, 0.8, 0.9, 1.0, 1.15, 1.3, 1.5, 1.75, 2.0, 2.5)
+INFLATIONS = (0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 
 
 def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> AboveCalibration:
     """Choose inflation, together and level: the narrowest ranges that hold `WANTED` of plants.
 
-    First for the finest ground sample distance that has plants enough; then each coarser one gets
-    the least inflation with which it holds as many, by the same level.
+    Only levels and inflations near what they mean by themselves are tried: far off, they make up
+    for each other on these scenes and on no others. First for the finest ground sample distance
+    that has plants enough; then each coarser one gets the least inflation with which it holds as
+    many, by the same level.
     """
     groups = [k for k in range(len(GROUPS)) if _plants_in(scored, k) >= FEWEST]
     if not groups:
@@ -133,9 +173,9 @@ def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
     knots = len(calibration.mm_per_px)
     best, narrowest = calibration, np.inf
     own = [one for one in scored if group_of(one.scene.mm_per_px) == groups[0]]
-    for together in (4.0, 8.0, 15.0, 30.0):
+    for together in (4.0, 8.0):
         for inflation in INFLATIONS:
-            for level in (0.6, 0.66, 0.72, 0.78, 0.84, 0.9):
+            for level in (0.74, 0.78, 0.82, 0.86, 0.9):
                 tried = replace(
                     calibration,
                     together=together,
@@ -210,10 +250,16 @@ def double_line(scored: Sequence[Scored]) -> tuple[float, float]:
 
 def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibration:
     """Fit everything on scenes that were read with a low floor."""
-    floor = best_floor(scored)
-    kept = [one.at(floor) for one in scored]
+    floor, twins_mm = best_peaks(scored)
+    kept = [one.at(floor, twins_mm) for one in scored]
     slope, offset = double_line(kept)
-    fitted = replace(start, plant_floor=floor, double_slope=slope, double_offset=offset)
+    fitted = replace(
+        start,
+        plant_floor=floor,
+        twins_mm=twins_mm,
+        double_slope=slope,
+        double_offset=offset,
+    )
     for one in kept:
         one.found.double[:] = fitted.double_probability(one.found.double)
     fitted = replace(fitted, count_error=round(count_error(kept), 4))
@@ -226,7 +272,7 @@ def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibra
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description="Calibrate the network for photos from above.")
-    parser.add_argument("scenes", type=Path)
+    parser.add_argument("scenes", type=Path, nargs="+")
     parser.add_argument("--model", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--version", type=int, default=1)
@@ -235,10 +281,10 @@ def main(argv: list[str] | None = None) -> int:
         os.environ[ABOVE_MODEL_VARIABLE] = str(options.model)
     start = AboveCalibration(version=options.version)
     scored = list(
-        read_all(for_calibration(scenes(options.scenes)), load_above_network(), start, LOW_FLOOR)
+        read_all(for_calibration(scenes(*options.scenes)), load_above_network(), start, LOW_FLOOR)
     )
     fitted = calibrate(scored, start)
-    told = coverage([one.at(fitted.plant_floor) for one in scored], fitted)
+    told = coverage([one.at(fitted.plant_floor, fitted.twins_mm) for one in scored], fitted)
     measured = {
         f"{GROUPS[k][0]:g}-{GROUPS[k][1]:g} mm": {
             "covered": round(share, 4),

@@ -67,7 +67,7 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
 
 def evaluate(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, Any]:
     """Scores by ground sample distance and by stage; corn of V2 to V6 on average."""
-    kept = [one.at(calibration.plant_floor) for one in scored]
+    kept = [one.at(calibration.plant_floor, calibration.twins_mm) for one in scored]
     corn = [one for one in kept if one.scene.truth["kind"] == "corn"]
     grown = [one for one in corn if 1.5 <= one.scene.truth["mean_stage"] <= 6.5]
     out: dict[str, Any] = {"scenes": len(kept), "by_mm_per_px": {}, "by_stage": {}, "other": {}}
@@ -103,7 +103,7 @@ def table(scores: dict[str, Any]) -> str:
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description="Score photos from above on validation scenes.")
-    parser.add_argument("scenes", type=Path)
+    parser.add_argument("scenes", type=Path, nargs="+")
     parser.add_argument("--model", type=Path)
     parser.add_argument("--calibration", type=Path)
     parser.add_argument("--out", type=Path, help="write the scores here as JSON")
@@ -111,7 +111,7 @@ def main(argv: list[str] | None = None) -> int:
     if options.model:
         os.environ[ABOVE_MODEL_VARIABLE] = str(options.model)
     calibration = load_above_calibration(options.calibration)
-    every = for_scoring(scenes(options.scenes))
+    every = for_scoring(scenes(*options.scenes))
     scored = list(read_all(every, load_above_network(), calibration, calibration.plant_floor))
     scores = evaluate(scored, calibration)
     print(table(scores))

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.finding import Found, find_plants
+from collarvision.above.finding import Found, apart, find_plants
 from collarvision.above.ground import FLAT_DEG, Ground, straight_down, tilted
 from collarvision.above.network import CELL_PX, WORKING_MM, AboveNetwork
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
@@ -34,6 +34,9 @@ LEAST_SEEN_PX = 4
 
 DOUBLE_MM = 60.0
 """Two plants of a row no further apart are a double: the renderer marks them so."""
+
+LEAST_TWINS_MM = 24.0
+"""Peaks nearer than this are one plant whatever is fitted."""
 
 CALIBRATION_SHARE = 2
 """Every second scene is for calibrating; the others are for scoring."""
@@ -85,9 +88,11 @@ class Scored:
     double: np.ndarray
     inner: np.ndarray
 
-    def at(self, floor: float) -> Scored:
-        """The same with only the peaks over a higher floor."""
+    def at(self, floor: float, twins_mm: float) -> Scored:
+        """The same with only the peaks over a higher floor, and wider apart."""
         which = self.found.score >= floor
+        found = self.found
+        which[which] = apart(found.x[which], found.y[which], found.score[which], twins_mm)
         return Scored(
             self.scene,
             self.found.kept(which),
@@ -102,10 +107,10 @@ class Scored:
         )
 
 
-def scenes(folder: Path) -> list[Scene]:
-    """Every finished scene under a folder, by name."""
+def scenes(*folders: Path) -> list[Scene]:
+    """Every finished scene under some folders, by name."""
     found = []
-    for path in sorted(folder.rglob("truth.jsonl")):
+    for path in sorted(path for folder in folders for path in folder.rglob("truth.jsonl")):
         for line in path.read_text(encoding="utf-8").splitlines():
             if line.strip():
                 truth = json.loads(line)
@@ -153,7 +158,7 @@ def read_scene(
     rows, columns = np.mgrid[0 : shape[0], 0 : shape[1]]
     u, v = ground.photo_px((columns.ravel() + 0.5) * CELL_PX, (rows.ravel() + 0.5) * CELL_PX)
     seen = ground.shows(u, v).reshape(shape)
-    low = AboveCalibration(plant_floor=floor, tip_floor=calibration.tip_floor)
+    low = replace(calibration, plant_floor=floor, twins_mm=LEAST_TWINS_MM)
     return _scored(scene, find_plants(maps, low, seen=seen), ground)
 
 
