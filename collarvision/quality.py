@@ -42,7 +42,7 @@ DARK_WARNING, DARK_STOP = 32, 14
 CLIPPED_WARNING, CLIPPED_STOP = 0.15, 0.5
 """Share of the plant burnt out to white."""
 
-CUT_SUSPECTED = 0.15
+CUT_SUSPECTED = 0.05
 """The network's P(cut off) from which any blade at the photo's edge counts as the plant's."""
 
 TILT_WARNING_DEG = 30.0

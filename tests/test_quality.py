@@ -225,7 +225,7 @@ def test_a_plant_cut_by_the_frame(shift: tuple[int, int], side: str) -> None:
     assert side in found["plant_cut"].sentence
 
 
-@pytest.mark.parametrize(("suspected", "told"), [(0.05, False), (0.3, True)])
+@pytest.mark.parametrize(("suspected", "told"), [(0.02, False), (0.3, True)])
 def test_a_loose_blade_at_the_edge_is_the_plants_where_the_network_suspects_a_cut(
     suspected: float, told: bool
 ) -> None:
