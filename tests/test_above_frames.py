@@ -219,6 +219,19 @@ def test_bare_soil_weeds_another_crop_and_a_closed_canopy_are_said(field: Plante
     assert "weedy" in codes(found)
 
 
+def test_leaves_without_a_plant_are_said_to_hide_some(field: Planted) -> None:
+    photo = photo_of(field)
+    network = perfect(field, photo)
+    whole = read_frame(photo, network, CALIBRATION)
+    hide = np.s_[60:140, 100:150]
+    network.maps.canopy[hide] = 1.0
+    network.maps.plants[hide] = 0.0
+    frame = read_frame(photo, network, CALIBRATION)
+    assert "hidden" in codes(frame)
+    assert "too low" in frame.reasons[-1]
+    assert sum(gap.missing for gap in frame.gaps) <= sum(gap.missing for gap in whole.gaps) + 2
+
+
 def test_plants_in_no_order_have_no_rows(field: Planted) -> None:
     photo = photo_of(field)
     rng = np.random.default_rng(0)
