@@ -176,7 +176,7 @@ def _steps(leaves: list[Rung], sigma: float) -> Iterator[tuple[float, np.ndarray
             fits = _fit(rungs - leaf.number, LOWEST_SIGMA)[_TO % RUNGS]
         else:
             chance = chance * _fit(missed + 1 - (leaf.number - last.number), sigma)
-            chance = chance * [alternation(last.side, leaf.side, up) for up in missed + 1]
+            chance = chance * [alternation(last.side, leaf.side, int(up)) for up in missed + 1]
         out = np.where(_OUT, leaf.out, (1 - leaf.out) * _SHARE)
         yield (1 - leaf.real) * SPURIOUS_FIT, leaf.real * chance[_PASSED] * out * fits
         if leaf.real > 0.5:
