@@ -155,7 +155,7 @@ class Run:
 
     def cpu_ms(self, first: int = 0, last: int = -1) -> float:
         """Processor time a photo between two of them, ms."""
-        last %= len(self.moments)
+        first, last = (end % len(self.moments) for end in (first, last))
         return 1000 * (self.spent[last] - self.spent[first]) / max(last - first, 1)
 
 
