@@ -154,6 +154,21 @@ def test_outlines_follow_the_standard(tmp_path: Path, photos: Path) -> None:
         assert np.sum(x[:-1] * y[1:] - x[1:] * y[:-1]) > 0
 
 
+def test_the_flight_is_one_that_walk_takes_and_is_dated_by_the_day(
+    tmp_path: Path, photos: Path
+) -> None:
+    lay_out(tmp_path, TODAY, photos)
+    result = run("walk", tmp_path / "flight", "--boundary", tmp_path / "fields.geojson",
+                 "--field", "Heron Slope", "--day", TODAY, "--format", "json")  # fmt: skip
+    assert result.exit_code == 0, result.stderr
+    walk = json.loads(result.stdout)
+    assert walk["flown"] == (TODAY - timedelta(days=2)).isoformat()
+    assert len(walk["zones"]) == 3
+    said = json.loads((tmp_path / "flight" / "above.json").read_text())
+    assert said["name"] == "Heron Slope"
+    assert all(frame["sha256"] is None for frame in said["frames"])  # no photo was ever taken
+
+
 def test_the_readme_names_only_commands_and_files_that_are_there(
     tmp_path: Path, photos: Path
 ) -> None:

@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 import re
 from collections import Counter
-from datetime import date
+from datetime import date, timedelta
+from math import hypot
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,10 @@ from command import run
 from PIL import Image
 
 from collarvision.answer import CardMark, Reading
+from collarvision.boundary import metres_a_degree
 from collarvision.demo import farm, lay_out
 from collarvision.demo.counts import COUNTED, handles_of_truth, read_truth
+from collarvision.demo.flown import heron
 from collarvision.demo.laying import photos_folder
 from collarvision.handles import problems, stage_of
 from collarvision.survey import ModelFacts, Place, SurveyWriter
@@ -31,17 +34,17 @@ TRUTH = read_truth(FOLDER)
 
 
 def test_the_photos_are_small_and_whole_and_each_has_its_truth() -> None:
-    assert 55 <= len(FILES) <= 70
+    assert 80 <= len(FILES) <= 95
     assert set(FILES) == set(TRUTH)
     sizes = [(FOLDER / name).stat().st_size for name in FILES]
     assert max(sizes) <= 120_000
-    assert sum(sizes) < 7_000_000
+    assert sum(sizes) < 8_500_000
     for name in FILES:
         with Image.open(FOLDER / name) as image:
             assert image.size == (TRUTH[name]["width"], TRUTH[name]["height"])
             image.load()
     visits = Counter(name.rsplit("-", 2)[0] for name in FILES)
-    assert len(visits) == 8
+    assert len(visits) == 9
     for field in COUNTED:  # an answer needs ten plants (`collarvision.sampling.FEWEST_PLANTS`)
         assert visits[f"{field}-2"] >= 10
 
@@ -119,6 +122,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("Long Acre", "closing", "inside 6 collars or 20 in"),
         ("Mill Corner", "past", "past 6 collars or 20 in"),
         ("Creek Bottom", "can't tell", "at least"),
+        ("Heron Slope", "past", "past 6 collars or 20 in"),
     ],
 )
 def test_each_field_ends_as_the_readme_says(demo: Path, field: str, word: str, why: str) -> None:
@@ -132,6 +136,49 @@ def test_each_field_ends_as_the_readme_says(demo: Path, field: str, word: str, w
     assert verdict["verdict"] == word, verdict
     assert why in verdict["sentence"]
     assert f"{field} " in re.sub(r"\s+", " ", (demo / "README.md").read_text())
+
+
+def test_the_flown_field_was_walked_where_the_walk_list_says(demo: Path) -> None:
+    """Each stop of the list has photos within a phone's error, as many as it asks for."""
+    walked = TODAY - timedelta(days=farm.VISIT_DAYS_AGO[2])
+    result = run(
+        *("walk", demo / "flight", "--boundary", demo / "fields.geojson"),
+        *("--field", "Heron Slope", "--day", walked, "--format", "json"),
+    )
+    assert result.exit_code == 0, result.stderr
+    stops = json.loads(result.stdout)["stops"]
+    north, east = metres_a_degree(farm.ORIGIN[0])
+    photos = [photo for photo in farm.photos_of(FILES, TODAY) if photo.field.key == "heron"]
+    assert len(photos) == sum(stop["plants"] for stop in stops)
+    for stop in stops:
+        near = [
+            photo
+            for photo in photos
+            if hypot((photo.gps[0] - stop["lat"]) * north, (photo.gps[1] - stop["lon"]) * east) < 12
+        ]
+        assert len(near) == stop["plants"], stop
+        assert {photo.stop for photo in near} == {stop["stop"]}
+
+
+def test_the_flown_field_is_known_by_its_zones(demo: Path) -> None:
+    words = ["field", demo / "farm.survey", "--field", "Heron Slope", "--day", TODAY]
+    result = run(
+        *words, "--limits", demo / "limits.toml", "--above", demo / "flight", "--format", "json"
+    )
+    answer = json.loads(result.stdout)
+    above = answer["above"]
+    assert (answer["stage_name"], above["stage"]) == ("V5", "V5")
+    assert above["plants"] == 26
+    assert above["enough"]
+    assert not answer["enough_plants"]["enough"]
+    zones = {zone["zone"]: zone for zone in above["zones"]}
+    assert zones["A"]["stage"] == "V6"
+    assert zones["C"]["stage"] == "V3"
+    # Against the invention's own shares of the field.
+    truth = heron().shares()
+    for one in above["at_or_past"]:
+        low, high = one["interval"]
+        assert low - 0.02 <= truth[int(one["stage"][1:])] <= high + 0.02, one
 
 
 def test_the_window_lies_ahead_and_the_second_product_allows_more(demo: Path) -> None:

@@ -18,7 +18,7 @@ from collarvision.handles import Handle, lost_leaf
 from collarvision.table import CAUTION
 
 SCOUT: Final = "demo scout"
-COUNTED: Final = frozenset({"owl", "acre", "mill"})
+COUNTED: Final = frozenset({"owl", "acre", "mill", "heron"})
 """Fields counted by hand at the last visit."""
 
 LAST_VISIT: Final = 2

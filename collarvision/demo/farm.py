@@ -25,7 +25,7 @@ SEASON_DAYS: Final = 45
 PLANTED_DAYS_AGO: Final = 30
 
 # 1 degree of latitude; one of longitude is shorter by the cosine. Good to 1 % over one farm.
-_METRES_A_DEGREE: Final = 111_100.0
+METRES_A_DEGREE: Final = 111_100.0
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,20 @@ FIELDS: Final = (
         ((80, 490), (300, 500), (180, 620)),
         14,
     ),
+    # Flown first: its stops are those that `collarvision walk` chooses (`collarvision.demo.flown`).
+    DemoField(
+        "heron",
+        "Heron Slope",
+        ((1060, 0), (1360, 0), (1360, 400), (1060, 400)),
+        ((1279, 224), (1276, 379), (1087, 379), (1087, 228), (1145, 72), (1331, 25)),
+        15,
+    ),
 )
+
+
+def field_of(key: str) -> DemoField:
+    """Give a field by its key."""
+    return next(field for field in FIELDS if field.key == key)
 
 
 @dataclass(frozen=True)
@@ -87,7 +100,7 @@ class DemoPhoto:
     def place(self) -> Path:
         """Where it goes, by the folder rule of `collarvision batch`."""
         day = self.taken_at.date().isoformat()
-        number = 100 * (1 + [f.key for f in FIELDS].index(self.field.key)) + 4 * self.stop
+        number = 100 * (1 + [f.key for f in FIELDS].index(self.field.key)) + 5 * self.stop
         name = f"IMG_{self.visit}{number + self.plant:04d}.jpg"
         return Path("photos", self.field.name, day, f"stop {self.stop}", name)
 
@@ -110,9 +123,9 @@ def photos_of(files: Sequence[str], today: date) -> Iterator[DemoPhoto]:
 
 def degrees(east_m: float, north_m: float) -> tuple[float, float]:
     """Latitude and longitude of a point of the farm."""
-    across = _METRES_A_DEGREE * math.cos(math.radians(ORIGIN[0]))
+    across = METRES_A_DEGREE * math.cos(math.radians(ORIGIN[0]))
     return (
-        round(ORIGIN[0] + north_m / _METRES_A_DEGREE, 7),
+        round(ORIGIN[0] + north_m / METRES_A_DEGREE, 7),
         round(ORIGIN[1] + east_m / across, 7),
     )
 

@@ -6,12 +6,13 @@ import hashlib
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
 from collarvision.demo import farm
 from collarvision.demo.counts import hand_counts, read_truth
+from collarvision.demo.flown import FOLDER, KEY, flight_files
 from collarvision.demo.stamp import stamped
 
 MARK: Final = ".collarvision-demo.json"
@@ -72,9 +73,10 @@ def lay_out(folder: Path, today: date | None = None, photos: Path | None = None)
             for photo in placed
         ]
         hashes = [hashlib.sha256(picture).hexdigest() for picture in pictures]
-        made = _texts(day) | {
+        texts = _texts(day) | {
             COUNTS: hand_counts(zip(placed, hashes, strict=True), read_truth(source))
         }
+        made = {name: text.encode("utf-8") for name, text in texts.items()} | flight_files(day)
         folder.mkdir(parents=True, exist_ok=True)
         names = sorted([str(photo.place) for photo in placed] + list(made))
         _clear(folder, own - set(names))
@@ -86,8 +88,10 @@ def lay_out(folder: Path, today: date | None = None, photos: Path | None = None)
             path = folder / photo.place
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(stamped((source / photo.file).read_bytes(), photo.taken_at, photo.gps))
-        for name, text in made.items():
-            (folder / name).write_text(text, encoding="utf-8")
+        for name, data in made.items():
+            path = folder / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
     except OSError as error:
         raise DemoError(
             f"The demo can't be written to {folder} ({error.strerror}): choose another folder."
@@ -144,11 +148,13 @@ def _texts(today: date) -> dict[str, str]:
 
 def _readme(today: date) -> str:
     fields = [field.name for field in farm.FIELDS]
-    first = fields[0]
+    first, flown = fields[0], farm.field_of(KEY).name
+    walked = today - timedelta(days=farm.VISIT_DAYS_AGO[2])
     return f"""\
 # {farm.FARM}
 
-An invented farm to try collarvision on: four fields, walked twice, a week apart. The photos are
+An invented farm to try collarvision on: four fields, walked twice, a week apart, and a fifth that
+was flown over first and then walked where the flight said. The photos are
 renders of the project's own plant generator, with an invented time and place written into them; the
 products, limits and weather are invented too. It was laid out for {today}.
 
@@ -156,7 +162,8 @@ products, limits and weather are invented too. It was laid out for {today}.
 |---|---|
 | photos, by field, day and stop | `photos/` |
 | outlines of the fields | `fields.geojson` |
-| hand counts of three fields at the last visit | `{COUNTS}` |
+| hand counts of four fields at the last visit | `{COUNTS}` |
+| a flight over {flown}: invented plants from above, without photos | `{FOLDER}/` |
 | limits of "Product A" and "Product B" | `limits.toml` |
 | daily temperatures and a forecast | `temperatures.csv` |
 
@@ -170,6 +177,10 @@ collarvision field farm.survey --field "{first}" --limits limits.toml
 collarvision import farm.survey --from {COUNTS} --who "Demo"
 collarvision field farm.survey --field "{first}" --limits limits.toml \\
     --temperatures temperatures.csv --report report.html
+collarvision walk {FOLDER} --boundary fields.geojson --field "{flown}" --day {walked} \\
+    --map walk.html
+collarvision field farm.survey --field "{flown}" --limits limits.toml \\
+    --above {FOLDER} --report flown.html
 collarvision handcount farm.survey
 collarvision export farm.survey --to plants.csv
 collarvision plan --boundary fields.geojson --field "{first}" --seed 3
@@ -182,6 +193,7 @@ them, run it again: each still counts once.
 
 With the hand counts in, at the last visit and for Product A, {fields[0]} is open,
 {fields[1]} is closing, and {fields[2]} is past. {fields[3]} can't be told:
-few plants were photographed, some of them badly, and nobody has counted those that wait. The label
-is the law; local rules and licensed practice decide.
+few plants were photographed, some of them badly, and nobody has counted those that wait.
+{flown} is past too, though half of it is only at V5: its north-western slope is further on, and the
+walk list went there. The label is the law; local rules and licensed practice decide.
 """

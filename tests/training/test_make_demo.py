@@ -11,13 +11,14 @@ from training import make_demo
 from training.plantgen import truth
 
 
-def test_the_farm_has_four_fields_at_two_visits_and_no_two_plants_of_one_name() -> None:
+def test_the_farm_has_four_fields_at_two_visits_one_at_one_and_no_two_plants_of_a_name() -> None:
     slots = list(make_demo.slots())
     names = [slot.name for slot in slots]
     assert len(set(names)) == len(names)
     visits = Counter(name.rsplit("-", 2)[0] for name in names)
-    assert len(visits) == 8
-    assert 60 <= len(slots) <= 70
+    assert len(visits) == 9
+    assert 85 <= len(slots) <= 95
+    assert visits["heron-2"] == 26
 
 
 def test_the_fields_lie_open_closing_and_past_of_six_collars_or_twenty_inches() -> None:
@@ -29,6 +30,10 @@ def test_the_fields_lie_open_closing_and_past_of_six_collars_or_twenty_inches() 
     assert {slot.stage_v for slot in by_visit["acre-2"]} <= {4, 5, 6}
     assert sum(slot.stage_v > 6 for slot in by_visit["mill-2"]) >= 6
     assert sum(slot.fault is not None for slot in by_visit["creek-2"]) >= 3
+    # Half of the flown field is at V5, and its part ahead has plants past V6.
+    heron = sorted(slot.stage_v for slot in by_visit["heron-2"])
+    assert heron[len(heron) // 2] == 5
+    assert heron[-1] == 7
     twenty_inches_mm = 508.0
     for visit in ("owl-2", "acre-2"):
         assert all((slot.tallest_mm or 1e9) < twenty_inches_mm for slot in by_visit[visit])
