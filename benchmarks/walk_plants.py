@@ -261,11 +261,12 @@ def main(argv: list[str] | None = None) -> int:
             flush=True,
         )
     rows.sort(key=lambda row: row["seed"])
-    figures = {
-        "all": summary(rows),
-        "one zone": summary([row for row in rows if row["zones"] == 1]),
-        "two zones or more": summary([row for row in rows if row["zones"] > 1]),
+    groups = {
+        "all": rows,
+        "one zone": [row for row in rows if row["zones"] == 1],
+        "two zones or more": [row for row in rows if row["zones"] > 1],
     }
+    figures = {name: summary(group) for name, group in groups.items() if group}
     (HERE / f"{stem}.json").write_text(json.dumps(figures, indent=1) + "\n", "utf-8")
     (HERE / f"{stem}.svg").write_text(draw(rows), "utf-8")
     print(json.dumps(figures, indent=1))

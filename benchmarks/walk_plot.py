@@ -39,7 +39,7 @@ def draw(rows: Sequence[dict[str, Any]]) -> str:
 
     # Left: how many fields need how many plants.
     left, right, base = 40.0, 430.0, 340.0
-    words(left, 24, f"Plants needed a field ({len(rows)} invented fields)")
+    words(left, 16, f"Plants needed a field ({len(rows)} invented fields)")
     bins = 16
     for number, (key, colour, name) in enumerate(
         (("plain_needed", PLAIN, "plain plan"), ("walk_needed", WALK, "walk list after a flight"))
@@ -69,8 +69,15 @@ def draw(rows: Sequence[dict[str, Any]]) -> str:
     words((left + right) / 2, base + 42, "plants (logarithmic)", "middle", SOFT)
 
     # Right: each field.
-    left, right, top = 510.0, 830.0, 40.0
-    words(left, 24, "Each field: with a flight against without")
+    left, right, top = 510.0, 830.0, 46.0
+    words(left, 16, "Each field: with a flight against without; below the line it saves")
+    out.append(f'<circle cx="{left + 4:.1f}" cy="28" r="4" fill="{WALK}" fill-opacity="0.7"/>')
+    words(left + 14, 32, "two zones or more", colour=WALK)
+    out.append(
+        f'<circle cx="{left + 154:.1f}" cy="28" r="4" fill="none" stroke="{PLAIN}" '
+        'stroke-width="1.6"/>'
+    )
+    words(left + 164, 32, "one zone (even)", colour=PLAIN)
 
     def at(row: dict[str, Any]) -> tuple[float, float]:
         return (
@@ -97,8 +104,6 @@ def draw(rows: Sequence[dict[str, Any]]) -> str:
                 f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4" fill="{WALK}" fill-opacity="0.7"/>'
             )
     words((left + right) / 2, base + 42, "plants without a flight", "middle", SOFT)
-    words(left + 8, top + 16, "plants with a flight; below the line it saves", colour=SOFT)
-    words(right - 4, base - 26, "filled: two zones or more", "end", WALK)
-    words(right - 4, base - 8, "ring: one zone (even)", "end", PLAIN)
+    words(left + 6, top + 16, "plants with a flight", colour=SOFT)
     out.append("</svg>")
     return "\n".join(out) + "\n"
