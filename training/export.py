@@ -19,6 +19,7 @@ from torch import Tensor, nn
 
 from training import phone
 from training.checkpoint import load_weights
+from training.lean import lean
 from training.network import (
     GLOBAL_CHANNELS,
     LINK_SCALE,
@@ -81,6 +82,7 @@ def write_onnx(network: Network, path: Path, facts: dict[str, str]) -> None:
             },
         )
     model = onnx.load(str(beside))
+    lean(model)
     onnx.helper.set_model_props(model, facts)
     onnx.checker.check_model(model, full_check=True)
     onnx.save(model, str(beside))
