@@ -61,6 +61,8 @@ class Slot:
     lost : int
         Lower leaves of which nothing is left.
     fault : {"blurred", "dark", "cut_off"} or None
+    number : int or None
+        Of its seed; its place among all slots where there is none.
     """
 
     name: str
@@ -69,6 +71,7 @@ class Slot:
     shortest_mm: float | None = None
     lost: int = 0
     fault: str | None = None
+    number: int | None = None
 
 
 def slots() -> Iterator[Slot]:
@@ -85,13 +88,21 @@ def slots() -> Iterator[Slot]:
     yield Slot("creek-2-s2-p2", 5, fault="blurred")
     yield Slot("creek-2-s2-p3", 5, fault="cut_off", tallest_mm=14 * INCH_MM)
     yield Slot("creek-2-s3-p1", 6, fault="dark")
-    # Flown first, and walked by its zones: stops 3 and 4 lie in the part that is ahead, 6 behind.
-    yield from _visit("heron-2", (5, 6, 5, 5, 6, 6, 6, 6, 7, 6, 7, 6))
-    more = {"s1-p4": 4, "s2-p4": 5, "s3-p4": 6, "s3-p5": 6, "s4-p4": 6, "s4-p5": 5}
-    more |= {"s5-p1": 5, "s5-p2": 4, "s5-p3": 5, "s5-p4": 5}
-    more |= {"s6-p1": 3, "s6-p2": 4, "s6-p3": 3, "s6-p4": 3}
-    for name, stage in more.items():
-        yield Slot(f"heron-2-{name}", stage)
+    yield from _flown()
+
+
+def _flown() -> Iterator[Slot]:
+    """The field that was flown first: stops 3 and 4 lie in the part that is ahead, 1 behind."""
+    stops = (
+        ((3, 87), (4, 88), (3, 89), (3, 90)),
+        ((5, 83), (4, 84), (5, 85), (5, 86)),
+        ((6, 74), (7, 75), (6, 76), (6, 81), (5, 82)),
+        ((6, 71), (6, 72), (7, 73), (6, 79), (6, 80)),
+        ((5, 65), (6, 66), (5, 67), (4, 77)),
+    )
+    for stop, plants in enumerate(stops, start=1):
+        for plant, (stage, number) in enumerate(plants, start=1):
+            yield Slot(f"heron-2-s{stop}-p{plant}", stage, number=number)
 
 
 def _visit(
@@ -169,7 +180,9 @@ def make(
     variant: str | None,
 ) -> dict:
     """Render one photo of a slot into the folder and give its truth line."""
-    index = [s.name for s in slots()].index(slot.name)
+    index = slot.number
+    if index is None:
+        index = [s.name for s in slots()].index(slot.name)
     seed = SEED + 100 * index + take
     stand, rng, attempt = stand_for(slot, seed, size_px)
     window = truth.whole_window(stand, max(size_px))

@@ -28,9 +28,6 @@ _FEWEST_A_STOP: Final = 3
 _FEWEST_AHEAD: Final = 5  # at a stop of the most advanced zone: one plant past a maximum decides
 _FURTHER_STOPS: Final = 4  # more than the plain plan's, where that saves plants
 _A_STOP_IN_PLANTS: Final = 2  # what walking to one more stop is worth: our own choice
-_WIDER: Final = 1.15
-"""What the linear sum leaves out: spread and slope aren't known either. From invented fields."""
-
 _M2_AN_ACRE: Final = 4046.8564224
 
 
@@ -159,7 +156,7 @@ def expected_half_width(
             worst = max(worst, float(way @ covariance @ way))
         variances.append(worst)
         weights.append(weight)
-    return _WIDER * z_value(LEVEL) * math.sqrt(float(np.average(variances, weights=weights)))
+    return z_value(LEVEL) * math.sqrt(float(np.average(variances, weights=weights)))
 
 
 def _zone_spread(prior: Prior) -> np.ndarray:
