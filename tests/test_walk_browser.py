@@ -74,6 +74,7 @@ def test_they_fit_and_people_with_a_screen_reader_can_use_them(
 
 def test_the_map_prints_on_two_pages(pages: dict[str, Path], window: Any) -> None:
     pypdf = pytest.importorskip("pypdf")
+    window.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
     window.get(pages["walk"].as_uri())
     asked = {"paperWidth": 8.5, "paperHeight": 11.0, "printBackground": True}
     data = window.execute_cdp_cmd("Page.printToPDF", asked)["data"]
