@@ -305,7 +305,7 @@ def test_collar_heights_are_those_of_botany_standing_and_laid():
 
 
 def test_a_laid_plants_height_runs_along_its_stalk_however_it_is_turned():
-    scene = stand(3, Wish(stage_v=6, layout="laid"))
+    scene = stand(4, Wish(stage_v=6, layout="laid"))
     turn = float(scene.label["stalk_turn_rad"])
     assert abs(turn) > 0.05
     row = described(scene, truth.whole_window(scene, 300))
