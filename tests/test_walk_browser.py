@@ -75,9 +75,12 @@ def test_they_fit_and_people_with_a_screen_reader_can_use_them(
 def test_the_map_prints_on_two_pages(pages: dict[str, Path]) -> None:
     pypdf = pytest.importorskip("pypdf")
     asked = {"paperWidth": 8.5, "paperHeight": 11.0, "printBackground": True}
-    # A window of its own: one that axe ran in now and then refuses to print.
+    # A window of its own, and not before the page was painted: else it now and then prints nothing.
     with browser(1280, 900) as window:
         window.get(pages["walk"].as_uri())
+        window.execute_async_script(
+            "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(done))"
+        )
         data = window.execute_cdp_cmd("Page.printToPDF", asked)["data"]
     printed = pypdf.PdfReader(io.BytesIO(base64.b64decode(data))).pages
     assert len(printed) <= 2
