@@ -186,11 +186,12 @@ def _frame(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
         touched = _touched(photo, parts, _green_cells(parts))
     if not touched:
         return None
-    sides = " and ".join(touched)
+    sides = " and ".join([", ".join(touched[:-1]), touched[-1]] if touched[1:] else touched)
+    edges = "edges cut" if touched[1:] else "edge cuts"
     return Finding(
         "plant_cut",
         "stop",
-        f"The photo's {sides} edge cuts the plant off: step back until all of it, with some soil, "
+        f"The photo's {sides} {edges} the plant off: step back until all of it, with some soil, "
         "is in the frame.",
     )
 

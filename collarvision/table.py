@@ -72,7 +72,9 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     for reading in above:
         counts[reading.outcome] -= 1
     if counts["hand-count"]:
-        sentences.append("Next: count the hand-count plants yourself; V3? is only a best guess.")
+        sentences.append(
+            'Next: count the hand-count plants yourself; a stage with "?" is only a best guess.'
+        )
     if counts["rejected"]:
         sentences.append("Next: retake the rejected photos, or count those plants by hand.")
     if above:
