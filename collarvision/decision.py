@@ -150,7 +150,7 @@ def decide(
         boundary=visits.boundary,
         decisions=visits.decisions,
         notes=(
-            *(() if above is None else cautions(above, stage.stage)),
+            *(() if above is None else cautions(above)),
             *visits.notes,
             *remarks(visits, earlier, stage),
         ),

@@ -102,9 +102,21 @@ def headline(answer: FieldAnswer) -> str:
     if stage.stage is None:
         return "No stage yet: no plant has an answer."
     sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure)"
-    said = f"{stage_name(stage.stage)}{sure}, from {_count(stage.plants, 'plant')}"
+    plants = f"{_count(stage.plants, 'plant')}"
     if stage.stop_effect.stops:
-        said += f" at {_count(stage.stop_effect.stops, 'stop')}"
+        plants += f" at {_count(stage.stop_effect.stops, 'stop')}"
+    said = f"{stage_name(stage.stage)}{sure}, from {plants}"
+    zoned = answer.above
+    if zoned is not None and zoned.plants and len(zoned.zones) > 1:
+        by_zones = f"{stage_name(zoned.stage)} ({sure_words(zoned.probability)} sure)"
+        if zoned.stage == stage.stage:
+            said += f", and by its zones {by_zones}"
+        else:
+            # A walk over zones has more plants where the field is ahead: as one heap they mislead.
+            said = (
+                f"By its zones {by_zones}. As one heap the {plants} make "
+                f"{stage_name(stage.stage)}{sure}, but zones weren't walked by their size"
+            )
     details = [
         words
         for number, words in (

@@ -201,6 +201,28 @@ def test_a_field_shows_both_before_and_after(flight: Path, survey: Path, tmp_pat
     assert "By zones" not in away.stdout
 
 
+def test_more_plants_in_one_zone_dont_move_the_fields_stage(flight: Path, tmp_path: Path) -> None:
+    """Twelve plants of the part ahead and three of each other part: as one heap they mislead."""
+    import numpy as np
+
+    random = np.random.default_rng(1)
+    path = tmp_path / "s.survey"
+    spots = [(60.0, 190.0, 12), (150.0, 120.0, 3), (200.0, 190.0, 3), (250.0, 45.0, 3)]
+    plants = [
+        (plant(100 * stop + k, int(stage), at=outline(SLOPE).degrees(x, y)), str(stop))
+        for stop, (x, y, each) in enumerate(spots, start=1)
+        for k, stage in enumerate(SLOPE.walk_to(x, y, each, random))
+    ]
+    fill(path, "Slope", plants, WALKED, boundary=geometry(SLOPE))
+    said = run("field", path, "--day", WALKED, "--above", flight).stdout
+    assert " ".join(said.split()).count("As one heap the 21 plants at 4 stops make V6") == 1
+    found = json.loads(run("field", path, "--day", WALKED, "--above", flight,
+                           "--format", "json").stdout)  # fmt: skip
+    truth = SLOPE.shares()
+    assert found["stage_name"] == "V6"
+    assert found["above"]["stage"] == f"V{int((truth >= 0.5).sum()) - 1}" == "V5"
+
+
 def test_the_surveys_own_photos_from_above(flight: Path, survey: Path) -> None:
     words = ["--field", "Slope"]
     assert "no photos from above" in run("walk", survey, *words, "--day", WALKED).stderr

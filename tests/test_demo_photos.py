@@ -38,7 +38,7 @@ def test_the_photos_are_small_and_whole_and_each_has_its_truth() -> None:
     assert set(FILES) == set(TRUTH)
     sizes = [(FOLDER / name).stat().st_size for name in FILES]
     assert max(sizes) <= 120_000
-    assert sum(sizes) < 8_200_000
+    assert sum(sizes) < 8_000_000
     for name in FILES:
         with Image.open(FOLDER / name) as image:
             assert image.size == (TRUTH[name]["width"], TRUTH[name]["height"])
@@ -167,8 +167,9 @@ def test_the_flown_field_is_known_by_its_zones(demo: Path) -> None:
     )
     answer = json.loads(result.stdout)
     above = answer["above"]
-    assert (answer["stage_name"], above["stage"]) == ("V5", "V5")
-    assert above["plants"] == 22
+    # More plants stand where the field is ahead: as one heap they would make it V6.
+    assert (answer["stage_name"], above["stage"]) == ("V6", "V5")
+    assert above["plants"] == 19
     assert above["enough"]
     assert not answer["enough_plants"]["enough"]
     zones = {zone["zone"]: zone for zone in above["zones"]}

@@ -92,13 +92,13 @@ def slots() -> Iterator[Slot]:
 
 
 def _flown() -> Iterator[Slot]:
-    """The field that was flown first: stops 3 and 4 lie in the part that is ahead, 1 behind."""
+    """The field that was flown first: stops 2 and 3 lie in the part that is ahead, 5 behind."""
     stops = (
-        ((3, 87), (4, 88), (3, 89), (3, 90)),
-        ((5, 83), (4, 84), (5, 85), (5, 86)),
-        ((6, 74), (7, 75), (6, 76), (6, 81), (5, 82)),
+        ((5, 65), (6, 66), (5, 67)),
         ((6, 71), (6, 72), (7, 73), (6, 79), (6, 80)),
-        ((5, 65), (6, 66), (5, 67), (4, 77)),
+        ((6, 74), (7, 75), (6, 76), (6, 81), (5, 82)),
+        ((5, 83), (4, 84), (5, 85)),
+        ((3, 87), (4, 88), (3, 89)),
     )
     for stop, plants in enumerate(stops, start=1):
         for plant, (stage, number) in enumerate(plants, start=1):

@@ -73,6 +73,9 @@ class InventedField:
     more_tips: float  # tips more than leaf number
     seen_drift: float  # tips, sd over the field of an error from above
     seed: int
+    tip_error: float = 0.8  # tips, sd of one plant's count from above
+    photo_error: float = 0.0  # tips, sd of what all plants of one photo err by together
+    found: float = 1.0  # share of plants that are found from above
 
     def mean_leaves(self, x: np.ndarray, y: np.ndarray) -> np.ndarray:
         """Leaf number of a usual plant at each point, without its own lot."""
@@ -165,6 +168,8 @@ class InventedField:
         y = np.tile(along, len(rows))
         row = np.repeat(np.arange(len(rows)), len(along))
         there = random.random(len(x)) >= self.missing(x, y)
+        if self.found < 1:
+            there &= random.random(len(x)) < self.found
         there &= (x > 0) & (x < self.size_m[0]) & (y > 0) & (y < self.size_m[1])
         lat_m, lon_m = metres_a_degree
 
@@ -191,7 +196,9 @@ class InventedField:
         y = y + random.normal(0, 0.02, len(y))
         leaves = self.grow(x, y, random)
         seen = self.seen_drift * self._waves(x, y, 60.0, 2)
-        tips = leaves - 0.5 + self.more_tips + seen + random.normal(0, _TIP_ERROR, len(x))
+        tips = leaves - 0.5 + self.more_tips + seen + random.normal(0, self.tip_error, len(x))
+        if self.photo_error:
+            tips += random.normal(0, self.photo_error)
         tips = np.maximum(tips, 0.0)
         canopy = 2500 * np.exp(0.45 * (leaves - 3) + random.normal(0, 0.25, len(x)))
         stages = stages_of_tips(tips)

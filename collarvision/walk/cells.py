@@ -1,7 +1,7 @@
-"""Cells: a field's growth by place, a square grid over the field with what was seen in each.
+"""Cells: a field's growth by place, a square grid over the field.
 
-A cell that no photo showed takes its growth from the nearest ones that were seen, by inverse
-squared distance (Shepard 1968, Proc. 23rd ACM Nat. Conf., 517-524, from memory).
+What is seen is first drawn as a smooth surface (`collarvision.walk.surface`): each cell has its
+value in the middle, whether a photo showed it or not.
 """
 
 from __future__ import annotations
@@ -12,15 +12,15 @@ from typing import Final
 import numpy as np
 
 from collarvision.walk.flight import Flight, FlightError
+from collarvision.walk.surface import FEWEST_PLANTS, Surface, draw_surface, places_of
 
 FAR_M: Final = 60.0
 """Further from a photo than that, nothing is known but by hearsay. Our own choice."""
 
 _MOST_CELLS: Final = 1600
 _SMALLEST_M: Final = 6.0
-_FEWEST_PLANTS: Final = 8  # fewer, and a cell tells little more than noise
-_FEWEST_CELLS: Final = 4
-_NEIGHBOURS: Final = 6
+_BLOCK_CELLS: Final = 2.0  # side of an orthomosaic's places, in cells
+_FEWEST_PLACES: Final = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +37,7 @@ class Cells:
     x_m, y_m : ndarray
         Middles.
     seen : ndarray of bool
-        Whether enough plants were seen in it; all else there is taken from neighbours otherwise.
+        Whether enough plants were seen in it.
     plants : ndarray of int
     collars : ndarray
         Mean number of collars to expect on a plant.
@@ -52,9 +52,14 @@ class Cells:
     weight : ndarray
         Share of the field's plants; sums to 1.
     spread : float
-        Standard deviation of the plants' collars, as seen, about their cell's mean.
+        Standard deviation of the plants' collars, as seen, about the mean of their place.
+    places_m : (p, 2) ndarray
+        Middles of the places that were seen; photos, or blocks of an orthomosaic.
+    error : (3,) ndarray
+        By how much a place's collars, logarithm of leaf area, and missing share differ from what
+        its neighbours tell: errors of the photo, and what varies from place to place.
     far : float
-        Share of the field that lies over `FAR_M` from any cell that was seen.
+        Share of the field that lies over `FAR_M` from any place that was seen.
     """
 
     side_m: float
@@ -71,6 +76,8 @@ class Cells:
     stages: np.ndarray
     weight: np.ndarray
     spread: float
+    places_m: np.ndarray
+    error: np.ndarray
     far: float
 
     def __len__(self) -> int:
@@ -126,39 +133,11 @@ def grid(flight: Flight) -> Cells:
         return np.asarray(index[row, column])
 
     cell = cell_of(flight.x_m, flight.y_m)
-    held = cell >= 0
-    cell = cell[held]
-    collars, canopy = flight.collars[held], np.log(np.maximum(flight.canopy_mm2[held], 1.0))
-
-    def mean(values: np.ndarray) -> np.ndarray:
-        return np.bincount(cell, values, count) / np.maximum(plants, 1)
-
-    plants = np.bincount(cell, minlength=count)
-    seen = plants >= _FEWEST_PLANTS
-    if seen.sum() < _FEWEST_CELLS:
-        raise FlightError(
-            f"The flight shows {int(seen.sum())} places of the field with enough plants: "
-            f"{_FEWEST_CELLS} are the fewest to walk by. Fly more of it, or use "
-            "`collarvision plan --boundary`."
-        )
-    gap_cell = cell_of(flight.gap_x_m, flight.gap_y_m)
-    absent = np.bincount(
-        gap_cell[gap_cell >= 0], flight.gap_missing[gap_cell >= 0], minlength=count
-    )
-    here = mean(collars)
-    within = (collars - here[cell])[seen[cell]]
-    freedom = max(len(within) - int(seen.sum()), 1)
-    features = np.column_stack(
-        [
-            here,
-            mean(flight.tip_count[held]),
-            mean(canopy),
-            absent / np.maximum(absent + plants, 1),
-            *(mean(flight.stages[held, k]) for k in range(flight.stages.shape[1])),
-        ]
-    )
-    features, far = _filled(features, middles[inside], seen)
-    weight = 1 - features[:, 3]
+    plants = np.bincount(cell[cell >= 0], minlength=count)
+    seen = plants >= FEWEST_PLANTS
+    surface, spread = _surface(flight, side)
+    values = surface.at(middles[inside])
+    weight = 1 - values[:, 3]
     return Cells(
         side_m=side,
         corner_m=(float(low[0]), float(low[1])),
@@ -167,29 +146,61 @@ def grid(flight: Flight) -> Cells:
         y_m=middles[inside, 1],
         seen=seen,
         plants=plants,
-        collars=features[:, 0],
-        tips=features[:, 1],
-        canopy_mm2=np.exp(features[:, 2]),
-        missing=features[:, 3],
-        stages=features[:, 4:],
+        collars=values[:, 0],
+        tips=values[:, 1],
+        canopy_mm2=np.exp(values[:, 2]),
+        missing=values[:, 3],
+        stages=values[:, 4:],
         weight=weight / weight.sum(),
-        spread=float(np.sqrt((within**2).sum() / freedom)),
-        far=far,
+        spread=spread,
+        places_m=surface.points_m,
+        error=surface.error[[0, 2, 3]],
+        far=_far(middles[inside], surface.points_m),
     )
 
 
-def _filled(features: np.ndarray, points: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, float]:
-    """Features with those of unseen cells taken from the nearest seen ones; share far from any."""
+def _surface(flight: Flight, side_m: float) -> tuple[Surface, float]:
+    """Surface of all that is told of a cell, and the spread of plants within places."""
+    place = places_of(flight, _BLOCK_CELLS * side_m)
+    plants = np.bincount(place)
+
+    def mean(values: np.ndarray) -> np.ndarray:
+        return np.bincount(place, values) / plants
+
+    middles = np.column_stack([mean(flight.x_m), mean(flight.y_m)])
+    kept = plants >= FEWEST_PLANTS
+    if kept.sum() < _FEWEST_PLACES:
+        raise FlightError(
+            f"The flight shows {int(kept.sum())} places of the field with enough plants: "
+            f"{_FEWEST_PLACES} are the fewest to walk by. Fly more of it, or use "
+            "`collarvision plan --boundary`."
+        )
+    absent = np.zeros(len(plants))
+    if len(flight.gap_missing):
+        from scipy.spatial import cKDTree
+
+        gaps = np.column_stack([flight.gap_x_m, flight.gap_y_m])
+        np.add.at(absent, cKDTree(middles).query(gaps)[1], flight.gap_missing)
+    collars = flight.collars
+    here = mean(collars)
+    values = np.column_stack(
+        [
+            here,
+            mean(flight.tip_count),
+            mean(np.log(np.maximum(flight.canopy_mm2, 1.0))),
+            absent / (absent + plants),
+            *(mean(flight.stages[:, k]) for k in range(flight.stages.shape[1])),
+        ]
+    )
+    within = (collars - here[place])[kept[place]]
+    spread = float(np.sqrt((within**2).sum() / max(len(within) - int(kept.sum()), 1)))
+    # Stages and tips are the same as collars, told otherwise.
+    like = np.array([0, 0, 2, 3, *[0] * flight.stages.shape[1]])
+    return draw_surface(middles[kept], plants[kept], values[kept], like), spread
+
+
+def _far(points_m: np.ndarray, places_m: np.ndarray) -> float:
+    """Share of points that lie far from every place."""
     from scipy.spatial import cKDTree
 
-    if seen.all():
-        return features, 0.0
-    near = min(_NEIGHBOURS, int(seen.sum()))
-    gap, which = cKDTree(points[seen]).query(points[~seen], k=near)
-    gap, which = gap.reshape(-1, near), which.reshape(-1, near)
-    pull = 1 / np.maximum(gap, 1e-6) ** 2
-    found = features.copy()
-    found[~seen] = (
-        features[seen][which] * (pull / pull.sum(axis=1, keepdims=True))[..., None]
-    ).sum(axis=1)
-    return found, float((gap[:, 0] > FAR_M).sum() / len(points))
+    return float((cKDTree(places_m).query(points_m)[0] > FAR_M).mean())

@@ -28,7 +28,8 @@ GOOD_DAYS: Final = 7
 """
 
 _INSIDE: Final = 0.5  # share of plants that must lie in the outline
-_HULL_M: Final = 5.0
+HULL_M: Final = 5.0
+"""How far the hull of a field without an outline reaches past its plants."""
 
 
 class FlightError(ValueError):
@@ -297,7 +298,7 @@ def _hull(x: np.ndarray, y: np.ndarray, origin: tuple[float, float]) -> Boundary
 
     # A photo's plants may all stand at its middle: give every place some width.
     points = np.column_stack([x, y])
-    around = _HULL_M * np.array([[1, 1], [1, -1], [-1, 1], [-1, -1]])
+    around = HULL_M * np.array([[1, 1], [1, -1], [-1, 1], [-1, -1]])
     points = (np.unique(points.round(1), axis=0)[:, None] + around).reshape(-1, 2)
     try:
         ring = points[ConvexHull(points).vertices]

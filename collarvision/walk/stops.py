@@ -13,7 +13,7 @@ import numpy as np
 
 from collarvision.above.values import stage_range
 from collarvision.walk.allocation import Allocation, allocate
-from collarvision.walk.flight import Flight
+from collarvision.walk.flight import HULL_M, Flight
 from collarvision.walk.growth import prior_of
 from collarvision.walk.zones import Zones
 from collarvision.walkplan import (
@@ -56,10 +56,8 @@ class RowPlace:
     @property
     def words(self) -> str:
         """In a sentence's part."""
-        return (
-            f"row {self.row} from the {self.side} of the photo, {self.paces} paces from its "
-            f"{self.end} end"
-        )
+        paces = "1 pace" if self.paces == 1 else f"{self.paces} paces"
+        return f"row {self.row} from the {self.side} of the photo, {paces} from its {self.end} end"
 
 
 @dataclass(frozen=True)
@@ -159,7 +157,7 @@ def plan_zone_walk(
     """
     random = np.random.default_rng(seed)
     allocation = allocate(prior_of(zones, days), flight.boundary.area_m2, precision, stops)
-    off = headland_m if flight.outlined else 0.0
+    off = headland_m if flight.outlined else HULL_M
     cover = random_cover(flight.boundary, off, random)
     if len(cover) == 0:
         raise WalkPlanError(

@@ -80,7 +80,7 @@ def advanced_words(zoned: ZonedField) -> str:
     )
 
 
-def cautions(zoned: ZonedField, ground_stage: int | None) -> tuple[str, ...]:
+def cautions(zoned: ZonedField) -> tuple[str, ...]:
     """What somebody must know before using an answer from the ground alone."""
     found = []
     first = zoned.zones[0]
@@ -88,11 +88,6 @@ def cautions(zoned: ZonedField, ground_stage: int | None) -> tuple[str, ...]:
         found.append(
             f"No plant was counted in zone A, the most advanced from above ({first.after.words}): "
             "a verdict on a maximum says nothing of it. Walk there first."
-        )
-    if zoned.plants and ground_stage is not None and ground_stage != zoned.stage:
-        found.append(
-            f"The plants seen make {stage_name(ground_stage)}; with each zone counted by its size "
-            f"the field is at {stage_name(zoned.stage)} ({sure(zoned.probability)} sure)."
         )
     return tuple(found)
 

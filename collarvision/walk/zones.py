@@ -4,7 +4,7 @@ Cells of the field are joined, neighbours only, in the order that adds least to 
 within the parts (Ward 1963, J. Am. Stat. Assoc. 58:236-244, with his clusters kept in one piece).
 Growth is measured in units that would matter on a walk: half a collar, leaf area half as much
 again, 15 plants in 100 missing (our own choice). Neighbouring zones must differ by one such unit
-and by three times what chance does; otherwise the field is even, and one zone.
+and by four times what chance does; otherwise the field is even, and one zone.
 """
 
 from __future__ import annotations
@@ -22,13 +22,10 @@ from collarvision.walk.flight import Flight
 MOST_ZONES: Final = 5
 LETTERS: Final = "ABCDE"
 
-_UNIT_COLLARS: Final = 0.5
-_UNIT_CANOPY: Final = float(np.log(1.5))
-_UNIT_MISSING: Final = 0.15
+_UNITS: Final = np.array([0.5, np.log(1.5), 0.15])
 _SMALLEST: Final = 0.04  # share of the field: smaller parts aren't worth a stop of their own
 _LEAST_GAIN: Final = 0.08  # share of all unlikeness that one more zone must explain
-_ALIKE_CELLS: Final = 4.0  # neighbours go together: that many cells tell what one alone would
-_SURE: Final = 3.0
+_SURE: Final = 4.0
 _MUCH_UNSEEN: Final = 0.1  # share of the field
 
 
@@ -83,7 +80,7 @@ class Zones:
 
 def find_zones(flight: Flight, cells: Cells, most: int = MOST_ZONES) -> Zones:
     """Tell zones of unlike growth apart, `most` at most; one where the field is even."""
-    growth = _smoothed(cells, _growth(cells))
+    growth = _growth(cells)
     parts = _parts(cells, growth, most)
     order = sorted(np.unique(parts), key=lambda k: -float(np.average(cells.collars[parts == k])))
     zone = np.empty(len(parts), int)
@@ -95,24 +92,7 @@ def find_zones(flight: Flight, cells: Cells, most: int = MOST_ZONES) -> Zones:
 
 def _growth(cells: Cells) -> np.ndarray:
     """Growth of each cell in units that matter, (c, 3)."""
-    return np.column_stack(
-        [
-            cells.collars / _UNIT_COLLARS,
-            np.log(cells.canopy_mm2) / _UNIT_CANOPY,
-            cells.missing / _UNIT_MISSING,
-        ]
-    )
-
-
-def _smoothed(cells: Cells, values: np.ndarray) -> np.ndarray:
-    """Mean of each cell and its neighbours by edge, seen ones counting in full."""
-    weight = np.where(cells.seen, 1.0, 0.3)
-    pairs = cells.neighbours()
-    total, held = values * weight[:, None], weight.copy()
-    for here, there in (pairs.T, pairs[:, ::-1].T):
-        np.add.at(total, here, values[there] * weight[there, None])
-        np.add.at(held, here, weight[there])
-    return total / held[:, None]
+    return np.column_stack([cells.collars, np.log(cells.canopy_mm2), cells.missing]) / _UNITS
 
 
 def _parts(cells: Cells, growth: np.ndarray, most: int) -> np.ndarray:
@@ -226,11 +206,17 @@ def _all_unlike(cells: Cells, growth: np.ndarray, labels: np.ndarray) -> bool:
     touching = labels[cells.neighbours()]
     touching = np.unique(np.sort(touching[touching[:, 0] != touching[:, 1]], axis=1), axis=0)
     parts = {k: growth[labels == k] for k in np.unique(labels)}
+    # A part's mean is as good as the places seen in it are many.
+    places = np.bincount(labels[cells.at(cells.places_m)], minlength=int(labels.max()) + 1)
+    error2 = (cells.error / _UNITS) ** 2
     for a, b in touching:
         gap = parts[a].mean(axis=0) - parts[b].mean(axis=0)
-        error2 = sum(parts[k].var(axis=0) / max(len(parts[k]) / _ALIKE_CELLS, 1.0) for k in (a, b))
         far = float(np.linalg.norm(gap))
-        if far < 1.0 or far < _SURE * float(np.sqrt((error2 * gap**2).sum())) / max(far, 1e-9):
+        if far < 1.0:
+            return False
+        doubt2 = error2 * (1 / max(places[a], 1) + 1 / max(places[b], 1))
+        # Error along the way that the two parts differ.
+        if far < _SURE * float(np.sqrt((doubt2 * gap**2).sum())) / far:
             return False
     return True
 
