@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import statistics
 from collections.abc import Sequence
 from typing import Any
 
@@ -59,8 +60,7 @@ def draw(rows: Sequence[dict[str, Any]]) -> str:
                 )
                 words(left + (k + 0.5) * width, middle - tall - 4, str(count), "middle", SOFT)
         line(left, middle, right, middle, INK)
-        ordered = sorted(row[key] for row in rows)
-        median = ordered[len(ordered) // 2]
+        median = statistics.median(row[key] for row in rows)
         words(right, middle - 112, f"{name}: median {median:.0f}", "end", colour)
     for tick in TICKS:
         x = left + part(tick) * (right - left)
