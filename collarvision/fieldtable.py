@@ -112,9 +112,9 @@ def headline(answer: FieldAnswer) -> str:
         if zoned.stage == stage.stage:
             said += f", and by its zones {by_zones}"
         else:
-            # A walk over zones has more plants where the field is ahead: as one heap they mislead.
+            # A walk over zones has more plants where the field is ahead: all together they mislead.
             said = (
-                f"By its zones {by_zones}. As one heap the {plants} make "
+                f"By its zones {by_zones}. Taken together the {plants} make "
                 f"{stage_name(stage.stage)}{sure}, but zones weren't walked by their size"
             )
     details = [

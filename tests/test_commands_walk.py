@@ -202,7 +202,7 @@ def test_a_field_shows_both_before_and_after(flight: Path, survey: Path, tmp_pat
 
 
 def test_more_plants_in_one_zone_dont_move_the_fields_stage(flight: Path, tmp_path: Path) -> None:
-    """Twelve plants of the part ahead and three of each other part: as one heap they mislead."""
+    """Twelve plants of the part ahead and three of each other part: together they mislead."""
     import numpy as np
 
     random = np.random.default_rng(1)
@@ -215,7 +215,7 @@ def test_more_plants_in_one_zone_dont_move_the_fields_stage(flight: Path, tmp_pa
     ]
     fill(path, "Slope", plants, WALKED, boundary=geometry(SLOPE))
     said = run("field", path, "--day", WALKED, "--above", flight).stdout
-    assert " ".join(said.split()).count("As one heap the 21 plants at 4 stops make V6") == 1
+    assert " ".join(said.split()).count("Taken together the 21 plants at 4 stops make V6") == 1
     found = json.loads(run("field", path, "--day", WALKED, "--above", flight,
                            "--format", "json").stdout)  # fmt: skip
     truth = SLOPE.shares()

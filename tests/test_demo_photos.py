@@ -167,7 +167,7 @@ def test_the_flown_field_is_known_by_its_zones(demo: Path) -> None:
     )
     answer = json.loads(result.stdout)
     above = answer["above"]
-    # More plants stand where the field is ahead: as one heap they would make it V6.
+    # More plants stand where the field is ahead: all together they make V6.
     assert (answer["stage_name"], above["stage"]) == ("V6", "V5")
     assert above["plants"] == 19
     assert above["enough"]
