@@ -12,11 +12,19 @@ import threading
 from contextlib import suppress
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from collarvision import __version__, commands_count, commands_decision, commands_survey
+from collarvision.commandline import (
+    EXIT_INTERRUPTED,
+    EXIT_MODEL,
+    EXIT_OUTPUT,
+    EXIT_USAGE,
+    end_with,
+    say,
+)
 from collarvision.commands_above import ABOVE_EPILOG, above
 from collarvision.commands_demo import demo
 from collarvision.commands_field import plan
@@ -29,10 +37,6 @@ if TYPE_CHECKING:
     from collarvision.gathering import Source
     from collarvision.writing import RecordWriter
 
-EXIT_USAGE = 2
-EXIT_OUTPUT = 3
-EXIT_MODEL = 4
-EXIT_INTERRUPTED = 130
 
 _EXIT_HELP = """\b
 Exit status:
@@ -144,15 +148,15 @@ def stage(
     # Opening the network takes longest of all: begin while the rest is imported.
     threading.Thread(target=_open_network).start()
     from collarvision.gathering import gather
-    from collarvision.writing import OutputError, RecordWriter
+    from collarvision.writing import OutputError, RecordWriter, make_output_folder
 
     sources = gather(photos)
     if out is not None and any(_same_file(out, source.path) for source in sources):
-        _stop(f"--out {out} is one of the photos: choose another name.", EXIT_USAGE)
+        end_with(f"--out {out} is one of the photos: choose another name.", EXIT_USAGE)
     writer = None
     try:
         if overlay is not None:
-            _make_folder(overlay)
+            make_output_folder(overlay, "overlays")
         width = shutil.get_terminal_size((80, 24)).columns
         writer = RecordWriter(form.value, out, unit=units.value, width=width)  # type: ignore[arg-type]
         options = {
@@ -163,15 +167,15 @@ def stage(
         status = _stage_all(sources, writer, overlay, options)
         writer.finish()
     except OutputError as error:
-        _stop(str(error), EXIT_OUTPUT)
+        end_with(str(error), EXIT_OUTPUT)
     finally:
         if writer is not None:
             writer.abandon()
     if out is not None and status != EXIT_INTERRUPTED:
         count = len(writer.readings)
-        _say(f"Wrote {count} {'record' if count == 1 else 'records'} to {out}.")
+        say(f"Wrote {count} {'record' if count == 1 else 'records'} to {out}.")
     if overlay is not None and status == 0:
-        _say(f"The overlays are in {overlay}.")
+        say(f"The overlays are in {overlay}.")
     raise typer.Exit(status)
 
 
@@ -207,16 +211,16 @@ def _stage_all(
                 try:
                     reading, photo = read_with_photo(source.path, **options)
                 except ModelError as error:
-                    _stop(str(error), EXIT_MODEL)
+                    end_with(str(error), EXIT_MODEL)
                 if overlay is not None:
                     problem = _draw(photo.rgb if photo else None, reading, names.next(source.path))
                     if problem and status == 0:
-                        _say(problem)
+                        say(problem)
                     status = EXIT_OUTPUT if problem else status
                 writer.add(reading)
                 tell(reading.outcome, len(writer.readings))
     except KeyboardInterrupt:
-        _say(f"Stopped: {len(writer.readings)} of {len(sources)} photos were read and are kept.")
+        say(f"Stopped: {len(writer.readings)} of {len(sources)} photos were read and are kept.")
         return EXIT_INTERRUPTED
     return status
 
@@ -284,10 +288,10 @@ def card(
     try:
         write_card(out, page=page.value, field=field, stop=stop)
     except StopCodeError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     except CardSheetError as error:
-        _stop(str(error), EXIT_OUTPUT)
-    _say(
+        end_with(str(error), EXIT_OUTPUT)
+    say(
         f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
         "isn't 100 mm, tell `collarvision stage` with --check-bar."
     )
@@ -306,30 +310,8 @@ app.command("import")(import_)
 app.command()(demo)
 
 
-def _make_folder(folder: Path) -> None:
-    from collarvision.writing import OutputError, may_write
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"The folder {folder} for overlays can't be made ({error.strerror}): choose another."
-        ) from error
-    if not may_write(folder):
-        raise OutputError(f"The folder {folder} can't be written to: choose another for overlays.")
-
-
 def _same_file(a: Path, b: Path) -> bool:
     return os.path.realpath(a) == os.path.realpath(b)
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int) -> NoReturn:
-    _say(words)
-    raise typer.Exit(status)
 
 
 def main() -> None:

@@ -5,10 +5,19 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from collarvision.commandline import (
+    EXIT_INTERRUPTED,
+    EXIT_MODEL,
+    EXIT_OUTPUT,
+    EXIT_USAGE,
+    end_with,
+    field_outline,
+    say,
+)
 from collarvision.progress import photo_progress, step_progress
 
 if TYPE_CHECKING:
@@ -19,10 +28,6 @@ if TYPE_CHECKING:
     from collarvision.above.scale import Stated
     from collarvision.above.values import FrameAbove
 
-EXIT_USAGE = 2
-EXIT_OUTPUT = 3
-EXIT_MODEL = 4
-EXIT_INTERRUPTED = 130
 
 ABOVE_EPILOG = """\b
 Exit status:
@@ -89,33 +94,33 @@ def above(
     from collarvision.writing import OutputError
 
     if units not in (None, "in", "cm"):
-        _stop(f"--units {units} is unknown: use in or cm.", EXIT_USAGE)
+        end_with(f"--units {units} is unknown: use in or cm.", EXIT_USAGE)
     stated = _stated(rows, height, check_bar)
     within = _within(boundary, field)
     try:
         network, calibration = load_above_network(), load_above_calibration()
     except NoAboveNetwork as error:
-        _stop(str(error), EXIT_MODEL)
+        end_with(str(error), EXIT_MODEL)
     except ModelError as error:
-        _stop(str(error), EXIT_MODEL)
+        end_with(str(error), EXIT_MODEL)
     job = _Job(network, calibration, stated, within, out, overlays)
     try:
         frames = job.run(sources)
         if not frames:
-            _stop("No photo from above was given: nothing was done.", EXIT_USAGE)
+            end_with("No photo from above was given: nothing was done.", EXIT_USAGE)
         told = gather_field(frames, calibration, name=field)
         if out is not None:
             save_field(told, out)
     except OutputError as error:
-        _stop(str(error), EXIT_OUTPUT)
+        end_with(str(error), EXIT_OUTPUT)
     except KeyboardInterrupt:
         kept = "; run the same command to go on" if out is not None else ""
-        _stop(f"Stopped: what was read is {'kept' if kept else 'lost'}{kept}.", EXIT_INTERRUPTED)
+        end_with(f"Stopped: what was read is {'kept' if kept else 'lost'}{kept}.", EXIT_INTERRUPTED)
     shown = shown_here(units)  # type: ignore[arg-type]
     width = shutil.get_terminal_size((80, 24)).columns
     typer.echo(tell_field(told, us=shown.us, width=width), nl=False)
     if out is not None:
-        _say(f"Plants, gaps and pictures are in {out}; next: collarvision walk {out}")
+        say(f"Plants, gaps and pictures are in {out}; next: collarvision walk {out}")
 
 
 class _Job:
@@ -138,9 +143,10 @@ class _Job:
         """Read all; photos of a folder that are taken from the side are left out, and said."""
         from collarvision.above.ortho import is_ortho
         from collarvision.gathering import gather
+        from collarvision.writing import make_output_folder
 
         if self._out is not None:
-            _make(self._out)
+            make_output_folder(self._out)
         named = {word.resolve() for word in words}
         frames: list[FrameAbove] = []
         side = 0
@@ -151,7 +157,7 @@ class _Job:
         with photo_progress(len(sources), "Reading photos", order=("counted",)) as told:
             for number, source in enumerate(sources, start=1):
                 if source.trouble is not None:
-                    _say(source.trouble)
+                    say(source.trouble)
                     continue
                 with step_progress(source.path.name, shown=len(sources) < 3) as tell:
                     if is_ortho(source.path):
@@ -165,7 +171,7 @@ class _Job:
                 frames.append(frame)
                 told("not counted" if frame.plants is None else "counted", number)
         if side:
-            _say(
+            say(
                 f"{side} photo{'s' if side > 1 else ''} taken from the side or unreadable left out."
             )
         return frames
@@ -186,7 +192,7 @@ class _Job:
         try:
             photo = load_photo(path)
         except PhotoError as error:
-            _say(f"{path}: {error}")
+            say(f"{path}: {error}")
             return None
         if photo.view != "above" and not named:
             return None
@@ -220,7 +226,7 @@ class _Job:
             if self._overlays and picture is not None:
                 self._draw(picture, frame, self._picture(path, self._key(path) or path.stem))
         except OrthoError as error:
-            _stop(str(error), EXIT_USAGE)
+            end_with(str(error), EXIT_USAGE)
         return frame
 
     def _key(self, path: Path) -> str | None:
@@ -246,9 +252,9 @@ class _Job:
 
     def _draw(self, rgb: np.ndarray, frame: FrameAbove, path: Path) -> None:
         from collarvision.abovereport.picture import save_above
-        from collarvision.writing import OutputError
+        from collarvision.writing import OutputError, make_output_folder
 
-        _make(path.parent)
+        make_output_folder(path.parent)
         try:
             save_above(rgb, frame, path)
         except OSError as error:
@@ -266,15 +272,15 @@ def _stated(rows: str | None, height: str | None, check_bar: float) -> Stated:
         apart = None if rows is None else float(read_length_mm(rows)) / 1000
         up = None if height is None else float(read_length_mm(height)) / 1000
     except UnitError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     if apart is not None and not LEAST_ROWS_M <= apart <= MOST_ROWS_M:
-        _stop(
+        end_with(
             f"--rows {rows} can't be corn's ({LEAST_ROWS_M:g} to {MOST_ROWS_M:g} m): measure from "
             "one row to the next.",
             EXIT_USAGE,
         )
     if up is not None and not 0.5 <= up <= 150.0:
-        _stop(
+        end_with(
             f"--height {height} can't be right for seeing leaves (0.5 to 150 m): give the height "
             "above the ground, not above the sea.",
             EXIT_USAGE,
@@ -300,33 +306,4 @@ class _Within:
 
 
 def _within(boundary: Path | None, field: str | None) -> _Within | None:
-    if boundary is None:
-        return None
-    from collarvision.boundary import BoundaryError, read_boundary
-
-    try:
-        return _Within(read_boundary(boundary, field))
-    except BoundaryError as error:
-        _stop(str(error), EXIT_USAGE)
-
-
-def _make(folder: Path) -> None:
-    from collarvision.writing import OutputError, may_write
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"The folder {folder} can't be made ({error.strerror}): choose another with --out."
-        ) from error
-    if not may_write(folder):
-        raise OutputError(f"The folder {folder} can't be written to: choose another with --out.")
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int) -> NoReturn:
-    _say(words)
-    raise typer.Exit(status)
+    return None if boundary is None else _Within(field_outline(boundary, field))

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
-EXIT_USAGE = 2
-EXIT_SURVEY = 3
+from collarvision.commandline import (
+    EXIT_OUTPUT,
+    end_with,
+    say,
+)
 
 
 def count(
@@ -54,7 +57,7 @@ def count(
     from collarvision.units import UnitError, read_length_mm
 
     if not who.strip():
-        _stop("--who is empty: a count is kept under a name.")
+        end_with("--who is empty: a count is kept under a name.")
     collars = None if stage is None else _collars(stage)
     height_mm = None
     try:
@@ -62,18 +65,18 @@ def count(
             height_mm = float(read_length_mm(height))
         from_nodes = None if nodes is None else collars_from_nodes(nodes)
     except UnitError as error:
-        _stop(f"--height: {error}")
+        end_with(f"--height: {error}")
     except NodeCountError as error:
-        _stop(f"--nodes {nodes}: {error}")
+        end_with(f"--nodes {nodes}: {error}")
     if height_mm is not None and not 0 < height_mm <= 5000:
-        _stop(f"--height {height!r} isn't the height of a corn plant: check the unit.")
+        end_with(f"--height {height!r} isn't the height of a corn plant: check the unit.")
     if collars is None and from_nodes is None and height_mm is None:
-        _stop("Nothing was counted: give --stage, --nodes or --height.")
+        end_with("Nothing was counted: give --stage, --nodes or --height.")
     if visit is not None:
         try:
             visit = date.fromisoformat(visit.strip()).isoformat()
         except ValueError:
-            _stop(f"--visit {visit!r} isn't a date: write it like 2027-06-04.")
+            end_with(f"--visit {visit!r} isn't a date: write it like 2027-06-04.")
     way = "split-stalk" if nodes is not None and collars is None else "on-plant"
     made = HandCount(
         who.strip(),
@@ -85,7 +88,7 @@ def count(
         way,  # type: ignore[arg-type]
     )
     if not survey.exists():
-        _stop(f"There is no survey {survey}: check the name.", EXIT_SURVEY)
+        end_with(f"There is no survey {survey}: check the name.", EXIT_OUTPUT)
     try:
         with SurveyWriter(survey) as store:
             picked = pick(store, what, field=field, date=visit)
@@ -93,13 +96,13 @@ def count(
                 store.add_hand_count(picked.photo.sha256, made)
             else:
                 if collars is None and from_nodes is None:
-                    _stop("A height alone tells no stage: give --stage or --nodes too.")
+                    end_with("A height alone tells no stage: give --stage or --nodes too.")
                 assert picked.stop is not None
                 store.add_stop_count(picked.stop.id, made)
     except PickError as error:
-        _stop(str(error))
+        end_with(str(error))
     except SurveyError as error:
-        _stop(str(error), EXIT_SURVEY)
+        end_with(str(error), EXIT_OUTPUT)
     said = []
     if collars is not None:
         said.append("1 collar" if collars == 1 else f"{collars} collars")
@@ -110,11 +113,11 @@ def count(
         )
     if height_mm is not None:
         said.append(f"{height_mm:.0f} mm tall")
-    _say(f"{picked.words}: {', '.join(said)}, counted by {who.strip()}.")
+    say(f"{picked.words}: {', '.join(said)}, counted by {who.strip()}.")
     if collars is not None and from_nodes is not None:
         off = collars - from_nodes.collars
         if off not in (0, 1):
-            _say(
+            say(
                 f"The nodes say {from_nodes.collars} collars and you counted {collars}: the "
                 "collars stand; look again if that surprises you."
             )
@@ -122,7 +125,7 @@ def count(
         from collarvision.answer import stage_name
 
         if picked.photo.stage != collars:
-            _say(f"The reading had said {stage_name(picked.photo.stage)}.")
+            say(f"The reading had said {stage_name(picked.photo.stage)}.")
 
 
 def splitstalk(
@@ -142,8 +145,8 @@ def splitstalk(
         try:
             write_split_stalk_page(out)
         except OutputError as error:
-            _stop(str(error), EXIT_SURVEY)
-        _say(f"Wrote {out}.")
+            end_with(str(error), EXIT_OUTPUT)
+        say(f"Wrote {out}.")
         return
     typer.echo("Counting leaves in a split stalk, when lower leaves are lost\n")
     for number, step in enumerate(STEPS, start=1):
@@ -157,17 +160,8 @@ def _collars(text: str) -> int:
 
     match = re.fullmatch(r"[vV]?(\d{1,2})|[vV][eE]", text.strip())
     if match is None:
-        _stop(f"--stage {text!r} isn't a count of collars: write 5 or V5, or VE for none.")
+        end_with(f"--stage {text!r} isn't a count of collars: write 5 or V5, or VE for none.")
     collars = int(match[1] or 0)
     if collars > 22:
-        _stop(f"--stage {text}: corn makes 16 to 22 leaves; count again.")
+        end_with(f"--stage {text}: corn makes 16 to 22 leaves; count again.")
     return collars
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
-    _say(words)
-    raise typer.Exit(status)

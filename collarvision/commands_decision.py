@@ -7,9 +7,15 @@ import sys
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from collarvision.commandline import (
+    EXIT_OUTPUT,
+    end_with,
+    say,
+)
 
 if TYPE_CHECKING:
     from collarvision.decision import FieldAnswer
@@ -17,8 +23,6 @@ if TYPE_CHECKING:
     from collarvision.outlook import Outlook
     from collarvision.walk.correction import ZonedField
 
-EXIT_USAGE = 2
-EXIT_SURVEY = 3
 
 FIELD_EPILOG = """\b
 Exit status:
@@ -146,13 +150,13 @@ def field(
     harvest = _date(planned_harvest, "--planned-harvest")
     hit = [(kind, _date(text, f"--{kind}")) for kind, text in (("hail", hail), ("frost", frost))]
     if not 0 < precision < 0.5:
-        _stop(f"--precision {precision:g}: give a share between 0 and 0.5, such as 0.15.")
+        end_with(f"--precision {precision:g}: give a share between 0 and 0.5, such as 0.15.")
     if save and not (who or "").strip():
-        _stop("--save keeps a decision under a name: add --who NAME.")
+        end_with("--save keeps a decision under a name: add --who NAME.")
     if save and limits is None:
-        _stop("--save keeps verdicts, and there are none without limits: add --limits FILE.")
+        end_with("--save keeps verdicts, and there are none without limits: add --limits FILE.")
     if forecast is not None and temperatures is None:
-        _stop("--forecast goes on from what was measured: add --temperatures CSV.")
+        end_with("--forecast goes on from what was measured: add --temperatures CSV.")
     read = None if limits is None else _limits(limits, harvest)
     try:
         with SurveyReader(survey) as store:
@@ -186,11 +190,11 @@ def field(
             with SurveyWriter(survey) as store:
                 kept = keep_decision(store, answer, visits.chosen.visit_id, (who or "").strip())
     except (FieldVisitsError, DamageError) as error:
-        _stop(str(error))
+        end_with(str(error))
     except (SurveyError, ModelError) as error:
-        _stop(str(error), EXIT_SURVEY)
+        end_with(str(error), EXIT_OUTPUT)
     for words in drifted:
-        _say(words)
+        say(words)
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     if form is AnswerForm.json:
         import json
@@ -203,7 +207,7 @@ def field(
         typer.echo(format_answer(answer, shown, width=width, colour=sys.stdout.isatty()), nl=False)
     if save:
         verdicts = "1 verdict" if kept == 1 else f"{kept} verdicts"
-        _say(f"Kept {verdicts} in {survey} under {(who or '').strip()}.")
+        say(f"Kept {verdicts} in {survey} under {(who or '').strip()}.")
     if report is not None:
         _report(answer, report, shown)
 
@@ -216,7 +220,7 @@ def _limits(path: Path, harvest: date | None) -> Any:
     try:
         found = read_limits(path)
     except LimitsError as error:
-        _stop(str(error))
+        end_with(str(error))
     return found if harvest is None else replace(found, planned_harvest=harvest)
 
 
@@ -240,7 +244,7 @@ def _outlook(
             unit=None if unit is None else unit.value,  # type: ignore[arg-type]
         )
     except TemperatureError as error:
-        _stop(f"{error}" + (" (--temperature-unit F or C)" if "unit" in str(error) else ""))
+        end_with(f"{error}" + (" (--temperature-unit F or C)" if "unit" in str(error) else ""))
     dated = [
         (one.day, one.evidence)
         for one in (*visits.earlier, visits.chosen)
@@ -248,11 +252,11 @@ def _outlook(
     ]
     found = None
     if visits.chosen.day is None or visits.chosen.day > today:
-        _say("No dates ahead: the visit has no date, or one in the future.")
+        say("No dates ahead: the visit has no date, or one in the future.")
     else:
         found = look_ahead(dated, weather, limits, clamp=clamp)  # type: ignore[arg-type]
         if found is None:
-            _say("No dates ahead: no plant of the visit has an answer yet.")
+            say("No dates ahead: no plant of the visit has an answer yet.")
     return found
 
 
@@ -284,7 +288,7 @@ def _zoned(flight: Path | None, visits: FieldVisits, precision: float) -> ZonedF
         zones = find_zones(flown, grid(flown))
         return correct(flown, zones, ground, visit=day, precision=precision)
     except (FlightError, BoundaryError) as error:
-        _say(f"The flight is left out. {error}")
+        say(f"The flight is left out. {error}")
         return None
 
 
@@ -295,8 +299,8 @@ def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:
     try:
         write_report(answer, path, shown)
     except OutputError as error:
-        _stop(str(error), EXIT_SURVEY)
-    _say(f"Wrote the report to {path}.")
+        end_with(str(error), EXIT_OUTPUT)
+    say(f"Wrote the report to {path}.")
 
 
 def _date(text: str | None, option: str) -> date | None:
@@ -305,13 +309,4 @@ def _date(text: str | None, option: str) -> date | None:
     try:
         return date.fromisoformat(text.strip())
     except ValueError:
-        _stop(f"{option} {text!r} isn't a date: write it like 2027-06-04.")
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
-    typer.echo(words, err=True)
-    raise typer.Exit(status)
+        end_with(f"{option} {text!r} isn't a date: write it like 2027-06-04.")

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated
 
 import typer
 
-EXIT_USAGE = 2
-EXIT_OUTPUT = 3
+from collarvision.commandline import (
+    EXIT_OUTPUT,
+    AreaUnit,
+    FieldName,
+    Headland,
+    Out,
+    Seed,
+    Start,
+    end_with,
+    field_outline,
+    position,
+)
 
 
 class PlanForm(StrEnum):
@@ -17,13 +27,6 @@ class PlanForm(StrEnum):
 
     page = "page"
     geojson = "geojson"
-
-
-class AreaUnit(StrEnum):
-    """Units of areas; lengths of the walk go with them."""
-
-    ac = "ac"
-    ha = "ha"
 
 
 def plan(
@@ -41,21 +44,10 @@ def plan(
         Path | None,
         typer.Option(metavar="FILE", help="The field's outline as GeoJSON: chooses the stops."),
     ] = None,
-    field: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="The field's name, on the page and in the boundary."),
-    ] = None,
-    start: Annotated[
-        str | None,
-        typer.Option(metavar="LAT,LON", help="Where the walk begins, such as the gate."),
-    ] = None,
-    headland: Annotated[
-        float,
-        typer.Option(metavar="M", min=0.0, help="Metres to keep away from the field's edges."),
-    ] = 10.0,
-    seed: Annotated[
-        int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
-    ] = 0,
+    field: FieldName = None,
+    start: Start = None,
+    headland: Headland = 10.0,
+    seed: Seed = 0,
     above: Annotated[
         Path | None,
         typer.Option(
@@ -69,9 +61,7 @@ def plan(
     form: Annotated[
         PlanForm, typer.Option("--format", help="A page to print, or points for a phone's map.")
     ] = PlanForm.page,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
-    ] = None,
+    out: Out = None,
 ) -> None:
     """Plan a walk: how many stops and plants a field needs, and where to stop."""
     import json
@@ -83,11 +73,11 @@ def plan(
         _zone_walk(above, area, boundary, field, precision, start, headland, seed, units, form, out)
         return
     if area is None and boundary is None:
-        _stop("Give the field's size (--area 40ac) or its outline (--boundary field.geojson).")
+        end_with("Give the field's size (--area 40ac) or its outline (--boundary field.geojson).")
     if form is PlanForm.geojson and boundary is None:
-        _stop("Points for a map need the field's outline: add --boundary field.geojson.")
+        end_with("Points for a map need the field's outline: add --boundary field.geojson.")
     if start is not None and boundary is None:
-        _stop("--start orders the stops on a map: add --boundary field.geojson.")
+        end_with("--start orders the stops on a map: add --boundary field.geojson.")
     if units is not None:
         area_unit = units.value
     elif area is None:
@@ -100,15 +90,10 @@ def plan(
         if area is not None:
             area_m2 = float(read_area_m2(area))
     except UnitError as error:
-        _stop(f"--area: {error}")
+        end_with(f"--area: {error}")
     outline = None
     if boundary is not None:
-        from collarvision.boundary import BoundaryError, read_boundary
-
-        try:
-            outline = read_boundary(boundary, field)
-        except BoundaryError as error:
-            _stop(str(error))
+        outline = field_outline(boundary, field)
         field = field or outline.name
         if area_m2 is None:
             area_m2 = outline.area_m2
@@ -123,17 +108,16 @@ def plan(
     try:
         sample = plan_sample(area_m2 / float(M2_PER["ac"]), precision)
     except ValueError as error:
-        _stop(str(error))
+        end_with(str(error))
     walk = None
     if outline is not None:
-        from collarvision.commands_walk import position
         from collarvision.walkplan import WalkPlanError, plan_walk
 
         begin = None if start is None else position(start)
         try:
             walk = plan_walk(outline, sample.stops, seed=seed, headland_m=headland, start=begin)
         except WalkPlanError as error:
-            _stop(str(error))
+            end_with(str(error))
     from collarvision.walkplan import plan_geojson, write_plan
 
     if form is PlanForm.geojson:
@@ -150,7 +134,7 @@ def plan(
     try:
         write_whole(out, text)
     except OutputError as error:
-        _stop(str(error), EXIT_OUTPUT)
+        end_with(str(error), EXIT_OUTPUT)
     typer.echo(f"Wrote the plan to {out}.", err=True)
 
 
@@ -171,7 +155,7 @@ def _zone_walk(
     from collarvision import commands_walk as walking
 
     if area is not None:
-        _stop("--above goes by the field's outline: give --boundary field.geojson, not --area.")
+        end_with("--above goes by the field's outline: give --boundary field.geojson, not --area.")
     walking.walk(
         flight,
         boundary,
@@ -180,12 +164,7 @@ def _zone_walk(
         start=start,
         headland=headland,
         seed=seed,
-        units=None if units is None else walking.WalkArea(units.value),
+        units=units,
         form=walking.WalkForm(form.value),
         out=out,
     )
-
-
-def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
-    typer.echo(words, err=True)
-    raise typer.Exit(status)

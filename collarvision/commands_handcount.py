@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from collarvision.commandline import (
+    EXIT_OUTPUT,
+    EXIT_USAGE,
+    end_with,
+    say,
+)
+
 if TYPE_CHECKING:
     from collarvision.limitsfile import Limits
-
-EXIT_USAGE = 2
-EXIT_SURVEY = 3
 
 
 def handcount(
@@ -36,13 +40,13 @@ def handcount(
     from collarvision.survey import SurveyError
 
     if not survey.is_file():
-        _stop(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+        end_with(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
     try:
         serve(survey, host=host, port=port, limits=_limits(limits), say=typer.echo)
     except RunError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
-        _stop(str(error), EXIT_SURVEY)
+        end_with(str(error), EXIT_OUTPUT)
     except KeyboardInterrupt:
         typer.echo("Ended; what was saved is in the survey.", err=True)
 
@@ -70,27 +74,27 @@ def import_(
     from collarvision.survey import SurveyError, SurveyWriter
 
     if not who.strip():
-        _stop("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
+        end_with("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
     if not survey.is_file():
-        _stop(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+        end_with(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
     try:
         file = read_coco(labels)
         with SurveyWriter(survey) as store:
             done = import_labels(store, file, who.strip(), all_checked=all_checked)
     except CocoError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
-        _stop(str(error), EXIT_SURVEY)
+        end_with(str(error), EXIT_OUTPUT)
     for problem in done.problems:
-        _say(problem)
-    _say(f"Stored the labels of {done.stored} photos.")
+        say(problem)
+    say(f"Stored the labels of {done.stored} photos.")
     if done.unchanged:
-        _say(
+        say(
             f"{done.unchanged} photos are labelled just as they were read and were passed over: if "
             "somebody looked at each of them, run this again with --all-checked."
         )
     if done.problems:
-        raise typer.Exit(EXIT_SURVEY)
+        raise typer.Exit(EXIT_OUTPUT)
 
 
 def _limits(path: Path | None) -> Limits | None:
@@ -101,13 +105,4 @@ def _limits(path: Path | None) -> Limits | None:
     try:
         return read_limits(path)
     except LimitsError as error:
-        _stop(str(error), EXIT_USAGE)
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int) -> NoReturn:
-    _say(words)
-    raise typer.Exit(status)
+        end_with(str(error), EXIT_USAGE)

@@ -10,19 +10,23 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from collarvision.commandline import (
+    EXIT_INTERRUPTED,
+    EXIT_MODEL,
+    EXIT_OUTPUT,
+    EXIT_USAGE,
+    end_with,
+    say,
+)
 from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
     from collarvision.batch import BatchResult, Job
 
-EXIT_USAGE = 2
-EXIT_SURVEY = 3
-EXIT_ENGINE = 4
-EXIT_INTERRUPTED = 130
 
 BATCH_EPILOG = """\b
 Exit status:
@@ -86,9 +90,9 @@ def batch(
 ) -> None:
     """Stage whole folders into a survey, each photo once; run it again to go on after a stop."""
     if height_rule not in ("half-out", "tip-down"):
-        _stop(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
+        end_with(f"--height-rule {height_rule} is unknown: use half-out or tip-down.", EXIT_USAGE)
     if cluster is not None and workers is not None:
-        _stop("--workers are those of this computer: leave it out with --cluster.", EXIT_USAGE)
+        end_with("--workers are those of this computer: leave it out with --cluster.", EXIT_USAGE)
     if watch:
         _check_watchable(sources)
     from collarvision.batch.cluster import Cluster
@@ -107,10 +111,10 @@ def batch(
     try:
         boundaries = () if fields is None else named(read_outlines(fields), fields)
     except BoundaryError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     name = None if field is None else tidy(field)
     if name == "":
-        _stop("--field is empty: give the field's name.", EXIT_USAGE)
+        end_with("--field is empty: give the field's name.", EXIT_USAGE)
     options = Options(height_rule, check_bar, read_codes=read_codes)  # type: ignore[arg-type]
     try:
         with SurveyWriter(survey) as store, BatchLock(survey):
@@ -132,18 +136,18 @@ def batch(
                 result = _run(Job(files, model, filing, restage), store, engine(len(files)))
             _finish(result, store, None if watch else len(files))
     except (BatchLockError, RemoteError) as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
-        _stop(str(error), EXIT_SURVEY)
+        end_with(str(error), EXIT_OUTPUT)
     except EngineError as error:
-        _stop(str(error), EXIT_ENGINE)
+        end_with(str(error), EXIT_MODEL)
     except KeyboardInterrupt:
-        _stop("Ended: what was read is kept; run the same command to go on.", EXIT_INTERRUPTED)
+        end_with("Ended: what was read is kept; run the same command to go on.", EXIT_INTERRUPTED)
     except OSError as error:
-        _stop(
+        end_with(
             f"The survey {survey} can't be used where it is ({error.strerror}): choose a folder "
             "that you may write in.",
-            EXIT_SURVEY,
+            EXIT_OUTPUT,
         )
 
 
@@ -166,7 +170,7 @@ def export(
     from collarvision.writing import OutputError
 
     if to.exists() and survey.exists() and to.samefile(survey):
-        _stop(f"--to {to} is the survey itself: choose another name.", EXIT_USAGE)
+        end_with(f"--to {to} is the survey itself: choose another name.", EXIT_USAGE)
 
     def marked(sha256: str) -> Labels | None:
         counts = [one for one in store.counts(sha256) if one.handles]
@@ -179,14 +183,14 @@ def export(
         form_of(to)
         with SurveyReader(survey) as store:
             if field is not None and all(known.name != field for known in store.fields()):
-                _stop(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
+                end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
             count = export_plants(store.plants(field), to, marked)
     except FormError as error:
-        _stop(str(error), EXIT_USAGE)
+        end_with(str(error), EXIT_USAGE)
     except (OutputError, SurveyError) as error:
-        _stop(str(error), EXIT_SURVEY)
-    _say(f"Wrote {count} plant{'' if count == 1 else 's'} to {to}.")
-    _say(CAUTION)
+        end_with(str(error), EXIT_OUTPUT)
+    say(f"Wrote {count} plant{'' if count == 1 else 's'} to {to}.")
+    say(CAUTION)
 
 
 def _model() -> Any:
@@ -206,9 +210,9 @@ def _check_watchable(sources: list[str]) -> None:
 
     for source in sources:
         if not Path(source).is_dir():
-            _stop(f"--watch needs folders of this computer, and {source} is none.", EXIT_USAGE)
+            end_with(f"--watch needs folders of this computer, and {source} is none.", EXIT_USAGE)
     if importlib.util.find_spec("watchfiles") is None:
-        _stop("--watch needs a further package: pip install 'collarvision[watch]'.", EXIT_USAGE)
+        end_with("--watch needs a further package: pip install 'collarvision[watch]'.", EXIT_USAGE)
 
 
 def _run(job: Job, store: Any, engine: Any) -> BatchResult:
@@ -231,10 +235,10 @@ def _watch(
 
     def tell(step: str, name: str) -> None:
         if step != "known":
-            _say(f"{plain(name)}: {step.replace('-', ' ')}")
+            say(f"{plain(name)}: {step.replace('-', ' ')}")
 
     with _stop_asked() as stopping, Watch([Path(source) for source in sources]) as watch:
-        _say(f"Watching {', '.join(map(plain, sources))}; Ctrl-C ends it.")
+        say(f"Watching {', '.join(map(plain, sources))}; Ctrl-C ends it.")
         job = Job(watch.photos(stopping), model, filing, restage)
         return run_batch(job, store, engine, stopping=stopping, tell=tell)
 
@@ -249,7 +253,7 @@ def _finish(result: BatchResult, store: Any, files: int | None) -> None:
     )
     if result.stopped and files is not None:
         left = files - sum(result.steps.values())
-        _say(f"Stopped with {left} of {files} photos to go: run the same command to go on.")
+        say(f"Stopped with {left} of {files} photos to go: run the same command to go on.")
         raise typer.Exit(EXIT_INTERRUPTED)
 
 
@@ -275,12 +279,3 @@ def _stop_asked() -> Iterator[Callable[[], bool]]:
     finally:
         for number, handler in was.items():
             signal.signal(number, handler)
-
-
-def _say(words: str) -> None:
-    typer.echo(words, err=True)
-
-
-def _stop(words: str, status: int) -> NoReturn:
-    _say(words)
-    raise typer.Exit(status)

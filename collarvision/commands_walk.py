@@ -5,17 +5,28 @@ from __future__ import annotations
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from collarvision.commandline import (
+    EXIT_OUTPUT,
+    AreaUnit,
+    FieldName,
+    Headland,
+    Out,
+    Seed,
+    Start,
+    end_with,
+    field_outline,
+    position,
+)
 
 if TYPE_CHECKING:
     from collarvision.boundary import Boundary
     from collarvision.walk.flight import Flight
     from collarvision.walk.stops import ZoneWalk
 
-EXIT_USAGE = 2
-EXIT_OUTPUT = 3
 _FLIGHT_FILES = {".json", ".npz", ".geojson"}  # files of a flight's folder; any other is a survey
 GOOD_DAYS = 7  # as `collarvision.walk.flight.GOOD_DAYS`; --help must not load that room
 
@@ -34,13 +45,6 @@ class WalkForm(StrEnum):
     json = "json"
 
 
-class WalkArea(StrEnum):
-    """Units of areas; lengths of the walk go with them."""
-
-    ac = "ac"
-    ha = "ha"
-
-
 def walk(
     flight: Annotated[
         Path,
@@ -53,10 +57,7 @@ def walk(
         Path | None,
         typer.Option(metavar="FILE", help="The field's outline as GeoJSON."),
     ] = None,
-    field: Annotated[
-        str | None,
-        typer.Option(metavar="NAME", help="The field's name, on the page and in the boundary."),
-    ] = None,
+    field: FieldName = None,
     precision: Annotated[
         float,
         typer.Option(metavar="D", help="How exactly to know a share of plants; 0.15 is +-15%."),
@@ -65,17 +66,9 @@ def walk(
         int | None,
         typer.Option(metavar="N", min=1, help="As many stops; else by area and zones."),
     ] = None,
-    start: Annotated[
-        str | None,
-        typer.Option(metavar="LAT,LON", help="Where the walk begins, such as the gate."),
-    ] = None,
-    headland: Annotated[
-        float,
-        typer.Option(metavar="M", min=0.0, help="Metres to keep away from the field's edges."),
-    ] = 10.0,
-    seed: Annotated[
-        int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
-    ] = 0,
+    start: Start = None,
+    headland: Headland = 10.0,
+    seed: Seed = 0,
     day: Annotated[
         str | None, typer.Option(metavar="DATE", help="Day of the walk; today by default.")
     ] = None,
@@ -84,22 +77,20 @@ def walk(
         typer.Option(metavar="DAYS", min=0, help="A flight may be that old."),
     ] = GOOD_DAYS,
     units: Annotated[
-        WalkArea | None, typer.Option(help="Unit of areas, with ft or m; else of your locale.")
+        AreaUnit | None, typer.Option(help="Unit of areas, with ft or m; else of your locale.")
     ] = None,
     form: Annotated[
         WalkForm,
         typer.Option("--format", help="A page to print, points for a phone's map, or values."),
     ] = WalkForm.page,
-    out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
-    ] = None,
+    out: Out = None,
     map_page: Annotated[
         Path | None,
         typer.Option("--map", metavar="FILE", help="Also write a map with the list (HTML)."),
     ] = None,
 ) -> None:
     """Say where to walk after a flight: zones of unlike growth, and the stops that settle them."""
-    outline = None if boundary is None else _outline(boundary, field)
+    outline = None if boundary is None else field_outline(boundary, field)
     if outline is not None:
         field = field or outline.name
     planned = planned_walk(
@@ -147,9 +138,9 @@ def planned_walk(
         )
         old = age_words(flown, on, oldest)
         if old is not None:
-            _stop(f"{old} (--oldest DAYS takes an older one, --day another day.)")
+            end_with(f"{old} (--oldest DAYS takes an older one, --day another day.)")
         if begin is not None and not flown.located:
-            _stop("--start orders the stops on a map, and the flight has no place on the earth.")
+            end_with("--start orders the stops on a map, and the flight has no place on the earth.")
         return plan_zone_walk(
             flown,
             find_zones(flown, grid(flown)),
@@ -161,7 +152,7 @@ def planned_walk(
             start=begin,
         )
     except (FlightError, WalkPlanError, ValueError) as error:
-        _stop(str(error))
+        end_with(str(error))
 
 
 def _surveyed(
@@ -179,7 +170,7 @@ def _surveyed(
             visits = visits_of(store, field)
         kept = surveyed_flight(visits.above, visits.field, on, oldest)
         if kept is None:
-            _stop(
+            end_with(
                 f"The survey holds no photos from above of {visits.field} with plants on them, not "
                 f"over {oldest} days old on {on}: run `collarvision batch` on them, or give the "
                 "folder that `collarvision above --out` wrote."
@@ -187,9 +178,9 @@ def _surveyed(
         if outline is None and visits.boundary is not None:
             outline = boundary_of(visits.boundary, visits.field)
     except (FieldVisitsError, BoundaryError) as error:
-        _stop(str(error))
+        end_with(str(error))
     except SurveyError as error:
-        _stop(str(error), EXIT_OUTPUT)
+        end_with(str(error), EXIT_OUTPUT)
     return flight_of(kept, outline)
 
 
@@ -197,7 +188,7 @@ def show_walk(
     planned: ZoneWalk,
     *,
     field: str | None,
-    units: WalkArea | None,
+    units: AreaUnit | None,
     form: WalkForm,
     out: Path | None,
     map_page: Path | None,
@@ -217,7 +208,7 @@ def show_walk(
         text = json.dumps(walk_record(planned, field), indent=2, ensure_ascii=False) + "\n"
     else:
         if not planned.flight.located:
-            _stop(
+            end_with(
                 "The flight has no place on the earth, so there are no points for a map: "
                 "leave --format out for rows and paces."
             )
@@ -233,28 +224,8 @@ def show_walk(
             return
         write_whole(out, text)
     except OutputError as error:
-        _stop(str(error), EXIT_OUTPUT)
+        end_with(str(error), EXIT_OUTPUT)
     typer.echo(f"Wrote the walk to {out}.", err=True)
-
-
-def position(text: str) -> tuple[float, float]:
-    """Read latitude and longitude, or stop with a sentence."""
-    try:
-        lat, lon = (float(part) for part in text.split(","))
-    except ValueError:
-        lat = lon = float("nan")
-    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        _stop(f"--start {text!r} isn't latitude,longitude: write it like 41.52,-93.61.")
-    return lat, lon
-
-
-def _outline(path: Path, field: str | None) -> Boundary:
-    from collarvision.boundary import BoundaryError, read_boundary
-
-    try:
-        return read_boundary(path, field)
-    except BoundaryError as error:
-        _stop(str(error))
 
 
 def _date(text: str | None) -> date | None:
@@ -263,9 +234,4 @@ def _date(text: str | None) -> date | None:
     try:
         return date.fromisoformat(text.strip())
     except ValueError:
-        _stop(f"--day {text!r} isn't a date: write it like 2027-06-04.")
-
-
-def _stop(words: str, status: int = EXIT_USAGE) -> NoReturn:
-    typer.echo(words, err=True)
-    raise typer.Exit(status)
+        end_with(f"--day {text!r} isn't a date: write it like 2027-06-04.")

@@ -115,6 +115,37 @@ def may_write(path: Path) -> bool:
     return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
+def make_folder(folder: Path, what: str | None = None) -> None:
+    """Make a folder for `what`, or the one of --out, if need be.
+
+    Raises
+    ------
+    OutputError
+        When it can't be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"The folder {folder}{f' for {what}' if what else ''} can't be made "
+            f"({error.strerror}): choose another{'' if what else ' with --out'}."
+        ) from error
+
+
+def make_output_folder(folder: Path, what: str | None = None) -> None:
+    """Do what `make_folder` does, and see that files can be written there.
+
+    Raises
+    ------
+    OutputError
+        When it can't be made or written to.
+    """
+    make_folder(folder, what)
+    if not may_write(folder):
+        choose = f"for {what}" if what else "with --out"
+        raise OutputError(f"The folder {folder} can't be written to: choose another {choose}.")
+
+
 def record_line(reading: Reading) -> str:
     """One record as one line of JSON, in UTF-8 that any reader takes."""
     text = json.dumps(reading.record(), ensure_ascii=False, allow_nan=False)

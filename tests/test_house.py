@@ -69,6 +69,7 @@ ORDER = [
     {"fieldtable", "keeping"},
     {"report"},
     {"handcount"},
+    {"commandline"},
     {"commands_walk"},
     {"commands_decision", "commands_field", "commands_count", "commands_survey"},
     {"commands_above", "commands_demo", "commands_handcount"},

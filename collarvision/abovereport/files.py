@@ -29,7 +29,7 @@ from collarvision.above.values import (
     stage_range,
 )
 from collarvision.answer import stage_name
-from collarvision.writing import OutputError
+from collarvision.writing import OutputError, make_folder
 
 FORM: Final = "collarvision-above-1"
 SUMMARY, PLANTS, FRAMES = "above.json", "plants.npz", "frames"
@@ -47,12 +47,7 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
     OutputError
         When they can't be written.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(
-            f"The folder {folder} can't be made ({error.strerror}): choose another with --out."
-        ) from error
+    make_folder(folder)
     paths = [folder / name for name in (PLANTS, "plants.geojson", "gaps.geojson")]
     paths += [folder / "photos.geojson", folder / SUMMARY]
     columns: dict[str, Any] = dict(_columns(field.frames))

@@ -1,0 +1,80 @@
+"""Command line: what the commands share: how they end, their common options, a field's outline."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from collarvision.boundary import Boundary
+
+EXIT_USAGE = 2
+EXIT_OUTPUT = 3
+"""Also of a survey that can't be opened."""
+
+EXIT_MODEL = 4
+"""Also of a cluster that can't be reached."""
+
+EXIT_INTERRUPTED = 130
+
+
+class AreaUnit(StrEnum):
+    """Units of areas; lengths of the walk go with them."""
+
+    ac = "ac"
+    ha = "ha"
+
+
+FieldName = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="The field's name, on the page and in the boundary."),
+]
+Start = Annotated[
+    str | None,
+    typer.Option(metavar="LAT,LON", help="Where the walk begins, such as the gate."),
+]
+Headland = Annotated[
+    float,
+    typer.Option(metavar="M", min=0.0, help="Metres to keep away from the field's edges."),
+]
+Seed = Annotated[
+    int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
+]
+Out = Annotated[
+    Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
+]
+
+
+def say(words: str) -> None:
+    """Say something beside the output."""
+    typer.echo(words, err=True)
+
+
+def end_with(words: str, status: int = EXIT_USAGE) -> NoReturn:
+    """Say why the command ends, and end it."""
+    say(words)
+    raise typer.Exit(status)
+
+
+def field_outline(path: Path, field: str | None) -> Boundary:
+    """Read a field's outline, or stop with a sentence."""
+    from collarvision.boundary import BoundaryError, read_boundary
+
+    try:
+        return read_boundary(path, field)
+    except BoundaryError as error:
+        end_with(str(error))
+
+
+def position(text: str) -> tuple[float, float]:
+    """Read latitude and longitude, or stop with a sentence."""
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError:
+        lat = lon = float("nan")
+    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+        end_with(f"--start {text!r} isn't latitude,longitude: write it like 41.52,-93.61.")
+    return lat, lon
