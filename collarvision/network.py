@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -126,6 +127,23 @@ def load_network(path: str | Path | None = None) -> Network:
 
 
 def _open(path: Path) -> Network:
+    return Network(*open_session(path, {"maps": MAP_CHANNELS, "globals": GLOBAL_CHANNELS}))
+
+
+def open_session(path: Path, channels: Mapping[str, int]) -> tuple[Any, str]:
+    """Open a model file, and give its session and what it says of its version.
+
+    Parameters
+    ----------
+    path : Path
+    channels : mapping of str to int
+        Outputs that it must have, and the channels of each.
+
+    Raises
+    ------
+    ModelError
+        When it can't be read, or has other outputs.
+    """
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
@@ -147,16 +165,14 @@ def _open(path: Path) -> Network:
         raise ModelError(
             f"The network's file {path} can't be read. Install the package again."
         ) from error
-    names = {output.name: output.shape for output in session.get_outputs()}
-    if names.get("maps", [0, 0])[1] != MAP_CHANNELS or (
-        names.get("globals", [0, 0])[1] != GLOBAL_CHANNELS
-    ):
+    shapes = {output.name: output.shape for output in session.get_outputs()}
+    if any(shapes.get(name, [0, 0])[1] != count for name, count in channels.items()):
         raise ModelError(
             f"The network's file {path} belongs to another version of this program. "
             "Install the package again."
         )
     said = session.get_modelmeta().custom_metadata_map.get("version")
-    return Network(session, said or path.stem)
+    return session, said or path.stem
 
 
 def usable_cpus() -> int:

@@ -166,7 +166,8 @@ def load_photo(
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
-        view="above" if shows_field(rgb) else noted_view(flight),
+        # The picture itself is looked at only where the file says nothing of a flight.
+        view="above" if noted_view(flight) == "above" or shows_field(rgb) else "side",
         flight=flight,
         step=step,
         decode=decode,

@@ -87,14 +87,3 @@ def noted_view(notes: FlightNotes) -> View:
     heights = (notes.height_m or 0.0, notes.ground_height_m or 0.0)
     down = notes.pitch_deg is not None and notes.pitch_deg <= LOOKING_DOWN_DEG
     return "above" if down or max(heights) >= FLOWN_M else "side"
-
-
-def view_of(data: bytes) -> View:
-    """Tell a photo taken from the air by its file's notes.
-
-    Parameters
-    ----------
-    data : bytes
-        The whole file.
-    """
-    return noted_view(flight_notes(data))

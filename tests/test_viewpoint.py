@@ -16,7 +16,7 @@ from stand_in import BOARD, DrawnPlant
 
 from collarvision.photo import load_photo
 from collarvision.survey import SurveyReader
-from collarvision.viewpoint import view_of
+from collarvision.viewpoint import View, flight_notes, noted_view
 
 # The packet's frame is that of XMP part 1 (ISO 16684-1), 7; the notes' names are from memory.
 PACKET = (
@@ -25,6 +25,10 @@ PACKET = (
     'xmlns:cam="http://example.org/cam/" {attributes}>{elements}</rdf:Description></rdf:RDF>'
     '</x:xmpmeta><?xpacket end="w"?>'
 )
+
+
+def view_of(data: bytes) -> View:
+    return noted_view(flight_notes(data))
 
 
 def packet(attributes: str = "", elements: str = "") -> bytes:

@@ -17,8 +17,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from collarvision import network as shared
-from collarvision.network import ModelError, models_folder, usable_cpus
+from collarvision.network import ModelError, models_folder, open_session
 
 ABOVE_MODEL_VARIABLE: Final = "COLLARVISION_ABOVE_MODEL"
 """Environment variable that names another model file."""
@@ -233,32 +232,5 @@ def load_above_network() -> AboveNetwork:
     key = (str(found), os.getpid())
     with _lock:
         if key not in _networks:
-            _networks[key] = _open(found)
+            _networks[key] = AboveNetwork(*open_session(found, _CHANNELS))
         return _networks[key]
-
-
-def _open(path: Path) -> AboveNetwork:
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(shared.MAX_THREADS, usable_cpus()))
-    options.inter_op_num_threads = 1
-    options.enable_mem_pattern = False
-    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    options.log_severity_level = 3
-    try:
-        session = onnxruntime.InferenceSession(
-            str(path), sess_options=options, providers=["CPUExecutionProvider"]
-        )
-    except Exception as error:
-        raise ModelError(
-            f"The network's file {path} can't be read. Install the package again."
-        ) from error
-    shapes = {output.name: output.shape for output in session.get_outputs()}
-    if any(shapes.get(name, [0, 0])[1] != count for name, count in _CHANNELS.items()):
-        raise ModelError(
-            f"The network's file {path} belongs to another version of this program. "
-            "Install the package again."
-        )
-    said = session.get_modelmeta().custom_metadata_map.get("version")
-    return AboveNetwork(session, said or path.stem)

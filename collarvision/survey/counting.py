@@ -38,10 +38,7 @@ FIELD_STATES = """
 
 def question(sha256: str | None, field: str | None) -> str:
     """SQL for hand counts, with :sha256 and :field as they are asked for."""
-    asked = [("p.sha256 = :sha256", sha256), ("f.name = :field", field)]
-    said = [words for words, value in asked if value is not None]
-    where = f"WHERE {' AND '.join(said)}" if said else ""
-    return f"{_COUNTS} {where} ORDER BY h.id"
+    return f"{_COUNTS} {rows.where(field, sha256=sha256)} ORDER BY h.id"
 
 
 def stored_count(row: sqlite3.Row) -> StoredCount:

@@ -58,9 +58,9 @@ PLANT = f"{_PLANT} FROM photos AS p {_LATEST} {PLACE}"
 PLANT_OF_FIELD = f"{_PLANT} {OF_FIELD} {_LATEST} LEFT JOIN stops AS s ON s.id = p.stop_id"
 
 
-def where(field: str | None, date: str | None) -> str:
-    """SQL that asks for :field and :date, where they are given."""
-    asked = [("f.name = :field", field), ("v.date = :date", date)]
+def where(field: str | None = None, date: str | None = None, sha256: str | None = None) -> str:
+    """SQL that asks for :field, :date and :sha256, where they are given."""
+    asked = [("p.sha256 = :sha256", sha256), ("f.name = :field", field), ("v.date = :date", date)]
     said = [words for words, value in asked if value is not None]
     return f"WHERE {' AND '.join(said)}" if said else ""
 
