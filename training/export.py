@@ -9,8 +9,6 @@ import argparse
 import datetime
 import hashlib
 import json
-import os
-import warnings
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +17,6 @@ from torch import Tensor, nn
 
 from training import phone
 from training.checkpoint import load_weights
-from training.lean import lean
 from training.network import (
     GLOBAL_CHANNELS,
     LINK_SCALE,
@@ -30,10 +27,9 @@ from training.network import (
     Network,
     fold_norms,
 )
+from training.onnxfile import export_checked
 from training.views import LOOK_PX, READ_MARGIN, READ_PX
 
-OPSET = 17
-AGREEMENT = 1e-3
 CHECK_SHAPES = ((1, 320, 256), (2, 320, 320), (1, 640, 640), (3, 96, 160))
 
 
@@ -57,38 +53,6 @@ def weights_hash(network: nn.Module) -> str:
     return digest.hexdigest()[:8]
 
 
-def write_onnx(network: Network, path: Path, facts: dict[str, str]) -> None:
-    """Export a folded network with dynamic batch, height and width, and write its metadata."""
-    import onnx
-
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(path.name + ".part")
-    with warnings.catch_warnings():
-        # The tracing exporter is the one that keeps all three axes free with this network; it
-        # announces its successor at length.
-        warnings.simplefilter("ignore")
-        torch.onnx.export(
-            network,
-            (torch.rand(2, 3, 320, 256),),
-            str(beside),
-            dynamo=False,
-            opset_version=OPSET,
-            input_names=["image"],
-            output_names=["maps", "globals"],
-            dynamic_axes={
-                "image": {0: "n", 2: "height", 3: "width"},
-                "maps": {0: "n", 2: "map_height", 3: "map_width"},
-                "globals": {0: "n"},
-            },
-        )
-    model = onnx.load(str(beside))
-    lean(model)
-    onnx.helper.set_model_props(model, facts)
-    onnx.checker.check_model(model, full_check=True)
-    onnx.save(model, str(beside))
-    os.replace(beside, path)
-
-
 def check_images(paths: list[str]) -> list[Tensor]:
     """Inputs to compare on: white noise, natural-looking textures, and given photos."""
     generator = torch.Generator().manual_seed(5)
@@ -106,23 +70,6 @@ def check_images(paths: list[str]) -> list[Tensor]:
         photo = cv2.resize(photo[..., ::-1], (READ_PX, READ_PX), interpolation=cv2.INTER_AREA)
         images.append(torch.from_numpy(photo / np.float32(255)).permute(2, 0, 1)[None])
     return images
-
-
-def worst_disagreement(network: Network, path: Path, images: list[Tensor]) -> float:
-    """Largest difference of ONNX Runtime from PyTorch; relative where answers exceed 1."""
-    import onnxruntime
-
-    session = onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"])
-    worst = 0.0
-    for image in images:
-        with torch.no_grad():
-            ours = [t.numpy() for t in network(image)]
-        theirs = session.run(["maps", "globals"], {"image": image.numpy()})
-        for a, b in zip(ours, theirs, strict=True):
-            if a.shape != b.shape:
-                raise SystemExit(f"The exported network gives {b.shape}, PyTorch {a.shape}.")
-            worst = max(worst, float((np.abs(a - b) / np.maximum(1.0, np.abs(a))).max()))
-    return worst
 
 
 def time_ms(path: Path, threads: int = 2, repeats: int = 15) -> dict[str, float]:
@@ -186,18 +133,18 @@ def export(
     reference = Network()
     reference.load_state_dict(network.state_dict())
     reference.eval()
-    out = Path(out)
-    spare = out.with_name(out.name + ".new")
-    write_onnx(fold_norms(network), spare, facts)
-    worst = worst_disagreement(reference, spare, check_images(images or []))
-    if not worst <= AGREEMENT:
-        spare.unlink()
-        raise SystemExit(f"ONNX Runtime differs from PyTorch by {worst:.2g}, over {AGREEMENT}.")
-    os.replace(spare, out)
-    print(
-        f"{out}: version {facts['version']}, {out.stat().st_size / 1e6:.1f} MB, "
-        f"differs from PyTorch by at most {worst:.1e}",
-        flush=True,
+    export_checked(
+        fold_norms(network),
+        reference,
+        out,
+        example=torch.rand(2, 3, 320, 256),
+        axes={
+            "image": {0: "n", 2: "height", 3: "width"},
+            "maps": {0: "n", 2: "map_height", 3: "map_width"},
+            "globals": {0: "n"},
+        },
+        images=check_images(images or []),
+        facts=facts,
     )
     return facts
 

@@ -6,11 +6,13 @@ below are the contract with the run-time package and are written into the export
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from training.encoder import TAP_CHANNELS, Encoder, load_encoder, read_weights
+from training.encoder import TAP_CHANNELS, Encoder, InvertedResidual, load_encoder, read_weights
 
 MAP_CHANNELS: tuple[str, ...] = (
     "class_background",
@@ -208,7 +210,10 @@ def build(encoder_weights: str | None = None, pretrained: bool = True) -> Networ
     return network
 
 
-def fold_norms(network: Network) -> Network:
+Folded = TypeVar("Folded", bound=nn.Module)
+
+
+def fold_norms(network: Folded) -> Folded:
     """Fold every batch norm into the convolution before it, in place, for export.
 
     Leaves the outputs unchanged but for rounding; only for evaluation.
@@ -216,14 +221,15 @@ def fold_norms(network: Network) -> Network:
     from torch.nn.utils.fusion import fuse_conv_bn_eval
 
     network.eval()
-    encoder = network.encoder
-    pairs: list[tuple[nn.Module, str, str]] = [(encoder, "_conv_stem", "_bn0")]
-    for block in encoder._blocks:
-        if block.expands:
-            pairs.append((block, "_expand_conv", "_bn0"))
-        pairs += [(block, "_depthwise_conv", "_bn1"), (block, "_project_conv", "_bn2")]
+    pairs: list[tuple[nn.Module, str, str]] = []
     for module in network.modules():
-        if isinstance(module, Separable):
+        if isinstance(module, Encoder):
+            pairs.append((module, "_conv_stem", "_bn0"))
+        elif isinstance(module, InvertedResidual):
+            if module.expands:
+                pairs.append((module, "_expand_conv", "_bn0"))
+            pairs += [(module, "_depthwise_conv", "_bn1"), (module, "_project_conv", "_bn2")]
+        elif isinstance(module, Separable):
             pairs += [(module, "spatial", "spatial_norm"), (module, "mix", "mix_norm")]
         elif isinstance(module, Lateral):
             pairs.append((module, "mix", "norm"))

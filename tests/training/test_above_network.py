@@ -220,7 +220,8 @@ def test_exported_graph_pads_in_its_convolutions_and_agrees(tmp_path: Path) -> N
     onnx = pytest.importorskip("onnx", reason="export needs onnx")
     pytest.importorskip("onnxruntime", reason="the check needs ONNX Runtime")
     from training import checkpoint
-    from training.above.export import AGREEMENT, export
+    from training.above.export import export
+    from training.onnxfile import AGREEMENT
 
     torch.manual_seed(1)
     network = net.AboveNetwork()

@@ -196,8 +196,9 @@ def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     onnx = pytest.importorskip("onnx")
     pytest.importorskip("onnxruntime")
     from training import checkpoint
-    from training.export import AGREEMENT, check_images, export, worst_disagreement
+    from training.export import check_images, export
     from training.network import Network
+    from training.onnxfile import AGREEMENT, worst_disagreement
 
     torch.manual_seed(0)
     network = Network().train()

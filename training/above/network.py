@@ -15,7 +15,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from training.above.contract import CHANNELS, OUTPUTS
-from training.encoder import TAPS, Encoder, InvertedResidual, load_encoder, read_weights
+from training.encoder import TAPS, Encoder, load_encoder, read_weights
 from training.network import Lateral, Separable
 
 LINK_SCALE_PX = 64.0
@@ -147,27 +147,6 @@ def encoder_start(network: AboveNetwork, weights: str | Path | None) -> None:
     load_encoder(whole, read_weights(weights))
     state = whole.state_dict()
     network.encoder.load_state_dict({k: state[k] for k in network.encoder.state_dict()})
-
-
-def fold(network: AboveNetwork) -> AboveNetwork:
-    """Fold every batch norm into the convolution before it, in place, for export."""
-    from torch.nn.utils.fusion import fuse_conv_bn_eval
-
-    network.eval()
-    pairs: list[tuple[nn.Module, str, str]] = [(network.encoder, "_conv_stem", "_bn0")]
-    for module in network.modules():
-        if isinstance(module, InvertedResidual):
-            if module.expands:
-                pairs.append((module, "_expand_conv", "_bn0"))
-            pairs += [(module, "_depthwise_conv", "_bn1"), (module, "_project_conv", "_bn2")]
-        elif isinstance(module, Separable):
-            pairs += [(module, "spatial", "spatial_norm"), (module, "mix", "mix_norm")]
-        elif isinstance(module, Lateral):
-            pairs.append((module, "mix", "norm"))
-    for owner, conv, norm in pairs:
-        setattr(owner, conv, fuse_conv_bn_eval(getattr(owner, conv), getattr(owner, norm)))
-        setattr(owner, norm, nn.Identity())
-    return network
 
 
 assert LAST_BLOCK in TAPS
