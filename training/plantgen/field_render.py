@@ -12,7 +12,7 @@ import numpy as np
 from .field_scene import LEAF_IDS, FieldScene
 from .mesh import Mesh, anchors, speck
 from .plantlibrary import LightMesh
-from .render import Window, _bitmap, _normals, _opaque, _sensor, start
+from .tracing import Window, bitmap, leaf, matte, opaque, sensor, shape, sky_and_sun, start, trace
 
 CLASSES = {"ground": 0, "corn": 1, "other": 2}
 """Ids in the part map."""
@@ -47,86 +47,31 @@ def _light(mesh: LightMesh | None) -> LightMesh:
     return LightMesh(far.vertices, far.faces, np.full((3, 3), 0.1), far.owner)
 
 
-def _shape(
-    mi: ModuleType,
-    name: str,
-    mesh: Mesh,
-    bsdf: Any,
-    colours: np.ndarray | None = None,
-) -> Any:
-    props = mi.Properties()
-    props["bsdf"] = bsdf
-    shape = mi.Mesh(
-        name,
-        vertex_count=len(mesh.vertices),
-        face_count=len(mesh.faces),
-        has_vertex_normals=True,
-        has_vertex_texcoords=True,
-        props=props,
-    )
-    if colours is not None:
-        flat = np.ascontiguousarray(colours, np.float32).ravel()
-        shape.add_attribute("vertex_color", 3, flat)
-    params = mi.traverse(shape)
-    params["vertex_positions"] = np.ascontiguousarray(mesh.vertices, np.float32).ravel()
-    params["faces"] = np.ascontiguousarray(mesh.faces, np.uint32).ravel()
-    params["vertex_texcoords"] = np.ascontiguousarray(mesh.uv, np.float32).ravel()
-    params["vertex_normals"] = _normals(mesh).ravel()
-    params.update()
-    return shape
-
-
 def _scene(mi: ModuleType, scene: FieldScene, window: Window, samples: int, seed: int) -> Any:
     painted = {"type": "mesh_attribute", "name": "vertex_color"}
-    leaf = mi.load_dict(
-        {
-            "type": "principledthin",
-            "base_color": painted,
-            "roughness": scene.leaf["roughness"],
-            "diff_trans": scene.leaf["through"],
-            "spec_trans": 0.0,
-            "eta": 1.42,
-        }
-    )
-    matte = mi.load_dict({"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": painted}})
-    soil = mi.load_dict(
-        {
-            "type": "twosided",
-            "bsdf": {"type": "diffuse", "reflectance": _bitmap(mi, scene.ground.texture)},
-        }
-    )
-    toward = -scene.sun_direction / np.linalg.norm(scene.sun_direction)
-    spin = np.eye(4)  # the sky's own y axis is up
-    spin[:3, 0], spin[:3, 1], spin[:3, 2] = [1, 0, 0], [0, 0, 1], [0, -1, 0]
+    blade = leaf(mi, painted, scene.leaf["roughness"], scene.leaf["through"])
+    straw = matte(mi, painted)
+    soil = matte(mi, bitmap(mi, scene.ground.texture))
+    up = np.array([0.0, 0.0, 1.0])
     made: dict[str, Any] = {
         "type": "scene",
         "integrator": {"type": "path", "max_depth": 5, "rr_depth": 3},
-        "sky": {
-            "type": "envmap",
-            "bitmap": mi.Bitmap(np.ascontiguousarray(scene.sky, np.float32)),
-            "scale": scene.sky_gain,
-            "to_world": mi.ScalarTransform4f(spin),
-        },
-        "sun": {
-            "type": "directional",
-            "direction": toward.tolist(),
-            "irradiance": {"type": "rgb", "value": scene.sun_colour.tolist()},
-        },
-        "photo": _sensor(mi, scene.camera, window, samples, seed, box=False),
-        "map": _sensor(mi, scene.camera, window, 1, seed, box=True),
+        **sky_and_sun(mi, scene.sky, scene.sky_gain, up, scene.sun_direction, scene.sun_colour),
+        "photo": sensor(mi, scene.camera, window, samples, seed, box=False),
+        "map": sensor(mi, scene.camera, window, 1, seed, box=True),
     }
     for name, mesh, bsdf in (
-        ("corn", _light(scene.corn), leaf),
-        ("other", _light(scene.other), leaf),
-        ("litter", _light(scene.litter), matte),
+        ("corn", _light(scene.corn), blade),
+        ("other", _light(scene.other), blade),
+        ("litter", _light(scene.litter), straw),
     ):
         bare = Mesh(mesh.vertices, mesh.faces, np.zeros((len(mesh.vertices), 2)), mesh.owner)
-        made[f"part_{name}"] = _shape(mi, f"part_{name}", bare, bsdf, mesh.colours)
+        made[f"part_{name}"] = shape(mi, f"part_{name}", bare, bsdf, mesh.colours)
     ground = scene.ground
     plain = Mesh(ground.vertices, ground.faces, ground.uv, np.zeros(len(ground.faces), np.int32))
-    made["part_ground"] = _shape(mi, "part_ground", plain, soil)
-    made["part_rim"] = _shape(mi, "part_rim", anchors(), soil)
-    return _opaque(mi, mi.load_dict(made))
+    made["part_ground"] = shape(mi, "part_ground", plain, soil)
+    made["part_rim"] = shape(mi, "part_rim", anchors(), soil)
+    return opaque(mi, mi.load_dict(made))
 
 
 def render(
@@ -143,24 +88,19 @@ def render(
     scale : float
         Rendered pixels to a pixel of the window.
     variant : str, optional
-        Mitsuba variant; see `training.plantgen.render.start`.
+        Mitsuba variant; see `training.plantgen.tracing.start`.
     """
     mi = start(variant)
     side = float(scene.shot.side_px)
     window = Window(0.0, 0.0, (side, side), scale)
     made = _scene(mi, scene, window, samples, seed)
-    sensors = {sensor.id(): sensor for sensor in made.sensors()}
-    radiance = np.array(mi.render(made, sensor=sensors["photo"], spp=samples, seed=seed))[..., :3]
-    probe = mi.load_dict({"type": "aov", "aovs": "shape:shape_index,face:prim_index,depth:depth"})
-    found = np.array(mi.render(made, sensor=sensors["map"], integrator=probe, spp=1, seed=seed))
-    found = found[..., -3:]
-    shape_index = np.rint(found[..., 0]).astype(int)
-    face = np.rint(found[..., 1]).astype(np.int64)
-    hit = found[..., 2] > 0
+    traced = trace(mi, made, samples, seed)
+    shape_index, face = traced.shape_index, traced.face
+    hit = traced.distance_mm > 0
     classes = np.zeros(shape_index.shape, np.uint8)
     owner = np.full(shape_index.shape, -1, np.int32)
-    for index, shape in enumerate(made.shapes()):
-        name = shape.id().removeprefix("part_")
+    for index, part in enumerate(made.shapes()):
+        name = part.id().removeprefix("part_")
         here = hit & (shape_index == index + 1)  # 0 is 'nothing hit'
         if name == "corn" and scene.corn is not None:
             classes[here] = CLASSES["corn"]
@@ -168,7 +108,7 @@ def render(
             owner[here] = owners[np.clip(face[here], 0, len(owners) - 1)]
         elif name == "other" and scene.other is not None:
             classes[here] = CLASSES["other"]
-    return FieldRendered(_mended(radiance), classes, owner)
+    return FieldRendered(_mended(traced.radiance), classes, owner)
 
 
 def _mended(radiance: np.ndarray) -> np.ndarray:
