@@ -129,3 +129,25 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     if missing or unexpected:
         raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
     return payload
+
+
+def state_beside(path: str | Path) -> Path:
+    """Give the place of the state that belongs to a checkpoint."""
+    return Path(f"{path}.state")
+
+
+def load_state(
+    checkpoint: str | Path | None,
+    network: nn.Module,
+    optimiser: torch.optim.Optimizer,
+    average: Average,
+    device: torch.device,
+) -> tuple[int, float] | None:
+    """Go on from the state beside a checkpoint; give its step and seconds, None without one."""
+    if checkpoint is None or not state_beside(checkpoint).is_file():
+        return None
+    state = torch.load(state_beside(checkpoint), map_location=device, weights_only=True)
+    network.load_state_dict(state["network"])
+    optimiser.load_state_dict(state["optimiser"])
+    average.load(state["average"])
+    return int(state["step"]), float(state["elapsed_s"])

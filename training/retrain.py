@@ -63,12 +63,19 @@ def renderer(
     options: argparse.Namespace, gpu: int, seed: int, folder: str, extra: list[str]
 ) -> subprocess.Popen[bytes]:
     """Start one rendering process on one GPU."""
-    environment = dict(os.environ, OMP_NUM_THREADS="1", CUDA_VISIBLE_DEVICES=str(gpu))
+    words = ["--out", str(options.work / folder), "--samples", str(options.light_paths), *extra]
     if options.variant:
-        environment["PLANTGEN_VARIANT"] = options.variant
-    command = [sys.executable, "-m", "training.plantgen", "--out", str(options.work / folder)]
-    command += ["--seed", str(seed), "--samples", str(options.light_paths), *extra]
-    with (options.work / f"render-{seed}.log").open("ab") as log:
+        words += ["--variant", options.variant]
+    return spawn("training.plantgen", seed, words, gpu, options.work)
+
+
+def spawn(
+    module: str, seed: int, words: list[str], gpu: int, work: Path
+) -> subprocess.Popen[bytes]:
+    """Start a rendering module with a seed, its words going to a log in the folder `work`."""
+    environment = dict(os.environ, OMP_NUM_THREADS="1", CUDA_VISIBLE_DEVICES=str(gpu))
+    command = [sys.executable, "-m", module, "--seed", str(seed), *words]
+    with (work / f"render-{seed}.log").open("ab") as log:
         return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
 
 
@@ -142,13 +149,14 @@ def main(argv: list[str] | None = None) -> int:
     return status
 
 
-def stop(running: list[subprocess.Popen[bytes]]) -> None:
+def stop(running: list[subprocess.Popen[bytes]], grace_s: float = GRACE_S) -> None:
     """End renderers; a sample is only in the truth file once its pictures are whole."""
     for process in running:
         process.terminate()
+    end = time.monotonic() + grace_s
     for process in running:
         try:
-            process.wait(GRACE_S)
+            process.wait(max(0.1, end - time.monotonic()))
         except subprocess.TimeoutExpired:
             process.kill()
 

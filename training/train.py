@@ -16,6 +16,7 @@ import signal
 import sys
 import time
 from collections import defaultdict
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -137,6 +138,32 @@ def clip(parameters: list[nn.Parameter], optimiser: torch.optim.Optimizer) -> Te
     return norm
 
 
+def descend(
+    total: Tensor, parameters: list[nn.Parameter], optimiser: torch.optim.Optimizer
+) -> None:
+    """Take one step down the gradient of a loss."""
+    optimiser.zero_grad(set_to_none=True)
+    total.backward()
+    clip(parameters, optimiser)
+    optimiser.step()
+
+
+def schedule_s(options: argparse.Namespace, elapsed_s: float) -> float:
+    """Length of the schedule, which also ends by the clock where that is asked for."""
+    length_s = float(options.minutes) * 60
+    if options.stop_at:
+        length_s = min(length_s, elapsed_s + max(options.stop_at - time.time(), 1.0))
+    return length_s
+
+
+def tell_end(out: Path, scores: dict[str, Any], step: int, elapsed_s: float) -> None:
+    """Write the last scores beside a checkpoint, and say that it is saved."""
+    if scores:
+        report = out.with_suffix(".scores.json")
+        report.write_text(json.dumps(scores, indent=1) + "\n", encoding="utf-8")
+    print(f"saved {out} after {step} steps, {elapsed_s:.0f} s", flush=True)
+
+
 def freeze_norms(network: nn.Module) -> None:
     """Make batch norms use their running statistics while the rest goes on learning."""
     for module in network.modules():
@@ -251,13 +278,9 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     network = network.to(device, memory_format=layout).train()
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
-    state_path = Path(str(options.resume) + ".state")
-    if options.resume and state_path.is_file():
-        state = torch.load(state_path, map_location=device, weights_only=True)
-        network.load_state_dict(state["network"])
-        optimiser.load_state_dict(state["optimiser"])
-        average.load(state["average"])
-        step, elapsed_before = int(state["step"]), float(state["elapsed_s"])
+    state = checkpoint.load_state(options.resume, network, optimiser, average, device)
+    if state is not None:
+        step, elapsed_before = state
     shadow = copy.deepcopy(network).eval()
     runner = torch.compile(network) if options.compile else network
     parameters = list(network.parameters())
@@ -268,9 +291,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     out = Path(options.out)
     log = Log(options.log)
 
-    length_s = options.minutes * 60
-    if options.stop_at:
-        length_s = min(length_s, elapsed_before + max(options.stop_at - time.time(), 1.0))
+    length_s = schedule_s(options, elapsed_before)
     began = time.monotonic()
     last_save = began
     scores: dict[str, Any] = {}
@@ -288,17 +309,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         if chosen:
             scores = validate(average.copy_to(shadow), chosen, device)
             print(format_scores(scores), flush=True)
-        checkpoint.save(
-            out, average, step=step, elapsed_s=elapsed(), settings=vars(options), scores=scores
-        )
+        facts: dict[str, Any] = {"step": step, "elapsed_s": elapsed()}
+        checkpoint.save(out, average, settings=vars(options), scores=scores, **facts)
         if options.save_state:
             checkpoint.save_state(
-                Path(str(out) + ".state"),
-                network,
-                optimiser,
-                average,
-                step=step,
-                elapsed_s=elapsed(),
+                checkpoint.state_beside(out), network, optimiser, average, **facts
             )
 
     print(
@@ -327,10 +342,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         with torch.autocast(image_device(image), torch.bfloat16, enabled=on_gpu):
             maps, answers = runner(image)
         losses = all_losses(maps.float(), answers.float(), share, targets)
-        optimiser.zero_grad(set_to_none=True)
-        losses["total"].backward()
-        clip(parameters, optimiser)
-        optimiser.step()
+        descend(losses["total"], parameters, optimiser)
         average.update()
         step += 1
         log.add(losses, image.shape[0], plan.look.views[0].look)
@@ -358,20 +370,24 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             failures=pool.failures,
         )
     save(final=True)
-    if scores:
-        report = out.with_suffix(".scores.json")
-        report.write_text(json.dumps(scores, indent=1) + "\n", encoding="utf-8")
-    print(f"saved {out} after {step} steps, {elapsed():.0f} s", flush=True)
+    tell_end(out, scores, step, elapsed())
     return scores
+
+
+def run_until_stopped(
+    train: Callable[[argparse.Namespace, list[int]], object], options: argparse.Namespace
+) -> int:
+    """Train; the first SIGTERM or Ctrl-C ends it after the present step, checkpoint included."""
+    stopped: list[int] = []
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda got, _frame: stopped.append(got))
+    train(options, stopped)
+    return 0
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
-    stopped: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda got, _frame: stopped.append(got))
-    train(arguments(argv), stopped)
-    return 0
+    return run_until_stopped(train, arguments(argv))
 
 
 if __name__ == "__main__":

@@ -125,7 +125,7 @@ def test_without_a_gpu_the_trainer_chooses_its_device(processes, trained, tmp_pa
     words = ["--work", str(tmp_path), "--gpus", "0", "--renderers", "1", "--fewer", "0"]
     retrain.main([*words, "--variant", "scalar_rgb"])
     assert "--device" not in trained[0]
-    assert {p.environment["PLANTGEN_VARIANT"] for p in processes.started} == {"scalar_rgb"}
+    assert {p.value("--variant") for p in processes.started} == {"scalar_rgb"}
     assert [p.folder for p in processes.started] == ["train", "check"]
 
 

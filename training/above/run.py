@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import subprocess
 import sys
 import tarfile
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from training.retrain import spawn, stop
 
 VAL_SEED = 90_000
 """Seeds from here on are never trained on."""
@@ -92,14 +93,11 @@ class Renderers:
 
     def _one(self, seed: int, folder: str, extra: list[str]) -> subprocess.Popen[bytes]:
         options = self.options
-        environment = dict(os.environ, OMP_NUM_THREADS="1", CUDA_VISIBLE_DEVICES="0")
-        command = [sys.executable, "-m", "training.above.scenes"]
-        command += ["--out", str(options.work / folder), "--seed", str(seed)]
-        command += ["--samples", str(options.light_paths), "--side", str(options.side), *extra]
+        words = ["--out", str(options.work / folder), "--samples", str(options.light_paths)]
+        words += ["--side", str(options.side), *extra]
         if options.variant:
-            command += ["--variant", options.variant]
-        with (options.work / f"render-{seed}.log").open("ab") as log:
-            return subprocess.Popen(command, env=environment, stdout=log, stderr=log)
+            words += ["--variant", options.variant]
+        return spawn("training.above.scenes", seed, words, 0, options.work)
 
     def _train(self) -> None:
         self.train.append(self._one(self.next_seed, "train", []))
@@ -121,16 +119,8 @@ class Renderers:
             raise SystemExit(f"Every renderer has stopped:\n{tail}")
 
     def stop(self) -> None:
-        """End all; a sample is only in the truth file once its pictures are whole."""
-        running = self.train + self.val
-        for process in running:
-            process.terminate()
-        end = time.monotonic() + GRACE_S
-        for process in running:
-            try:
-                process.wait(max(0.1, end - time.monotonic()))
-            except subprocess.TimeoutExpired:
-                process.kill()
+        """End all."""
+        stop(self.train + self.val, GRACE_S)
 
 
 def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:

@@ -8,11 +8,8 @@ photos as a drone or phone would give them, at ground scales from 1 to 8 mm, for
 from __future__ import annotations
 
 import argparse
-import gc
 import json
 import math
-import os
-import time
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +21,7 @@ from training.above.contract import WORKING_MM_PER_PX
 from training.plantgen import field_render
 from training.plantgen.field_ground import Noises
 from training.plantgen.field_scene import FieldScene, Shot, compose
+from training.plantgen.partfile import fill, next_index, write_whole
 from training.plantgen.plantlibrary import Library
 
 BLOCK = 24
@@ -114,19 +112,6 @@ def facts_of(scene: FieldScene) -> dict[str, Any]:
     }
 
 
-def _next_index(lines: Path) -> int:
-    if not lines.exists():
-        return 0
-    last = lines.read_text(encoding="utf-8").strip().rpartition("\n")[2]
-    return int(Path(json.loads(last)["file"]).stem.split("_")[1]) + 1 if last else 0
-
-
-def _write(path: Path, data: bytes) -> None:
-    spare = path.with_suffix(path.suffix + ".part")
-    spare.write_bytes(data)
-    os.replace(spare, path)
-
-
 def _encoded(picture: np.ndarray, quality: int, largest: int) -> tuple[bytes, int]:
     """A JPEG of at most so many bytes, and the quality that it took."""
     while True:
@@ -183,11 +168,11 @@ class Maker:
         else:
             data, quality = _encoded(finish.develop(rendered.radiance, rng), 95, 10**9)
         row = {"file": f"{name}.jpg", "jpeg_quality": quality, **row}
-        _write(self.part / f"{name}.jpg", data)
+        write_whole(self.part / f"{name}.jpg", data)
         ok, mask = cv2.imencode(".png", rendered.classes)
         if not ok:
             raise OSError("a part map could not be encoded")
-        _write(self.part / f"{name}.png", mask.tobytes())
+        write_whole(self.part / f"{name}.png", mask.tobytes())
         with (self.part / "truth.jsonl").open("a", encoding="utf-8") as lines:
             lines.write(json.dumps(row) + "\n")
 
@@ -198,23 +183,13 @@ def main(argv: list[str] | None = None) -> int:
     part = options.out / f"part-{options.seed:05d}"
     part.mkdir(parents=True, exist_ok=True)
     maker = Maker(part, options)
-    cv2.setNumThreads(1)  # processes are the parallelism here
-    end = time.monotonic() + 60 * options.minutes
-    begun, made = time.monotonic(), 0
-    for index in range(_next_index(part / "truth.jsonl"), options.count):
-        if time.monotonic() > end:
-            break
-        try:
-            maker.write(index)
-        except (ArithmeticError, IndexError, ValueError, cv2.error) as fault:
-            # One odd plant in ten thousand must not end a part; it is named and left out.
-            print(f"part {options.seed}: sample {index} left out: {fault!r}", flush=True)
-            continue
-        made += 1
-        if made % 25 == 0:
-            gc.collect()
-            rate = made / (time.monotonic() - begun)
-            print(f"part {options.seed}: {index + 1} samples, {rate:.2f} a second", flush=True)
+    fill(
+        options.seed,
+        range(next_index(part / "truth.jsonl"), options.count),
+        maker.write,
+        minutes=options.minutes,
+        every=25,
+    )
     return 0
 
 

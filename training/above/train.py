@@ -9,10 +9,7 @@ from __future__ import annotations
 
 import argparse
 import copy
-import json
 import queue
-import signal
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -30,7 +27,17 @@ from training.above.losses import all_losses
 from training.above.samples import AboveSample
 from training.above.validate import format_scores, validate
 from training.samples import Pool
-from training.train import Log, clip, freeze_norms, make_optimiser, rate_factor, wait_for_samples
+from training.train import (
+    Log,
+    descend,
+    freeze_norms,
+    make_optimiser,
+    rate_factor,
+    run_until_stopped,
+    schedule_s,
+    tell_end,
+    wait_for_samples,
+)
 
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
@@ -157,22 +164,16 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     network = network.to(device, memory_format=torch.channels_last).train()
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
-    state_path = Path(str(options.resume) + ".state")
-    if options.resume and state_path.is_file():
-        state = torch.load(state_path, map_location=device, weights_only=True)
-        network.load_state_dict(state["network"])
-        optimiser.load_state_dict(state["optimiser"])
-        average.load(state["average"])
-        step, elapsed_before = int(state["step"]), float(state["elapsed_s"])
+    state = checkpoint.load_state(options.resume, network, optimiser, average, device)
+    if state is not None:
+        step, elapsed_before = state
     shadow = copy.deepcopy(network).eval()
     parameters = list(network.parameters())
     wait_for_samples(pool, options)
     batches = Batches(pool, options.batch, options.side, options.seed + step)
     out = Path(options.out)
     log = Log(options.log)
-    length_s = options.minutes * 60
-    if options.stop_at:
-        length_s = min(length_s, elapsed_before + max(options.stop_at - time.time(), 1.0))
+    length_s = schedule_s(options, elapsed_before)
     began = last_save = time.monotonic()
     scores: dict[str, Any] = {}
     frozen = False
@@ -186,10 +187,12 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         if chosen:
             scores = validate(average.copy_to(shadow), chosen, device)  # type: ignore[arg-type]
             print(format_scores(scores), flush=True)
-        facts = {"step": step, "elapsed_s": elapsed()}
+        facts: dict[str, Any] = {"step": step, "elapsed_s": elapsed()}
         checkpoint.save(out, average, settings=vars(options), scores=scores, **facts)
         if options.save_state:
-            checkpoint.save_state(Path(str(out) + ".state"), network, optimiser, average, **facts)
+            checkpoint.save_state(
+                checkpoint.state_beside(out), network, optimiser, average, **facts
+            )
 
     size = sum(p.numel() for p in parameters) / 1e6
     print(f"training on {device}: {len(pool)} samples so far, {size:.2f} M weights", flush=True)
@@ -208,10 +211,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu or options.bfloat16):
             maps = network(image)
         losses = all_losses(maps.float(), share, points.to(device))
-        optimiser.zero_grad(set_to_none=True)
-        losses["total"].backward()
-        clip(parameters, optimiser)
-        optimiser.step()
+        descend(losses["total"], parameters, optimiser)
         average.update()
         step += 1
         log.add(losses, image.shape[0], look=False)
@@ -228,21 +228,14 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool))
     save(final=True)
     validation.stop()
-    if scores:
-        text = json.dumps(scores, indent=1) + "\n"
-        out.with_suffix(".scores.json").write_text(text, encoding="utf-8")
-    print(f"saved {out} after {step} steps, {elapsed():.0f} s", flush=True)
+    tell_end(out, scores, step, elapsed())
     return scores
 
 
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
-    stopped: list[int] = []
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda got, _frame: stopped.append(got))
-    train(arguments(argv), stopped)
-    return 0
+    return run_until_stopped(train, arguments(argv))
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    raise SystemExit(main())

@@ -8,16 +8,14 @@ a part that's there is continued, never overwritten.
 from __future__ import annotations
 
 import argparse
-import gc
 import json
-import os
-import time
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from . import optics, render, truth
+from .partfile import fill, next_index, write_whole
 from .stand import LIGHTINGS, Stand, Wish, compose
 
 VIEWS = ("crop", "close", "photo", "mixed", "finished")
@@ -47,32 +45,15 @@ def main(argv: list[str] | None = None) -> int:
     part = args.out / f"part-{args.seed:05d}"
     part.mkdir(parents=True, exist_ok=True)
     lines = part / "truth.jsonl"
-    done = max(args.first, _next_index(lines))
-    cv2.setNumThreads(1)  # processes are the parallelism here
-    end = time.monotonic() + 60 * args.minutes
-    begun, made = time.monotonic(), 0
-    for index in range(done, args.first + args.count):
-        if time.monotonic() > end:
-            break
-        try:
-            write_sample(part, args.seed, index, args)
-        except (ArithmeticError, IndexError, ValueError, cv2.error) as fault:
-            # One odd plant in ten thousand must not end a part; it is named and left out.
-            print(f"part {args.seed}: sample {index} left out: {fault!r}", flush=True)
-            continue
-        made += 1
-        if made % 50 == 0:
-            gc.collect()
-            rate = made / (time.monotonic() - begun)
-            print(f"part {args.seed}: {index + 1} samples, {rate:.2f} a second", flush=True)
+    done = max(args.first, next_index(lines))
+    fill(
+        args.seed,
+        range(done, args.first + args.count),
+        lambda index: write_sample(part, args.seed, index, args),
+        minutes=args.minutes,
+        every=50,
+    )
     return 0
-
-
-def _next_index(lines: Path) -> int:
-    if not lines.exists():
-        return 0
-    last = lines.read_text(encoding="utf-8").strip().rpartition("\n")[2]
-    return int(Path(json.loads(last)["file"]).stem.split("_")[1]) + 1 if last else 0
 
 
 def draw_wish(rng: np.random.Generator, view: str, unlike: bool, size: str = "960x1280") -> Wish:
@@ -137,9 +118,7 @@ def _write(path: Path, picture: np.ndarray, options: list[int]) -> None:
     ok, data = cv2.imencode(path.suffix, np.ascontiguousarray(picture), options)
     if not ok:
         raise OSError(f"{path.name} could not be encoded")
-    spare = path.with_suffix(path.suffix + ".part")
-    spare.write_bytes(data.tobytes())
-    os.replace(spare, path)
+    write_whole(path, data.tobytes())
 
 
 if __name__ == "__main__":

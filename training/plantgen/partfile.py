@@ -1,0 +1,64 @@
+"""Parts: folders of samples that a process fills, goes on with, and never overwrites."""
+
+from __future__ import annotations
+
+import gc
+import json
+import os
+import time
+from collections.abc import Callable, Iterable
+from itertools import count
+from pathlib import Path
+
+import cv2
+
+
+def next_index(lines: Path) -> int:
+    """Give the index after that of the last sample in a truth file; 0 where there is none."""
+    if not lines.exists():
+        return 0
+    last = lines.read_text(encoding="utf-8").strip().rpartition("\n")[2]
+    return int(Path(json.loads(last)["file"]).stem.split("_")[1]) + 1 if last else 0
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or not at all."""
+    spare = path.with_suffix(path.suffix + ".part")
+    spare.write_bytes(data)
+    os.replace(spare, path)
+
+
+def fill(
+    seed: int, indices: Iterable[int], write: Callable[[int], None], *, minutes: float, every: int
+) -> None:
+    """Write samples one after the other until the time is up; tell now and then how fast.
+
+    Parameters
+    ----------
+    seed : int
+        The part's, for what is told.
+    indices : iterable of int
+    write : callable
+        Writes the sample of an index.
+    minutes : float
+    every : int
+        Samples between two lines.
+    """
+    cv2.setNumThreads(1)  # processes are the parallelism here
+    begun = time.monotonic()
+    end = begun + 60 * minutes
+    made = count(1)
+    for index in indices:
+        if time.monotonic() > end:
+            break
+        try:
+            write(index)
+        except (ArithmeticError, IndexError, ValueError, cv2.error) as fault:
+            # One odd plant in ten thousand must not end a part; it is named and left out.
+            print(f"part {seed}: sample {index} left out: {fault!r}", flush=True)
+            continue
+        done = next(made)
+        if done % every == 0:
+            gc.collect()
+            rate = done / (time.monotonic() - begun)
+            print(f"part {seed}: {index + 1} samples, {rate:.2f} a second", flush=True)
