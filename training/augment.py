@@ -78,6 +78,7 @@ def _grid(views: Sequence[View], device: torch.device) -> Tensor:
     x = torch.arange(width, device=device) + 0.5
     y = torch.arange(height, device=device) + 0.5
     rows, columns = torch.meshgrid(y, x, indexing="ij")
+    rows = torch.stack([view.unstretched(rows) for view in views])
     # Term by term: a matrix product might run in reduced precision and move points by a pixel.
     m = matrices[..., None, None]
     mapped = [m[:, k, 0] * columns + m[:, k, 1] * rows + m[:, k, 2] for k in range(3)]

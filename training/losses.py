@@ -10,7 +10,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from training import network as net
-from training.targets import STAGE_THRESHOLDS, Targets, heatmaps, neighbourhood
+from training.targets import COUNT_THRESHOLDS, Targets, heatmaps, neighbourhood
 
 # Balanced so that, once trained, each kind moves the shared layers by a like amount: the heatmaps
 # lead, since the reading stands on them; regressions count for about a fifth of their heatmap.
@@ -29,7 +29,7 @@ WEIGHTS: dict[str, float] = {
     "tip_rank": 0.4,
     "classes": 1.0,
     "overlap": 0.5,
-    "stage": 2.0,
+    "count": 2.0,
     "usability": 0.5,
     "laid": 0.1,
     "first_leaf": 0.3,
@@ -139,9 +139,9 @@ def class_losses(logits: Tensor, share: Tensor, weight: Tensor) -> dict[str, Ten
 def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     """Losses of the global answers."""
     binary = functional.binary_cross_entropy_with_logits
-    at_least = torch.arange(1, STAGE_THRESHOLDS + 1, device=answers.device)
-    reached = (targets.stage[:, None] >= at_least).to(answers.dtype)
-    stage = binary(answers[:, net.STAGE], reached, reduction="none").mean(1)
+    at_least = torch.arange(1, COUNT_THRESHOLDS + 1, device=answers.device)
+    reached = (targets.count[:, None] >= at_least).to(answers.dtype)
+    count = binary(answers[:, net.COLLARS], reached, reduction="none").mean(1)
     usability = functional.cross_entropy(
         answers[:, net.USABILITY], targets.usability.long(), reduction="none"
     )
@@ -149,7 +149,7 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     laid = binary(answers[:, net.LAID], targets.laid, reduction="none")
     first = binary(answers[:, net.FIRST_LEAF], targets.first_leaf, reduction="none")
     return {
-        "stage": _mean(stage, targets.w_stage),
+        "count": _mean(count, targets.w_count),
         "usability": _mean(usability, targets.w_usability),
         "laid": _mean(laid, targets.w_laid),
         "first_leaf": _mean(first, targets.w_first),

@@ -37,7 +37,7 @@ MAP_CHANNELS: tuple[str, ...] = (
     "tip_rank",
 )
 GLOBAL_CHANNELS: tuple[str, ...] = (
-    *(f"stage_at_least_{k}" for k in range(1, 13)),
+    *(f"collars_at_least_{k}" for k in range(1, 13)),
     "usable_ok",
     "usable_no_plant",
     "usable_several",
@@ -61,7 +61,7 @@ COLLAR_OFFSET, TIP_OFFSET = slice(10, 12), slice(12, 14)
 TIP_ROUNDED, TIP_COLLARED = 14, 15
 LINK = slice(16, 18)
 COLLAR_RANK, TIP_RANK = 18, 19
-STAGE = slice(0, 12)
+COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
 LOST = slice(21, 25)

@@ -18,7 +18,7 @@ from training.samples import Truth
 from training.views import View
 
 MAX_COLLARS, MAX_TIPS = 16, 20
-STAGE_THRESHOLDS = 12
+COUNT_THRESHOLDS = 12
 # Gaussian spread in map px. Two collars may lie 2.5 map px apart, so theirs is the tightest.
 HEAT_SIGMA = {"collar": 1.3, "tip": 2.0, "base": 2.0, "arch": 2.0, "hidden": 1.5}
 IGNORE_RADIUS = 2.5  # map px around an occluded point, where a peak is neither right nor wrong
@@ -30,7 +30,7 @@ class Rule:
 
     classes: float
     points: float  # keypoints; with none listed: heatmaps are all zero
-    stage: float  # stage, first leaf and lost leaves
+    whole: float  # what takes a whole plant: count of collars, first leaf, lost leaves
     usability_look: float
     usability_read: float
 
@@ -68,7 +68,7 @@ class Targets:
     blind_tips: Tensor
     base: Tensor
     arch: Tensor
-    stage: Tensor
+    count: Tensor
     usability: Tensor
     laid: Tensor
     first_leaf: Tensor
@@ -77,7 +77,7 @@ class Targets:
     w_collars: Tensor
     w_tips: Tensor
     w_single: Tensor
-    w_stage: Tensor
+    w_count: Tensor
     w_usability: Tensor
     w_laid: Tensor
     w_first: Tensor
@@ -144,8 +144,9 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     classes = rule.classes * bool(truth.row.get("classes_known", True))
     layout_known = "layout" not in truth.row or truth.row["layout"] is not None
     single = points * float(truth.reason != "several" and not close)
-    stage_known = truth.stage is not None and (all_shown or view.look)
-    w_stage = rule.stage * float(stage_known and not close)
+    # Whatever takes a whole plant to know.
+    whole = rule.whole * float((all_shown or view.look) and not close)
+    count_known = truth.stage is not None and truth.lost_leaves is not None
     has_plant = reason not in ("no_plant", "not_maize")
     return {
         "collars": collars,
@@ -154,7 +155,9 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "blind_tips": blind,
         "base": base,
         "arch": _point_row(view, truth.arch_xy),
-        "stage": float(min(truth.stage or 0, STAGE_THRESHOLDS)),
+        # Collars on the plant, seen or behind a blade. Lost leaves aren't in it: whether leaf 1 is
+        # there is seen at the plant's foot alone, and a count that has to know both learns neither.
+        "count": float(np.clip((truth.stage or 0) - (truth.lost_leaves or 0), 0, COUNT_THRESHOLDS)),
         "usability": float(REASONS.index(reason)),
         "laid": float(truth.laid),
         "first_leaf": float(bool(truth.first_leaf)),
@@ -163,11 +166,11 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_collars": points * (LOOK_COLLAR_WEIGHT if view.look else 1.0),
         "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
         "w_single": single,
-        "w_stage": w_stage,
+        "w_count": whole * float(count_known),
         "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not close),
         "w_laid": float(has_plant and layout_known and reason != "dark" and not close),
-        "w_first": w_stage * float(truth.first_leaf is not None),
-        "w_lost": w_stage * float(truth.lost_leaves is not None),
+        "w_first": whole * float(truth.first_leaf is not None),
+        "w_lost": whole * float(truth.lost_leaves is not None),
     }
 
 

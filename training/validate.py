@@ -141,10 +141,11 @@ def _read(
         if truth.reason != "ok" or truth.stage is None:
             continue
         tally.points(sample, view, collars[i], tips[i])
-        stage = int((answers[i, net.STAGE] > 0).sum())
-        tally.hit("stage_exact", stage == truth.stage)
-        tally.hit("stage_within_1", abs(stage - truth.stage) <= 1)
-        tally.hit("stage_bias", stage - truth.stage)
+        if truth.lost_leaves is not None:
+            off = int((answers[i, net.COLLARS] > 0).sum()) - max(truth.stage - truth.lost_leaves, 0)
+            tally.hit("count_exact", off == 0)
+            tally.hit("count_within_1", abs(off) <= 1)
+            tally.hit("count_bias", off)
         sure = collars[i][collars[i][:, 2] >= REPORTED]
         ranks = np.rint(rank_map[i][sure[:, 3].astype(int)])
         tally.hit("top_rank_exact", (int(ranks.max()) if len(ranks) else 0) == truth.stage)

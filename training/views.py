@@ -10,9 +10,11 @@ Coordinates: pixel centres at integers + 0.5, in the sample, in the network's in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+import torch
 
 from training.samples import Truth
 
@@ -21,6 +23,10 @@ LOOK_PX = 320
 READ_MARGIN = 0.12  # of the box's longer side, on each side
 CUT_SHARE = (0.06, 0.35)  # of the plant's box outside the photo, for a made "cut_off"
 CUT_HARMLESS = 0.015
+STRETCHED_SHARE = 0.6
+MOST_STRETCH = 0.4
+STRETCH_WAVES = (0.5, 2.0)  # over the height of the view
+STRETCH_STEPS = 40  # to undo it: each leaves at most MOST_STRETCH of the error
 
 
 @dataclass(frozen=True)
@@ -36,6 +42,10 @@ class View:
     reason : the truth's reason, or what this view made of it ("cut_off").
     read_px_per_px : READ px per network px here, for the plant at its standard READ crop; blur
         that ruins a reading is measured in READ px.
+    stretch : amplitude, waves, phase. Rows are drawn apart here and together there: row y shows
+        row y + amplitude H / (2 pi waves) sin(2 pi waves y / H + phase) of the picture, so that
+        local scale runs from 1 - amplitude to 1 + amplitude (amplitude under 0.5). The way up the
+        stalk tells a plant's age on our own plants better than on any others; this takes it away.
     """
 
     sample_from_net: np.ndarray
@@ -46,12 +56,29 @@ class View:
     reason: str
     read_px_per_px: float
     flipped: bool = False
+    stretch: tuple[float, float, float] = (0.0, 1.0, 0.0)
+
+    def unstretched(self, y: Any) -> Any:
+        """Row of the picture before its stretch, of a row (array or tensor) of network px."""
+        amplitude, waves, phase = self.stretch
+        turn = 2 * np.pi * waves / self.height
+        sin = torch.sin if isinstance(y, torch.Tensor) else np.sin
+        return y if amplitude == 0 else y + amplitude / turn * sin(turn * y + phase)
+
+    def stretched(self, y: np.ndarray) -> np.ndarray:
+        """Row of network px that shows a row of the picture before its stretch."""
+        out = y
+        for _ in range(STRETCH_STEPS if self.stretch[0] else 0):
+            out = out - (self.unstretched(out) - y)
+        return out
 
     def to_net(self, xy: np.ndarray) -> np.ndarray:
         """Map (n, 2) sample px to network px."""
         xy = np.asarray(xy, np.float64).reshape(-1, 2)
         homogeneous = np.c_[xy, np.ones(len(xy))] @ np.linalg.inv(self.sample_from_net).T
-        return homogeneous[:, :2] / homogeneous[:, 2:]
+        net = homogeneous[:, :2] / homogeneous[:, 2:]
+        net[:, 1] = self.stretched(net[:, 1])
+        return net
 
     def shows(self, net_xy: np.ndarray) -> np.ndarray:
         """Tell which (n, 2) network px lie inside the input and the photo's window."""
@@ -182,7 +209,15 @@ def jittered_read(
     if flipped:
         matrix = _flip(matrix, size)
     relative = READ_PX / true_side / (size / side)
-    return View(matrix, (0, 0, size, size), size, size, False, truth.reason, relative, flipped)
+    view = View(matrix, (0, 0, size, size), size, size, False, truth.reason, relative, flipped)
+    return replace(view, stretch=_draw_stretch(rng))
+
+
+def _draw_stretch(rng: np.random.Generator) -> tuple[float, float, float]:
+    if rng.random() >= STRETCHED_SHARE:
+        return 0.0, 1.0, 0.0
+    amplitude = rng.uniform(0.0, MOST_STRETCH)
+    return float(amplitude), float(rng.uniform(*STRETCH_WAVES)), float(rng.uniform(0, 2 * np.pi))
 
 
 def _letterbox(width: float, height: float, net_width: int, net_height: int) -> float:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 torch = pytest.importorskip("torch", reason="training needs the train extra")
 from toy_samples import draw_plant  # noqa: E402
@@ -68,6 +72,24 @@ def test_points_land_where_their_pixels_land(kind):
                     np.hypot((near * x).sum() / near.sum() - u, (near * y).sum() / near.sum() - v)
                     < 0.6
                 )
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(0, views.MOST_STRETCH), st.floats(*views.STRETCH_WAVES), st.floats(0, 6.28))
+def test_a_stretch_is_undone_and_never_folds(amplitude, waves, phase):
+    flat = views.plain_read(_sample().truth, 240, 320, 256)
+    view = replace(flat, stretch=(amplitude, waves, phase))
+    y = np.linspace(-40, 300, 60)
+    assert np.allclose(view.stretched(view.unstretched(y)), y, atol=1e-3)
+    assert (np.diff(view.unstretched(y)) > 0).all()
+
+
+def test_two_views_in_three_are_stretched_along_the_stalk():
+    rng = np.random.default_rng(4)
+    drawn = [views.jittered_read(_sample().truth, 240, 320, 256, rng).stretch for _ in range(200)]
+    share = np.mean([amplitude > 0 for amplitude, _, _ in drawn])
+    assert abs(share - views.STRETCHED_SHARE) < 0.1
+    assert max(amplitude for amplitude, _, _ in drawn) <= views.MOST_STRETCH
 
 
 def test_plain_read_is_what_opencv_cuts():

@@ -34,7 +34,7 @@ from training import gate, relabel  # noqa: E402
 from training.checkpoint import load_weights  # noqa: E402
 from training.corrected import corrected_plants, share_of, truth_row  # noqa: E402
 from training.export import export  # noqa: E402
-from training.network import STAGE, Network  # noqa: E402
+from training.network import COLLARS, Network  # noqa: E402
 from training.samples import parse_truth  # noqa: E402
 from training.targets import collect  # noqa: E402
 from training.views import plain_read  # noqa: E402
@@ -103,7 +103,7 @@ def weakened(tmp_path_factory):
     torch.manual_seed(0)
     for name in spoilt:
         value = kept["weights"][name]
-        value[STAGE] = (0.05 * torch.randn(value[STAGE].shape)).to(value.dtype)
+        value[COLLARS] = (0.05 * torch.randn(value[COLLARS].shape)).to(value.dtype)
     torch.save(kept, folder / "weak.pt")
     # The exported file is still compared with PyTorch, on small images.
     patch = pytest.MonkeyPatch()
@@ -172,10 +172,10 @@ def test_what_people_do_not_say_is_not_learnt(tmp_path):
     marked = collect([parse_truth(row)], [view])
     assert marked.w_classes.item() == 0
     assert marked.w_collars.item() == 1
-    assert marked.w_stage.item() == 1
+    assert marked.w_count.item() == 1
     typed = collect([parse_truth(row | {"points_known": False, "layout": None})], [view])
     assert typed.w_collars.item() == typed.w_tips.item() == typed.w_laid.item() == 0
-    assert typed.w_stage.item() == 1
+    assert typed.w_count.item() == 1
 
 
 def plants(changes: list[tuple[int, int, int]]) -> list[gate.Measured]:

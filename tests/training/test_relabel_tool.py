@@ -46,7 +46,7 @@ from training.corrected import (  # noqa: E402
 )
 from training.export import export  # noqa: E402
 from training.inplace import promote, roll_back  # noqa: E402
-from training.network import MAP_CHANNELS, STAGE, Network  # noqa: E402
+from training.network import COLLARS, MAP_CHANNELS, Network  # noqa: E402
 from training.scoring import read_jsonl  # noqa: E402
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_images"
@@ -266,7 +266,7 @@ def silenced(tmp_path_factory):
         if weights is None or not value.ndim:
             continue
         if value.shape[0] == 26:
-            weights[STAGE] = 0.0
+            weights[COLLARS] = 0.0
         elif value.shape[0] == 20:
             weights[[heat, collared]] = 0.0 if value.ndim > 1 else -6.0
     torch.save(kept, folder / "weak.pt")

@@ -131,7 +131,7 @@ def test_neighbourhood_offsets_lead_to_the_point_and_to_the_nearer_one():
 
 
 @pytest.mark.parametrize(
-    ("reason", "points", "stage"),
+    ("reason", "points", "whole"),
     [
         ("ok", 1, 1),
         ("no_plant", 1, 0),
@@ -142,10 +142,10 @@ def test_neighbourhood_offsets_lead_to_the_point_and_to_the_nearer_one():
         ("several", 1, 0),
     ],
 )
-def test_rules_by_reason(reason, points, stage):
+def test_rules_by_reason(reason, points, whole):
     _, _, targets = _targets(_row(reason=reason, usable=reason == "ok"))
     assert float(targets.w_tips) == points == RULES[reason].points
-    assert float(targets.w_stage) == stage
+    assert float(targets.w_count) == whole
     assert int(targets.usability) == net.REASONS.index(reason)
 
 
@@ -158,11 +158,23 @@ def test_several_plants_are_a_fact_of_the_whole_photo_only():
     assert (float(read.w_collars), float(read.w_tips), float(read.w_single)) == (1, 1, 0)
 
 
-def test_stage_is_not_taught_where_a_collar_fell_outside():
+def test_count_is_not_taught_where_a_collar_fell_outside():
     collars = [{"rank": 1, "x": -30.0, "y": 150.0, "occluded": False}]
     _, _, targets = _targets(_row(collars_visible_in_image=collars))
-    assert float(targets.w_stage) == 0
+    assert float(targets.w_count) == 0
     assert float(targets.collars[..., 3].sum()) == 0
+
+
+@pytest.mark.parametrize(("stage", "lost", "count"), [(2, 0, 2), (6, 1, 5), (7, 3, 4), (1, 2, 0)])
+def test_lost_leaves_are_not_in_the_count(stage, lost, count):
+    _, _, targets = _targets(_row(stage_v=stage, lower_leaves_missing=lost))
+    assert float(targets.count) == count
+    assert float(targets.lost) == min(lost, 3)
+
+
+def test_a_count_needs_the_lost_leaves_known():
+    _, _, targets = _targets(_row(stage_v=6, lower_leaves_missing=None))
+    assert float(targets.w_count) == 0
 
 
 def test_other_words_for_reasons_and_torn_tips():
@@ -223,7 +235,7 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         "collared": (maps, net.TIP_COLLARED),
         "collar_rank": (maps, net.COLLAR_RANK),
         "classes": (maps, 1),
-        "stage": (answers, 1),
+        "count": (answers, 1),
         "first_leaf": (answers, net.FIRST_LEAF),
         "usability": (answers, 12),
         "lost": (answers, 21),

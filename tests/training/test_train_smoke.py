@@ -128,7 +128,7 @@ def test_loop_writes_checkpoints_that_resume(tmp_path):
     ]
     scores = train(arguments(words))
     assert out.stat().st_size < 10e6
-    assert {"collar_f1", "tip_f1", "miou", "stage_exact", "usability_look"} <= set(scores)
+    assert {"collar_f1", "tip_f1", "miou", "count_exact", "usability_look"} <= set(scores)
     assert json.loads(out.with_suffix(".scores.json").read_text())["samples"] == 2
     row = json.loads((tmp_path / "log.jsonl").read_text().splitlines()[-1])
     assert row["step"] == 4
@@ -181,6 +181,6 @@ def test_network_learns_eight_plants_by_heart(tmp_path):
     scores = validate(network, samples, CPU, size=128)
     assert scores["collar_f1"] > 0.95
     assert scores["tip_f1"] > 0.85
-    assert scores["stage_exact"] == 1.0
+    assert scores["count_exact"] == 1.0
     assert scores["top_rank_exact"] > 0.8
     assert scores["base_within_3pc"] > 0.95

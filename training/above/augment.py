@@ -24,7 +24,7 @@ ZOOMS = (0.88, 1.16)
 
 GROUPS = 4
 """Parts of a batch that share one ground scale."""
-COARSE_SHARE = 0.45
+COARSE_SHARE = 0.3
 COARSEST_MM = 8.0
 
 
@@ -129,25 +129,39 @@ def read_views(
     rows, columns = torch.meshgrid(axis, axis, indexing="ij")
     matrices = torch.from_numpy(np.stack([v.sample_from_view for v in views])).float().to(device)
     images, masks = [], []
-    for sample, m in zip(samples, matrices, strict=True):
-        height, width = sample.mask.shape
+    # Samples of one size go through together: a call each would keep a GPU waiting.
+    start = 0
+    for end in range(1, len(samples) + 1):
+        if end < len(samples) and samples[end].mask.shape == samples[start].mask.shape:
+            continue
+        part, m = samples[start:end], matrices[start:end, :, :, None, None]
+        start = end
+        height, width = part[0].mask.shape
         # Term by term: a matrix product might run in reduced precision.
-        x = m[0, 0] * columns + m[0, 1] * rows + m[0, 2]
-        y = m[1, 0] * columns + m[1, 1] * rows + m[1, 2]
-        grid = torch.stack([x * (2.0 / width) - 1, y * (2.0 / height) - 1], -1)[None]
-        pixels = sample.image.to(device, non_blocking=True).permute(2, 0, 1)[None].float()
-        ids = sample.mask.to(device, non_blocking=True)[None, None].float()
+        x = m[:, 0, 0] * columns + m[:, 0, 1] * rows + m[:, 0, 2]
+        y = m[:, 1, 0] * columns + m[:, 1, 1] * rows + m[:, 1, 2]
+        grid = torch.stack([x * (2.0 / width) - 1, y * (2.0 / height) - 1], -1)
+        pixels = torch.stack([s.image.to(device, non_blocking=True) for s in part])
+        ids = torch.stack([s.mask.to(device, non_blocking=True) for s in part])
         images.append(
             functional.grid_sample(
-                pixels, grid, mode="bilinear", padding_mode="border", align_corners=False
+                pixels.permute(0, 3, 1, 2).float(),
+                grid,
+                mode="bilinear",
+                padding_mode="border",
+                align_corners=False,
             )
         )
         masks.append(
             functional.grid_sample(
-                ids, grid, mode="nearest", padding_mode="border", align_corners=False
+                ids[:, None].float(),
+                grid,
+                mode="nearest",
+                padding_mode="border",
+                align_corners=False,
             )
         )
-    return torch.cat(images) / 255.0, torch.cat(masks)
+    return torch.cat(images).contiguous() / 255.0, torch.cat(masks)
 
 
 def shares(mask: Tensor) -> Tensor:

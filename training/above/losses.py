@@ -26,10 +26,18 @@ WEIGHTS: dict[str, float] = {
 NEIGHBOUR_WEIGHT = 0.3  # of a cell beside a point's own
 
 
-def gaussians(points: Tensor, count: int, shape: tuple[int, int], sigma: float) -> Tensor:
+def gaussians(
+    points: Tensor,
+    count: int,
+    shape: tuple[int, int],
+    sigma: float,
+    chosen: Tensor | None = None,
+) -> Tensor:
     """Peaks at points (M, 3): sample, x, y in px; joined by maximum, (N, h, w).
 
-    The cell that holds a point is 1, so that every point has one positive.
+    The cell that holds a point is 1, so that every point has one positive. Points not `chosen`,
+    (M,) bool, make none. Nothing is picked by a mask: a GPU would have to tell first how many
+    those are, and wait for that.
     """
     height, width = shape
     reach = int(3 * sigma + 1)
@@ -43,27 +51,29 @@ def gaussians(points: Tensor, count: int, shape: tuple[int, int], sigma: float) 
     value = torch.exp(-(gap_x**2 + gap_y**2) / (2 * sigma**2))
     value[:, reach, reach] = 1.0
     inside = (column >= 0) & (column < width) & (row >= 0) & (row < height)
+    if chosen is not None:
+        inside = inside & chosen[:, None, None]
     index = (points[:, 0].long()[:, None, None] * height + row) * width + column
     flat = torch.zeros(count * height * width, device=points.device)
-    inside = inside.expand_as(value)
-    flat.scatter_reduce_(0, index[inside], value[inside], "amax")
+    flat.scatter_reduce_(0, (index * inside).flatten(), (value * inside).flatten(), "amax")
     return flat.view(count, height, width)
 
 
 def targets(points: Points, count: int, shape: tuple[int, int]) -> tuple[Tensor, Tensor]:
     """Heatmaps (N, 2, h, w) of plants and tips, and the weight of each cell."""
     seen = points.tips[:, 3] > 0.5
+    tips = points.tips[:, :3]
     heat = torch.stack(
         [
             gaussians(points.plants[:, :3], count, shape, SIGMA_CELLS["plants"]),
-            gaussians(points.tips[seen][:, :3], count, shape, SIGMA_CELLS["tips"]),
+            gaussians(tips, count, shape, SIGMA_CELLS["tips"], seen),
         ],
         1,
     )
     blind = torch.stack(
         [
             gaussians(points.faint, count, shape, IGNORE_CELLS),
-            gaussians(points.tips[~seen][:, :3], count, shape, IGNORE_CELLS),
+            gaussians(tips, count, shape, IGNORE_CELLS, ~seen),
         ],
         1,
     )
@@ -129,8 +139,9 @@ def all_losses(maps: Tensor, share: Tensor, points: Points) -> dict[str, Tensor]
         "canopy": area_loss(maps[:, OUTPUTS["canopy"]], share[:, :1]),
         "other": area_loss(maps[:, OUTPUTS["other"]], share[:, 1:]),
     }
-    tips = points.tips[points.tips[:, 3] > 0.5]
+    tips = points.tips
     index, near, centre = _around(tips[:, :3], shape)
+    near = near * tips[:, None, 3]  # a hidden tip's link isn't asked for
     want = (tips[:, None, 4:6] - centre) / net.LINK_SCALE_PX
     got = _read(maps, OUTPUTS["to_plant"], index)
     gap = functional.smooth_l1_loss(got, want, reduction="none", beta=0.05).sum(-1)
@@ -147,7 +158,7 @@ def all_losses(maps: Tensor, share: Tensor, points: Points) -> dict[str, Tensor]
         got,
         double,
         reduction="none",
-        pos_weight=torch.tensor(net.DOUBLE_WEIGHT, device=maps.device),
+        pos_weight=torch.full((), net.DOUBLE_WEIGHT, device=maps.device),
     )
     losses["double"] = _mean(cross, near)
     losses["total"] = torch.stack([losses[name] * w for name, w in WEIGHTS.items()]).sum()

@@ -4,8 +4,9 @@
 
 Renderers write fresh fields under ``DIR/train`` while the trainer reads them; ``DIR/val`` gets
 finished photos that are never trained on. The whole ends in time: the trainer stops by the
-clock, the photos are packed. Parts that are there are continued. On a machine without a GPU the
-same command runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
+clock, the photos are packed. Parts that are there are continued. With two GPUs the last one trains
+and the others render, but for ``--beside`` renderers. On a machine without a GPU the same command
+runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
 """
 
 from __future__ import annotations
@@ -23,6 +24,9 @@ from training.retrain import spawn, stop
 
 VAL_SEED = 90_000
 """Seeds from here on are never trained on."""
+
+WIDE_SEEDS = 100
+"""Seeds from the first of the photos to the first of the wide ones."""
 
 GRACE_S = 8.0
 """How long a renderer may take to end before it is killed."""
@@ -52,11 +56,15 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--end-seconds", type=float, default=40.0, help="of them kept for scores and packing")
     add("--renderers", type=int, default=10, help="rendering processes")
     add("--val-renderers", type=int, default=3, help="of them that make the photos first")
-    add("--gpus", type=int, default=1)
+    add("--gpus", type=int, default=1, help="the last one trains")
+    add("--beside", type=int, default=0, help="of several GPUs: renderers on the one that trains")
     add("--variant", help="Mitsuba variant; the first that works when left out")
     add("--seed", type=int, default=1, help="of the first renderer; others follow")
     add("--val-seed", type=int, default=VAL_SEED + 1)
     add("--val-count", type=int, default=550, help="finished photos for validation")
+    add("--wide-renderers", type=int, default=3, help="renderers that make the wide photos first")
+    add("--wide-count", type=int, default=0, help="finished photos 4 to 8 m wide, beside those")
+    add("--packed-files", type=int, default=99, help="at most so many files of packed photos")
     add("--light-paths", type=int, default=24, help="a pixel")
     add("--side", type=int, default=512, help="of a training picture, px")
     add("trainer", nargs="*", help="after --: more options for training.above.train")
@@ -77,19 +85,35 @@ class Renderers:
     val: list[subprocess.Popen[bytes]] = field(default_factory=list)
     next_seed: int = 0
     broken: int = 0
+    started: int = 0
 
     def start(self) -> None:
         """Start all of them."""
         options = self.options
         self.next_seed = options.seed
-        val = min(options.val_renderers, options.renderers - 1) if options.val_count else 0
-        for index in range(val):
-            count = -(-(options.val_count - index) // val)
-            self.val.append(
-                self._one(options.val_seed + index, "val", ["--finished", "--count", str(count)])
-            )
-        for _ in range(options.renderers - val):
+        room = options.renderers - 1  # one at least trains from the start
+        for first, total, most, words in (
+            (options.val_seed, options.val_count, options.val_renderers, []),
+            (options.val_seed + WIDE_SEEDS, options.wide_count, options.wide_renderers, ["--wide"]),
+        ):
+            shared = min(most, room, total)
+            room -= shared
+            for index in range(shared):
+                count = -(-(total - index) // shared)
+                more = ["--finished", *words, "--count", str(count)]
+                self.val.append(self._one(first + index, "val", more))
+        for _ in range(options.renderers - len(self.val)):
             self._train()
+
+    def _gpu(self) -> int:
+        """Where the next renderer runs: the last few beside the trainer, the rest spread."""
+        options = self.options
+        if options.gpus < 2:
+            return 0
+        started, self.started = self.started, self.started + 1
+        if options.renderers - options.beside <= started < options.renderers:
+            return int(options.gpus - 1)
+        return int(started % (options.gpus - 1))
 
     def _one(self, seed: int, folder: str, extra: list[str]) -> subprocess.Popen[bytes]:
         options = self.options
@@ -97,7 +121,7 @@ class Renderers:
         words += ["--side", str(options.side), *extra]
         if options.variant:
             words += ["--variant", options.variant]
-        return spawn("training.above.scenes", seed, words, 0, options.work)
+        return spawn("training.above.scenes", seed, words, self._gpu(), options.work)
 
     def _train(self) -> None:
         self.train.append(self._one(self.next_seed, "train", []))
@@ -128,38 +152,48 @@ def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:
     command = [sys.executable, "-m", "training.above.train"]
     command += ["--samples", str(options.work / "train"), "--stop-at", f"{stop_at:.0f}"]
     command += ["--minutes", str(options.minutes), "--out", str(options.out / "above.pt")]
-    if options.val_count:
+    if options.val_count or options.wide_count:
         command += ["--val", str(options.work / "val")]
     command += ["--log", str(options.out / "above.log.jsonl")]
-    command += ["--device", "cuda:0" if options.gpus else "cpu"]
+    command += ["--device", f"cuda:{options.gpus - 1}" if options.gpus else "cpu"]
     return command + options.trainer
 
 
-def pack(folder: Path, out: Path) -> list[Path]:
-    """Pack finished samples into tars of limited size, each with whole samples only."""
+def pack(folder: Path, out: Path, most: int = 99) -> list[Path]:
+    """Pack finished samples into at most so many tars of limited size, each of whole samples.
+
+    All parts alike are packed from their beginnings, so that what fits is like the whole. The
+    truth of all comes along.
+    """
     packed: list[Path] = []
     archive: tarfile.TarFile | None = None
     room = 0
-    for truth in sorted(folder.rglob("truth.jsonl")):
+    truths = sorted(folder.rglob("truth.jsonl"))
+    stems = []
+    for truth in truths:
         rows = [line for line in truth.read_text(encoding="utf-8").splitlines() if line.strip()]
         names = [str(json.loads(line)["file"]) for line in rows]
-        for stem in (truth.parent / Path(name).stem for name in names):
-            pair = [stem.with_suffix(ending) for ending in (".jpg", ".png")]
-            size = sum(path.stat().st_size + 1024 for path in pair)
-            if archive is None or room < size:
-                if archive is not None:
-                    archive.close()
-                packed.append(out / f"val-{len(packed)}.tar.gz")
-                archive = tarfile.open(packed[-1], "w:gz", compresslevel=1)  # noqa: SIM115
-                room = PACK_BYTES
-            for path in pair:
-                archive.add(path, f"{truth.parent.name}/{path.name}")
-            room -= size
+        stems += [(number, truth.parent / Path(name).stem) for number, name in enumerate(names)]
+    for _, stem in sorted(stems):
+        pair = [stem.with_suffix(ending) for ending in (".jpg", ".png")]
+        size = sum(path.stat().st_size + 1024 for path in pair)
+        if archive is None or room < size:
+            if len(packed) >= most:
+                break
+            if archive is not None:
+                archive.close()
+            packed.append(out / f"val-{len(packed)}.tar.gz")
+            archive = tarfile.open(packed[-1], "w:gz", compresslevel=1)  # noqa: SIM115
+            room = PACK_BYTES
+        for path in pair:
+            archive.add(path, f"{stem.parent.name}/{path.name}")
+        room -= size
     if archive is not None:
         archive.close()
+    if truths:
         packed.append(out / "val-truth.tar.gz")
         with tarfile.open(packed[-1], "w:gz") as lines:
-            for truth in sorted(folder.rglob("truth.jsonl")):
+            for truth in truths:
                 lines.add(truth, f"{truth.parent.name}/truth.jsonl")
     return packed
 
@@ -195,7 +229,7 @@ def main(argv: list[str] | None = None) -> int:
         status = trainer.returncode
     finally:
         renderers.stop()
-        packed = pack(options.work / "val", options.out) if options.val_count else []
+        packed = pack(options.work / "val", options.out, options.packed_files)
     size = sum(path.stat().st_size for path in packed) / 1e6
     made_train = sum(1 for _ in (options.work / "train").rglob("*.png"))
     print(

@@ -40,6 +40,7 @@ FINISHED_SCALES: tuple[tuple[float, float, int], ...] = (
     (8.0, 0.05, 384),
 )
 WIDE_SCALES = (3.0, 4.0, 5.0, 6.0)
+WIDE_SHARES = (0.6, 0.13, 0.13, 0.14)
 WIDE_SIDE = 1280
 """Finished photos of a piece of field 4 to 8 m wide, for rows, gaps and stands."""
 
@@ -76,7 +77,7 @@ def draw_shot(rng: np.random.Generator, side: int, finished: bool, wide: bool = 
         doubles = float(rng.uniform(0.1, 0.4)) if rng.random() < 0.3 else None
         return Shot(side_px=side, mm_per_px=WORKING_MM_PER_PX, doubles=doubles)
     if wide:
-        scale = float(rng.choice(WIDE_SCALES))
+        scale = float(rng.choice(WIDE_SCALES, p=WIDE_SHARES))
         wide_side = round(WIDE_SIDE * side / 512 / 32) * 32
         # Straight down or nearly, as such frames are flown.
         return Shot(

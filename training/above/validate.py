@@ -193,7 +193,8 @@ def validate(
     everything = []
     for given in samples:
         sample = at_working_scale(given)
-        photo = sample.image.permute(2, 0, 1)[None].float().to(device) / 255.0
+        # Contiguous: channels-last kernels would be compiled anew for each of the many sizes.
+        photo = sample.image.permute(2, 0, 1)[None].contiguous().to(device).float() / 255.0
         maps = dict(zip(OUTPUTS, (m[0] for m in exported(photo)), strict=True))
         maps = {name: value.float() for name, value in maps.items()}
         result = _counts(sample, maps)

@@ -18,8 +18,8 @@ MAX_COLLARS = 10
 # First leaf: blade about 50 mm, rounded tip, collar below 20 mm over the soil
 # (Ledent & Mouraux 1990, 10.1051/agro:19900208); 1.5-1.75 in long (Mississippi State Univ.
 # Extension 2024). Width about 13 mm [M].
-FIRST_LEAF_LENGTH_MM = (34.0, 56.0)
-FIRST_LEAF_WIDTH_MM = (8.0, 17.5)
+FIRST_LEAF_LENGTH_MM = (32.0, 60.0)
+FIRST_LEAF_WIDTH_MM = (6.5, 19.0)
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
 # Leaf 1 below 20, leaf 5 above 100, leaf 6 200-300 (Ledent & Mouraux 1990); the ranks between
@@ -353,7 +353,9 @@ def grow(
                 width_mm=float(width),
                 exit_height_mm=float(max(exit_z, 2.0)),
                 stalk_radius_mm=float(radius),
-                azimuth_rad=side + (math.pi if rank % 2 else 0.0) + float(rng.normal(0, spread)),
+                azimuth_rad=side
+                + (math.pi if rank % 2 else 0.0)
+                + float(rng.normal(0, spread * (1.8 if rank == 1 else 1.0))),
                 insertion_rad=float(insertion),
                 droop_rad=float(max(droop, insertion)),
                 bend_power=float(rng.uniform(1.0, 2.4)),
@@ -362,8 +364,8 @@ def grow(
                 fold_rad=math.radians(float(rng.uniform(4, 32))),
                 ripple_mm=float(rng.uniform(0, 0.035) * width if rank > 3 else 0.0),
                 base_width=float(rng.uniform(0.42, 0.72) if rank > 1 else rng.uniform(0.38, 0.6)),
-                widest_at=float(rng.uniform(0.28, 0.5) if rank > 1 else rng.uniform(0.5, 0.66)),
-                taper_power=float(rng.uniform(1.5, 2.3) if rank > 1 else rng.uniform(2.6, 4.2)),
+                widest_at=float(rng.uniform(0.28, 0.5) if rank > 1 else rng.uniform(0.44, 0.66)),
+                taper_power=float(rng.uniform(1.5, 2.3) if rank > 1 else rng.uniform(2.2, 4.2)),
                 clasp=float(rng.uniform(2.0, 4.2)),
                 tube=habit.whorl_tube * float(rng.uniform(0.7, 1.3)),
             )

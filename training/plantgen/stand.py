@@ -70,9 +70,10 @@ class Stand:
 def _lost_leaves(rng: np.random.Generator, stage_v: int) -> int:
     """Lower leaves lost: normal from V5 on (Mississippi State Univ. 2024), by damage before.
 
-    More often than in a field, so that a network learns to look for leaf 1 at every size.
+    More often than in a field on small plants, less often on tall ones, so that a network learns to
+    look for leaf 1 at every size.
     """
-    chance = {0: 0, 1: 0, 2: 0.09, 3: 0.15, 4: 0.2, 5: 0.28, 6: 0.34}.get(stage_v, 0.4)
+    chance = {0: 0, 1: 0, 2: 0.12, 3: 0.2, 4: 0.25}.get(stage_v, 0.32)
     if rng.random() >= chance:
         return 0
     if stage_v < 4 or rng.random() < 0.66:
@@ -87,7 +88,7 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
         stage = int(rng.choice(MAX_COLLARS + 1, p=weights / weights.sum()))
     hard = wish.hard_case
     if hard is None:
-        hard = str(rng.choice(["none", "just_cleared", "about_to_clear"], p=[0.66, 0.17, 0.17]))
+        hard = str(rng.choice(["none", "just_cleared", "about_to_clear"], p=[0.6, 0.22, 0.18]))
     if (hard == "just_cleared" and stage < 2) or (hard == "about_to_clear" and stage < 1):
         hard = "none"
     lost = _lost_leaves(rng, stage) if wish.lost is None else wish.lost
