@@ -91,6 +91,27 @@ def test_plants_too_near_to_tell_apart_become_one() -> None:
     assert len(apart.plants) == 2
 
 
+def test_of_three_in_a_row_the_nearest_two_become_one() -> None:
+    # 27 mm and 9 mm apart: all within reach, and the first stays alone.
+    row = [plant(x, 40.0, [(x + 8, 40.0, 1)]) for x in (40.0, 49.0, 52.0)]
+    truth = samples.parse_truth({"mm_per_px": 3.0, "plants": row})
+    assert truth.plants[:, 0].tolist() == [40.0, 50.5]
+    assert truth.plants[:, 4].tolist() == [0.0, 1.0]
+    assert truth.tips[:, 2].tolist() == [0.0, 1.0, 1.0]
+    assert samples.parse_truth({"mm_per_px": 3.0, "plants": []}).plants.shape == (0, 6)
+
+
+def test_samples_of_several_sizes_make_one_batch() -> None:
+    rng = np.random.default_rng(2)
+    some = [toy(TWO, side) for side in (96, 96, 128, 96)]
+    views = [augment.draw_view(rng, *s.mask.shape, 64) for s in some]
+    image, mask = augment.read_views(some, views, CPU)
+    for k, (one, view) in enumerate(zip(some, views, strict=True)):
+        alone, ids = augment.read_views([one], [view], CPU)
+        assert torch.equal(image[k : k + 1], alone)
+        assert torch.equal(mask[k : k + 1], ids)
+
+
 def test_faint_plants_are_neither_right_nor_wrong() -> None:
     truth = samples.parse_truth({"mm_per_px": 3.0, "plants": [plant(9.0, 9.0, [], seen_px=2)]})
     assert len(truth.plants) == 0

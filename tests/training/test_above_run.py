@@ -6,6 +6,7 @@ import json
 import subprocess
 import tarfile
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,8 +18,9 @@ class FakeProcess:
 
     started: list[FakeProcess]
 
-    def __init__(self, command: list[str], **options: object) -> None:
+    def __init__(self, command: list[str], **options: Any) -> None:
         self.command = command
+        self.environment: dict[str, str] = options.get("env", {})
         self.returncode: int | None = None
         self.ended: list[str] = []
         type(self).started.append(self)
@@ -89,6 +91,45 @@ def test_renderers_share_the_photos_and_go_over_to_training(
     (settings.work / "render-5.log").write_text("no driver")
     with pytest.raises(SystemExit, match="no driver"):
         renderers.look()
+
+
+def test_two_gpus_and_wide_photos(tmp_path: Path, fakes: list[FakeProcess]) -> None:
+    words = ["--renderers", "6", "--gpus", "2", "--beside", "1", "--val-count", "5"]
+    words += ["--val-renderers", "1", "--wide-count", "4", "--wide-renderers", "2"]
+    settings = run.arguments([*options(tmp_path), *words])
+    settings.work.mkdir()
+    renderers = run.Renderers(settings)
+    renderers.start()
+    wide = [p for p in fakes if "--wide" in p.command]
+    assert [(p.value("--seed"), p.value("--count")) for p in wide] == [
+        ("90101", "2"),
+        ("90102", "2"),
+    ]
+    assert [p.environment["CUDA_VISIBLE_DEVICES"] for p in fakes] == ["0"] * 5 + ["1"]
+    wide[0].returncode = 0
+    renderers.look()
+    assert fakes[-1].environment["CUDA_VISIBLE_DEVICES"] == "0"
+    command = run.trainer_command(settings, 0.0)
+    assert command[command.index("--device") + 1] == "cuda:1"
+
+
+def test_what_does_not_fit_stays_away_evenly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for seed in ("90001", "90101"):
+        part = tmp_path / f"part-{seed}"
+        part.mkdir()
+        for k in range(3):
+            (part / f"{seed}_{k:06d}.jpg").write_bytes(b"j" * 3000)
+            (part / f"{seed}_{k:06d}.png").write_bytes(b"p" * 500)
+        rows = [json.dumps({"file": f"{seed}_{k:06d}.jpg"}) for k in range(3)]
+        (part / "truth.jsonl").write_text("\n".join(rows) + "\n")
+    monkeypatch.setattr(run, "PACK_BYTES", 12_000)
+    packed = run.pack(tmp_path, tmp_path, 1)
+    assert [p.name for p in packed] == ["val-0.tar.gz", "val-truth.tar.gz"]
+    with tarfile.open(packed[0]) as archive:
+        names = {Path(name).stem for name in archive.getnames()}
+    assert names == {"90001_000000", "90101_000000"}
 
 
 def test_main_starts_the_trainer_in_time_and_packs(

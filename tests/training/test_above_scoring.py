@@ -111,6 +111,19 @@ def test_calibrated_on_some_scenes_and_scored_on_the_others(
     assert fine["covered"] >= 0.85
     assert fine["place_error_mm"] < 3.0
     assert "plant_f1" in capsys.readouterr().out
+    # What was found in every scene, kept, takes the pictures' place and says the same.
+    kept, again = tmp_path / "kept.json.gz", tmp_path / "again.json"
+    more = ["--keep", str(kept), "--out", str(again)]
+    assert calibrate.main([str(folder), "--model", str(model), *more]) == 0
+    assert load_above_calibration(again) == fitted
+    assert calibrate.main([str(kept), "--out", str(again)]) == 0
+    assert load_above_calibration(again).range_level == fitted.range_level
+    words = [str(kept), "--calibration", str(again), "--out", str(scores_file)]
+    assert evaluate.main(words) == 0
+    fine_again = json.loads(scores_file.read_text())["by_mm_per_px"]["0-3.01"]
+    assert fine_again["plant_f1"] == pytest.approx(fine["plant_f1"], abs=1e-3)
+    assert fine_again["doubles_said"] == pytest.approx(fine["doubles_said"], abs=0.3)
+    assert fine_again["covered"] == pytest.approx(fine["covered"], abs=0.02)
 
 
 def scored(found_xy: list[tuple[float, float]], true_xy: list[tuple[float, float]]) -> Scored:
@@ -130,6 +143,7 @@ def scored(found_xy: list[tuple[float, float]], true_xy: list[tuple[float, float
         true[:, 0],
         true[:, 1],
         yes,
+        yes.copy(),
         np.full(len(true), 4),
         np.full(len(true), 6.0),
         yes,
@@ -160,6 +174,16 @@ def test_a_centre_said_to_be_two_counts_as_two() -> None:
     alone = scored([(10, 10)], [(10, 10)])
     alone.found.double[0] = 0.8
     assert plant_counts(alone) == (1, 1, 0)
+
+
+def test_a_double_at_the_edge_counts_half_either_way() -> None:
+    one = scored([(10, 10), (20, 10)], [(10, 10), (20, 10)])
+    one.double[:] = True
+    assert doubles(one) == (1.0, 1.0)
+    one.asked[0], one.inner[0] = False, False
+    assert doubles(one) == (0.5, 0.5)
+    one.shown[0] = False  # nobody could have seen two
+    assert doubles(one)[1] == 0.0
 
 
 def test_plants_that_nobody_asks_for_are_not_held_against_it() -> None:

@@ -2,7 +2,9 @@
 
 python -m training.above.calibrate SCENES... --model above.onnx --out above_calibration.json
 
-Every second scene is fitted on, and the others are left for `training.above.evaluate`.
+Every second scene is fitted on, and the others are left for `training.above.evaluate`. Reading is
+done where the pictures are; ``--keep FILE`` writes what was found in all of them, which takes the
+place of ``SCENES`` here and there afterwards.
 """
 
 from __future__ import annotations
@@ -22,21 +24,27 @@ from collarvision.above.stages import stage_probabilities
 from collarvision.above.values import stage_range
 from training.above.scoring import (
     GROUPS,
+    LOW_FLOOR,
     Scored,
+    doubles,
     for_calibration,
     group_of,
+    keep,
+    kept,
     pairs,
     plant_counts,
     read_all,
     scenes,
 )
 
-LOW_FLOOR = 0.15
 WANTED = 0.92
 """Share of plants that ranges of 90 in 100 shall hold on these scenes: the middle of 88 to 96."""
 
 MERGED_MM = 45.0
 """Two plants nearer than about this show one centre."""
+
+DOUBLES_STEP = 0.05
+"""Shares of doubles that differ by less are as good as each other."""
 
 FEWEST = 30
 """Matched plants from which a ground sample distance gets a line of its own."""
@@ -45,8 +53,9 @@ FEWEST = 30
 def best_peaks(scored: Sequence[Scored]) -> tuple[float, float]:
     """Floor and least distance of plant peaks with the best F1 up to 3 mm a pixel.
 
-    Of settings that are as good within 0.004 the highest floor, then the least distance: plants
-    that aren't there mislead more than missed ones, and doubles shall stay two.
+    Of settings that are as good within 0.004 the highest floor, since plants that aren't there
+    mislead more than missed ones; then the distance whose doubles come nearest to the true number,
+    by steps of `DOUBLES_STEP`; then the least one, so that doubles stay two.
     """
     fine = [one for one in scored if group_of(one.scene.mm_per_px) == 0] or list(scored)
     worth = []
@@ -55,12 +64,21 @@ def best_peaks(scored: Sequence[Scored]) -> tuple[float, float]:
             kept = [one.at(float(floor), twins_mm) for one in fine]
             right, wrong, missed = np.sum([plant_counts(one) for one in kept], axis=0)
             share = 2 * right / max(2 * right + wrong + missed, 1)
-            worth.append((share, float(round(floor, 2)), -twins_mm))
+            worth.append((share, float(round(floor, 2)), -_doubles_off(kept), -twins_mm))
     best = max(worth)[0]
-    _, floor, twins = max(
-        (one for one in worth if one[0] >= best - 0.004), key=lambda one: (one[1], one[2])
-    )
+    floor, _, twins = max(one[1:] for one in worth if one[0] >= best - 0.004)
     return floor, -twins
+
+
+def _doubles_off(scored: Sequence[Scored]) -> int:
+    """How far doubles are off their true number, in steps, were each centre's word right."""
+    told = true = 0.0
+    for one in scored:
+        pairs_alone = replace(one.found, double=np.zeros(len(one.found)))
+        said, held = doubles(replace(one, found=pairs_alone))
+        told += said + sum(second for _, second in _seconds(one))
+        true += held
+    return round(abs(told - true) / max(true, 1.0) / DOUBLES_STEP)
 
 
 def tip_errors(scored: Sequence[Scored]) -> dict[int, tuple[np.ndarray, np.ndarray]]:
@@ -215,6 +233,26 @@ def count_error(scored: Sequence[Scored]) -> float:
     return float(np.sqrt(np.mean(np.square(off)))) if off else AboveCalibration().count_error
 
 
+def _seconds(one: Scored) -> list[tuple[int, bool]]:
+    """Matched centres off the edge, and whether each shows a second plant that no other has."""
+    if not len(one.found) or not len(one.x):
+        return []
+    match = pairs(one)
+    taken = {j for _, j in match}
+    free = np.array([j not in taken for j in range(len(one.x))], bool)
+    reach = MERGED_MM / WORKING_MM
+    return [
+        (
+            i,
+            bool(
+                (free & (np.hypot(one.x - one.found.x[i], one.y - one.found.y[i]) <= reach)).any()
+            ),
+        )
+        for i, _ in match
+        if one.inner[i]
+    ]
+
+
 def double_line(scored: Sequence[Scored]) -> tuple[float, float]:
     """Slope and offset on the log odds that make the network's word on doubles a probability.
 
@@ -223,17 +261,9 @@ def double_line(scored: Sequence[Scored]) -> tuple[float, float]:
     """
     said, true = [], []
     for one in scored:
-        if not len(one.found) or not len(one.x):
-            continue
-        match = pairs(one)
-        taken = {j for _, j in match}
-        free = np.array([j not in taken for j in range(len(one.x))], bool)
-        for i, _ in match:
-            if not one.inner[i]:
-                continue
-            away = np.hypot(one.x - one.found.x[i], one.y - one.found.y[i]) * WORKING_MM
+        for i, second in _seconds(one):
             said.append(float(one.found.double[i]))
-            true.append(bool((free & (away <= MERGED_MM)).any()))
+            true.append(second)
     if sum(true) < 5:
         return 1.0, 0.0
     sure = np.clip(np.array(said), 1e-4, 1 - 1e-4)
@@ -272,17 +302,25 @@ def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibra
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description="Calibrate the network for photos from above.")
-    parser.add_argument("scenes", type=Path, nargs="+")
+    parser.add_argument("scenes", type=Path, nargs="+", help="folders, or one kept file")
     parser.add_argument("--model", type=Path)
+    parser.add_argument("--keep", type=Path, help="write here what was found in every scene")
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--version", type=int, default=1)
     options = parser.parse_args(argv)
     if options.model:
         os.environ[ABOVE_MODEL_VARIABLE] = str(options.model)
     start = AboveCalibration(version=options.version)
-    scored = list(
-        read_all(for_calibration(scenes(*options.scenes)), load_above_network(), start, LOW_FLOOR)
-    )
+    if options.scenes[0].is_file():
+        scored = for_calibration(kept(options.scenes[0]))
+    else:
+        chosen = scenes(*options.scenes)
+        if not options.keep:
+            chosen = for_calibration(chosen)
+        scored = list(read_all(chosen, load_above_network(), start, LOW_FLOOR))
+        if options.keep:
+            keep(options.keep, scored)
+            scored = for_calibration(scored)
     fitted = calibrate(scored, start)
     told = coverage([one.at(fitted.plant_floor, fitted.twins_mm) for one in scored], fitted)
     measured = {

@@ -23,6 +23,8 @@ from training.above.scoring import (
     doubles,
     for_scoring,
     group_of,
+    kept,
+    known,
     pairs,
     plant_counts,
     read_all,
@@ -56,7 +58,7 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
         "recall": round(float(right / max(right + missed, 1)), 4),
         "place_error_mm": round(float(np.median(places)), 2) if places else None,
         "doubles_said": round(float(said), 1),
-        "doubles_true": int(true),
+        "doubles_true": round(float(true), 1),
         "tips_rmse": round(float(np.sqrt((tips**2).mean())), 4) if len(tips) else None,
         "tips_bias": round(float(tips.mean()), 4) if len(tips) else None,
         "staged_plants": plants,
@@ -103,7 +105,7 @@ def table(scores: dict[str, Any]) -> str:
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description="Score photos from above on validation scenes.")
-    parser.add_argument("scenes", type=Path, nargs="+")
+    parser.add_argument("scenes", type=Path, nargs="+", help="folders, or one kept file")
     parser.add_argument("--model", type=Path)
     parser.add_argument("--calibration", type=Path)
     parser.add_argument("--out", type=Path, help="write the scores here as JSON")
@@ -111,8 +113,11 @@ def main(argv: list[str] | None = None) -> int:
     if options.model:
         os.environ[ABOVE_MODEL_VARIABLE] = str(options.model)
     calibration = load_above_calibration(options.calibration)
-    every = for_scoring(scenes(*options.scenes))
-    scored = list(read_all(every, load_above_network(), calibration, calibration.plant_floor))
+    if options.scenes[0].is_file():
+        scored = [known(one, calibration) for one in for_scoring(kept(options.scenes[0]))]
+    else:
+        every = for_scoring(scenes(*options.scenes))
+        scored = list(read_all(every, load_above_network(), calibration, calibration.plant_floor))
     scores = evaluate(scored, calibration)
     print(table(scores))
     if options.out:

@@ -20,7 +20,7 @@ WEIGHTS: dict[str, float] = {
     "canopy": 1.0,
     "other": 0.5,
     "link": 0.6,
-    "count": 0.8,
+    "count": 1.6,
     "double": 0.3,
 }
 NEIGHBOUR_WEIGHT = 0.3  # of a cell beside a point's own
@@ -90,7 +90,8 @@ def _around(points: Tensor, shape: tuple[int, int]) -> tuple[Tensor, Tensor, Ten
     px of each cell's centre.
     """
     height, width = shape
-    steps = torch.tensor([(x, y) for y in (-1, 0, 1) for x in (-1, 0, 1)], device=points.device)
+    nine = torch.arange(9, device=points.device)
+    steps = torch.stack([nine % 3 - 1, nine // 3 - 1], 1)
     cell = (points[:, 1:3] / MAP_STRIDE).floor().long()[:, None] + steps
     inside = (cell[..., 0] >= 0) & (cell[..., 0] < width)
     inside &= (cell[..., 1] >= 0) & (cell[..., 1] < height)

@@ -162,8 +162,8 @@ def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:
 def pack(folder: Path, out: Path, most: int = 99) -> list[Path]:
     """Pack finished samples into at most so many tars of limited size, each of whole samples.
 
-    All parts alike are packed from their beginnings, so that what fits is like the whole. The
-    truth of all comes along.
+    Of every part the same share is packed, so that what fits is like the whole. The truth of all
+    comes along.
     """
     packed: list[Path] = []
     archive: tarfile.TarFile | None = None
@@ -173,7 +173,7 @@ def pack(folder: Path, out: Path, most: int = 99) -> list[Path]:
     for truth in truths:
         rows = [line for line in truth.read_text(encoding="utf-8").splitlines() if line.strip()]
         names = [str(json.loads(line)["file"]) for line in rows]
-        stems += [(number, truth.parent / Path(name).stem) for number, name in enumerate(names)]
+        stems += [(k / len(names), truth.parent / Path(name).stem) for k, name in enumerate(names)]
     for _, stem in sorted(stems):
         pair = [stem.with_suffix(ending) for ending in (".jpg", ".png")]
         size = sum(path.stat().st_size + 1024 for path in pair)

@@ -89,21 +89,19 @@ def parse_truth(row: Mapping[str, Any], merge_mm: float = MERGE_MM) -> AboveTrut
 
 
 def _merge(at: np.ndarray, reach_px: float) -> list[int]:
-    """Give for each point itself, or the earlier point that it's merged into (pairs only)."""
+    """Give for each point itself, or the earlier point that it's merged into (pairs only).
+
+    The nearest two come first: of three in a row the odd one out stays alone.
+    """
     into = list(range(len(at)))
     taken: set[int] = set()
-    for k in range(len(at)):
-        if k in taken:
-            continue
-        away = np.hypot(*(at[k + 1 :] - at[k]).T)
-        for j in np.argsort(away):
-            other = k + 1 + int(j)
-            if away[j] >= reach_px:
-                break
-            if other not in taken:
-                into[other] = k
-                taken.update((k, other))
-                break
+    away = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
+    first, second = np.nonzero(np.triu(away < reach_px, 1))
+    for pair in np.argsort(away[first, second], kind="stable"):
+        k, other = int(first[pair]), int(second[pair])
+        if k not in taken and other not in taken:
+            into[other] = k
+            taken.update((k, other))
     return into
 
 

@@ -6,18 +6,19 @@ scale, through the ONNX network, to plants with tips. Truth is what the renderer
 
 from __future__ import annotations
 
+import gzip
 import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.finding import Found, apart, find_plants
+from collarvision.above.finding import Found, apart, find_plants, nothing_found
 from collarvision.above.ground import FLAT_DEG, Ground, straight_down, tilted
 from collarvision.above.network import CELL_PX, WORKING_MM, AboveNetwork
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
@@ -37,6 +38,9 @@ DOUBLE_MM = 60.0
 
 LEAST_TWINS_MM = 24.0
 """Peaks nearer than this are one plant whatever is fitted."""
+
+LOW_FLOOR = 0.15
+"""Peaks are read from here on where the floor is still to be chosen."""
 
 CALIBRATION_SHARE = 2
 """Every second scene is for calibrating; the others are for scoring."""
@@ -69,8 +73,10 @@ class Scored:
         With every peak over a low floor.
     x, y : ndarray, (n,)
         True plants, working px.
+    shown : ndarray, (n,) bool
+        Whether each stands in the picture and is seen.
     asked : ndarray, (n,) bool
-        Whether each may be missed: in the picture, seen, and off its edge.
+        Whether it must be found: shown, and off the picture's edge.
     stage, tips : ndarray, (n,)
     whole, double : ndarray, (n,) bool
     inner : ndarray, (k,) bool
@@ -81,6 +87,7 @@ class Scored:
     found: Found
     x: np.ndarray
     y: np.ndarray
+    shown: np.ndarray
     asked: np.ndarray
     stage: np.ndarray
     tips: np.ndarray
@@ -98,6 +105,7 @@ class Scored:
             self.found.kept(which),
             self.x,
             self.y,
+            self.shown,
             self.asked,
             self.stage,
             self.tips,
@@ -105,6 +113,9 @@ class Scored:
             self.double,
             self.inner[which],
         )
+
+
+OneOrScored = TypeVar("OneOrScored", Scene, Scored)
 
 
 def scenes(*folders: Path) -> list[Scene]:
@@ -118,12 +129,12 @@ def scenes(*folders: Path) -> list[Scene]:
     return sorted(found, key=lambda scene: scene.path.name)
 
 
-def for_calibration(every: Sequence[Scene]) -> list[Scene]:
+def for_calibration(every: Sequence[OneOrScored]) -> list[OneOrScored]:
     """Scenes that constants may be fitted on."""
     return [scene for number, scene in enumerate(every) if number % CALIBRATION_SHARE == 0]
 
 
-def for_scoring(every: Sequence[Scene]) -> list[Scene]:
+def for_scoring(every: Sequence[OneOrScored]) -> list[OneOrScored]:
     """Scenes that no constant was fitted on."""
     return [scene for number, scene in enumerate(every) if number % CALIBRATION_SHARE]
 
@@ -170,6 +181,53 @@ def read_all(
         yield read_scene(scene, network, calibration, floor)
 
 
+_FOUND = ("x", "y", "score", "tip_count", "double")
+_TRUE = ("x", "y", "shown", "asked", "stage", "tips", "whole", "double")
+
+
+def keep(path: Path, every: Sequence[Scored]) -> None:
+    """Write what was found in scenes and their truth, without the pictures."""
+    lines = []
+    for one in every:
+        facts = {name: value for name, value in one.scene.truth.items() if name != "plants"}
+        true = {name: (1 * getattr(one, name)).round(3).tolist() for name in _TRUE}
+        found = {name: getattr(one.found, name).round(4).tolist() for name in _FOUND}
+        found["inner"] = one.inner.tolist()
+        lines.append(json.dumps({"truth": facts, "true": true, "found": found}))
+    with gzip.open(path, "wt", encoding="utf-8") as file:
+        file.write("\n".join(lines) + "\n")
+
+
+def kept(path: Path) -> list[Scored]:
+    """Read what `keep` wrote; tips and leaf areas of found plants aren't among it."""
+    out = []
+    with gzip.open(path, "rt", encoding="utf-8") as file:
+        for line in file:
+            row = json.loads(line)
+            columns: dict[str, Any] = {name: np.array(row["found"][name], float) for name in _FOUND}
+            none = np.zeros(len(columns["x"]))
+            kinds: dict[str, type] = {"x": float, "y": float, "tips": float, "stage": int}
+            true: dict[str, Any] = {
+                name: np.array(row["true"][name], kinds.get(name, bool)) for name in _TRUE
+            }
+            out.append(
+                Scored(
+                    scene=Scene(Path(row["truth"]["file"]), row["truth"]),
+                    found=replace(nothing_found(), canopy_mm2=none, other=none, **columns),
+                    inner=np.array(row["found"]["inner"], bool),
+                    **true,
+                )
+            )
+    return out
+
+
+def known(one: Scored, calibration: AboveCalibration) -> Scored:
+    """What was found with a low floor and no word on doubles calibrated, by a calibration."""
+    said = calibration.double_probability(one.found.double)
+    whole = replace(one, found=replace(one.found, double=said))
+    return whole.at(calibration.plant_floor, calibration.twins_mm)
+
+
 def _scored(scene: Scene, found: Found, ground: Ground) -> Scored:
     plants = scene.truth["plants"]
     px = np.array([[one["x"], one["y"]] for one in plants], float).reshape(-1, 2)
@@ -182,6 +240,7 @@ def _scored(scene: Scene, found: Found, ground: Ground) -> Scored:
         found=found,
         x=x,
         y=y,
+        shown=inside & seen,
         asked=off_edge & seen,
         stage=np.array([one["stage"] for one in plants], int),
         tips=np.array([one["tips_shown"] for one in plants], float),
@@ -254,20 +313,24 @@ def plant_counts(one: Scored) -> tuple[int, int, int]:
     return right, wrong, int(one.asked.sum()) - right
 
 
-def doubles(one: Scored) -> tuple[float, int]:
-    """Pairs of plants found as doubles, and those that are true."""
+def doubles(one: Scored) -> tuple[float, float]:
+    """Pairs of plants found as doubles, and those that are true.
+
+    A pair counts half for each of its plants that is off the picture's edge. Were both asked to
+    be, a pair that shows but one centre would come in farther out than one that shows two.
+    """
     found = one.found
-    said = float(found.double[one.inner].sum())
-    said += _close_pairs(found.x[one.inner], found.y[one.inner])
-    true = one.asked & one.double
-    return said, _close_pairs(one.x[true], one.y[true])
+    said = float(found.double[one.inner].sum()) + _close_pairs(found.x, found.y, one.inner)
+    true = one.shown & one.double
+    return said, _close_pairs(one.x[true], one.y[true], one.asked[true])
 
 
-def _close_pairs(x: np.ndarray, y: np.ndarray) -> int:
+def _close_pairs(x: np.ndarray, y: np.ndarray, counted: np.ndarray) -> float:
     if len(x) < 2:
-        return 0
+        return 0.0
     tree = cKDTree(np.column_stack([x, y]))
-    return len(tree.query_pairs(DOUBLE_MM / WORKING_MM))
+    close = tree.query_pairs(DOUBLE_MM / WORKING_MM, output_type="ndarray")
+    return float(counted[close].sum()) / 2
 
 
 def group_of(mm_per_px: float) -> int:

@@ -8,23 +8,23 @@ The schedule follows the clock: it is finished when the time is up, however fast
 from __future__ import annotations
 
 import argparse
-import copy
 import queue
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import torch
+from torch import Tensor
 
 from training import checkpoint
 from training.above import network as net
 from training.above import samples as above_samples
-from training.above.augment import Points, View, augmented, collect, draw_view
+from training.above.augment import Points, augmented, collect, draw_view
 from training.above.losses import all_losses
-from training.above.samples import AboveSample
 from training.above.validate import format_scores, validate
 from training.samples import Pool
 from training.train import (
@@ -81,21 +81,53 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     return parser.parse_args(argv)
 
 
-class Batches:
-    """Draws batches and gathers their truth in a thread of its own, a few ahead."""
+@dataclass(frozen=True)
+class Batch:
+    """What a step learns from: image, shares of each cell, points; `ready` once a GPU has them."""
 
-    def __init__(self, pool: Pool, batch: int, side: int, seed: int, ahead: int = 4):
-        self._pool, self._batch, self._side = pool, batch, side
+    image: Tensor
+    share: Tensor
+    points: Points
+    ready: torch.cuda.Event | None
+
+    def taken(self) -> Batch:
+        """The same, safe to use on the stream of whoever asks."""
+        if self.ready is not None:
+            stream = torch.cuda.current_stream(self.image.device)
+            stream.wait_event(self.ready)
+            points = self.points
+            for tensor in (self.image, self.share, points.plants, points.tips, points.faint):
+                tensor.record_stream(stream)
+        return self
+
+
+class Batches:
+    """Draws batches and makes them in a thread of its own, a few ahead.
+
+    On a GPU they are made on a stream of their own: what a camera does to a picture is many small
+    steps, between which a GPU would have nothing to do.
+    """
+
+    def __init__(
+        self, pool: Pool, batch: int, side: int, seed: int, device: torch.device, ahead: int = 3
+    ):
+        self._pool, self._batch, self._side, self._device = pool, batch, side, device
         self._rng = np.random.default_rng(seed)
+        self.waited_s = 0.0
         self._ready: queue.Queue[Any] = queue.Queue(ahead)
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, daemon=True)
         self._thread.start()
 
     def _run(self) -> None:
+        stream = None
+        if self._device.type == "cuda":
+            torch.cuda.set_device(self._device)  # each thread has its own
+            stream = torch.cuda.Stream(self._device)
         while not self._stop.is_set():
             try:
-                made: Any = self._one()
+                with torch.no_grad(), torch.cuda.stream(stream):
+                    made: Any = self._one(stream)
             except Exception as fault:  # told where the batch is wanted
                 made = fault
             while not self._stop.is_set():
@@ -105,22 +137,28 @@ class Batches:
                 except queue.Full:
                     continue
 
-    def _one(self) -> tuple[list[AboveSample], list[View], Points, int]:
+    def _one(self, stream: torch.cuda.Stream | None) -> Batch:
         rng = self._rng
         drawn: list[Any] = self._pool.draw(self._batch, rng)
         views = [draw_view(rng, *s.mask.shape, self._side) for s in drawn]
-        return drawn, views, collect(drawn, views), int(rng.integers(2**31))
+        points = collect(drawn, views).to(self._device)
+        image, share = augmented(drawn, views, self._device, int(rng.integers(2**31)))
+        image = image.contiguous(memory_format=torch.channels_last)
+        return Batch(image, share, points, None if stream is None else stream.record_event())
 
-    def __iter__(self) -> Iterator[tuple[list[AboveSample], list[View], Points, int]]:
+    def __iter__(self) -> Iterator[Batch]:
         while True:
+            asked = time.monotonic()
             made = self._ready.get()
+            self.waited_s += time.monotonic() - asked
             if isinstance(made, Exception):
                 raise made
-            yield made
+            yield made.taken()
 
     def stop(self) -> None:
         """End the thread."""
         self._stop.set()
+        self._thread.join()
 
 
 def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict[str, Any]:
@@ -167,10 +205,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     state = checkpoint.load_state(options.resume, network, optimiser, average, device)
     if state is not None:
         step, elapsed_before = state
-    shadow = copy.deepcopy(network).eval()
+    # Measured in the plain layout: channels-last kernels are compiled for each size, and slowly.
+    shadow = net.AboveNetwork().to(device).eval()
     parameters = list(network.parameters())
     wait_for_samples(pool, options)
-    batches = Batches(pool, options.batch, options.side, options.seed + step)
+    batches = Batches(pool, options.batch, options.side, options.seed + step, device)
     out = Path(options.out)
     log = Log(options.log)
     length_s = schedule_s(options, elapsed_before)
@@ -196,7 +235,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 
     size = sum(p.numel() for p in parameters) / 1e6
     print(f"training on {device}: {len(pool)} samples so far, {size:.2f} M weights", flush=True)
-    for drawn, views, points, seed in batches:
+    for batch in batches:
         progress = elapsed() / length_s
         if stopped or progress >= 1.0 or (options.max_steps and step >= options.max_steps):
             break
@@ -205,16 +244,14 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             frozen = True
         for group in optimiser.param_groups:
             group["lr"] = group["base"] * rate_factor(progress, step)
-        with torch.no_grad():
-            image, share = augmented(drawn, views, device, seed)
-        image = image.contiguous(memory_format=torch.channels_last)
         with torch.autocast(device.type, torch.bfloat16, enabled=on_gpu or options.bfloat16):
-            maps = network(image)
-        losses = all_losses(maps.float(), share, points.to(device))
+            maps = network(batch.image)
+        losses = all_losses(maps.float(), batch.share, batch.points)
         descend(losses["total"], parameters, optimiser)
         average.update()
         step += 1
-        log.add(losses, image.shape[0], look=False)
+        log.waited_s, batches.waited_s = log.waited_s + batches.waited_s, 0.0
+        log.add(losses, batch.image.shape[0], look=False)
         now = time.monotonic()
         if now - log.since >= options.log_seconds:
             facts = {"step": step, "progress": round(progress, 3), "pool": len(pool)}

@@ -188,7 +188,7 @@ def validate(
     network: net.AboveNetwork, samples: Sequence[AboveSample], device: torch.device
 ) -> dict[str, Any]:
     """Scores over all samples, by ground scale and by stage."""
-    exported = net.Exported(network).eval()
+    exported = net.Exported(network).to(device).eval()
     by_scale: dict[str, list[dict[str, Any]]] = defaultdict(list)
     everything = []
     for given in samples:
