@@ -25,7 +25,8 @@ from collarvision.above.finding import Found, find_plants, join, nothing_found
 from collarvision.above.ground import Coverage
 from collarvision.above.network import (
     ABOVE_MODEL_VARIABLE,
-    CELL_MM,
+    CELL_PX,
+    WORKING_MM,
     Maps,
     NoAboveNetwork,
     load_above_network,
@@ -36,6 +37,7 @@ from collarvision.above.values import SQUARE_M_PER_ACRE
 from collarvision.network import ModelError
 
 CALIBRATION = AboveCalibration()
+CELL_MM = CELL_PX * WORKING_MM
 
 
 def mapped(field: Planted, width: int, height: int, **more: np.ndarray) -> Maps:
@@ -86,6 +88,19 @@ def test_leaf_area_goes_to_the_plant_along_its_leaves() -> None:
     for k in range(2):
         assert both.canopy_mm2[k] == pytest.approx(alone[k].canopy_mm2[0], rel=0.15)
     assert both.canopy_mm2.sum() == pytest.approx((maps.canopy >= 0.5).sum() * CELL_MM**2, rel=0.01)
+
+
+def test_lengths_and_areas_follow_the_working_scale() -> None:
+    """The same maps at 3.6 mm a px: areas grow by 1.44, peaks 12 px apart are 43 mm apart."""
+    maps = maps_of(np.array([200.0]), np.array([200.0]), [np.array([[120.0, 160.0]])], 480, 400)
+    fine, coarse = (find_plants(maps, CALIBRATION, working_mm=mm) for mm in (3.0, 3.6))
+    assert coarse.canopy_mm2[0] == pytest.approx(1.44 * fine.canopy_mm2[0])
+    assert coarse.x[0] == fine.x[0]
+    maps.plants[:] = 0.0
+    maps.plants[20, 20], maps.plants[20, 23] = 0.8, 0.7
+    strict = AboveCalibration(twins_mm=40.0)
+    assert len(find_plants(maps, strict)) == 1
+    assert len(find_plants(maps, strict, working_mm=3.6)) == 2
 
 
 def test_canopy_far_from_every_plant_is_nobodys() -> None:

@@ -273,7 +273,7 @@ def test_a_tilted_photo_is_laid_flat_as_a_pinhole_camera_sees_it(
     # Evened out, a short way across the view is as long in px anywhere, and so is it up the photo.
     step = pinhole(photo, mm_per_px, tilt, point + [[10.0, 0.0]])
     across = ground.working_px(step[:, 0], step[:, 1])[0] - x
-    assert across[0] == pytest.approx(10.0 / 3.0, rel=1e-3)
+    assert across[0] == pytest.approx(10.0 / min(max(mm_per_px, 3.0), 3.6), rel=1e-3)
     one = px[0, 0], px[0, 1] + 0.01
     down = ground.working_px(np.array([one[0]]), np.array([one[1]]))[1] - y
     side = ground.working_px(np.array([px[0, 0] + 0.01]), px[:, 1])[0] - x
@@ -291,6 +291,8 @@ def test_the_ground_that_a_tilted_photo_shows() -> None:
         assert coverage.area_m2 == pytest.approx(cv2.contourArea(shape), rel=0.02)
     flat = straight_down(photo, 2.0)
     assert (flat.width, flat.height) == (533, 400)
+    coarse = straight_down(photo, 6.0)  # 4.8 m by 3.6 m at 3.6 mm a px
+    assert (coarse.width, coarse.height, coarse.working_mm) == (1333, 1000, 3.6)
     assert flat.coverage().area_m2 == pytest.approx(1.6 * 1.2, rel=0.04)
 
 
@@ -303,7 +305,7 @@ def test_far_ground_is_left_out() -> None:
     assert np.hypot(*(edge[1] - edge[0])) < COARSEST_MM / 6.0 * 1.01
     at = coarse.photo_px(np.array([coarse.width / 2, coarse.width / 2 + 1]), np.zeros(2))
     assert at[1][0] == pytest.approx(coarse.top_px, abs=1e-6)
-    assert 3.0 / (at[0][1] - at[0][0]) == pytest.approx(COARSEST_MM, rel=1e-3)
+    assert 3.6 / (at[0][1] - at[0][0]) == pytest.approx(COARSEST_MM, rel=1e-3)
     steep = tilted(photo, 0.5, 45.0)
     focal = focal_px(photo) or 1.0
     slant = 45.0 + math.degrees(math.atan((300 - steep.top_px) / focal))

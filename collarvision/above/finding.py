@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.network import CELL_MM, CELL_PX, Maps
+from collarvision.above.network import CELL_PX, WORKING_MM, Maps
 
 _REACH_MM: Final = 60.0
 _REACH_SHARE: Final = 0.3
@@ -28,7 +28,7 @@ _STRAY_CELLS: Final = 8.0
 
 
 LEAF_SQUARE_PX: Final = 16
-"""Squares that leaf cover is noted by, working px: 48 mm."""
+"""Squares that leaf cover is noted by, working px: about 5 cm."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +137,7 @@ def find_plants(
     top: float = 0.0,
     core: tuple[float, float, float, float] | None = None,
     seen: np.ndarray | None = None,
+    working_mm: float = WORKING_MM,
 ) -> Found:
     """Find the plants of one picture.
 
@@ -152,6 +153,8 @@ def find_plants(
         cells counted; the rest is read for their sake.
     seen : ndarray, (h, w) bool, optional
         Cells that show ground; without it all do.
+    working_mm : float
+        Ground that a working px covers.
     """
     height, width = maps.shape
     inside = _inside(height, width, left, top, core)
@@ -167,7 +170,7 @@ def find_plants(
     box = (left, top, left + width * CELL_PX, top + height * CELL_PX) if core is None else core
     leaves = _leaf_grid(leaf & inside, left, top, box)
     rows, columns = _peaks(maps.plants, calibration.plant_floor)
-    rows, columns = _apart(maps.plants, rows, columns, calibration.twins_mm)
+    rows, columns = _apart(maps.plants, rows, columns, calibration.twins_mm / working_mm)
     if len(rows) == 0:
         return replace(
             nothing_found(),
@@ -177,7 +180,7 @@ def find_plants(
             leaves=(leaves,),
         )
     x, y = _placed(maps.plants, rows, columns)
-    tip_x, tip_y, owner = _tips(maps, calibration.tip_floor, x, y)
+    tip_x, tip_y, owner = _tips(maps, calibration.tip_floor, x, y, working_mm)
     at = (
         np.clip((y / CELL_PX).astype(int), 0, height - 1),
         np.clip((x / CELL_PX).astype(int), 0, width - 1),
@@ -188,7 +191,7 @@ def find_plants(
         score=maps.plants[rows, columns].astype(np.float64),
         tip_count=_weighed(maps.tip_count, maps.plants, rows, columns),
         double=calibration.double_probability(_weighed(maps.double, maps.plants, rows, columns)),
-        canopy_mm2=_leaf_areas(leaf, maps.canopy, *at),
+        canopy_mm2=_leaf_areas(leaf, maps.canopy, *at) * (CELL_PX * working_mm) ** 2,
         other=np.clip(_weighed(maps.other, maps.plants, rows, columns), 0.0, 1.0),
         tip_x=tip_x + left,
         tip_y=tip_y + top,
@@ -245,30 +248,30 @@ def _peaks(heat: np.ndarray, floor: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _apart(
-    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray, nearest_mm: float
+    heat: np.ndarray, rows: np.ndarray, columns: np.ndarray, nearest_px: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Of peaks too close to be two plants the higher."""
     x, y = _placed(heat, rows, columns)
-    keep = apart(x, y, heat[rows, columns], nearest_mm)
+    keep = apart(x, y, heat[rows, columns], nearest_px)
     return rows[keep], columns[keep]
 
 
-def apart(x: np.ndarray, y: np.ndarray, heights: np.ndarray, nearest_mm: float) -> np.ndarray:
-    """Which of some peaks stay, (n,) bool: no lower one within `nearest_mm` of a higher.
+def apart(x: np.ndarray, y: np.ndarray, heights: np.ndarray, nearest_px: float) -> np.ndarray:
+    """Which of some peaks stay, (n,) bool: no lower one within `nearest_px` of a higher.
 
     Parameters
     ----------
     x, y : (n,)
         Working px.
     heights : (n,)
-    nearest_mm : float
+    nearest_px : float
+        Working px.
     """
     from scipy.spatial import cKDTree
 
     if len(x) < 2:
         return np.ones(len(x), bool)
-    reach = nearest_mm * CELL_PX / CELL_MM
-    pairs = cKDTree(np.column_stack([x, y])).query_pairs(reach, output_type="ndarray")
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(nearest_px, output_type="ndarray")
     if len(pairs) == 0:
         return np.ones(len(x), bool)
     order = np.argsort(-heights, kind="stable")
@@ -317,7 +320,7 @@ def _weighed(
 
 
 def _tips(
-    maps: Maps, floor: float, x: np.ndarray, y: np.ndarray
+    maps: Maps, floor: float, x: np.ndarray, y: np.ndarray, working_mm: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Tips with an owner among the centres, ordered by owner."""
     from scipy.spatial import cKDTree
@@ -331,9 +334,8 @@ def _tips(
     # The vector starts at the cell's middle.
     ends = np.column_stack([(columns + 0.5) * CELL_PX, (rows + 0.5) * CELL_PX]) + vector.T
     away, owner = cKDTree(np.column_stack([x, y])).query(ends)
-    mm = CELL_MM / CELL_PX
-    reach = np.maximum(_REACH_MM, _REACH_SHARE * np.hypot(*vector) * mm)
-    kept = away * mm <= reach
+    reach = np.maximum(_REACH_MM, _REACH_SHARE * np.hypot(*vector) * working_mm)
+    kept = away * working_mm <= reach
     order = np.argsort(owner[kept], kind="stable")
     return (
         tip_x[kept][order],
@@ -345,7 +347,7 @@ def _tips(
 def _leaf_areas(
     leaf: np.ndarray, canopy: np.ndarray, rows: np.ndarray, columns: np.ndarray
 ) -> np.ndarray:
-    """Leaf area of each centre, mm², as seen."""
+    """Leaf area of each centre, cells, as seen."""
     from scipy.ndimage import distance_transform_edt
     from skimage.segmentation import watershed
 
@@ -361,4 +363,4 @@ def _leaf_areas(
     areas: np.ndarray = np.bincount(
         owner.ravel(), weight.ravel().astype(np.float64), minlength=len(rows) + 1
     )[1:]
-    return areas * CELL_MM**2
+    return areas

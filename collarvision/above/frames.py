@@ -206,6 +206,7 @@ def _found(
                     top=low_y,
                     core=(left, top, right, bottom),
                     seen=seen,
+                    working_mm=ground.working_mm,
                 )
             )
     return join(parts)

@@ -1,9 +1,9 @@
 """Ground: a photo from above at the scale that the network reads, and where its pixels lie.
 
-The working picture has `WORKING_MM` a pixel, x right and y down as in the photo. A photo taken
-straight down is only resized. In one taken at an angle things look smaller further off: it is
-evened out row by row, so that a plant at any distance is as many px wide as its size tells, and
-looks as it does to a camera at that angle. (Laid flat by a homography, upright leaves would be
+The working picture has 3 to 3.6 mm a pixel (`working_mm`), x right and y down as in the photo. A
+photo taken straight down is only resized. In one taken at an angle things look smaller further off:
+it is evened out row by row, so that a plant at any distance is as many px wide as its size tells,
+and looks as it does to a camera at that angle. (Laid flat by a homography, upright leaves would be
 drawn out to what no camera ever sees.) Places go through the pinhole model: the camera's axis is
 tilted from straight down toward the photo's upper edge, and the ground is flat.
 
@@ -14,13 +14,13 @@ from __future__ import annotations
 
 import math
 from abc import ABC, abstractmethod
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import cv2
 import numpy as np
 
-from collarvision.above.network import WORKING_MM
+from collarvision.above.network import WORKING_MM, working_mm
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.photo import Photo
 
@@ -100,6 +100,8 @@ class Ground(ABC):
     tilt_deg : float
     top_px : float
         Photo row above which the ground isn't looked at.
+    working_mm : float
+        Ground that a px of the working picture covers.
     """
 
     photo: Photo
@@ -108,6 +110,7 @@ class Ground(ABC):
     ground_from_photo: np.ndarray
     tilt_deg: float = 0.0
     top_px: float = 0.0
+    working_mm: float = WORKING_MM
     _levels: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
 
     @abstractmethod
@@ -264,8 +267,8 @@ class TiltedGround(Ground):
         rows = top + np.arange(height) + 0.5
         columns = left + np.arange(width) + 0.5
         _, v = self.photo_px(np.full(height, self.width / 2), rows)
-        step = max(1, round(WORKING_MM / float(np.median(self._across_mm(v)))))
-        u = (columns[None] - self.width / 2) * (WORKING_MM / self._across_mm(v))[:, None]
+        step = max(1, round(self.working_mm / float(np.median(self._across_mm(v)))))
+        u = (columns[None] - self.width / 2) * (self.working_mm / self._across_mm(v))[:, None]
         u += self.photo.size[0] / 2
         # Between two sizes of the photo a linear step loses little.
         found: np.ndarray = cv2.remap(
@@ -280,9 +283,9 @@ class TiltedGround(Ground):
         """Photo px of working px."""
         width, height = self.photo.size
         sin, start = self._start()
-        ahead = start * np.exp(WORKING_MM * sin / self.tall_mm * np.asarray(y, np.float64))
+        ahead = start * np.exp(self.working_mm * sin / self.tall_mm * np.asarray(y, np.float64))
         v = (ahead - self.focal_px * self._cos()) / sin + height / 2
-        u = (np.asarray(x) - self.width / 2) * WORKING_MM / self._across_mm(v) + width / 2
+        u = (np.asarray(x) - self.width / 2) * self.working_mm / self._across_mm(v) + width / 2
         return u, v
 
     def working_px(self, u: np.ndarray, v: np.ndarray) -> Pair:
@@ -291,8 +294,8 @@ class TiltedGround(Ground):
         sin, start = self._start()
         ahead = (np.asarray(v, np.float64) - height / 2) * sin + self.focal_px * self._cos()
         safe = np.maximum(ahead, 1e-9)
-        y = self.tall_mm / (WORKING_MM * sin) * np.log(safe / start)
-        x = (np.asarray(u) - width / 2) * self._across_mm(v) / WORKING_MM + self.width / 2
+        y = self.tall_mm / (self.working_mm * sin) * np.log(safe / start)
+        x = (np.asarray(u) - width / 2) * self._across_mm(v) / self.working_mm + self.width / 2
         return x, y
 
     def _cos(self) -> float:
@@ -315,7 +318,8 @@ class TiltedGround(Ground):
 def straight_down(photo: Photo, mm_per_px: float) -> Ground:
     """The ground of a photo taken straight down."""
     width, height = photo.size
-    ratio = mm_per_px / WORKING_MM
+    scale = working_mm(mm_per_px)
+    ratio = mm_per_px / scale
     to_ground = np.array(
         [
             [mm_per_px, 0.0, -mm_per_px * width / 2],
@@ -324,7 +328,7 @@ def straight_down(photo: Photo, mm_per_px: float) -> Ground:
         ]
     )
     wide, tall = max(1, round(width * ratio)), max(1, round(height * ratio))
-    return FlatGround(photo, wide, tall, to_ground)
+    return FlatGround(photo, wide, tall, to_ground, working_mm=scale)
 
 
 def tilted(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
@@ -365,27 +369,20 @@ def tilted(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
     coarse = (tall / COARSEST_MM - focal * cos) / sin
     flat = -focal * math.tan(math.radians(MOST_SLANT_DEG) - tilt)
     top = min(max(0.0, height / 2 + max(coarse, flat)), height - 1.0)
+    scale = working_mm(mm_per_px)
     ground = TiltedGround(
         photo,
-        max(1, round(width * _across(top, height, focal, tall, tilt) / WORKING_MM)),
+        max(1, round(width * _across(top, height, focal, tall, tilt) / scale)),
         1,
         np.linalg.inv(to_photo),
         tilt_deg,
         top,
+        scale,
         focal,
         tall,
     )
     _, bottom = ground.working_px(np.array([width / 2]), np.array([float(height)]))
-    return TiltedGround(
-        photo,
-        ground.width,
-        max(1, round(float(bottom[0]))),
-        ground.ground_from_photo,
-        tilt_deg,
-        top,
-        focal,
-        tall,
-    )
+    return replace(ground, height=max(1, round(float(bottom[0]))))
 
 
 def focal_px(photo: Photo) -> float | None:

@@ -1,8 +1,8 @@
 """The network for photos from above: its file, one cached session a process, and its maps by tiles.
 
-It reads pictures at one scale, `WORKING_MM` a pixel, and gives maps of `CELL_PX` px cells. Big
-pictures go through it in tiles that overlap by more than a plant, so that no plant is read without
-its surroundings.
+It reads pictures at `WORKING_MM` a pixel, coarser ones a little smaller (`working_mm`), and gives
+maps of `CELL_PX` px cells. Big pictures go through it in tiles that overlap by more than a plant, so
+that no plant is read without its surroundings.
 """
 
 from __future__ import annotations
@@ -27,8 +27,11 @@ ABOVE_MODEL_FILE: Final = "above.onnx"
 WORKING_MM: Final = 3.0
 """Ground that one px of the network's input covers, mm."""
 
+COARSE_WORKING_MM: Final = 3.6
+"""The same where the photo is at least as coarse. Enlarged to 3 mm such a photo costs half as much
+again, and more plants are missed (`training/above/EXPERIMENTS.md`, 5)."""
+
 CELL_PX: Final = 4
-CELL_MM: Final = WORKING_MM * CELL_PX
 
 TILE_PX: Final = 1280
 MARGIN_PX: Final = 96
@@ -46,13 +49,18 @@ _CHANNELS: Final = {
 }
 
 
+def working_mm(mm_per_px: float) -> float:
+    """Ground that one px of the network's input covers, for a photo of so many mm a pixel."""
+    return min(max(mm_per_px, WORKING_MM), COARSE_WORKING_MM)
+
+
 class NoAboveNetwork(ModelError):
     """This installation has no network for photos from above; photos keep their view and place."""
 
 
 @dataclass(frozen=True, eq=False)
 class Maps:
-    """What the network sees in one picture, (h, w) float32 in cells of `CELL_MM`.
+    """What the network sees in one picture, (h, w) float32 in cells of `CELL_PX` px.
 
     Cell (r, c)'s middle is at working px ((c + 0.5) · `CELL_PX`, (r + 0.5) · `CELL_PX`).
 
@@ -98,7 +106,7 @@ class AboveNetwork:
         Parameters
         ----------
         picture : ndarray, (H, W, 3) uint8
-            RGB at `WORKING_MM` a px; both sides multiples of 32.
+            RGB at the working scale; both sides multiples of 32.
 
         Returns
         -------

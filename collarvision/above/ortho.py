@@ -175,6 +175,7 @@ def _read_block(
         top=low_y,
         core=(left, top, right, bottom),
         seen=ground,
+        working_mm=ortho.working_mm,
     )
     return Part(found, squares, small)
 

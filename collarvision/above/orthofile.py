@@ -6,6 +6,7 @@ that systems in degrees or with a stretched scale come out in true metres too.
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +15,7 @@ from typing import Any, Final
 import cv2
 import numpy as np
 
-from collarvision.above.network import WORKING_MM
+from collarvision.above.network import working_mm
 from collarvision.boundary import metres_a_degree
 
 _WGS84: Final = "EPSG:4326"
@@ -57,9 +58,14 @@ class Ortho:
         return float(sizes[0]), float(sizes[1])
 
     @property
+    def working_mm(self) -> float:
+        """Ground that a working px covers."""
+        return working_mm(math.sqrt(self.px_mm[0] * self.px_mm[1]))
+
+    @property
     def working_px(self) -> np.ndarray:
         """File px that a working px spans, right and down."""
-        return WORKING_MM / np.array(self.px_mm)
+        return self.working_mm / np.array(self.px_mm)
 
     @property
     def size(self) -> tuple[int, int]:

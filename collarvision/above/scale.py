@@ -190,7 +190,7 @@ def _rows_on(ground: Ground) -> tuple[PixelRows | None, float | None]:
         rgb, _ = photo.pixels(max(photo.size) / _ROWS_PX)
         per_px = ground.length_scale(0.0, 0.0) * photo.size[0] / rgb.shape[1]
     else:
-        per_px = max(ground.width, ground.height) * WORKING_MM / _ROWS_PX
+        per_px = max(ground.width, ground.height) * ground.working_mm / _ROWS_PX
         rgb = ground.overview(per_px)
         valid = np.asarray(rgb.any(2))
     rows = find_pixel_rows(rgb, valid)

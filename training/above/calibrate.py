@@ -174,7 +174,7 @@ def coverage(
     }
 
 
-INFLATIONS = (0.8, 0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
+INFLATIONS = (0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
 
 
 def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> AboveCalibration:
@@ -191,9 +191,9 @@ def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
     knots = len(calibration.mm_per_px)
     best, narrowest = calibration, np.inf
     own = [one for one in scored if group_of(one.scene.mm_per_px) == groups[0]]
-    for together in (4.0, 8.0):
+    for together in (4.0, 8.0, 16.0):
         for inflation in INFLATIONS:
-            for level in (0.74, 0.78, 0.82, 0.86, 0.9):
+            for level in (0.7, 0.72, 0.74, 0.78, 0.82, 0.86, 0.9):
                 tried = replace(
                     calibration,
                     together=together,

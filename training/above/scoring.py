@@ -72,7 +72,7 @@ class Scored:
     found : Found
         With every peak over a low floor.
     x, y : ndarray, (n,)
-        True plants, working px.
+        True plants, px of `WORKING_MM`; those found are given so too.
     shown : ndarray, (n,) bool
         Whether each stands in the picture and is seen.
     asked : ndarray, (n,) bool
@@ -99,7 +99,9 @@ class Scored:
         """The same with only the peaks over a higher floor, and wider apart."""
         which = self.found.score >= floor
         found = self.found
-        which[which] = apart(found.x[which], found.y[which], found.score[which], twins_mm)
+        which[which] = apart(
+            found.x[which], found.y[which], found.score[which], twins_mm / WORKING_MM
+        )
         return Scored(
             self.scene,
             self.found.kept(which),
@@ -170,7 +172,8 @@ def read_scene(
     u, v = ground.photo_px((columns.ravel() + 0.5) * CELL_PX, (rows.ravel() + 0.5) * CELL_PX)
     seen = ground.shows(u, v).reshape(shape)
     low = replace(calibration, plant_floor=floor, twins_mm=LEAST_TWINS_MM)
-    return _scored(scene, find_plants(maps, low, seen=seen), ground)
+    found = find_plants(maps, low, seen=seen, working_mm=ground.working_mm)
+    return _scored(scene, found, ground)
 
 
 def read_all(
@@ -235,24 +238,27 @@ def _scored(scene: Scene, found: Found, ground: Ground) -> Scored:
     inside = np.array([bool(one["inside"]) for one in plants], bool)
     seen = np.array([one["seen_px"] >= LEAST_SEEN_PX for one in plants], bool)
     off_edge = _off_edge(x, y, ground) & inside if len(plants) else inside
+    inner = _off_edge(found.x, found.y, ground)
+    # Places are compared at one scale, whatever the photo was read at.
+    stretch = ground.working_mm / WORKING_MM
     return Scored(
         scene=scene,
-        found=found,
-        x=x,
-        y=y,
+        found=replace(found, x=found.x * stretch, y=found.y * stretch),
+        x=x * stretch,
+        y=y * stretch,
         shown=inside & seen,
         asked=off_edge & seen,
         stage=np.array([one["stage"] for one in plants], int),
         tips=np.array([one["tips_shown"] for one in plants], float),
         whole=np.array([bool(one["whole"]) for one in plants], bool),
         double=np.array([bool(one["double"]) for one in plants], bool),
-        inner=_off_edge(found.x, found.y, ground),
+        inner=inner,
     )
 
 
 def _off_edge(x: np.ndarray, y: np.ndarray, ground: Ground) -> np.ndarray:
     """Whether places lie in the picture and `EDGE_MM` off its edges."""
-    reach = EDGE_MM / WORKING_MM
+    reach = EDGE_MM / ground.working_mm
     kept = np.ones(len(x), bool)
     for right, down in ((0, 0), (reach, 0), (-reach, 0), (0, reach), (0, -reach)):
         u, v = ground.photo_px(x + right, y + down)
