@@ -1,8 +1,8 @@
 """The network for photos from above: its file, one cached session a process, and its maps by tiles.
 
 It reads pictures at `WORKING_MM` a pixel, coarser ones a little smaller (`working_mm`), and gives
-maps of `CELL_PX` px cells. Big pictures go through it in tiles that overlap by more than a plant, so
-that no plant is read without its surroundings.
+maps of `CELL_PX` px cells. Big pictures go through it in tiles that overlap by more than a plant,
+so that no plant is read without its surroundings.
 """
 
 from __future__ import annotations
