@@ -61,6 +61,7 @@ class Calibration:
         default_factory=lambda: {
             "paired": (3.0, 0.5, 0.3),
             "tipless": (0.0, 0.9, 0.0),
+            "twin": (-0.5, 0.9, 0.0),
             "hidden": (0.0, 0.0, 0.7),
             "whorl": (1.5, 0.0, 0.7),
         }
@@ -69,6 +70,7 @@ class Calibration:
         default_factory=lambda: {
             "paired": (0.8, 0.7, 0.7),
             "tipless": (1.5, 0.5, 0.0),
+            "twin": (1.5, 0.5, 0.0),
             "hidden": (0.0, 0.0, 0.9),
             "whorl": (-2.5, 0.0, 0.3),
         }

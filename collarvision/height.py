@@ -18,7 +18,7 @@ from typing import Literal
 
 import numpy as np
 
-from collarvision.arch import RULES, Candidate, Rule, governing, highest
+from collarvision.arch import RULES, SHARE_POWER, Candidate, Rule, governing, highest
 from collarvision.calibration import load_calibration
 from collarvision.card import Scale
 from collarvision.parallax import LAID_DEPTH_MM, LEAN_DEG, Stand, leaf_depth, on_board, stand
@@ -140,11 +140,12 @@ def _by_height(
 
     That is the likeliest one wherever it has half of the belief. Elsewhere the likeliest of leaves
     far apart is often a little likelier only, and the weighted median errs less in the worst tenth
-    (on 119 own plants by 0.31 instead of 0.35 of the height, with another network 0.38, not 0.41).
+    (on 452 own plants by 0.49 instead of 0.51 of the height, and as often within 0.05). The shares
+    are taken as they were before they were flattened for the interval.
     """
     points = on_board(scale, np.array([candidate.point or tallest for candidate in candidates]))
     order = np.argsort(standing.height_mm(foot, points), kind="stable")
-    below = np.cumsum([candidates[i].share for i in order])
+    below = np.cumsum([candidates[i].share ** (1.0 / SHARE_POWER) for i in order])
     middle = int(order[np.searchsorted(below, 0.5 * below[-1])])
     return [candidates[middle], *candidates[:middle], *candidates[middle + 1 :]]
 

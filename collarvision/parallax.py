@@ -182,7 +182,9 @@ def vertical_on_board(
     angles, sds = np.array(signs).T
     weights = 1.0 / np.deg2rad(sds) ** 2
     # A sign that is far off the others (a photo on its side) must not drag them along.
-    weights = weights * (np.abs(angles - np.median(angles)) < np.deg2rad(25.0))
+    agree = np.abs(angles - np.median(angles)) < np.deg2rad(25.0)
+    # Where no two agree the camera is believed: it is held upright more surely than a card hangs.
+    weights = weights * (agree if agree.any() else np.arange(len(angles)) == 0)
     angle = float((weights * angles).sum() / weights.sum())
     return np.array([np.sin(angle), -np.cos(angle)]), float(weights.sum() ** -0.5)
 

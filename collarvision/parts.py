@@ -140,8 +140,9 @@ class Parts:
         Peaks, best score first.
     base, arch : Point or None
         Where the stalk meets the soil; the highest point of the governing leaf's arch.
-    stage_probabilities : ndarray, (13,) float
-        V0 .. V12 from the ordinal head alone; sums to 1.
+    collar_counts : ndarray, (13,) float
+        P(0 .. 12 collars on the plant, seen or behind a blade; lost leaves aside) from the
+        ordinal head alone; sums to 1.
     usability : dict of str to float
         P of each name in `USABILITY_NAMES`; sums to 1.
     laid : float
@@ -170,7 +171,7 @@ class Parts:
     tips: tuple[TipPeak, ...]
     base: Point | None
     arch: Point | None
-    stage_probabilities: np.ndarray
+    collar_counts: np.ndarray
     usability: dict[str, float]
     laid: float
     first_leaf: float
@@ -259,8 +260,8 @@ def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
     return look_at_square(rgb, square, network, step=step)
 
 
-def stage_distribution(logits: np.ndarray) -> np.ndarray:
-    """Turn ordinal logits P(stage >= k), k = 1 .. 12, into P(V0 .. V12).
+def count_distribution(logits: np.ndarray) -> np.ndarray:
+    """Turn ordinal logits P(k collars or more), k = 1 .. 12, into P(0 .. 12 collars).
 
     Crossing thresholds are flattened (a running minimum), so that no probability is negative.
     """
@@ -319,7 +320,7 @@ def gather(looks: Looks) -> Parts:
         tips=tuple(tips),
         base=bases[0] if bases else None,
         arch=arches[0] if arches else None,
-        stage_probabilities=stage_distribution(summary[:12]),
+        collar_counts=count_distribution(summary[:12]),
         usability=combine_usability(first.summary[12:19], second.summary[12:19]),
         laid=float(sigmoid(summary[19])),
         first_leaf=float(sigmoid(summary[20])),

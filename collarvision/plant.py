@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 Shape = Literal["rounded", "pointed"]
 Side = Literal["left", "right"]
-Kind = Literal["paired", "tipless", "hidden", "whorl"]
+Kind = Literal["paired", "tipless", "twin", "hidden", "whorl"]
 
 TRUSTED = 0.5
 """Score from which a collar may shape the stalk's axis."""
@@ -61,7 +61,8 @@ class Leaf:
     midline : ndarray, (n, 2)
         Stalk first, tip last; empty without a tip.
     kind : str
-        ``paired`` (collar and tip seen), ``tipless`` (collar only), ``hidden`` (tip, collar
+        ``paired`` (collar and tip seen), ``tipless`` (collar only), ``twin`` (collar only, and
+        perhaps the other half of the one beside it), ``hidden`` (tip, collar
         behind a blade) or ``whorl`` (tip, no collar yet).
     collar_score, tip_collared : float
         The two separate opinions that this leaf's collar shows; 0.5 where there is none.
@@ -168,9 +169,9 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
     tips = list(parts.tips)
     collars, stray = on_stalk(parts.collars, axis, to_map)
     pairing = paired(tips, collars, parts, to_map)
-    keep_collars, merged = without_halves(collars, pairing, axis, to_map)
+    keep_collars, twins = without_halves(collars, pairing, axis, to_map)
     keep_tips = without_doubles(tips, pairing, to_map)
-    leaves = _leaves(parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars)
+    leaves = _leaves(parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars, twins)
     leaves = sorted(leaves, key=_order)
     base = parts.base or _axis_base(axis, parts)
     anchor = _anchor(leaves)
@@ -191,7 +192,7 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
         anchor=anchor,
         below=below,
         first_leaf=first_leaf_present(parts.first_leaf, float(lost[0])),
-        merged=merged,
+        merged=len(collars) - len(keep_collars),
         stray=stray,
         side_breaks=_side_breaks(leaves),
         length_px=_length(leaves, base, stalk),
@@ -220,6 +221,7 @@ def _leaves(
     pairing: Pairing,
     keep_tips: set[int],
     keep_collars: set[int],
+    twins: set[int],
 ) -> list[Leaf]:
     order = sorted(keep_tips)
     at = to_map_cells(to_map, [(tips[i].x, tips[i].y) for i in order])
@@ -276,7 +278,7 @@ def _leaves(
                 shape=None,
                 side=None,
                 midline=np.empty((0, 2)),
-                kind="tipless",
+                kind="twin" if j in twins else "tipless",
                 collar_score=peak.score,
                 tip_collared=0.5,
                 rounded=0.5,

@@ -16,6 +16,12 @@ from collarvision.skeleton import Axis
 SAME_COLLAR_CELLS = 2.8
 """Two peaks this close along the stalk may be the two halves of one collar."""
 
+ONE_COLLAR_CELLS = 0.8
+TWIN_FROM = 0.35
+"""Farther apart than the first, and with the second's score, they may as well be two collars, one
+of which has just cleared: three in five of such pairs on own photos are. They are weighed, then,
+and not joined."""
+
 SAME_TIP_CELLS = 4.0
 """Two tips this close that lead to one collar are one tip."""
 
@@ -59,12 +65,16 @@ def paired(
 
 def without_halves(
     collars: list[CollarPeak], pairing: Pairing, axis: Axis | None, to_map: np.ndarray
-) -> tuple[set[int], int]:
-    """Collars to keep: a collar without a tip beside a better one is that one's other half."""
+) -> tuple[set[int], set[int]]:
+    """Collars to keep, and which of them are twins: perhaps the other half of a better one.
+
+    A collar without a tip right beside a better one is that one's other half, and isn't kept.
+    """
     places = to_map_cells(to_map, [(c.x, c.y) for c in collars])
     along = axis.project(places)[0] if axis is not None and len(places) else places[:, 1]
     paired = {j for j in pairing.collar_of_tip if j is not None}
     kept = set(range(len(collars)))
+    twins: set[int] = set()
     for j in sorted(kept - paired, key=lambda j: collars[j].score):
         for other in kept - {j}:
             close = abs(along[j] - along[other]) < SAME_COLLAR_CELLS and (
@@ -72,10 +82,15 @@ def without_halves(
             )
             same_rank = abs(collars[j].rank - collars[other].rank) < 0.6
             better = other in paired or collars[other].score > collars[j].score
-            if close and same_rank and better:
-                kept.discard(j)
-                break
-    return kept, len(collars) - len(kept)
+            if not (close and same_rank and better):
+                continue
+            if abs(along[j] - along[other]) > ONE_COLLAR_CELLS and collars[j].score >= TWIN_FROM:
+                twins.add(j)
+                continue
+            kept.discard(j)
+            twins.discard(j)
+            break
+    return kept, twins
 
 
 def without_doubles(tips: list[TipPeak], pairing: Pairing, to_map: np.ndarray) -> set[int]:

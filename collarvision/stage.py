@@ -33,7 +33,7 @@ class StageBelief:
         The most probable stage; 0 is VE.
     ladder, count, second_opinion : ndarray, (13,)
         The three opinions it is pooled from: leaves set on the rungs of the leaf numbers, collars
-        counted one by one, and the network's ordinal head.
+        counted one by one, and the network's own count with the leaves lost below it.
     leaf_probabilities : tuple of float
         P(it is a leaf and its collar is out) of each leaf of the plant, bottom up.
     numbers : Numbers
@@ -60,7 +60,7 @@ def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) 
     opinions = {
         "ladder": stage_on_ladder(rungs[above:], plant.below, calibration.rank_sigma),
         "count": _fold(np.convolve(count_distribution(cleared[above:]), plant.below)),
-        "second": parts.stage_probabilities,
+        "second": _fold(np.convolve(parts.collar_counts, plant.lost)),
     }
     probabilities = pool(opinions, calibration.pool)
     stage = int(probabilities.argmax())

@@ -116,8 +116,8 @@ def draw(
     )
     order = list(rng.permutation(len(tip_peaks)))
     probabilities = np.full(13, 0.005)
-    probabilities[stage] = 1.0
-    lost_p = np.full(4, 0.03)
+    probabilities[seen] = 1.0
+    lost_p = np.full(4, 0.01)
     lost_p[min(lost, 3)] = 1.0
     arch = None
     arched = list(range(seen))
@@ -131,7 +131,7 @@ def draw(
         tips=tuple(tip_peaks[i] for i in order),
         base=Point(*photo(turned(base[None])[0]), 0.9),
         arch=arch,
-        stage_probabilities=probabilities / probabilities.sum(),
+        collar_counts=probabilities / probabilities.sum(),
         usability=dict(USABLE),
         laid=0.97 if angle_deg else 0.03,
         first_leaf=0.96 if lost == 0 else 0.05,

@@ -61,13 +61,17 @@ def draw_plant(card: bool = True) -> DrawnPlant:
         peaks.append(way[way[:, 1].argmin()])
     arch = tuple(peaks[2])
     dots = [((x0, soil_y), BASE), (arch, ARCH)]
-    dots += [(collar, collar_colour(rank)) for rank, collar in enumerate(collars, start=1)]
     dots += [
         (tip, tip_colour(start[0] - tip[0], start[1] - tip[1], rank))
         for rank, (tip, start) in enumerate(zip(tips, starts, strict=True), start=1)
     ]
     for (x, y), colour in dots:
         cv2.circle(rgb, (round(x), round(y)), 11, colour, cv2.FILLED)
+    for rank, (x, y) in enumerate(collars, start=1):
+        # Paler towards the rim: however far a look magnifies, a collar has one hottest place.
+        for radius in range(11, 0, -1):
+            red, green, blue = collar_colour(rank)
+            cv2.circle(rgb, (x, y), radius, (red - 7 * radius, green, blue), cv2.FILLED)
     if card:
         _paste_card(rgb, left=560, top=380, px_per_mm=2.0)
     half = 0.5  # OpenCV puts pixel centres at whole numbers
@@ -114,7 +118,7 @@ def write_stand_in(path: Path) -> None:
     rules: dict[int, tuple[tuple[float, float, float], float, float]] = {
         0: ((0.0, 0.0, 0.0), 0.0, -0.1),  # background: wins where nothing else does
         1: ((-1.5, 1.0, -1.5), 10.0, 0.2),
-        2: ((1.3, 1.0, -3.0), 10.0, 1.2),  # collars too, or they would cut the stalk in pieces
+        2: ((2.0, 1.0, -3.0), 10.0, 1.3),  # collars too, or they would cut the stalk in pieces
         3: ((-1.0, -1.0, -1.0), 10.0, -0.85),
         4: ((1.0, 1.0, 1.0), 10.0, 2.7),
         5: ((1.0, -1.5, -1.5), 12.0, 0.45),

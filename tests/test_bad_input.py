@@ -206,7 +206,8 @@ def as_progressive(rgb: np.ndarray, path: Path) -> None:
 
 def as_animated(rgb: np.ndarray, path: Path) -> None:
     frames = [Image.fromarray(rgb), Image.fromarray(rgb[::-1])]
-    frames[0].save(path, save_all=True, append_images=frames[1:], duration=100)
+    # Lossless where the format can choose: it is the frames that this file is odd for.
+    frames[0].save(path, save_all=True, append_images=frames[1:], duration=100, lossless=True)
 
 
 def as_heic(rgb: np.ndarray, path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import re
@@ -144,7 +145,7 @@ def test_a_fault_of_the_program_is_told_and_the_others_are_unharmed(
             raise ZeroDivisionError("by purpose")
         return good(parts, *rest)
 
-    faults = iter([True, False])
+    faults = itertools.chain([True], itertools.repeat(False))
     monkeypatch.setattr(reading, "assemble", assemble)
     second = save_jpeg(np.asarray(Image.open(photo)), "IMG_2.jpg")
     first_record, second_record = records(photo, second)

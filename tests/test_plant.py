@@ -20,6 +20,7 @@ from collarvision.lost import Signs, lost_leaves
 from collarvision.pairing import cheapest_assignment
 from collarvision.parts import CollarPeak, Point
 from collarvision.plant import assemble
+from collarvision.stage import believe
 
 
 def px(drawn, cells):
@@ -82,10 +83,28 @@ def test_a_collar_hidden_behind_a_blade_still_counts_where_its_tip_says_so():
 def test_two_peaks_of_one_collar_are_one_collar():
     drawn = draw(4)
     second = drawn.parts.collars[1]
-    half = CollarPeak(second.x + 12.0, second.y + 6.0, 0.45, second.rank + 0.1)
+    half = CollarPeak(second.x + 12.0, second.y + 3.0, 0.45, second.rank + 0.1)
     plant = assemble(with_collar(drawn, half).parts)
     assert len(plant.collared) == 4
     assert plant.merged == 1
+
+
+@pytest.mark.parametrize(("score", "kept"), [(0.2, 0), (0.6, 1)])
+def test_a_clear_peak_right_over_a_collar_may_be_one_that_has_just_cleared(score, kept):
+    drawn = draw(4)
+    top = drawn.parts.collars[3]
+    twin = CollarPeak(top.x + 6.0, top.y - 9.0, score, top.rank + 0.1)
+    with_twin = with_collar(drawn, twin).parts
+    plant = assemble(with_twin)
+    assert sum(leaf.kind == "twin" for leaf in plant.leaves) == kept
+    assert plant.merged == 1 - kept
+    alone = believe(assemble(drawn.parts), drawn.parts)
+    both = believe(plant, with_twin)
+    if kept:
+        # It isn't known whether it is one: the higher stage gains, and the stage is less sure.
+        assert both.probabilities[5] > 1.5 * alone.probabilities[5]
+    else:
+        assert both.probabilities[5] == pytest.approx(alone.probabilities[5], rel=0.05)
 
 
 def test_two_collars_close_together_with_their_own_tips_stay_two():

@@ -99,7 +99,7 @@ def test_a_disagreeing_second_opinion_lowers_the_belief_and_is_told():
     drawn = draw(5)
     other = np.full(13, 0.05 / 11)
     other[5], other[6] = 0.25, 0.7
-    parts = replace(drawn.parts, stage_probabilities=other)
+    parts = replace(drawn.parts, collar_counts=other)
     doubted = believe(assemble(parts), parts, GUESSES)
     assert doubted.probabilities[5] < belief_of(drawn).probabilities[5] - 0.05
     assert doubted.stage == 5

@@ -94,7 +94,7 @@ def parts_from(classes: np.ndarray, row: dict[str, Any]) -> Parts:
         tips=tips,
         base=Point(*place(*row["base_xy"]), SURE),
         arch=None,
-        stage_probabilities=np.full(STAGE_COUNT, 1 / STAGE_COUNT),
+        collar_counts=np.full(STAGE_COUNT, 1 / STAGE_COUNT),
         usability={name: float(name == "ok") for name in USABILITY_NAMES},
         laid=float(row["layout"] == "laid"),
         first_leaf=SURE if row["first_leaf"]["present"] else 1 - SURE,

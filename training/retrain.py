@@ -17,7 +17,7 @@ import sys
 import time
 from pathlib import Path
 
-FINISHERS = 4
+FINISHERS = 3
 """Processes that share the finished photos of each kind."""
 
 CHECK_SEED = 90_000

@@ -76,9 +76,7 @@ def made_case(rng: np.random.Generator, number: int) -> Case:
     usable = bool(rng.random() < 0.85)
     ok = float(np.clip(rng.normal(0.9 if usable else 0.3, 0.1), 0.02, 0.98))
     usability = {**dict.fromkeys(USABLE, (1 - ok) / 6), "ok": ok}
-    parts = replace(
-        PARTS, stage_probabilities=second / second.sum(), usability=usability, model="made"
-    )
+    parts = replace(PARTS, collar_counts=second / second.sum(), usability=usability, model="made")
     plant = Plant(
         leaves=tuple(leaves),
         stalk=np.array([[300.0, 1000.0], [300.0, 500.0]]),
@@ -147,12 +145,12 @@ def test_a_closer_look_that_sees_more_raises_what_is_accepted():
     alone, _ = risk_threshold(got.first, got.first_right == 0, 0.05)
     threshold, met = strictest_needed(*got.levels(0.3), 0.05)
     assert met
-    said, right = fresh.at(threshold, 0.3)
+    said, right = fresh.at(0.3)
     accepted = said >= threshold
     assert accepted.mean() > (fresh.first >= alone).mean() + 0.1
     assert (1 - right[accepted]).mean() < 0.065  # 0.05, and the scatter of 1500 photos
     # From 1 on no closer look is taken.
-    assert np.array_equal(fresh.at(threshold, 1.0)[0], fresh.first)
+    assert np.array_equal(fresh.at(1.0)[0], fresh.first)
 
 
 def test_fitting_makes_true_stages_likelier(world):
