@@ -38,6 +38,11 @@ lengths 27.7, 36.1, 45.7 cm of ranks 4-6 (Fournier & Andrieu 1998) step by 1.3."
 LONGEST_RANK = 9
 """Blades above it are taken as no longer. Our own choice, for plants to V10."""
 
+GOVERNS_FROM = -1
+"""Lowest leaf that can govern, counted from the top collared one. The uppermost leaf that hangs is
+one to two above it (Ohio State Univ. AGF-127; Univ. of Nebraska); a first leaf that hangs at the
+foot of an erect plant says nothing of its height. One below is our own choice."""
+
 HALF_OUT = 0.44
 HALF_OUT_ERROR = 0.4
 """A whorl leaf is taken as half out from this share of the length expected of it, with this error
@@ -104,7 +109,7 @@ def governing(
     """Points that the height may be measured to, best first."""
     shapes = leaf_shapes(parts, plant, scale, standing, foot)
     if rule == "tip-down":
-        down = [shape for shape in shapes if shape.tip_down and shape.arches >= 0.5]
+        down = [s for s in shapes if s.place >= GOVERNS_FROM and s.tip_down and s.arches >= 0.5]
         if not down:
             return [Candidate(None, 1.0)]
         chosen = max(down, key=lambda shape: shape.leaf.rank)
@@ -128,6 +133,8 @@ def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
         glow = _glow_on(plant, shape)
         if glow is not None:
             claimed.add(glow)
+        if shape.place < GOVERNS_FROM:
+            continue
         heat = max(glow.score if glow else 0.0, UNSEEN)
         weighed.append((shape.top, free * governs * heat**HEAT_POWER, _collar(shape)))
         free *= 1.0 - governs

@@ -286,11 +286,19 @@ def test_a_plant_with_no_hanging_leaf_has_no_arch():
 
 def test_a_withered_leaf_does_not_govern():
     scene = facing_camera(stand(1, Wish(stage_v=4, layout="standing")))
-    shape = made_plant((1, 120, 80), (1, 200, 150))
-    dry = replace(shape.plant.leaves[1], status="withered")
-    plant = replace(shape.plant, leaves=(shape.plant.leaves[0], dry))
+    shape = made_plant((1, 120, 80), (1, 200, 150), (1, 260, 210))
+    dry = replace(shape.plant.leaves[2], status="withered")
+    plant = replace(shape.plant, leaves=(*shape.plant.leaves[:2], dry))
     scene = replace(scene, shapes=(replace(shape, plant=plant),))
-    assert described(scene, truth.whole_window(scene, 300))["arch_rank"] == 1
+    assert described(scene, truth.whole_window(scene, 300))["arch_rank"] == 2
+
+
+def test_a_leaf_that_hangs_at_the_foot_of_an_erect_plant_does_not_govern():
+    scene = facing_camera(stand(1, Wish(stage_v=4, layout="standing")))
+    shape = made_plant((1, 40, 20), (1, 160, 200), (1, 240, 300))
+    assert shape.plant.stage_v == 3
+    row = described(replace(scene, shapes=(shape,)), truth.whole_window(scene, 300))
+    assert row["arch_rank"] is row["height_arch_mm"] is None
 
 
 def test_collar_heights_are_those_of_botany_standing_and_laid():

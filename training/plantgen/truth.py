@@ -26,7 +26,11 @@ Soil to the arch of the uppermost leaf at least 50 % out (A. Hager, Univ. of Ill
 LEAST_DROP_MM = 4.0
 LEAST_DROP_SHARE = 0.02
 """A blade arches when its tip is lower than its top by both: mm, and a share of its length."""
-
+GOVERNS_FROM = -1
+"""Lowest leaf that can govern, counted from the top collared one. The uppermost leaf that hangs is
+one to two above it (Ohio State Univ. AGF-127; Univ. of Nebraska); a first leaf that hangs at the
+foot of an erect plant says nothing of its height, and such a plant has no arch. One below is our
+own choice."""
 
 COLLAR_SEEN = 0.22
 """A collar is seen when at least this share of its camera-facing half is."""
@@ -177,6 +181,8 @@ def _arch(stand: Stand, shape: PlantShape) -> tuple[int, np.ndarray, float] | No
     """Rank, point (3,) and height mm of the arch that governs, or None."""
     for points in reversed(shape.points):
         leaf = shape.plant.leaves[points.rank - 1]
+        if points.rank < shape.plant.stage_v + GOVERNS_FROM:
+            break
         if leaf.emerged < HALF_OUT or leaf.status == "withered":
             continue
         heights = _along(stand, shape, points.surface)
