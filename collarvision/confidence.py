@@ -219,6 +219,12 @@ def _doubts(
         said.append(
             "Not sure how many lower leaves are lost: split the stalk and count from the nodes."
         )
+    twin = next((leaf for leaf in reversed(plant.leaves) if leaf.kind == "twin"), None)
+    if twin is not None:
+        said.append(
+            f"Two collars may stand close together at collar {twin.rank}: look there with your own "
+            "eyes."
+        )
     if any(leaf.kind == "hidden" for leaf in plant.leaves):
         said.append("A collar is hidden behind a blade: take one more photo from the other side.")
     other = int(belief.second_opinion.argmax())

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
-from drawn_plants import USABLE, draw, without_collar
+from drawn_plants import USABLE, draw, with_collar, without_collar
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -26,6 +26,7 @@ from collarvision.confidence import (
     look_closer_at,
 )
 from collarvision.network import ModelError
+from collarvision.parts import CollarPeak
 from collarvision.plant import assemble
 from collarvision.stage import believe
 
@@ -110,6 +111,16 @@ def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
     verdict = judged(replace(drawn.parts, tips=tips))
     assert verdict.outcome == "hand-count"
     assert any("leaf 5" in reason for reason in verdict.reasons)
+
+
+def test_a_twin_that_leaves_doubt_says_where_to_look():
+    drawn = draw(4)
+    top = drawn.parts.collars[3]
+    twin = CollarPeak(top.x + 6.0, top.y - 9.0, 0.8, top.rank + 0.1)
+    strict = replace(GUESSES, threshold=0.999)
+    verdict = judged(with_collar(drawn, twin).parts, calibration=strict)
+    assert verdict.outcome == "hand-count"
+    assert any(f"close together at collar {n}" in r for r in verdict.reasons for n in (4, 5))
 
 
 def test_doubt_about_lost_leaves_says_to_split_the_stalk():
