@@ -52,10 +52,35 @@ def banner(reading: Reading, width: int) -> np.ndarray:
     return canvas.finished()
 
 
+def not_numbered(reading: Reading) -> list[str]:
+    """Say why the numbers of the collars don't run from 1: leaves that count without a collar."""
+    ranks = {collar.rank for collar in reading.collars}
+    numbers = {rank for rank in ranks if rank is not None}
+    if reading.outcome == "rejected" or not numbers or None in ranks:
+        return []
+    seen = {tip.rank for tip in reading.tips}
+    unmarked = [rank for rank in range(1, max(numbers)) if rank not in numbers]
+    lost = [rank for rank in unmarked if rank < min(numbers) and rank not in seen]
+    said = []
+    if lost:
+        leaves = f"Leaf {lost[0]} is" if len(lost) == 1 else f"Leaves {_listed(lost)} are"
+        said.append(f"{leaves} taken as lost, and counted.")
+    for rank in unmarked:
+        if rank not in lost:
+            said.append(f"The collar of leaf {rank} wasn't found, but the leaf is counted.")
+    return said
+
+
+def _listed(ranks: list[int]) -> str:
+    """Numbers as they are said: 1, 2 and 3."""
+    return " and ".join([", ".join(map(str, ranks[:-1])), str(ranks[-1])])
+
+
 def reasons_panel(reading: Reading, width: int) -> np.ndarray:
-    """The reasons as wrapped sentences, (h, `width`, 3) uint8; no rows when there are none."""
+    """Reasons and notes as wrapped sentences, (h, `width`, 3) uint8; no rows without any."""
     size, pad = round(width * 0.036), round(width * 0.025)
-    reasons = [marks.wrap(sentence, size, width - 3.2 * pad) for sentence in reading.reasons]
+    sentences = [*reading.reasons, *not_numbered(reading)]
+    reasons = [marks.wrap(sentence, size, width - 3.2 * pad) for sentence in sentences]
     gap = round(0.35 * size)
     rows = sum(len(lines) for lines in reasons)
     height = round(rows * 1.28 * size) + len(reasons) * gap + pad // 2 if reasons else 0

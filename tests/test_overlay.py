@@ -13,7 +13,7 @@ from stand_in import DrawnPlant
 
 from collarvision import marks
 from collarvision.answer import CardMark, CollarMark, Reading, TipMark
-from collarvision.captions import banner, key, reasons_panel
+from collarvision.captions import banner, key, not_numbered, reasons_panel
 from collarvision.overlay import draw_overlay, save_overlay
 
 LONG_REASON = (
@@ -131,6 +131,28 @@ def test_reasons_wrap_inside_the_page_at_a_size_a_phone_can_show(reading: Readin
     panel = reasons_panel(replace(reading, reasons=(LONG_REASON,)), width)
     assert panel.shape[0] > 3 * size
     assert near(panel[:, -8:], marks.BLACK).all()
+
+
+@pytest.mark.parametrize(
+    ("ranks", "said"),
+    [
+        ((1, 2, 3), []),
+        ((2, 3), ["Leaf 1 is taken as lost, and counted."]),
+        ((3, 4), ["Leaves 1 and 2 are taken as lost, and counted."]),
+        ((1, 3), ["The collar of leaf 2 wasn't found, but the leaf is counted."]),
+        ((None, 3), []),
+        ((), []),
+    ],
+)
+def test_a_count_above_the_marks_is_explained(
+    ranks: tuple[int | None, ...], said: list[str]
+) -> None:
+    collars = tuple(CollarMark(rank, 10.0, 10.0 * k, 0.9) for k, rank in enumerate(ranks))
+    one = Reading(photo="a.jpg", outcome="staged", stage=3, confidence=0.9, collars=collars)
+    assert not_numbered(one) == said
+    there = replace(one, tips=(TipMark(1, 5.0, 5.0, 0.9, "rounded"),))
+    assert not any("lost" in words and "Leaf 1" in words for words in not_numbered(there))
+    assert bool(reasons_panel(one, 1080).size) == bool(said)
 
 
 def test_a_word_longer_than_the_page_is_cut_not_lost() -> None:
