@@ -108,8 +108,8 @@ def count(
         said.append("1 collar" if collars == 1 else f"{collars} collars")
     elif from_nodes is not None:
         said.append(
-            f"{from_nodes.collars} collars from {nodes} nodes apart, with "
-            f"{from_nodes.one_more:.0%} held for one more"
+            f"{from_nodes.collars} collars from {nodes} nodes apart, with a "
+            f"{from_nodes.one_more:.0%} chance of one more"
         )
     if height_mm is not None:
         said.append(f"{height_mm:.0f} mm tall")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from collarvision.commandline import (
+    EXIT_MODEL,
     EXIT_OUTPUT,
     end_with,
     say,
@@ -28,7 +29,8 @@ FIELD_EPILOG = """\b
 Exit status:
   0    the field was judged, whatever the verdict is
   2    the command, the limits file or a table of temperatures was not understood
-  3    the survey could not be opened, or an output could not be written"""
+  3    the survey could not be opened, or an output could not be written
+  4    a file of the network is broken: install again"""
 
 
 class AnswerForm(StrEnum):
@@ -191,8 +193,10 @@ def field(
                 kept = keep_decision(store, answer, visits.chosen.visit_id, (who or "").strip())
     except (FieldVisitsError, DamageError) as error:
         end_with(str(error))
-    except (SurveyError, ModelError) as error:
+    except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
+    except ModelError as error:
+        end_with(str(error), EXIT_MODEL)
     for words in drifted:
         say(words)
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]

@@ -72,7 +72,9 @@ def plants_for(precision: float, *, share: float = 0.5, level: float = LEVEL) ->
         When `precision` isn't between 0 and 0.5, or `share` not between 0 and 1.
     """
     if not 0 < precision < 0.5:
-        raise ValueError(f"The precision must lie between 0 and 0.5, such as 0.15, not {precision}")
+        raise ValueError(
+            f"The precision must lie between 0 and 0.5, such as 0.15, not {precision:g}."
+        )
     if not 0 < share < 1:
         raise ValueError(f"a share is between 0 and 1, not {share}")
     return math.ceil(z_value(level) ** 2 * share * (1 - share) / precision**2)

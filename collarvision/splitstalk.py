@@ -26,8 +26,8 @@ STEPS: Final = (
     "Dig the plant up with its roots; don't pull, the stalk tears at its base.",
     "Wash the base and split the stalk lengthwise with a sharp knife, from the roots upward.",
     "Find the pale, pointed triangle at the base: nodes 1 to 4 lie squeezed in it, as thin bands.",
-    "Above it comes the first stretched internode, about 1/2 to 3/4 in long (from memory). The "
-    "band that ends it at the top is node 5, where leaf 5 was or is.",
+    "Above it comes the first stretched internode, about 1/2 to 3/4 in (13 to 19 mm) long (from "
+    "memory). The band that ends it at the top is node 5, where leaf 5 was or is.",
     "Find the uppermost leaf with a visible collar and follow its sheath down to its node.",
     "Count the nodes that stand apart, from node 5 up to that one, both included. Collars = that "
     f"count + {SQUEEZED_NODES}.",
@@ -36,7 +36,7 @@ STEPS: Final = (
 KNOWN_ERROR: Final = (
     "In two of three years, early planting left 0.5 to 0.8 more internodes unstretched (Hicks & "
     "Peterson 1978): the first node apart is then leaf 6's, and the count is one leaf too low. "
-    f"A count from nodes is therefore held with {ONE_MORE:.0%} for one leaf more."
+    f"A count from nodes is therefore given a chance of {ONE_MORE:.0%} to be one leaf too low."
 )
 
 
@@ -75,7 +75,7 @@ def collars_from_nodes(nodes_apart: int) -> NodeCount:
     """
     if nodes_apart < 1:
         raise NodeCountError(
-            "No node stands apart, so the uppermost collar is leaf 4's or lower: count the collars "
+            "no node stands apart, so the uppermost collar is leaf 4's or lower: count the collars "
             "instead."
         )
     if nodes_apart > MOST_NODES_APART:

@@ -75,8 +75,17 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         sentences.append(
             'Next: count the hand-count plants yourself; a stage with "?" is only a best guess.'
         )
-    if counts["rejected"]:
+    unopened = sum(
+        reading.outcome == "rejected" and reading.photo_size is None and reading.view == "side"
+        for reading in readings
+    )
+    if counts["rejected"] > unopened:
         sentences.append("Next: retake the rejected photos, or count those plants by hand.")
+    if unopened:
+        sentences.append(
+            f"Next: {unopened} could not be opened as a photo: do what stands under "
+            f"{'it' if unopened == 1 else 'each'}."
+        )
     if above:
         sentences.append(
             f"{len(above)} from above: a range of stages at most. `collarvision above` tells more, "

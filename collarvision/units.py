@@ -91,7 +91,7 @@ def read_area_m2(text: str) -> Fraction:
     """
     value, unit = _read(text, M2_PER, "'40ac' or '16ha'")
     if value <= 0:
-        raise UnitError(f"The area {text.strip()!r} must be above zero.")
+        raise UnitError(f"{text.strip()!r} must be above zero: write it like '40ac' or '16ha'.")
     return value * M2_PER[unit]
 
 

@@ -164,6 +164,16 @@ def test_temperatures_in_the_wrong_unit(survey: Path, tmp_path: Path) -> None:
     assert run(*words, "--temperature-unit", "F").exit_code == 0
 
 
+def test_a_broken_file_of_the_network_ends_with_its_own_status(
+    survey: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "known.json").write_text("[]")
+    monkeypatch.setattr("collarvision.drift.models_folder", lambda: tmp_path)
+    result = run("field", survey, "--field", "North")
+    assert result.exit_code == 4
+    assert "Install the package again" in result.stderr
+
+
 def test_no_survey_and_an_empty_one(tmp_path: Path, survey: Path) -> None:
     result = run("field", tmp_path / "none.survey", "--field", "North")
     assert result.exit_code == 3
@@ -225,7 +235,7 @@ def test_a_count_answers_for_a_waiting_plant(survey: Path, limits: Path) -> None
 
 def test_nodes_are_changed_to_collars_and_said(survey: Path) -> None:
     said = counts(survey, "IMG_0090.jpg", "--nodes", "2", "--who", "Ann")
-    assert "6 collars from 2 nodes apart, with 20% held for one more" in said
+    assert "6 collars from 2 nodes apart, with a 20% chance of one more" in said
     differ = counts(survey, "IMG_0090.jpg", "--nodes", "2", "--stage", "4", "--who", "Ann")
     assert "The nodes say 6 collars and you counted 4" in differ
     with SurveyReader(survey) as store:

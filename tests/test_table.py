@@ -52,7 +52,15 @@ def test_the_closing_lines_count_and_say_what_next() -> None:
     text = format_table(ALL)
     assert "3 photos: 1 staged, 1 hand count, 1 rejected. Staged: V3 × 1." in text
     assert "Next: count the hand-count plants" in text
+    assert "Next: 1 could not be opened as a photo" in text
+    assert "retake" not in text
+
+
+def test_a_photo_that_opened_is_retaken_and_a_file_that_did_not_is_not() -> None:
+    bare = Reading(photo="soil.jpg", outcome="rejected", photo_size=(960, 1280))
+    text = format_table([bare])
     assert "Next: retake the rejected" in text
+    assert "could not be opened" not in text
 
 
 def test_the_caution_stands_once_where_there_is_a_stage_and_not_where_there_is_none() -> None:

@@ -184,7 +184,10 @@ def _open_system(address: str) -> tuple[Any, str]:
     try:
         system, path = url_to_fs(address)
     except ImportError as error:
-        raise RemoteError(f"{address} can't be opened yet ({error}).") from error
+        raise RemoteError(
+            f"{address} can't be opened yet ({str(error).rstrip('.')}): "
+            "pip install 'collarvision[cloud]', or the package it names."
+        ) from error
     except Exception as error:
         raise RemoteError(
             f"{address} is no address that can be opened ({_words(error)}): check its spelling."

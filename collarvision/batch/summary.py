@@ -95,7 +95,8 @@ def _counts(result: BatchResult) -> Iterable[str]:
             "--field NAME, or with --fields for their GPS."
         )
     if steps["unread"]:
-        yield f"{steps['unread']} could not be opened and are not in the survey:"
+        are = "is" if steps["unread"] == 1 else "are"
+        yield f"{steps['unread']} could not be opened and {are} not in the survey:"
 
 
 def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: str) -> None:

@@ -81,8 +81,10 @@ def _listen(host: str, port: int) -> socket.socket:
         family, _, _, _, address = found[0]
         return socket.create_server(address[:2], family=family, backlog=128)  # type: ignore[arg-type]
     except OSError as error:
+        # `create_server` adds the address, which is said already.
+        why = str(error.strerror or error).partition(" (while")[0]
         raise RunError(
-            f"The page can't be served at {host}, port {port} ({error.strerror}): choose another "
+            f"The page can't be served at {host}, port {port} ({why}): choose another "
             "port with --port, or check --host."
         ) from error
 

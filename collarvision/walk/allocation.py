@@ -78,7 +78,9 @@ def allocate(
         When the precision makes no sense, or fewer stops than zones are asked for.
     """
     if not 0 < precision < 0.5:
-        raise ValueError(f"The precision must lie between 0 and 0.5, such as 0.15, not {precision}")
+        raise ValueError(
+            f"The precision must lie between 0 and 0.5, such as 0.15, not {precision:g}."
+        )
     zones = len(prior.bins)
     if stops is not None and stops < zones:
         raise ValueError(f"{stops} stops can't see {zones} zones: give {zones} or more.")
