@@ -179,8 +179,8 @@ def unproven(
         )
     if known is None or known.model != now[-1]:
         told.append(
-            f"Whether photos look unlike those that the network {now[-1]} knows can't be told: "
-            "nobody has noted yet how photos look to it."
+            "It can't be told whether these photos look like those that the network was made "
+            f"with: nothing is on record for {now[-1]}. Check some of its answers by hand."
         )
     return tuple(told)
 

@@ -209,6 +209,8 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
                 cells.append(Text(str(last_harvest_day(verdict.name, answer) or "–")))
             table.add_row(*cells)
         console.print(table)
+        if any(sure_of(verdict) for verdict in answer.verdicts):
+            console.print("Sure: for the plants seen, not for every plant of the field.")
         console.print()
     shared = common_reasons(answer)
     for verdict in answer.verdicts:
@@ -271,10 +273,10 @@ def decided_by(verdict: Verdict) -> str | None:
 
 
 def sure_words(probability: float) -> str:
-    """A probability that never says 0 or 100 in 100 of what isn't quite certain."""
-    if 0 < probability < 0.01:
+    """A probability that never says 0 or 100 in 100: people who count err too, if rarely."""
+    if probability < 0.01:
         return "under 1%"
-    return "over 99%" if 0.99 < probability < 1 else f"{probability:.0%}"
+    return "over 99%" if probability > 0.99 else f"{probability:.0%}"
 
 
 def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:

@@ -210,11 +210,11 @@ def test_spans_in_words() -> None:
 
 def test_hardly_and_nearly_sure() -> None:
     assert [sure_words(p) for p in (0.0, 0.004, 0.5, 0.996, 1.0)] == [
-        "0%",
+        "under 1%",
         "under 1%",
         "50%",
         "over 99%",
-        "100%",
+        "over 99%",
     ]
 
 

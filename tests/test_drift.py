@@ -109,7 +109,7 @@ def test_a_network_that_nobody_calibrated_or_noted_is_said_to_be_so(tmp_path):
     known = replace(KNOWN, model="older")
     uncalibrated, unknown = drift.unproven(plants, known, fitted)
     assert "fitted for another one, older" in uncalibrated
-    assert "knows can't be told" in unknown
+    assert "nothing is on record for net" in unknown
     assert drift.unproven(plants, None, replace(fitted, model="net")) == (unknown,)
     assert drift.unproven(plants, KNOWN, replace(fitted, model="net")) == ()
     # Read before the present calibration came: nothing is known of what reads now.
