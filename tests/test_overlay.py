@@ -150,7 +150,7 @@ def test_a_count_above_the_marks_is_explained(
     collars = tuple(CollarMark(rank, 10.0, 10.0 * k, 0.9) for k, rank in enumerate(ranks))
     one = Reading(photo="a.jpg", outcome="staged", stage=3, confidence=0.9, collars=collars)
     assert not_numbered(one) == said
-    there = replace(one, tips=(TipMark(1, 5.0, 5.0, 0.9, "rounded"),))
+    there = replace(one, tips=(TipMark(1, 5.0, 5.0, "rounded", 0.9),))
     assert not any("lost" in words and "Leaf 1" in words for words in not_numbered(there))
     assert bool(reasons_panel(one, 1080).size) == bool(said)
 
