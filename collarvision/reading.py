@@ -172,11 +172,11 @@ def _read(
     looks, scale = _look(photo, check_bar_mm)
     parts = gather(looks)
     findings = assess(photo, parts, scale)
-    got = _understand(parts, findings, scale, calibration)
+    got = understand(parts, findings, scale, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
         parts = gather(look_closer(photo, looks))
-        got = _understand(parts, findings, scale, calibration, careful=True)
+        got = understand(parts, findings, scale, calibration, careful=True)
     verdict = got.verdict
     about_file = Reading(
         photo=photo.name,
@@ -195,7 +195,7 @@ def _read(
     if verdict.outcome == "rejected":
         return about_file
     height = None if scale is None else measure(parts, got.plant, scale, height_rule)
-    return _with_plant(about_file, got, scale, height)
+    return with_plant(about_file, got, scale, height)
 
 
 def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
@@ -224,7 +224,7 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
 
 
 @dataclass(frozen=True)
-class _Understood:
+class Understood:
     """What the rooms from the parts to the verdict made of one set of looks."""
 
     parts: Parts
@@ -234,24 +234,26 @@ class _Understood:
     verdict: Verdict
 
 
-def _understand(
+def understand(
     parts: Parts,
     findings: tuple[Finding, ...],
     scale: Scale | None,
     calibration: Calibration,
     *,
     careful: bool = False,
-) -> _Understood:
+) -> Understood:
+    """Assemble the plant, believe its stage and judge it; `careful` after a closer look."""
     plant = assemble(parts, scale)
     belief = believe(plant, parts, calibration)
     plant = numbered(plant, belief)
     verdict = judge(parts, plant, belief, findings, calibration, careful=careful)
-    return _Understood(parts, plant, belief, findings, verdict)
+    return Understood(parts, plant, belief, findings, verdict)
 
 
-def _with_plant(
-    reading: Reading, got: _Understood, scale: Scale | None, height: Height | None
+def with_plant(
+    reading: Reading, got: Understood, scale: Scale | None, height: Height | None
 ) -> Reading:
+    """The reading with all that was understood of the plant; what it says of the file stays."""
     plant, belief = got.plant, got.belief
     leaves = list(zip(plant.leaves, belief.leaf_probabilities, belief.numbers.ranks, strict=True))
     base = plant.base

@@ -14,7 +14,7 @@ import argparse
 import math
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,15 @@ from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
 from collarvision.stage import believe, logit, rung
+from training.accepting import (
+    Answers,
+    calibration_error,
+    risk_coverage,
+    risk_threshold,
+    strictest_needed,
+)
 from training.cases import Case, leaf_labels, read_cases
+from training.kept import load_kept
 
 FEWEST = 100
 """Usable photos that a calibration takes. Our own choice."""
@@ -137,34 +145,6 @@ def fit_sure(cases: Sequence[Case], fitted: Calibration) -> Two:
     return float(w[0]), float(max(w[1], 0.1))
 
 
-@dataclass(frozen=True)
-class Answers:
-    """Confidence and whether it was right, of each photo's first reading and of its closer one."""
-
-    first: np.ndarray
-    first_right: np.ndarray
-    closer: np.ndarray
-    closer_right: np.ndarray
-    times: int = 1  # how often each photo is in here
-
-    def at(self, closer_from: float) -> tuple[np.ndarray, np.ndarray]:
-        """Confidence and rightness of what is answered in the end."""
-        again = self.first >= closer_from
-        confidence = np.where(again, self.closer, self.first)
-        return confidence, np.where(again, self.closer_right, self.first_right)
-
-    def levels(self, closer_from: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Thresholds, strictest first; how many each accepts, and how many of those are wrong."""
-        confidence, right = self.at(closer_from)
-        thresholds = np.unique(confidence)[::-1]
-        accepted, wrong = [], []
-        for threshold in thresholds:
-            taken = confidence >= threshold
-            accepted.append(taken.sum() / self.times)
-            wrong.append((1 - right[taken]).sum() / self.times)
-        return thresholds, np.array(accepted), np.array(wrong)
-
-
 def answers(cases: Sequence[Case], calibration: Calibration) -> Answers:
     """Answers of a calibration to photos."""
 
@@ -238,55 +218,6 @@ def fit_logistic(
 # --------------------------------------------------------------------------- thresholds
 
 
-def risk_threshold(confidence: np.ndarray, wrong: np.ndarray, risk: float) -> tuple[float, bool]:
-    """Least confidence at which at most `risk` of the accepted readings are wrong.
-
-    The threshold of `strictest_needed` for answers that don't change with it.
-    """
-    right = 1.0 - np.asarray(wrong, dtype=float)
-    return strictest_needed(*Answers(confidence, right, confidence, right).levels(2.0), risk)
-
-
-def strictest_needed(
-    thresholds: np.ndarray, accepted: np.ndarray, wrong: np.ndarray, risk: float
-) -> tuple[float, bool]:
-    """Least threshold at which at most `risk` of the accepted readings are wrong.
-
-    Conformal risk control (A. Angelopoulos, S. Bates, A. Fisch, L. Lei and T. Schuster 2022,
-    "Conformal risk control", arXiv 2208.02814): with a loss of at most 1, the next case's expected
-    loss is at most (sum of losses + 1) / (n + 1). It is applied among the accepted, where a wrong
-    stage costs 1. That risk need not fall as the threshold rises, so the bound must hold at the
-    threshold and at every stricter one that still accepts 1 / risk photos.
-
-    Parameters
-    ----------
-    thresholds : ndarray, (n,)
-        Strictest first.
-    accepted, wrong : ndarray, (n,)
-        How many readings each accepts, and how many of those are wrong.
-
-    Returns
-    -------
-    threshold : float
-    met : bool
-        False when no threshold meets the risk. The strictest is then given, and at least the one
-        from which a confidence itself promises the risk.
-    """
-    first = math.ceil(1 / risk)
-    best: float | None = None
-    for threshold, count, errors in zip(thresholds, accepted, wrong, strict=True):
-        if count < first:
-            continue
-        if (errors + 1) / (count + 1) <= risk:
-            best = float(threshold)
-        elif count >= 3 * first:
-            break
-    if best is None:
-        enough = thresholds[accepted >= min(first, accepted.max())]
-        return float(max(1.0 - risk, enough[0])), False
-    return best, True
-
-
 def usable_floor(ok: np.ndarray, sure: np.ndarray) -> float:
     """Least P(ok) that lets at most `UNUSABLE_ACCEPTED` of the unusable photos pass.
 
@@ -327,27 +258,6 @@ def interval_factor(cases: Sequence[Case]) -> float:
     return float(np.clip(np.sort(ratio)[rank - 1], 0.6, 2.0))
 
 
-def calibration_error(confidence: np.ndarray, right: np.ndarray, bins: int = 10) -> float:
-    """Expected calibration error over bins of equal width (Naeini et al. 2015)."""
-    at = np.minimum((confidence * bins).astype(int), bins - 1)
-    gaps = [
-        abs(right[at == b].mean() - confidence[at == b].mean()) * (at == b).mean()
-        for b in range(bins)
-        if (at == b).any()
-    ]
-    return float(sum(gaps))
-
-
-def risk_coverage(accepted: np.ndarray, wrong: np.ndarray) -> list[tuple[float, float]]:
-    """Some 40 points (share accepted, share of them wrong), strictest first."""
-    total = accepted.max()
-    chosen = np.unique(np.searchsorted(accepted, np.linspace(1, total, 41).round()))
-    return [
-        (round(float(accepted[i] / total), 3), round(float(wrong[i] / accepted[i]), 4))
-        for i in chosen
-    ]
-
-
 # --------------------------------------------------------------------------- all of it
 
 
@@ -369,7 +279,7 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     fitted = replace(fitted, usable_floor=usable_floor(ok, sure))
     said, said_right = honest.at(fitted.closer_from)
     accepted = said >= threshold
-    alone, _ = strictest_needed(*replace(honest, closer=honest.first).levels(2.0), risk)
+    alone, _ = risk_threshold(honest.first, honest.first_right == 0, risk, REPEATS)
     about = {
         "photos": len(cases),
         "usable": len(good),
@@ -408,19 +318,19 @@ def _outcome(case: Case, calibration: Calibration) -> str:
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
-    parser.add_argument("--truth", type=Path, nargs="+", required=True)
+    source = parser.add_mutually_exclusive_group(required=True)
+    source.add_argument("--truth", type=Path, nargs="+", help="truth.jsonl beside its photos")
+    source.add_argument("--kept", type=Path, nargs="+", help="what `training.kept` wrote")
     parser.add_argument("--out", type=Path, default=Path("models/calibration.json"))
     parser.add_argument("--risk", type=float, default=0.02, help="wrong stages per accepted one")
     parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
     parser.add_argument("--looks", type=Path, help="folder to keep the network's answers in")
     options = parser.parse_args(words)
     try:
-        cases = [
-            case
-            for file in options.truth
-            for case in read_cases(file, options.limit, options.looks)
-        ]
-    except (OSError, ModelError) as error:
+        cases = load_kept(options.kept or ())
+        for file in options.truth or ():
+            cases += read_cases(file, options.limit, options.looks)
+    except (OSError, ValueError, ModelError) as error:
         print(f"calibrate: {error}", file=sys.stderr)
         return 1
     if sum(case.usable for case in cases) < FEWEST:

@@ -18,17 +18,14 @@ from collarvision.confidence import judge
 from collarvision.parts import Point
 from collarvision.plant import Leaf, Plant
 from collarvision.stage import believe
-from training.calibrate import (
+from training.accepting import (
     Answers,
-    calibrate,
     calibration_error,
-    fit_logistic,
-    main,
     risk_coverage,
     risk_threshold,
     strictest_needed,
-    usable_floor,
 )
+from training.calibrate import calibrate, fit_logistic, main, usable_floor
 from training.cases import Case, leaf_labels
 
 PARTS = draw(3).parts

@@ -1,0 +1,89 @@
+"""Crossfit: the model card's figures, each half of the photos read with the other's calibration.
+
+    python -m training.crossfit --kept kept/*.pkl --plot models/risk.svg
+
+A calibration judged on the photos that it was fitted on looks better than it is. Here the parts are
+dealt to two halves, photo by photo; each is read with what the other half gave.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from collarvision.answer import Reading
+from collarvision.calibration import Calibration
+from collarvision.confidence import look_closer_at
+from collarvision.height import measure
+from collarvision.reading import understand, with_plant
+from training.calibrate import calibrate
+from training.cases import Case
+from training.evaluate import markdown, table
+from training.kept import load_kept
+from training.riskplot import risk_plot
+from training.scoring import by_kind, compare_all, summary, sure_pairs
+
+
+def record(case: Case, calibration: Calibration) -> dict[str, Any]:
+    """The record that a case leads to with a calibration; nothing of the file itself is in it."""
+    got = understand(case.parts, case.findings, case.scale, calibration)
+    if case.closer is not None and look_closer_at(got.verdict, calibration):
+        close = case.closer
+        got = understand(close.parts, case.findings, case.scale, calibration, careful=True)
+    reading = Reading(photo=case.name, outcome=got.verdict.outcome, reasons=got.verdict.reasons)
+    if got.verdict.outcome != "rejected":
+        factor = calibration.interval_factor
+        height = None
+        if case.scale is not None:
+            height = measure(got.parts, got.plant, case.scale, interval_factor=factor)
+        reading = with_plant(reading, got, case.scale, height)
+    return reading.record()
+
+
+def crossfit(
+    cases: Sequence[Case], risk: float = 0.02
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """Truths and records of all cases, each half read with the calibration of the other."""
+    halves = [list(cases[0::2]), list(cases[1::2])]
+    fitted = [calibrate(half, risk)[0] for half in halves]
+    truths, records = [], []
+    for half, calibration in zip(halves, reversed(fitted), strict=True):
+        truths += [case.truth for case in half]
+        records += [record(case, calibration) for case in half]
+    return truths, records
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line."""
+    parser = argparse.ArgumentParser(
+        prog="training.crossfit", description=(__doc__ or "").splitlines()[0]
+    )
+    parser.add_argument("--kept", type=Path, nargs="+", required=True)
+    parser.add_argument("--risk", type=float, default=0.02, help="wrong stages per accepted one")
+    parser.add_argument("--plot", type=Path, help="draw risk against coverage here (SVG)")
+    parser.add_argument("--markdown", action="store_true", help="tables as the model card has them")
+    options = parser.parse_args(words)
+    try:
+        cases = load_kept(options.kept)
+    except (OSError, ValueError) as error:
+        print(f"crossfit: {error}", file=sys.stderr)
+        return 1
+    compared = compare_all(*crossfit(cases, options.risk))
+    print((markdown if options.markdown else table)(compared))
+    for kind, groups in by_kind(compared).items():
+        figures = {name: summary(group) for name, group in groups.items()}
+        told = [
+            f"{name} {one['stage_exact']:.3f} of {len(groups[name])}"
+            for name, one in figures.items()
+        ]
+        print(f"{kind}: {', '.join(told)}")
+    if options.plot:
+        options.plot.write_text(risk_plot(sure_pairs(compared)), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
