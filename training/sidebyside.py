@@ -20,6 +20,7 @@ from collarvision.network import MODEL_VARIABLE, STAGE_COUNT, load_network
 from collarvision.photo import load_photo
 from collarvision.stage import believe
 from training.cases import Case, read_cases
+from training.network import LOST
 from training.scoring import read_jsonl
 from training.views import READ_MARGIN
 
@@ -65,7 +66,7 @@ def _said(case: Case, calibration: Calibration) -> Said:
 
 
 def said_by_network(truth: Path, model: Path, side: int) -> dict[str, Said]:
-    """Ask the exported network alone: its stage thresholds passed, on a crop round the plant."""
+    """Ask the exported network alone on a crop round the plant: its count, and the leaves lost."""
     import cv2
 
     network = load_network(model)
@@ -86,7 +87,8 @@ def said_by_network(truth: Path, model: Path, side: int) -> dict[str, Said]:
             borderValue=(114, 114, 114),
         )
         _, answers = network.run(crop)
-        said[row["file"]] = Said(int((answers[: STAGE_COUNT - 1] > 0).sum()))
+        collars = int((answers[: STAGE_COUNT - 1] > 0).sum())
+        said[row["file"]] = Said(collars + int(answers[LOST].argmax()))
     return said
 
 
