@@ -1,20 +1,49 @@
-"""Asking: what pages share in reading a request."""
+"""Asking: what the pages work with, and what they share in reading a request."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+import pathlib
+from dataclasses import dataclass
+from typing import Annotated
 
 from fastapi import HTTPException, Path, Query, Request
 from pydantic import BeforeValidator
 
+from collarvision.handcount.entry import Gate
+from collarvision.handcount.looks import Looks
+from collarvision.handcount.pictures import Pictures
+from collarvision.handcount.queue import QueueKeeper
+from collarvision.handcount.taking import PhotoTaker
 from collarvision.survey import PlantRow, SurveyReader
-
-if TYPE_CHECKING:
-    from collarvision.handcount.site import Site
 
 Hash = Annotated[str, Path(pattern="^[0-9a-f]{64}$")]
 # A menu sends an empty word for "all fields".
 FieldId = Annotated[int | None, Query(), BeforeValidator(lambda said: said or None)]
+
+
+@dataclass(frozen=True)
+class Site:
+    """What the pages work with.
+
+    Attributes
+    ----------
+    survey : Path
+    gate : Gate
+    queue : QueueKeeper
+    pictures : Pictures
+    taker : PhotoTaker
+    looks : Looks
+    addresses : tuple of str
+        Where other machines find the site; empty when only this one does.
+    """
+
+    survey: pathlib.Path
+    gate: Gate
+    queue: QueueKeeper
+    pictures: Pictures
+    taker: PhotoTaker
+    looks: Looks
+    addresses: tuple[str, ...] = ()
 
 
 def site_of(request: Request) -> Site:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
 from http import HTTPStatus
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from starlette.exceptions import HTTPException as StarletteHTTPException
 from starlette.responses import PlainTextResponse, Response
 
 from collarvision.handcount import pages_entry, pages_lists, pages_plant
+from collarvision.handcount.asking import Site
 from collarvision.handcount.entry import Gate
 from collarvision.handcount.looks import Looks
 from collarvision.handcount.pictures import Pictures
@@ -23,31 +23,6 @@ from collarvision.handcount.queue import QueueKeeper
 from collarvision.handcount.taking import PhotoTaker
 from collarvision.limitsfile import Limits
 from collarvision.survey import SurveyError
-
-
-@dataclass(frozen=True)
-class Site:
-    """What the pages work with.
-
-    Attributes
-    ----------
-    survey : Path
-    gate : Gate
-    queue : QueueKeeper
-    pictures : Pictures
-    taker : PhotoTaker
-    looks : Looks
-    addresses : tuple of str
-        Where other machines find the site; empty when only this one does.
-    """
-
-    survey: Path
-    gate: Gate
-    queue: QueueKeeper
-    pictures: Pictures
-    taker: PhotoTaker
-    looks: Looks
-    addresses: tuple[str, ...] = ()
 
 
 def create_site(
