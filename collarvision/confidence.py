@@ -70,7 +70,7 @@ LOST_DOUBT = 0.25
 UNCLEAR = 0.7
 """From this probability, by the look of its tip, that a leaf's collar is out although none is seen,
 a person looks there. Our own choice: it costs one accepted photo in thirty, and of own photos sure
-otherwise it keeps one wrong stage in five from being told."""
+otherwise it keeps one wrong stage in eight from being told."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def judge(
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     if _pointed_leaf_1(plant):
         stops.append(POINTED_LOWEST)
-    unclear = _unclear_collar(plant)
+    unclear = _unclear_collar(plant, belief.stage)
     if unclear is not None:
         stops.append(
             f"The collar of leaf {unclear.rank} may just be clearing: look there with your own "
@@ -186,9 +186,13 @@ def _pointed_leaf_1(plant: Plant) -> bool:
     )
 
 
-def _unclear_collar(plant: Plant) -> Leaf | None:
-    """The whorl leaf that looks as if its collar were out, if any."""
-    whorl = [leaf for leaf in plant.leaves if leaf.kind == "whorl"]
+def _unclear_collar(plant: Plant, stage: int) -> Leaf | None:
+    """The next leaf to clear, if it looks as if its collar were out.
+
+    Leaves clear in order: the look of one further up, or of one that is counted already, says
+    nothing.
+    """
+    whorl = [leaf for leaf in plant.leaves if leaf.kind == "whorl" and leaf.rank == stage + 1]
     youngest = max(whorl, key=lambda leaf: leaf.tip_collared, default=None)
     return youngest if youngest is not None and youngest.tip_collared >= UNCLEAR else None
 

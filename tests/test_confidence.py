@@ -113,6 +113,14 @@ def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
     assert any("leaf 5" in reason for reason in verdict.reasons)
 
 
+def test_a_leaf_further_up_cannot_clear_before_the_next_one():
+    drawn = draw(4, whorl=2)
+    tips = tuple(replace(t, collared=0.72) if round(t.rank) == 6 else t for t in drawn.parts.tips)
+    verdict = judged(replace(drawn.parts, tips=tips))
+    assert not any("may just be clearing" in reason for reason in verdict.reasons)
+    assert verdict.outcome == "staged"
+
+
 def test_a_twin_that_leaves_doubt_says_where_to_look():
     drawn = draw(4)
     top = drawn.parts.collars[3]

@@ -78,8 +78,10 @@ def main(words: Sequence[str] | None = None) -> int:
         told = [
             f"{name} {one['stage_exact']:.3f} of {len(groups[name])}"
             for name, one in figures.items()
+            if one["photos_usable"]
         ]
-        print(f"{kind}: {', '.join(told)}")
+        if len(told) > 1:
+            print(f"{kind}: {', '.join(told)}")
     if options.plot:
         options.plot.write_text(risk_plot(sure_pairs(compared)), encoding="utf-8")
     return 0
