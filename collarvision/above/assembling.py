@@ -168,7 +168,7 @@ def assemble(
     if weeds > WEEDY and len(found):
         quality.append("weedy")
         reasons.append(
-            f"Weeds cover {100 * weeds:.0f} % of the ground: plants among them may be missed."
+            f"Weeds cover {100 * weeds:.0f}% of the ground: plants among them may be missed."
         )
     settled = found.kept(on_rows) if on_rows.any() else found
     stages = probabilities[on_rows] if on_rows.any() else probabilities
@@ -240,7 +240,7 @@ def _not_countable(
     if canopy >= CLOSED:
         return (
             "closed",
-            f"Leaves cover {100 * canopy:.0f} % of the ground: plants can't be told apart from "
+            f"Leaves cover {100 * canopy:.0f}% of the ground: plants can't be told apart from "
             "above any more. Walk the field and photograph plants from the side.",
         )
     per_m2 = len(found) / max(coverage.area_m2, 1e-6)

@@ -99,7 +99,7 @@ def read_frame(
         if lean > _SPREAD:
             quality.append("tilted")
             reasons.append(
-                f"Rows look {100 * (lean - 1):.0f} % further apart on one side of the photo than "
+                f"Rows look {100 * (lean - 1):.0f}% further apart on one side of the photo than "
                 "on the other: the camera was tilted, which its file doesn't tell. Counts to an "
                 "area are rough; point the camera straight down."
             )

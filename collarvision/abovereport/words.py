@@ -87,7 +87,7 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
         yield "Plants", list(_loose(field, us))
     if field.stages is not None:
         shares = sorted(enumerate(field.stages.probabilities))
-        told = [f"{stage_name(k)} {100 * p:.0f} %" for k, p in shares if p >= _LEAST_SHARE]
+        told = [f"{stage_name(k)} {100 * p:.0f}%" for k, p in shares if p >= _LEAST_SHARE]
         yield (
             "Stages",
             [
@@ -100,7 +100,7 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
     if weeds:
         yield (
             "Weeds",
-            [f"Plants other than corn cover {100 * sum(weeds) / len(weeds):.1f} % of it."],
+            [f"Plants other than corn cover {100 * sum(weeds) / len(weeds):.1f}% of it."],
         )
     sources = {frame.scale.source for frame in field.frames if frame.scale is not None}
     if sources:
@@ -153,7 +153,7 @@ def _evenness(field: FieldAbove, us: bool) -> Iterator[str]:
     apart = f"{stand.spacing_m / M_PER_INCH:.1f} in" if us else f"{100 * stand.spacing_m:.1f} cm"
     said = f"Plants {apart} apart in the row"
     if stand.spacing_cv is not None:
-        said += f", give or take {100 * stand.spacing_cv:.0f} %"
+        said += f", give or take {100 * stand.spacing_cv:.0f}%"
     yield said + f"; doubles {100 * stand.doubles / max(stand.plants, 1):.1f} in 100 plants."
     gaps = [gap for frame in field.frames for gap in frame.gaps]
     missing = sum(gap.missing for gap in gaps)
