@@ -325,3 +325,19 @@ def test_a_stage_that_its_collars_do_not_come_to_is_explained(
     told = "Read as V4, though the collars it shows come to V3"
     assert told in client.get(f"/plants/{sha256}").text
     assert "though the collars" not in client.get(f"/plants/{survey[1][0]}").text
+
+
+def test_a_broken_calibration_is_said_on_the_queue_and_stops_no_count(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from collarvision.handcount import pages_lists
+    from collarvision.network import ModelError
+
+    def broken(*asked: Any) -> Any:
+        raise ModelError("The calibration file c.json is broken. Install the package again.")
+
+    monkeypatch.setattr(pages_lists, "warnings_of", broken)
+    monkeypatch.setattr(pages_lists, "_said", {})
+    page = client.get("/queue")
+    assert page.status_code == 200
+    assert "calibration file c.json is broken" in page.text

@@ -10,6 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from collarvision.agreement import between_people, last_words, stages_said, with_tool
 from collarvision.drift import warnings_of
 from collarvision.handcount.asking import FieldId, field_of, site_of
+from collarvision.network import ModelError
 from collarvision.survey import SurveyReader
 
 router = APIRouter()
@@ -117,7 +118,12 @@ def _drifted(survey: SurveyReader, path: str, field: str | None) -> tuple[str, .
     state = survey.state()
     known = _said.get((path, field))
     if known is None or known[0] != state:
-        known = _said[path, field] = (state, warnings_of(survey, field))
+        try:
+            known = (state, warnings_of(survey, field))
+        except ModelError as error:
+            # Counting by hand needs no network: what is broken there is said, and the pages go on.
+            return (str(error),)
+        _said[path, field] = known
     return known[1]
 
 
