@@ -103,7 +103,9 @@ def _root(
     pass
 
 
-@app.command(epilog=_EXIT_HELP)
+@app.command(
+    epilog=_EXIT_HELP, short_help="Stage the plant in each photo, and say how sure that is."
+)
 def stage(
     photos: Annotated[
         list[Path],
@@ -270,7 +272,7 @@ class _OverlayNames:
         return self._folder / f"{stem}{OVERLAY_SUFFIX}"
 
 
-@app.command()
+@app.command(short_help="Write the scale card as a PDF to print.")
 def card(
     out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.")],
     page: Annotated[Page, typer.Option(help="Paper in your printer.")] = Page.a4,
@@ -297,17 +299,27 @@ def card(
     )
 
 
-app.command(epilog=ABOVE_EPILOG)(above)
-app.command()(plan)
-app.command(epilog=WALK_EPILOG)(walk)
-app.command(epilog=commands_decision.FIELD_EPILOG)(commands_decision.field)
-app.command()(commands_count.count)
-app.command()(commands_count.splitstalk)
-app.command(epilog=commands_survey.BATCH_EPILOG)(commands_survey.batch)
-app.command()(commands_survey.export)
-app.command()(handcount)
-app.command("import")(import_)
-app.command()(demo)
+app.command(epilog=ABOVE_EPILOG, short_help="Count plants and leaf tips in photos from above.")(
+    above
+)
+app.command(short_help="Plan a walk: how many plants a field needs, and where.")(plan)
+app.command(epilog=WALK_EPILOG, short_help="Say where to walk after a flight.")(walk)
+app.command(
+    epilog=commands_decision.FIELD_EPILOG,
+    short_help="Judge a field against the limits on your label, and say why.",
+)(commands_decision.field)
+app.command(short_help="Add a count made by hand; it outranks the reading.")(commands_count.count)
+app.command(short_help="Show how to count from the nodes of a split stalk.")(
+    commands_count.splitstalk
+)
+app.command(
+    epilog=commands_survey.BATCH_EPILOG,
+    short_help="Stage whole folders into a survey, each photo once.",
+)(commands_survey.batch)
+app.command(short_help="Write a survey's plants to a file, a row a plant.")(commands_survey.export)
+app.command(short_help="Count and correct plants on a page in your browser.")(handcount)
+app.command("import", short_help="Take in labels made elsewhere, as hand counts.")(import_)
+app.command(short_help="Lay out an invented farm to try things on.")(demo)
 
 
 def _same_file(a: Path, b: Path) -> bool:

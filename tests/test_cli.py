@@ -157,7 +157,9 @@ def test_a_fault_of_the_program_is_told_and_the_others_are_unharmed(
 
 def test_version_and_help() -> None:
     assert run("--version").stdout.strip() == f"collarvision {collarvision.__version__}"
-    assert "stage" in run("--help").stdout
+    listed = run("--help").stdout.partition("Commands")[2]
+    assert "stage" in listed
+    assert "..." not in listed  # each command is described in a line that isn't cut
     text = run("stage", "--help").stdout
     assert "Exit status" in text
     for option in ("--format", "--overlay", "--out", "--height-rule", "--check-bar", "--units"):
