@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -159,22 +161,24 @@ def _colour(share: float) -> Colour:
 
 def _key(frame: FrameAbove, width: int) -> np.ndarray:
     """Counts, what the marks mean, and what is in doubt; (h, `width`, 3)."""
-    size, pad = max(15, round(width * 0.0125)), max(10, round(width * 0.012))
+    # Words a fortieth of the width high can still be read on a phone.
+    size, pad = max(15, round(width * 0.025)), max(10, round(width * 0.012))
     step = 1.5 * size
-    reasons = [
-        line for reason in frame.reasons for line in marks.wrap(reason, size, width - 2 * pad)
-    ]
-    plants = frame.plants
-    marked = plants is not None and len(plants) > 0
-    headline = marks.wrap(_headline(frame), size, width - 2 * pad)
-    height = round(2 * pad + step * (len(headline) + marked + len(reasons)))
+    room = width - 2 * pad
+    reasons = [line for reason in frame.reasons for line in marks.wrap(reason, size, room)]
+    headline = marks.wrap(_headline(frame), size, room)
+    legend = _rows(_legend(frame, size), room, 1.6 * size)
+    height = round(2 * pad + step * (len(headline) + len(legend) + len(reasons)))
     canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
     y = float(pad)
     for line in headline:
         canvas.words(pad, y, line, size, marks.WHITE)
         y += step
-    if plants is not None and marked:
-        _legend(canvas, plants, frame, pad, y, size)
+    for row in legend:
+        x = float(pad)
+        for sign in row:
+            sign.draw(canvas, x, y)
+            x += sign.width_px + 1.6 * size
         y += step
     for line in reasons:
         canvas.words(pad, y, line, size, marks.ORANGE)
@@ -194,32 +198,78 @@ def _headline(frame: FrameAbove) -> str:
     return said
 
 
-def _legend(
-    canvas: Canvas, plants: Plants, frame: FrameAbove, pad: float, y: float, size: int
-) -> None:
+@dataclass(frozen=True)
+class _Sign:
+    """A mark with its words; `draw` puts them at (x, y) of a canvas."""
+
+    width_px: float
+    draw: Callable[[Canvas, float, float], None]
+
+
+def _rows(signs: Sequence[_Sign], room_px: float, between_px: float) -> list[list[_Sign]]:
+    """Break the signs into rows that fit."""
+    rows: list[list[_Sign]] = []
+    used = room_px
+    for sign in signs:
+        if rows and used + between_px + sign.width_px <= room_px:
+            rows[-1].append(sign)
+            used += between_px + sign.width_px
+        else:
+            rows.append([sign])
+            used = sign.width_px
+    return rows
+
+
+def _legend(frame: FrameAbove, size: int) -> list[_Sign]:
+    """What the marks of a picture mean, those alone that are in it."""
+    plants = frame.plants
+    if plants is None or not len(plants):
+        return []
     low, high = _tip_span(plants)
-    x, middle, radius = float(pad), y + 0.55 * size, 0.32 * size
+    radius = 0.32 * size
 
-    def word(words: str) -> None:
-        nonlocal x
-        canvas.words(x, y, words, size, marks.WHITE)
-        x += marks.text_width(words, size) + 1.6 * size
+    def sign(mark_px: float, words: str, mark: Callable[[Canvas, float, float], None]) -> _Sign:
+        def draw(canvas: Canvas, x: float, y: float) -> None:
+            mark(canvas, x, y + 0.55 * size)
+            canvas.words(x + mark_px, y, words, size, marks.WHITE)
 
-    for share in (0.0, 0.5, 1.0):
-        canvas.disc(x + radius, middle, radius, _colour(share), 1.0)
-        x += 2.6 * radius
-    x += 0.4 * size
-    word(f"{low:.0f} to {high:.0f} leaf tips")
+        return _Sign(mark_px + marks.text_width(words, size), draw)
+
+    def shades(canvas: Canvas, x: float, middle: float) -> None:
+        for place, share in enumerate((0.0, 0.5, 1.0)):
+            canvas.disc(x + radius * (1 + 2.6 * place), middle, radius, _colour(share), 1.0)
+
+    signs = [sign(7.8 * radius + 0.4 * size, f"{low:.0f} to {high:.0f} leaf tips", shades)]
     if (plants.double >= 0.5).any():
-        canvas.polygon(marks.diamond(x + radius, middle, 1.3 * radius), _SOME, 1.0)
-        x += 3.2 * radius
-        word("two plants as one")
+        signs.append(
+            sign(
+                3.2 * radius,
+                "two plants as one",
+                lambda canvas, x, middle: canvas.polygon(
+                    marks.diamond(x + radius, middle, 1.3 * radius), _SOME, 1.0
+                ),
+            )
+        )
     if (plants.row < 0).any():
-        canvas.ring(x + radius, middle, radius, marks.WHITE, 0.8)
-        x += 3.2 * radius
-        word("off the rows")
+        signs.append(
+            sign(
+                3.2 * radius,
+                "off the rows",
+                lambda canvas, x, middle: canvas.ring(x + radius, middle, radius, marks.WHITE, 0.8),
+            )
+        )
     if frame.gaps:
-        end = x + 2.2 * size
-        canvas.line([(x, middle), (end, middle)], marks.VERMILION, 3.0, rim=1.0, dashes=3)
-        x = end + 0.5 * size
-        word("gap")
+        signs.append(
+            sign(
+                2.7 * size,
+                "gap",
+                lambda canvas, x, middle: canvas.line(
+                    [(x, middle), (x + 2.2 * size, middle)],
+                    marks.VERMILION,
+                    3.0,
+                    rim=1.0,
+                    dashes=3,
+                ),
+            )
+        )
+    return signs
