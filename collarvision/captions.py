@@ -17,10 +17,13 @@ _OUTCOMES: dict[str, tuple[Colour, str]] = {
 
 _HEIGHT_NAMES = {
     "arch": "to the arch",
-    "free-standing": "no arch yet",
+    "free-standing": "no leaf arches",
     "along-stalk": "along the stalk",
 }
 """Short enough to stand beside the longest stage and outcome."""
+
+_TOPS = {"free-standing": "highest point"}
+"""What the mark at the height's upper end is called where it isn't an arch."""
 
 
 def banner(reading: Reading, width: int) -> np.ndarray:
@@ -45,6 +48,7 @@ def banner(reading: Reading, width: int) -> np.ndarray:
         canvas.words(left, y, words, mid, ink, anchor="lm")
     if reading.height_mm is not None and reading.outcome != "rejected":
         height = f"{reading.height_mm / MM_PER_INCH:.1f} in · {reading.height_mm / 10:.1f} cm"
+        height += "?" if reading.height_in_doubt else ""
         name = _HEIGHT_NAMES.get(reading.height_basis or "", "height")
         for row, words in enumerate((height, name)):
             y = middle + (row - 0.5) * 1.3 * mid
@@ -122,7 +126,11 @@ def _key_rows(reading: Reading, width: float, size: int) -> list[list[tuple[str,
         ("pointed", "leaf tip", bool(shapes - {"rounded"})),
         ("rounded", "rounded first leaf", "rounded" in shapes),
         ("soil", "soil line", reading.soil_line is not None),
-        ("arch", "top of the arch", reading.arch is not None),
+        (
+            "arch",
+            _TOPS.get(reading.height_basis or "", "top of the arch"),
+            reading.arch is not None,
+        ),
         ("card", "scale card", reading.card is not None),
     ]
     rows: list[list[tuple[str, str]]] = []

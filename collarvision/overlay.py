@@ -233,7 +233,8 @@ def _mark_height(
         cap = 16 * unit * across
         canvas.line([tuple(end - cap), tuple(end + cap)], marks.PURPLE, 6 * unit, rim=2.5 * unit)
 
-    words = [f"{reading.height_mm / MM_PER_INCH:.1f} in", f"{reading.height_mm / 10:.1f} cm"]
+    doubt = "?" if reading.height_in_doubt else ""
+    words = [f"{reading.height_mm / MM_PER_INCH:.1f} in{doubt}", f"{reading.height_mm / 10:.1f} cm"]
     size = round(34 * unit)
     w = max(marks.text_width(line, size) for line in words) + 20 * unit
     h = 2.5 * size

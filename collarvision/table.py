@@ -96,6 +96,10 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     )
     if without_card:
         sentences.append(f"No height for {without_card}: no scale card was found there.")
+    if any(reading.height_in_doubt for reading in readings):
+        sentences.append(
+            'A height with "?" may be off by a third: measure the plant where a limit is near.'
+        )
     faults = sum(reading.fault is not None for reading in readings)
     if faults:
         sentences.append(
@@ -121,7 +125,8 @@ def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
     height = "–"
     if reading.height_mm is not None:
         per_mm, digits = _UNITS[unit]
-        height = f"{reading.height_mm / per_mm:.{digits}f} {unit}"
+        mark = "?" if reading.height_in_doubt else ""
+        height = f"{reading.height_mm / per_mm:.{digits}f} {unit}{mark}"
     return plain(reading.photo), stage, sure, height, _OUTCOMES[reading.outcome]
 
 

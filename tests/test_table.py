@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from collarvision.answer import Reading
@@ -86,3 +88,12 @@ def test_a_name_cannot_forge_a_line_or_move_the_cursor() -> None:
 
 def test_nothing_read() -> None:
     assert "No photo was read." in format_table([])
+
+
+@pytest.mark.parametrize(("high", "doubt"), [(230.0, False), (260.0, True)])
+def test_a_height_whose_interval_reaches_far_is_shown_with_doubt(high: float, doubt: bool) -> None:
+    wide = replace(STAGED, height_interval_mm=(170.0, high))
+    assert wide.height_in_doubt is doubt
+    text = " ".join(format_table([wide]).split())
+    assert ("7.2 in?" in text) is doubt
+    assert ("measure the plant where a limit is near" in text) is doubt
