@@ -268,11 +268,13 @@ def _stated(rows: str | None, height: str | None, check_bar: float) -> Stated:
     from collarvision.above.scale import LEAST_ROWS_M, MOST_ROWS_M, Stated
     from collarvision.units import UnitError, read_length_mm
 
-    try:
-        apart = None if rows is None else float(read_length_mm(rows)) / 1000
-        up = None if height is None else float(read_length_mm(height)) / 1000
-    except UnitError as error:
-        end_with(str(error), EXIT_USAGE)
+    def metres(option: str, said: str | None) -> float | None:
+        try:
+            return None if said is None else float(read_length_mm(said)) / 1000
+        except UnitError as error:
+            end_with(f"{option}: {error}", EXIT_USAGE)
+
+    apart, up = metres("--rows", rows), metres("--height", height)
     if apart is not None and not LEAST_ROWS_M <= apart <= MOST_ROWS_M:
         end_with(
             f"--rows {rows} can't be corn's ({LEAST_ROWS_M:g} to {MOST_ROWS_M:g} m): measure from "

@@ -25,6 +25,9 @@ def zone_sentences(zoned: ZonedField) -> tuple[str, ...]:
     """What is to be said under a table of the zones."""
     said = [enough_words(zoned), shift_words(zoned)]
     if zoned.plants:
+        said.insert(
+            0, "Half at: the highest stage that at least half of a zone's plants have reached."
+        )
         said.append(advanced_words(zoned))
     return (*(words for words in said if words is not None), *zoned.notes)
 
