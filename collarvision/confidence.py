@@ -138,12 +138,16 @@ def judge(
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
     reasons = [*([_sentence(trouble, findings)] if trouble else []), *stops]
+    # Few pixels look like blur to the network: then coming closer helps, and focusing doesn't.
+    small = [f.sentence for f in findings if f.code == "plant_small" and trouble == "blurred"]
+    if small:
+        reasons = [*small, *stops]
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
     if not sure:
         reasons += _doubts(plant, belief, parts, findings)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
-    if trouble in ("blurred", "dark") and confidence < 0.3:
+    if trouble in ("blurred", "dark") and confidence < 0.3 and not small:
         return Verdict(confidence, "rejected", _unique(reasons))
     return Verdict(confidence, "hand-count", _unique(reasons))
 

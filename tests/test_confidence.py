@@ -121,6 +121,17 @@ def test_a_leaf_further_up_cannot_clear_before_the_next_one():
     assert verdict.outcome == "staged"
 
 
+def test_too_few_pixels_are_not_called_blur():
+    drawn = draw(4)
+    parts = replace(drawn.parts, usability=usability(blurred=20.0))
+    doubtful = replace(GUESSES, sure=(-6.0, 0.5))
+    few = Finding("plant_small", "Too few pixels: go closer.", "warning")
+    assert judged(parts, calibration=doubtful).outcome == "rejected"
+    verdict = judged(parts, [few], doubtful)
+    assert verdict.outcome == "hand-count"
+    assert verdict.reasons[0] == "Too few pixels: go closer."
+
+
 def test_a_twin_that_leaves_doubt_says_where_to_look():
     drawn = draw(4)
     top = drawn.parts.collars[3]
