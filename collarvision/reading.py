@@ -172,11 +172,11 @@ def _read(
     looks, scale = _look(photo, check_bar_mm)
     parts = gather(looks)
     findings = assess(photo, parts, scale)
-    got = understand(parts, findings, scale, calibration)
+    got = understand(assemble(parts, scale), parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
         parts = gather(look_closer(photo, looks))
-        got = understand(parts, findings, scale, calibration, careful=True)
+        got = understand(assemble(parts, scale), parts, findings, calibration, careful=True)
     verdict = got.verdict
     about_file = Reading(
         photo=photo.name,
@@ -235,15 +235,14 @@ class Understood:
 
 
 def understand(
+    plant: Plant,
     parts: Parts,
     findings: tuple[Finding, ...],
-    scale: Scale | None,
     calibration: Calibration,
     *,
     careful: bool = False,
 ) -> Understood:
-    """Assemble the plant, believe its stage and judge it; `careful` after a closer look."""
-    plant = assemble(parts, scale)
+    """Believe a plant's stage, number its leaves and judge it; `careful` after a closer look."""
     belief = believe(plant, parts, calibration)
     plant = numbered(plant, belief)
     verdict = judge(parts, plant, belief, findings, calibration, careful=careful)

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from collarvision.calibration import Calibration, Three, Two, as_json
-from collarvision.confidence import judge, look_closer_at, top_logit
+from collarvision.confidence import top_logit
 from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
@@ -33,7 +33,7 @@ from training.accepting import (
     risk_threshold,
     strictest_needed,
 )
-from training.cases import Case, leaf_labels, read_cases
+from training.cases import Case, last_word, leaf_labels, read_cases
 from training.kept import load_kept
 
 FEWEST = 100
@@ -274,7 +274,9 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     )
     bad = [case for case in cases if not case.usable]
     no_floor = replace(fitted, usable_floor=0.0)
-    sure = np.array([_outcome(case, no_floor) == "staged" for case in bad], dtype=bool)
+    sure = np.array(
+        [last_word(case, no_floor).verdict.outcome == "staged" for case in bad], dtype=bool
+    )
     ok = np.array([case.parts.usability["ok"] for case in bad])
     fitted = replace(fitted, usable_floor=usable_floor(ok, sure))
     said, said_right = honest.at(fitted.closer_from)
@@ -300,19 +302,8 @@ def _refused(cases: Sequence[Case], calibration: Calibration) -> float | None:
     bad = [case for case in cases if not case.usable]
     if not bad:
         return None
-    refused = [_outcome(case, calibration) != "staged" for case in bad]
+    refused = [last_word(case, calibration).verdict.outcome != "staged" for case in bad]
     return round(float(np.mean(refused)), 4)
-
-
-def _outcome(case: Case, calibration: Calibration) -> str:
-    """What is said in the end: after the closer look where one is taken."""
-    belief = believe(case.plant, case.parts, calibration)
-    verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
-    if case.closer is None or not look_closer_at(verdict, calibration):
-        return verdict.outcome
-    case = case.closer
-    belief = believe(case.plant, case.parts, calibration)
-    return judge(case.parts, case.plant, belief, case.findings, calibration, careful=True).outcome
 
 
 def main(words: Sequence[str] | None = None) -> int:

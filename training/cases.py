@@ -13,14 +13,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from collarvision.card import Scale, find_card
+from collarvision.confidence import look_closer_at
 from collarvision.looks import Look, made_look
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
 from collarvision.plant import Leaf, Plant, assemble
 from collarvision.quality import assess
+from collarvision.reading import Understood, understand
 from training.scoring import TOLERANCE, plant_height_px
 
 if TYPE_CHECKING:
+    from collarvision.calibration import Calibration
     from collarvision.quality import Finding
 
 
@@ -77,6 +80,16 @@ def read_cases(
         if number % 100 == 99:
             print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
     return cases
+
+
+def last_word(case: Case, calibration: Calibration) -> Understood:
+    """What is made of a photo in the end, by the rules of run time: after a closer look if any."""
+    got = understand(case.plant, case.parts, case.findings, calibration)
+    closer = case.closer
+    if closer is None or not look_closer_at(got.verdict, calibration):
+        return got
+    # Only collars are seen anew: what was found of the photo itself stands.
+    return understand(closer.plant, closer.parts, case.findings, calibration, careful=True)
 
 
 def _case(photo: Photo, looks: Looks, scale: Scale | None, row: dict[str, Any]) -> Case:

@@ -16,11 +16,10 @@ from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.calibration import Calibration
-from collarvision.confidence import look_closer_at
 from collarvision.height import measure
-from collarvision.reading import understand, with_plant
+from collarvision.reading import with_plant
 from training.calibrate import calibrate
-from training.cases import Case
+from training.cases import Case, last_word
 from training.evaluate import markdown, table
 from training.kept import load_kept
 from training.riskplot import risk_plot
@@ -29,10 +28,7 @@ from training.scoring import by_kind, compare_all, summary, sure_pairs
 
 def record(case: Case, calibration: Calibration) -> dict[str, Any]:
     """The record that a case leads to with a calibration; nothing of the file itself is in it."""
-    got = understand(case.parts, case.findings, case.scale, calibration)
-    if case.closer is not None and look_closer_at(got.verdict, calibration):
-        close = case.closer
-        got = understand(close.parts, case.findings, case.scale, calibration, careful=True)
+    got = last_word(case, calibration)
     reading = Reading(photo=case.name, outcome=got.verdict.outcome, reasons=got.verdict.reasons)
     if got.verdict.outcome != "rejected":
         factor = calibration.interval_factor

@@ -15,11 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from collarvision.calibration import Calibration
-from collarvision.confidence import judge, look_closer_at
 from collarvision.network import MODEL_VARIABLE, STAGE_COUNT, load_network
 from collarvision.photo import load_photo
-from collarvision.stage import believe
-from training.cases import Case, read_cases
+from training.cases import Case, last_word, read_cases
 from training.network import LOST
 from training.scoring import read_jsonl
 from training.views import READ_MARGIN
@@ -54,15 +52,10 @@ def said_by_tool(truth: Path, model: Path, calibration: Calibration) -> dict[str
 
 
 def _said(case: Case, calibration: Calibration) -> Said:
-    belief = believe(case.plant, case.parts, calibration)
-    verdict = judge(case.parts, case.plant, belief, case.findings, calibration)
-    if case.closer is not None and look_closer_at(verdict, calibration):
-        case = case.closer
-        belief = believe(case.plant, case.parts, calibration)
-        verdict = judge(case.parts, case.plant, belief, case.findings, calibration, careful=True)
-    if verdict.outcome == "rejected":
+    got = last_word(case, calibration)
+    if got.verdict.outcome == "rejected":
         return Said(None)
-    return Said(belief.stage, verdict.outcome == "staged")
+    return Said(got.belief.stage, got.verdict.outcome == "staged")
 
 
 def said_by_network(truth: Path, model: Path, side: int) -> dict[str, Said]:
