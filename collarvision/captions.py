@@ -133,18 +133,9 @@ def _key_rows(reading: Reading, width: float, size: int) -> list[list[tuple[str,
         ),
         ("card", "scale card", reading.card is not None),
     ]
-    rows: list[list[tuple[str, str]]] = []
-    used = width
-    for name, words, wanted in entries:
-        if not wanted:
-            continue
-        need = 3.7 * size + marks.text_width(words, size)
-        if not rows or used + need > width:
-            rows.append([])
-            used = 0.0
-        rows[-1].append((name, words))
-        used += need
-    return rows
+    shown = [(name, words) for name, words, wanted in entries if wanted]
+    needed = [3.7 * size + marks.text_width(words, size) for _, words in shown]
+    return marks.in_rows(shown, needed, width)
 
 
 def _draw_key(canvas: Canvas, name: str, x: float, y: float, unit: float) -> None:

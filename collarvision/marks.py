@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -64,6 +65,25 @@ def wrap(words: str, size_px: int, width_px: float) -> list[str]:
             word = word[fits:]
         line = word
     return [*lines, line] if line else lines
+
+
+Item = TypeVar("Item")
+
+
+def in_rows(
+    items: Sequence[Item], widths_px: Sequence[float], room_px: float, between_px: float = 0.0
+) -> list[list[Item]]:
+    """Break the entries of a key into rows no wider than `room_px`."""
+    rows: list[list[Item]] = []
+    used = 0.0
+    for item, width in zip(items, widths_px, strict=True):
+        if rows and used + between_px + width <= room_px:
+            rows[-1].append(item)
+            used += between_px + width
+        else:
+            rows.append([item])
+            used = width
+    return rows
 
 
 class Canvas:

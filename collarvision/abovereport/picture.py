@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -167,18 +165,22 @@ def _key(frame: FrameAbove, width: int) -> np.ndarray:
     room = width - 2 * pad
     reasons = [line for reason in frame.reasons for line in marks.wrap(reason, size, room)]
     headline = marks.wrap(_headline(frame), size, room)
-    legend = _rows(_legend(frame, size), room, 1.6 * size)
-    height = round(2 * pad + step * (len(headline) + len(legend) + len(reasons)))
+    legend = _legend(frame)
+    widths = [_MARK_WIDTHS[mark] * size + marks.text_width(words, size) for mark, words in legend]
+    apart = 1.6 * size
+    rows = marks.in_rows(list(zip(legend, widths, strict=True)), widths, room, apart)
+    height = round(2 * pad + step * (len(headline) + len(rows) + len(reasons)))
     canvas = Canvas(np.full((height, width, 3), marks.BLACK, np.uint8))
     y = float(pad)
     for line in headline:
         canvas.words(pad, y, line, size, marks.WHITE)
         y += step
-    for row in legend:
+    for row in rows:
         x = float(pad)
-        for sign in row:
-            sign.draw(canvas, x, y)
-            x += sign.width_px + 1.6 * size
+        for (mark, words), entry_px in row:
+            _draw_mark(canvas, mark, x, y + 0.55 * size, size)
+            canvas.words(x + _MARK_WIDTHS[mark] * size, y, words, size, marks.WHITE)
+            x += entry_px + apart
         y += step
     for line in reasons:
         canvas.words(pad, y, line, size, marks.ORANGE)
@@ -198,78 +200,34 @@ def _headline(frame: FrameAbove) -> str:
     return said
 
 
-@dataclass(frozen=True)
-class _Sign:
-    """A mark with its words; `draw` puts them at (x, y) of a canvas."""
-
-    width_px: float
-    draw: Callable[[Canvas, float, float], None]
+_MARK_WIDTHS: Final = {"tips": 2.896, "double": 1.024, "off": 1.024, "gap": 2.7}
+"""Room of a mark before its words, of the words' size."""
 
 
-def _rows(signs: Sequence[_Sign], room_px: float, between_px: float) -> list[list[_Sign]]:
-    """Break the signs into rows that fit."""
-    rows: list[list[_Sign]] = []
-    used = room_px
-    for sign in signs:
-        if rows and used + between_px + sign.width_px <= room_px:
-            rows[-1].append(sign)
-            used += between_px + sign.width_px
-        else:
-            rows.append([sign])
-            used = sign.width_px
-    return rows
-
-
-def _legend(frame: FrameAbove, size: int) -> list[_Sign]:
-    """What the marks of a picture mean, those alone that are in it."""
+def _legend(frame: FrameAbove) -> list[tuple[str, str]]:
+    """Marks of a picture and what they mean, those alone that are in it."""
     plants = frame.plants
     if plants is None or not len(plants):
         return []
     low, high = _tip_span(plants)
+    entries = [
+        ("tips", f"{low:.0f} to {high:.0f} leaf tips", True),
+        ("double", "two plants as one", (plants.double >= 0.5).any()),
+        ("off", "off the rows", (plants.row < 0).any()),
+        ("gap", "gap", bool(frame.gaps)),
+    ]
+    return [(mark, words) for mark, words, wanted in entries if wanted]
+
+
+def _draw_mark(canvas: Canvas, mark: str, x: float, middle: float, size: int) -> None:
     radius = 0.32 * size
-
-    def sign(mark_px: float, words: str, mark: Callable[[Canvas, float, float], None]) -> _Sign:
-        def draw(canvas: Canvas, x: float, y: float) -> None:
-            mark(canvas, x, y + 0.55 * size)
-            canvas.words(x + mark_px, y, words, size, marks.WHITE)
-
-        return _Sign(mark_px + marks.text_width(words, size), draw)
-
-    def shades(canvas: Canvas, x: float, middle: float) -> None:
+    if mark == "tips":
         for place, share in enumerate((0.0, 0.5, 1.0)):
             canvas.disc(x + radius * (1 + 2.6 * place), middle, radius, _colour(share), 1.0)
-
-    signs = [sign(7.8 * radius + 0.4 * size, f"{low:.0f} to {high:.0f} leaf tips", shades)]
-    if (plants.double >= 0.5).any():
-        signs.append(
-            sign(
-                3.2 * radius,
-                "two plants as one",
-                lambda canvas, x, middle: canvas.polygon(
-                    marks.diamond(x + radius, middle, 1.3 * radius), _SOME, 1.0
-                ),
-            )
-        )
-    if (plants.row < 0).any():
-        signs.append(
-            sign(
-                3.2 * radius,
-                "off the rows",
-                lambda canvas, x, middle: canvas.ring(x + radius, middle, radius, marks.WHITE, 0.8),
-            )
-        )
-    if frame.gaps:
-        signs.append(
-            sign(
-                2.7 * size,
-                "gap",
-                lambda canvas, x, middle: canvas.line(
-                    [(x, middle), (x + 2.2 * size, middle)],
-                    marks.VERMILION,
-                    3.0,
-                    rim=1.0,
-                    dashes=3,
-                ),
-            )
-        )
-    return signs
+    elif mark == "double":
+        canvas.polygon(marks.diamond(x + radius, middle, 1.3 * radius), _SOME, 1.0)
+    elif mark == "off":
+        canvas.ring(x + radius, middle, radius, marks.WHITE, 0.8)
+    else:
+        ends = [(x, middle), (x + 2.2 * size, middle)]
+        canvas.line(ends, marks.VERMILION, 3.0, rim=1.0, dashes=3)
