@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
@@ -57,6 +58,16 @@ def end_with(words: str, status: int = EXIT_USAGE) -> NoReturn:
     """Say why the command ends, and end it."""
     say(words)
     raise typer.Exit(status)
+
+
+def day_of(text: str | None, option: str) -> date | None:
+    """Read the date that an option was given, if any, or stop with a sentence."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        end_with(f"{option} {text!r} isn't a date: write it like 2027-06-04.")
 
 
 def field_outline(path: Path, field: str | None) -> Boundary:

@@ -86,7 +86,7 @@ def above(
     """Count plants, gaps and leaf tips in photos from above: a range of stages, never the stage."""
     from collarvision.above.calibration import load_above_calibration
     from collarvision.above.fields import gather_field
-    from collarvision.above.network import NoAboveNetwork, load_above_network
+    from collarvision.above.network import load_above_network
     from collarvision.abovereport.files import save_field
     from collarvision.abovereport.words import tell_field
     from collarvision.network import ModelError
@@ -99,9 +99,7 @@ def above(
     within = _within(boundary, field)
     try:
         network, calibration = load_above_network(), load_above_calibration()
-    except NoAboveNetwork as error:
-        end_with(str(error), EXIT_MODEL)
-    except ModelError as error:
+    except ModelError as error:  # no network for such photos is one of them
         end_with(str(error), EXIT_MODEL)
     job = _Job(network, calibration, stated, within, out, overlays)
     try:

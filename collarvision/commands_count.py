@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from collarvision.commandline import (
-    EXIT_OUTPUT,
-    end_with,
-    say,
-)
+from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say
 
 
 def count(
@@ -72,11 +68,7 @@ def count(
         end_with(f"--height {height!r} isn't the height of a corn plant: check the unit.")
     if collars is None and from_nodes is None and height_mm is None:
         end_with("Nothing was counted: give --stage, --nodes or --height.")
-    if visit is not None:
-        try:
-            visit = date.fromisoformat(visit.strip()).isoformat()
-        except ValueError:
-            end_with(f"--visit {visit!r} isn't a date: write it like 2027-06-04.")
+    day = day_of(visit, "--visit")
     way = "split-stalk" if nodes is not None and collars is None else "on-plant"
     made = HandCount(
         who.strip(),
@@ -91,7 +83,8 @@ def count(
         end_with(f"There is no survey {survey}: check the name.", EXIT_OUTPUT)
     try:
         with SurveyWriter(survey) as store:
-            picked = pick(store, what, field=field, date=visit)
+            on = None if day is None else day.isoformat()
+            picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:
                 store.add_hand_count(picked.photo.sha256, made)
             else:

@@ -14,6 +14,7 @@ import typer
 from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
+    day_of,
     end_with,
     say,
 )
@@ -147,10 +148,10 @@ def field(
     from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
     from collarvision.units import shown_here
 
-    today = _date(day, "--day") or date.today()
-    wanted = _date(visit, "--visit")
-    harvest = _date(planned_harvest, "--planned-harvest")
-    hit = [(kind, _date(text, f"--{kind}")) for kind, text in (("hail", hail), ("frost", frost))]
+    today = day_of(day, "--day") or date.today()
+    wanted = day_of(visit, "--visit")
+    harvest = day_of(planned_harvest, "--planned-harvest")
+    hit = [(kind, day_of(text, f"--{kind}")) for kind, text in (("hail", hail), ("frost", frost))]
     if not 0 < precision < 0.5:
         end_with(f"--precision {precision:g}: give a share between 0 and 0.5, such as 0.15.")
     if save and not (who or "").strip():
@@ -305,12 +306,3 @@ def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:
     except OutputError as error:
         end_with(str(error), EXIT_OUTPUT)
     say(f"Wrote the report to {path}.")
-
-
-def _date(text: str | None, option: str) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError:
-        end_with(f"{option} {text!r} isn't a date: write it like 2027-06-04.")

@@ -17,6 +17,7 @@ from collarvision.commandline import (
     Out,
     Seed,
     Start,
+    day_of,
     end_with,
     field_outline,
     position,
@@ -102,7 +103,7 @@ def walk(
         start=start,
         headland=headland,
         seed=seed,
-        day=_date(day),
+        day=day_of(day, "--day"),
         oldest=oldest,
     )
     show_walk(planned, field=field, units=units, form=form, out=out, map_page=map_page)
@@ -226,12 +227,3 @@ def show_walk(
     except OutputError as error:
         end_with(str(error), EXIT_OUTPUT)
     typer.echo(f"Wrote the walk to {out}.", err=True)
-
-
-def _date(text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text.strip())
-    except ValueError:
-        end_with(f"--day {text!r} isn't a date: write it like 2027-06-04.")
