@@ -15,6 +15,9 @@ Outcome = Literal["staged", "hand-count", "rejected"]
 Pixel = tuple[float, float]
 MM_PER_INCH = 25.4
 
+HEIGHT_DOUBT = 0.3
+"""Share of a height that its interval may reach to either side before it is shown with "?"."""
+
 
 @dataclass(frozen=True)
 class CollarMark:
@@ -35,10 +38,6 @@ class TipMark:
     y: float
     shape: Literal["rounded", "pointed"] | None
     score: float
-
-
-HEIGHT_DOUBT = 0.3
-"""Share of a height that its interval may reach to either side before it is shown with "?"."""
 
 
 @dataclass(frozen=True)

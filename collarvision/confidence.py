@@ -137,11 +137,9 @@ def judge(
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
-    reasons = [*([_sentence(trouble, findings)] if trouble else []), *stops]
     # Few pixels look like blur to the network: then coming closer helps, and focusing doesn't.
     small = [f.sentence for f in findings if f.code == "plant_small" and trouble == "blurred"]
-    if small:
-        reasons = [*small, *stops]
+    reasons = [*(small or ([_sentence(trouble, findings)] if trouble else [])), *stops]
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
     if not sure:

@@ -102,7 +102,7 @@ def headline(answer: FieldAnswer) -> str:
     if stage.stage is None:
         return "No stage yet: no plant has an answer."
     sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure)"
-    plants = f"{_count(stage.plants, 'plant')}"
+    plants = _count(stage.plants, "plant")
     if stage.stop_effect.stops:
         plants += f" at {_count(stage.stop_effect.stops, 'stop')}"
     said = f"{stage_name(stage.stage)}{sure}, from {plants}"

@@ -260,7 +260,7 @@ def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
     return look_at_square(rgb, square, network, step=step)
 
 
-def count_distribution(logits: np.ndarray) -> np.ndarray:
+def ordinal_distribution(logits: np.ndarray) -> np.ndarray:
     """Turn ordinal logits P(k collars or more), k = 1 .. 12, into P(0 .. 12 collars).
 
     Crossing thresholds are flattened (a running minimum), so that no probability is negative.
@@ -320,7 +320,7 @@ def gather(looks: Looks) -> Parts:
         tips=tuple(tips),
         base=bases[0] if bases else None,
         arch=arches[0] if arches else None,
-        collar_counts=count_distribution(summary[:12]),
+        collar_counts=ordinal_distribution(summary[:12]),
         usability=combine_usability(first.summary[12:19], second.summary[12:19]),
         laid=float(sigmoid(summary[19])),
         first_leaf=float(sigmoid(summary[20])),

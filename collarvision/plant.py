@@ -62,8 +62,8 @@ class Leaf:
         Stalk first, tip last; empty without a tip.
     kind : str
         ``paired`` (collar and tip seen), ``tipless`` (collar only), ``twin`` (collar only, and
-        perhaps the other half of the one beside it), ``hidden`` (tip, collar
-        behind a blade) or ``whorl`` (tip, no collar yet).
+        perhaps the other half of the one beside it), ``hidden`` (tip, collar behind a blade) or
+        ``whorl`` (tip, no collar yet).
     collar_score, tip_collared : float
         The two separate opinions that this leaf's collar shows; 0.5 where there is none.
     rounded : float

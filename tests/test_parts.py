@@ -39,8 +39,8 @@ from collarvision.parts import (
     USABILITY_NAMES,
     _refined,
     combine_usability,
-    count_distribution,
     gather,
+    ordinal_distribution,
     read_parts,
     take_looks,
 )
@@ -287,7 +287,7 @@ def test_the_peak_of_a_bell_is_found_within_a_tenth_of_a_cell(dx, dy, sigma, top
 @settings(max_examples=40)
 @given(arrays(float, 12, elements=st.floats(-30, 30)))
 def test_ordinal_answers_become_a_distribution(logits):
-    p = count_distribution(logits)
+    p = ordinal_distribution(logits)
     assert p.shape == (13,)
     assert (p >= 0).all()
     assert p.sum() == pytest.approx(1.0)
@@ -295,8 +295,8 @@ def test_ordinal_answers_become_a_distribution(logits):
 
 def test_ordinal_answers_say_the_stage():
     logits = np.where(np.arange(1, 13) <= 5, 8.0, -8.0)
-    assert count_distribution(logits).argmax() == 5
-    assert count_distribution(np.full(12, -8.0)).argmax() == 0
+    assert ordinal_distribution(logits).argmax() == 5
+    assert ordinal_distribution(np.full(12, -8.0)).argmax() == 0
 
 
 @settings(max_examples=40)

@@ -77,14 +77,10 @@ def allocate(
     ValueError
         When the precision makes no sense, or fewer stops than zones are asked for.
     """
-    if not 0 < precision < 0.5:
-        raise ValueError(
-            f"The precision must lie between 0 and 0.5, such as 0.15, not {precision:g}."
-        )
+    plain = plan_sample(area_m2 / _M2_AN_ACRE, precision)
     zones = len(prior.bins)
     if stops is not None and stops < zones:
         raise ValueError(f"{stops} stops can't see {zones} zones: give {zones} or more.")
-    plain = plan_sample(area_m2 / _M2_AN_ACRE, precision)
     fewest = max(plain.stops, zones + (zones > 1))
     spread = _zone_spread(prior)
     found: list[Allocation] = []
