@@ -26,21 +26,23 @@ Leaf 1 under 20 mm, leaf 5 over 100 mm, leaf 6 200-300 mm: Ledent & Mouraux 1990
 HEIGHT_SIGMA = 0.4
 """Natural log units: plants and sowing depths differ widely. Our own choice."""
 
-RANK_LENGTHS_MM = ((1, 50.0), (2, 120.0), (3, 190.0), (4, 270.0), (5, 370.0), (6, 470.0))
+RANK_LENGTHS_MM = ((1, 50.0), (2, 135.0), (3, 200.0), (4, 270.0), (5, 370.0), (6, 470.0))
 """Length of a blade as a photo shows it, by rank.
 
 Leaf 1 about 50 mm: Ledent & Mouraux 1990; 38-44 mm: Mississippi State University Extension 2024.
-Leaves 2-6 are published as 151, 207, 277, 361 and 457 mm (Fournier & Andrieu 1998, whose formula
-reads high for low ranks); the values here are our own choice near them.
+Leaves 2-6 are published as 151, 207, 277, 361 and 457 mm (Fournier & Andrieu 1998); a photo shows
+them a little shortened. The values here are our own choice near both.
 """
 
-LENGTH_SIGMA = 0.3
+LENGTH_SIGMA = 0.4
+"""Natural log units, as blades traced in own photos spread about their rank (0.31 to 0.43)."""
 
 RANK_RATIOS = ((1, 0.4), (2, 0.6), (3, 0.68), (4, 0.75), (5, 0.8), (6, 0.8))
 """Length of a blade against the next one's, for photos without a scale. Our own choice, from the
 same lengths."""
 
-RATIO_SIGMA = 0.25
+RATIO_SIGMA = 0.4
+"""Natural log units, as in own photos (0.28 to 0.50)."""
 
 RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
@@ -176,6 +178,19 @@ def first_leaf_present(network: float, none_lost: float) -> float:
     """P(leaf 1 is there): the mean of the network's logit and the lost-leaf belief's."""
     a, b = (float(np.log(p / (1 - p))) for p in np.clip([network, none_lost], 1e-4, 1 - 1e-4))
     return float(1 / (1 + np.exp(-(a + b) / 2)))
+
+
+def first_leaf_numbered(first_leaf: float, below: int) -> float:
+    """P(leaf 1 is there), on the side where the leaf numbers are: a record must not say both.
+
+    Parameters
+    ----------
+    first_leaf : float
+        As of `first_leaf_present`, before the stage was known.
+    below : int
+        Leaves below the lowest one, as the leaves were numbered in the end.
+    """
+    return max(first_leaf, 0.5) if below == 0 else min(first_leaf, 0.499)
 
 
 def _present_or_not(present: float, length: int) -> np.ndarray:

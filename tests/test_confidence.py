@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
     POINTED_LOWEST,
+    PRESSED_TOP,
     SENTENCES,
     Verdict,
     confidence_of,
@@ -30,7 +31,7 @@ from collarvision.parts import CollarPeak
 from collarvision.plant import assemble
 from collarvision.stage import believe
 
-GUESSES = Calibration()
+GUESSES = replace(Calibration(), threshold=0.88)
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,17 @@ def test_a_plant_whose_leaves_are_too_small_goes_to_a_person():
     assert "come closer" in verdict.reasons[0]
 
 
+def test_a_blurred_plant_without_leaves_is_no_bare_board():
+    """What spoils the photo is said, not that there is no plant: nobody looks for a better one."""
+    parts = replace(draw(1).parts, tips=(), collars=())
+    blurred = replace(parts, usability=usability(ok=0.15, blurred=0.8))
+    verdict = judged(blurred)
+    assert verdict.outcome == "hand-count"
+    assert verdict.reasons == (SENTENCES["blurred"],)
+    small = Finding("plant_small", "Too few pixels: go closer.", "warning")
+    assert judged(blurred, [small]).reasons == ("Too few pixels: go closer.",)
+
+
 def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
     drawn = draw(4, whorl=2)
     tips = tuple(replace(t, collared=0.72) if round(t.rank) == 5 else t for t in drawn.parts.tips)
@@ -164,6 +176,34 @@ def test_a_pointed_leaf_1_is_never_staged_however_sure_the_count():
     verdict = judge(draw(4).parts, doubtful, belief, (), calibration)
     assert verdict.outcome == "hand-count"
     assert POINTED_LOWEST in verdict.reasons
+
+
+@pytest.mark.parametrize(
+    ("gap", "stopped"), [(0.1, True), (0.19, True), (0.25, False), (1.0, False)]
+)
+def test_two_top_collars_that_are_nearly_one_go_to_a_person(gap, stopped):
+    """One collar's band and edge pass for two: no confidence outweighs that."""
+    calibration = replace(Calibration(), threshold=0.0, usable_floor=0.0)
+    parts = draw(5).parts
+    plant = assemble(parts)
+    belief = believe(plant, parts, calibration)
+    usual = np.median(np.diff([leaf.along_px for leaf in plant.leaves[:4]]))
+    near = replace(plant.leaves[4], along_px=plant.leaves[3].along_px + gap * usual)
+    pressed = replace(plant, leaves=(*plant.leaves[:4], near, *plant.leaves[5:]))
+    verdict = judge(parts, pressed, belief, (), calibration)
+    assert (verdict.outcome == "hand-count") == stopped
+    assert (PRESSED_TOP in verdict.reasons) == stopped
+
+
+def test_a_seedling_without_collars_is_not_stopped_by_a_pointed_leaf():
+    calibration = replace(Calibration(), threshold=0.0, usable_floor=0.0)
+    parts = draw(0, whorl=2).parts
+    plant = assemble(parts)
+    belief = believe(plant, parts, calibration)
+    pointed = replace(plant.leaves[0], rounded=0.05, shape="pointed")
+    doubtful = replace(plant, leaves=(pointed, *plant.leaves[1:]))
+    assert belief.stage == 0
+    assert POINTED_LOWEST not in judge(parts, doubtful, belief, (), calibration).reasons
 
 
 def test_a_hidden_collar_is_named():
@@ -237,7 +277,7 @@ def test_a_calibration_survives_its_file(tmp_path):
 
 
 def test_without_a_file_the_guesses_serve(tmp_path):
-    assert load_calibration(tmp_path / "none.json") == GUESSES
+    assert load_calibration(tmp_path / "none.json") == Calibration()
     assert not GUESSES.fitted
 
 

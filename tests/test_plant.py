@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from collarvision.lost import Signs, lost_leaves
+from collarvision.lost import Signs, first_leaf_numbered, lost_leaves
 from collarvision.pairing import cheapest_assignment
 from collarvision.parts import CollarPeak, Point
 from collarvision.plant import assemble
@@ -229,3 +229,11 @@ def test_assignment_costs_what_scipy_says(seed):
     assert sorted(columns) == list(range(n))
     rows, best = linear_sum_assignment(cost)
     assert cost[np.arange(n), columns].sum() == pytest.approx(cost[rows, best].sum())
+
+
+@given(st.floats(0.0, 1.0), st.integers(0, 5))
+def test_the_first_leaf_is_there_exactly_where_no_leaf_is_below(first_leaf, below):
+    """A record that says both "none lost" and "leaf 1 is gone" of one plant helps nobody."""
+    said = first_leaf_numbered(first_leaf, below)
+    assert (said >= 0.5) == (below == 0)
+    assert abs(said - first_leaf) <= 0.501

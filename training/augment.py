@@ -27,6 +27,7 @@ FINE_BLUR, RUINED_BLUR = 1.6, (4.5, 11.0)
 FINE_LIGHT, RUINED_LIGHT = (0.03, 0.5), (0.0006, 0.006)
 BLURRED_SHARE, DARK_SHARE = 0.04, 0.03
 BACKGROUND_SHARE = 0.25
+RECOLOURED_SHARE = 0.35
 
 
 @dataclass(frozen=True)
@@ -186,6 +187,8 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
         image[paint] = phone.paint_background(image[paint], mask[paint], rng, generator)
 
     light = phone.to_linear(image)
+    known = [bool(sample.truth.row.get("classes_known", True)) for sample in look.samples]
+    light = phone.recolour_parts(light, mask, (rng.random(count) < RECOLOURED_SHARE) & known, rng)
     light = light * phone.illumination(count, image.shape[2:], rng, generator, look.light)
     light = phone.blur(light, look.blur_sigma, look.ruined, rng)
     light = phone.add_noise(light, look.light, rng, generator)

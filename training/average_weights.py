@@ -10,7 +10,6 @@ as either and often better on what neither has seen, at no cost when reading (M.
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -19,7 +18,7 @@ from typing import Any
 import torch
 from torch import Tensor
 
-from training.checkpoint import FORMAT
+from training.checkpoint import FORMAT, write_checkpoint
 
 
 def averaged(states: Sequence[Mapping[str, Tensor]]) -> dict[str, Tensor]:
@@ -60,9 +59,7 @@ def average_files(paths: Sequence[Path], out: Path) -> dict[str, Any]:
         "settings": {"averaged_of": len(parts)},
         "scores": {},
     }
-    beside = out.with_name(out.name + ".part")
-    torch.save(made, beside)
-    os.replace(beside, out)
+    write_checkpoint(out, made)
     return made
 
 

@@ -61,7 +61,8 @@ def compact(state: Mapping[str, Tensor]) -> dict[str, Tensor]:
     }
 
 
-def _write(payload: Any, path: Path) -> None:
+def write_checkpoint(path: Path, payload: Mapping[str, Any]) -> None:
+    """Write a checkpoint beside its place, then put it there in one stroke."""
     path.parent.mkdir(parents=True, exist_ok=True)
     beside = path.with_name(path.name + ".part")
     torch.save(payload, beside)
@@ -78,7 +79,8 @@ def save(
     scores: Mapping[str, Any],
 ) -> None:
     """Write the averaged weights (about 7 MB) in one stroke."""
-    _write(
+    write_checkpoint(
+        path,
         {
             "format": FORMAT,
             "weights": compact(average.state()),
@@ -87,7 +89,6 @@ def save(
             "settings": dict(settings),
             "scores": dict(scores),
         },
-        path,
     )
 
 
@@ -101,7 +102,8 @@ def save_state(
     elapsed_s: float,
 ) -> None:
     """Write everything needed to go on as if nothing had happened."""
-    _write(
+    write_checkpoint(
+        path,
         {
             "format": FORMAT,
             "network": network.state_dict(),
@@ -110,7 +112,6 @@ def save_state(
             "step": step,
             "elapsed_s": elapsed_s,
         },
-        path,
     )
 
 

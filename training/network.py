@@ -72,6 +72,7 @@ RANK_SCALE = 4.0  # leaves per unit of the rank channels
 COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
 COARSE, FINE = 96, 64
+EVIDENCE = 64  # channels that the count of collars sums up
 
 
 class Separable(nn.Module):
@@ -142,7 +143,14 @@ class Network(nn.Module):
             nn.Linear(pooled, 256),
             nn.ReLU(),
             nn.Dropout(0.1),
-            nn.Linear(256, len(GLOBAL_CHANNELS)),
+            nn.Linear(256, len(GLOBAL_CHANNELS) - COLLARS.stop),
+        )
+        self.evidence = nn.Conv2d(fine, EVIDENCE, 1)
+        self.count_head = nn.Sequential(
+            nn.Linear(3 * EVIDENCE, 128),
+            nn.ReLU(),
+            nn.Dropout(0.1),
+            nn.Linear(128, COLLARS.stop),
         )
         last = self.map_head[-1]
         assert isinstance(last, nn.Conv2d)
@@ -165,7 +173,23 @@ class Network(nn.Module):
         # Offsets, links and ranks need more digits than bfloat16 has.
         with torch.autocast(device_type=image_device(x), enabled=False):
             maps = self.map_head[1](features.float())
-        return maps, self._globals(top, x, maps)
+        return maps, torch.cat([self._count(x, maps), self._globals(top, x, maps)], dim=1)
+
+    def _count(self, fine: Tensor, maps: Tensor) -> Tensor:
+        """Count collars from what is seen at collars alone.
+
+        The look of the whole plant (its leaves, their number and size) also tells a count, on
+        plants of our own kind: a head that may use it is half wrong on plants of another kind.
+        """
+        seen, hidden = HEATS.start, HEATS.stop - 1
+        heat = torch.sigmoid(maps[:, [seen, hidden]]).detach().float()
+        with torch.autocast(device_type=image_device(fine), enabled=False):
+            evidence = functional.relu(self.evidence(fine.float()))
+            sums = heat.flatten(2) @ evidence.flatten(2).transpose(1, 2)  # (N, 2, EVIDENCE)
+            peak = (evidence * heat[:, :1]).amax((2, 3))
+            pooled = torch.cat([torch.log1p(sums / COUNT_SCALE).flatten(1), peak], dim=1)
+            counted: Tensor = self.count_head(pooled)
+        return counted
 
     def _globals(self, top: Tensor, fine: Tensor, maps: Tensor) -> Tensor:
         """Pool what matters: the whole view, the plant's parts, and the keypoints.

@@ -26,7 +26,7 @@ CUT_HARMLESS = 0.015
 STRETCHED_SHARE = 0.6
 MOST_STRETCH = 0.4
 STRETCH_WAVES = (0.5, 2.0)  # over the height of the view
-STRETCH_STEPS = 40  # to undo it: each leaves at most MOST_STRETCH of the error
+STRETCH_STEPS = 6  # of Newton's method, to undo it
 
 
 @dataclass(frozen=True)
@@ -67,15 +67,18 @@ class View:
 
     def stretched(self, y: np.ndarray) -> np.ndarray:
         """Row of network px that shows a row of the picture before its stretch."""
+        amplitude, waves, phase = self.stretch
+        turn = 2 * np.pi * waves / self.height
         out = y
-        for _ in range(STRETCH_STEPS if self.stretch[0] else 0):
-            out = out - (self.unstretched(out) - y)
+        for _ in range(STRETCH_STEPS if amplitude else 0):
+            out = out - (self.unstretched(out) - y) / (1 + amplitude * np.cos(turn * out + phase))
         return out
 
     def to_net(self, xy: np.ndarray) -> np.ndarray:
         """Map (n, 2) sample px to network px."""
         xy = np.asarray(xy, np.float64).reshape(-1, 2)
-        homogeneous = np.c_[xy, np.ones(len(xy))] @ np.linalg.inv(self.sample_from_net).T
+        net_from_sample = np.linalg.inv(self.sample_from_net)
+        homogeneous = xy @ net_from_sample[:, :2].T + net_from_sample[:, 2]
         net = homogeneous[:, :2] / homogeneous[:, 2:]
         net[:, 1] = self.stretched(net[:, 1])
         return net

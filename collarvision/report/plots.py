@@ -106,11 +106,14 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
         drawing.dot(x, base - step * (placed[cell] - 0.5), min(step * 0.46, 4), "mark pale")
     mean = at(answer.stage.heights.mean_mm)
     drawing.area([(mean - 5, base + 9), (mean + 5, base + 9), (mean, base + 1)], "mark")
-    for number, (name, mm) in enumerate(near):
+    # A name runs from its line towards the middle: the lines that it would cross begin below it.
+    middle = WIDTH / 2
+    rows = sorted(near, key=lambda one: (at(one[1]) > middle, -abs(at(one[1]) - middle)))
+    for number, (name, mm) in enumerate(rows):
         y = 12.0 + 15 * number
         x = at(mm)
         drawing.line([(x, y + 3), (x, base)], "limit")
-        end = "end" if x > WIDTH / 2 else "start"
+        end = "end" if x > middle else "start"
         drawing.words(x + (-3 if end == "end" else 3), y, name, "small", end)
     return drawing.text()
 

@@ -22,6 +22,7 @@ MAX_COLLARS = 10
 # Extension 2024). Width about 13 mm [M].
 FIRST_LEAF_LENGTH_MM = (32.0, 60.0)
 FIRST_LEAF_WIDTH_MM = (6.5, 19.0)
+LOW_RANK_SHARE = {2: (0.72, 1.06), 3: (0.86, 1.06)}  # of the published length [M]
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
 # Leaf 1 below 20, leaf 5 above 100, leaf 6 200-300 (Ledent & Mouraux 1990); the ranks between
@@ -277,7 +278,8 @@ def grow(
             length = rng.uniform(*FIRST_LEAF_LENGTH_MM)
             width = rng.uniform(*FIRST_LEAF_WIDTH_MM)
         else:
-            shrink = 0.80 if rank == 2 else 0.92 if rank == 3 else 1.0
+            # As published or shorter: the formula reads high for low ranks.
+            shrink = rng.uniform(*LOW_RANK_SHARE.get(rank, (1.0, 1.0)))
             length = blade_length_mm(rank, final_leaves) * shrink * vigour * rng.uniform(0.86, 1.14)
             length *= math.exp(habit.length_trend * (rank - 5))
             width = blade_width_mm(rank, length, final_leaves) * width_factor

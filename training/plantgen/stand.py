@@ -20,7 +20,7 @@ from .shape import PlantShape, build, laid_flat, windblown
 from .textures import BOARD_KINDS, blade_atlas, board, ground, stalk_atlas
 from .wish import LIGHTINGS, WITH_MAIZE, Site, Wish
 
-STAGE_WEIGHTS = (0.09, 0.10, 0.095, 0.10, 0.105, 0.105, 0.10, 0.095, 0.085, 0.065, 0.06)
+STAGE_WEIGHTS = (0.11, 0.105, 0.095, 0.095, 0.095, 0.095, 0.10, 0.09, 0.085, 0.07, 0.06)
 """How often VE, V1, ... V10 are drawn: most where photos are most often asked about."""
 
 
