@@ -60,7 +60,13 @@ def test_it_fits_and_people_with_a_screen_reader_can_use_it(
 @pytest.mark.parametrize(("paper", "inches"), [("A4", (8.27, 11.69)), ("Letter", (8.5, 11.0))])
 def test_it_prints(report: Path, window: Any, paper: str, inches: tuple[float, float]) -> None:
     pypdf = pytest.importorskip("pypdf")
+    window.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
     window.get(report.as_uri())
+    # On a busy machine a page may be printed before it is laid out, and is one page then.
+    window.execute_async_script(
+        "const done = arguments[0]; document.fonts.ready.then(() => requestAnimationFrame(() => "
+        "requestAnimationFrame(done)))"
+    )
     asked = {"paperWidth": inches[0], "paperHeight": inches[1], "printBackground": True}
     data = window.execute_cdp_cmd("Page.printToPDF", asked)["data"]
     pages = pypdf.PdfReader(io.BytesIO(base64.b64decode(data))).pages
