@@ -131,8 +131,9 @@ def judge(
         if parts.usability["no_plant"] + parts.usability["not_maize"] < NOTHING_FROM:
             # A seedling whose leaves are too small or blurred to be told apart is a plant still.
             sound = parts.usability["ok"] >= OK_FROM
-            why = LEAVES_UNSEEN if sound else _too_few_pixels_or(_worst(parts), findings)
-            return Verdict(min(confidence, 0.05), "hand-count", (why,))
+            worst = _worst(parts)
+            why = _few_pixels(worst, findings) or _sentence(worst, findings)
+            return Verdict(min(confidence, 0.05), "hand-count", (LEAVES_UNSEEN if sound else why,))
         nothing = "no_plant"
     if nothing is not None:
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing],))
@@ -151,8 +152,8 @@ def judge(
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
-    small = trouble == "blurred" and any(f.code == "plant_small" for f in findings)
-    reasons = [*([_too_few_pixels_or(trouble, findings)] if trouble else []), *stops]
+    small = _few_pixels(trouble, findings)
+    reasons = [*([small or _sentence(trouble, findings)] if trouble else []), *stops]
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
     if not sure:
@@ -239,10 +240,10 @@ def _sentence(trouble: str, findings: Sequence[Finding]) -> str:
     return measured[0] if measured else SENTENCES[trouble]
 
 
-def _too_few_pixels_or(trouble: str, findings: Sequence[Finding]) -> str:
-    """The sentence for a trouble; few pixels look like blur, and then coming closer helps."""
-    small = [f.sentence for f in findings if f.code == "plant_small" and trouble == "blurred"]
-    return small[0] if small else _sentence(trouble, findings)
+def _few_pixels(trouble: str | None, findings: Sequence[Finding]) -> str | None:
+    """What to do where few pixels look like blur: come closer, since focusing won't help."""
+    small = (f.sentence for f in findings if f.code == "plant_small" and trouble == "blurred")
+    return next(small, None)
 
 
 def _worst(parts: Parts) -> str:

@@ -21,7 +21,6 @@ from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look, shows_card
-from collarvision.lost import first_leaf_numbered
 from collarvision.network import ModelError
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, PhotoError, load_photo
@@ -275,7 +274,7 @@ def with_plant(
             for leaf, _, rank in leaves
             if leaf.tip is not None and leaf.tip.score >= SHOWN_TIP
         ),
-        first_leaf=first_leaf_numbered(plant.first_leaf, belief.numbers.below),
+        first_leaf=plant.first_leaf,
         lower_leaves_missing=belief.numbers.below,
         soil_line=_xy_of(base),
         arch=arch,

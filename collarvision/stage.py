@@ -13,6 +13,7 @@ import numpy as np
 from collarvision.answer import stage_name
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.ladder import Numbers, Rung, number_leaves, stage_on_ladder
+from collarvision.lost import first_leaf_numbered
 from collarvision.network import STAGE_COUNT
 from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
@@ -78,8 +79,9 @@ def believe(plant: Plant, parts: Parts, calibration: Calibration | None = None) 
 
 
 def numbered(plant: Plant, belief: StageBelief) -> Plant:
-    """The plant, its leaves numbered as the stage demands."""
-    return _renumbered(plant, belief.numbers)
+    """The plant, its leaves numbered as the stage demands, and leaf 1 there if they say so."""
+    there = first_leaf_numbered(plant.first_leaf, belief.numbers.below)
+    return replace(_renumbered(plant, belief.numbers), first_leaf=there)
 
 
 def _renumbered(plant: Plant, numbers: Numbers) -> Plant:

@@ -174,6 +174,7 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
     shares = class_shares(mask)
     count = image.shape[0]
 
+    known = [sample.truth.classes_known for sample in look.samples]
     # Only where nothing outside the mask decides the answer may the background be painted over.
     paint = [
         i
@@ -181,13 +182,12 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
         if look.reasons[i] in ("ok", "cut_off")
         and rng.random() < BACKGROUND_SHARE
         # Without a part map the plant itself would be painted over.
-        and look.samples[i].truth.row.get("classes_known", True)
+        and known[i]
     ]
     if paint:
         image[paint] = phone.paint_background(image[paint], mask[paint], rng, generator)
 
     light = phone.to_linear(image)
-    known = [bool(sample.truth.row.get("classes_known", True)) for sample in look.samples]
     light = phone.recolour_parts(light, mask, (rng.random(count) < RECOLOURED_SHARE) & known, rng)
     light = light * phone.illumination(count, image.shape[2:], rng, generator, look.light)
     light = phone.blur(light, look.blur_sigma, look.ruined, rng)

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -24,7 +23,8 @@ from training import network as net
 from training.augment import plain_batch
 from training.checkpoint import write_checkpoint
 from training.network import Network
-from training.samples import Pool
+from training.samples import load_sample
+from training.scoring import read_jsonl
 from training.views import plain_read
 
 SEEN = 0.05
@@ -44,8 +44,7 @@ def fine_features(network: Network, image: Tensor) -> tuple[Tensor, Tensor]:
     with torch.no_grad():
         maps, _ = network(image)
     hook.remove()
-    seen, hidden = net.HEATS.start, net.HEATS.stop - 1
-    heat = torch.sigmoid(maps[0, [seen, hidden]]).amax(0).flatten()
+    heat = torch.sigmoid(maps[0, net.COLLAR_HEATS]).amax(0).flatten()
     return kept[0][0].flatten(1).T, heat
 
 
@@ -103,16 +102,18 @@ def graft(mean: Network, donor: Network, mapped: Tensor) -> None:
 
 def read_crops(folder: Path, count: int) -> list[Tensor]:
     """READ crops (1, 3, 640, 640) of up to so many samples with a whole plant."""
-    device = torch.device("cpu")
-    pool = Pool([str(folder)], device=device, ram_gb=8.0, workers=2)
-    pool.start()
-    time.sleep(2.0)
-    while not pool.idle():
-        time.sleep(0.2)
-    pool.stop()
-    whole = [sample for sample in pool.first(None) if sample.truth.reason == "ok"][:count]
-    views = [plain_read(one.truth, one.mask.shape[1], one.mask.shape[0]) for one in whole]
-    return [plain_batch([one], [view], device)[0] for one, view in zip(whole, views, strict=True)]
+    crops: list[Tensor] = []
+    for truth_file in sorted(folder.rglob("truth.jsonl")):
+        for row in read_jsonl(truth_file):
+            sample = load_sample(truth_file.parent, row)
+            if sample.truth.reason != "ok":
+                continue
+            height, width = sample.mask.shape
+            view = plain_read(sample.truth, width, height)
+            crops.append(plain_batch([sample], [view], torch.device("cpu"))[0])
+            if len(crops) == count:
+                return crops
+    return crops
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -130,10 +131,10 @@ def main(words: Sequence[str] | None = None) -> int:
     try:
         facts = checkpoint.load_weights(options.mean, mean)
         checkpoint.load_weights(options.donor, donor)
+        images = read_crops(options.samples, options.count)
     except (OSError, RuntimeError) as error:
         print(f"graft: {error}", file=sys.stderr)
         return 1
-    images = read_crops(options.samples, options.count)
     if not images:
         print(f"graft: no sample with a whole plant under {options.samples}.", file=sys.stderr)
         return 1

@@ -73,6 +73,7 @@ COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
 COARSE, FINE = 96, 64
 EVIDENCE = 64  # channels that the count of collars sums up
+COLLAR_HEATS = [HEATS.start, HEATS.stop - 1]  # of collars seen and of hidden ones
 
 
 class Separable(nn.Module):
@@ -181,8 +182,7 @@ class Network(nn.Module):
         The look of the whole plant (its leaves, their number and size) also tells a count, on
         plants of our own kind: a head that may use it is half wrong on plants of another kind.
         """
-        seen, hidden = HEATS.start, HEATS.stop - 1
-        heat = torch.sigmoid(maps[:, [seen, hidden]]).detach().float()
+        heat = torch.sigmoid(maps[:, COLLAR_HEATS]).detach().float()
         with torch.autocast(device_type=image_device(fine), enabled=False):
             evidence = functional.relu(self.evidence(fine.float()))
             sums = heat.flatten(2) @ evidence.flatten(2).transpose(1, 2)  # (N, 2, EVIDENCE)

@@ -62,6 +62,11 @@ class Truth:
     hard_case: str
     row: Mapping[str, Any] = field(repr=False, default_factory=dict)
 
+    @property
+    def classes_known(self) -> bool:
+        """Whether there is a part map: nobody paints one for a photo corrected by hand."""
+        return bool(self.row.get("classes_known", True))
+
 
 def _flag(value: Any) -> float:
     return TIP_UNKNOWN if value is None else float(bool(value))

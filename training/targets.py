@@ -141,7 +141,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
     # People who correct a plant paint no part map, and some only say how many collars there are.
     points = rule.points * bool(truth.row.get("points_known", True))
-    classes = rule.classes * bool(truth.row.get("classes_known", True))
+    classes = rule.classes * truth.classes_known
     layout_known = "layout" not in truth.row or truth.row["layout"] is not None
     single = points * float(truth.reason != "several" and not close)
     # Whatever takes a whole plant to know.
