@@ -130,10 +130,12 @@ def judge(
     if nothing is None and not plant.leaves:
         if parts.usability["no_plant"] + parts.usability["not_maize"] < NOTHING_FROM:
             # A seedling whose leaves are too small or blurred to be told apart is a plant still.
-            sound = parts.usability["ok"] >= OK_FROM
+            low = min(confidence, 0.05)
+            if parts.usability["ok"] >= OK_FROM:
+                return Verdict(low, "hand-count", (LEAVES_UNSEEN,))
             worst = _worst(parts)
             why = _few_pixels(worst, findings) or _sentence(worst, findings)
-            return Verdict(min(confidence, 0.05), "hand-count", (LEAVES_UNSEEN if sound else why,))
+            return Verdict(low, "rejected" if _spoilt(worst, findings) else "hand-count", (why,))
         nothing = "no_plant"
     if nothing is not None:
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing],))
@@ -152,14 +154,14 @@ def judge(
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
-    small = _few_pixels(trouble, findings)
-    reasons = [*([small or _sentence(trouble, findings)] if trouble else []), *stops]
+    few = _few_pixels(trouble, findings)
+    reasons = [*([few or _sentence(trouble, findings)] if trouble else []), *stops]
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
     if not sure:
         reasons += _doubts(plant, belief, parts, findings)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
-    if trouble in ("blurred", "dark") and confidence < 0.3 and not small:
+    if _spoilt(trouble, findings) and confidence < 0.3:
         return Verdict(confidence, "rejected", _unique(reasons))
     return Verdict(confidence, "hand-count", _unique(reasons))
 
@@ -244,6 +246,11 @@ def _few_pixels(trouble: str | None, findings: Sequence[Finding]) -> str | None:
     """What to do where few pixels look like blur: come closer, since focusing won't help."""
     small = (f.sentence for f in findings if f.code == "plant_small" and trouble == "blurred")
     return next(small, None)
+
+
+def _spoilt(trouble: str | None, findings: Sequence[Finding]) -> bool:
+    """Whether the photo itself is past reading, so that a guess at the stage would mislead."""
+    return trouble in ("blurred", "dark") and _few_pixels(trouble, findings) is None
 
 
 def _worst(parts: Parts) -> str:

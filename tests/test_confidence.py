@@ -111,10 +111,12 @@ def test_a_blurred_plant_without_leaves_is_no_bare_board():
     parts = replace(draw(1).parts, tips=(), collars=())
     blurred = replace(parts, usability=usability(ok=0.15, blurred=0.8))
     verdict = judged(blurred)
-    assert verdict.outcome == "hand-count"
+    assert verdict.outcome == "rejected"  # a guess at its stage would mislead
     assert verdict.reasons == (SENTENCES["blurred"],)
     small = Finding("plant_small", "Too few pixels: go closer.", "warning")
-    assert judged(blurred, [small]).reasons == ("Too few pixels: go closer.",)
+    seedling = judged(blurred, [small])
+    assert seedling.outcome == "hand-count"
+    assert seedling.reasons == ("Too few pixels: go closer.",)
 
 
 def test_an_unclear_top_collar_goes_to_a_person_with_the_place_to_look():
