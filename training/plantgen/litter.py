@@ -23,7 +23,7 @@ def lay_ground(rng: np.random.Generator, site: Site, plant: Plant) -> tuple[Mesh
     reach = site.reach_mm
     if not site.laid:
         calm = 3 * plant.base_radius_mm + 18
-        soil, grid = around.soil_patch(rng, reach, site.board_y_mm + 0.6 * reach, calm)
+        soil, grid = around.soil_patch(rng, reach, site.face.board_y_mm + 0.6 * reach, calm)
         corners = [[(-FAR_MM, y, -6.0), (FAR_MM, y, -6.0)] for y in (-FAR_MM, FAR_MM)]
         far = sheet(np.array(corners, float), (0, 0, 40, 40), 3)
         return join([soil, far]), around.residue(rng, grid, reach)
@@ -62,12 +62,15 @@ def scatter(
     if rng.random() < 0.1:
         side = rng.choice([-1, 1])
         aside = side * (high[0] - low[0] + 90) * rng.uniform(0.6, 1.1)
-        at = np.array([aside, site.board_y_mm - 22, rng.uniform(0.1, 1.0) * high[2]])
+        z = rng.uniform(0.1, 1.0) * high[2]
+        at = np.array([aside, site.face.y_at(z) - 22, z])
         toward = np.array([-side, 0.0, rng.normal(0, 0.3)])
         parts.append(around.hand(rng, at, toward, rng.uniform(0.8, 1.2)))
     if rng.random() < 0.1:
         x = rng.choice([-1, 1]) * (high[0] - low[0]) * rng.uniform(0.45, 1.0) + rng.normal(0, 10)
-        parts.append(around.stake(rng, x, site.board_y_mm - 1, rng.uniform(0.5, 1.8) * span))
+        tall = rng.uniform(0.5, 1.8) * span
+        y = min(site.face.y_at(0.0), site.face.y_at(tall)) - 1
+        parts.append(around.stake(rng, x, y, tall))
     return parts, crumbs
 
 
@@ -110,7 +113,7 @@ def _about_a_standing_plant(
             x = rng.choice([-1, 1]) * rng.uniform(0.25, 1.4) * span
             kind = around.broadleaf if rng.random() < 0.5 else around.grass
             weed = kind(rng, rng.uniform(6, 60))
-            at = np.array([x, rng.uniform(-150, site.board_y_mm - 5), 0])
+            at = np.array([x, rng.uniform(-150, site.face.board_y_mm - 5), 0])
             parts.append(weed.moved(weed.vertices + at))
     for _ in range(int(rng.integers(0, 14))):  # crumbs
         turn, away = rng.uniform(0, 2 * math.pi), plant.base_radius_mm * rng.uniform(0.9, 2.6)
@@ -131,6 +134,6 @@ def plants_behind(rng: np.random.Generator, site: Site) -> Mesh:
     parts: list[Mesh] = []
     for _ in range(int(rng.integers(1, 6))):
         x = rng.choice([-1, 1]) * rng.uniform(0.3, 3.0) * site.reach_mm
-        at = np.array([x, site.board_y_mm + rng.uniform(60, 2500), 0.0])
+        at = np.array([x, site.face.board_y_mm + rng.uniform(60, 2500), 0.0])
         parts += around.neighbour(rng, int(rng.integers(2, 9)), at)
     return join(parts) if parts else speck()

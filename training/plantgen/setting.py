@@ -6,18 +6,15 @@ World: mm, x right, y into the board, z up; the stalk meets the soil at the orig
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 import numpy as np
 
+from .boardface import BoardFrame
 from .camera import Camera, aim, focal_px_of
 from .cardface import CARD_MM
-from .mesh import Mesh, sheet, speck, turn_about
+from .mesh import Mesh, sheet, speck
 from .surroundings import shade_maker
 from .wish import Site, Wish
-
-BoardFrame = Callable[[np.ndarray, np.ndarray, float], np.ndarray]
-"""From board coordinates x, z (N,) and a distance off the face, mm, to world points (N, 3)."""
 
 CARD_OFF_BOARD_MM = 0.8
 """How far the card stands off the board: enough that the two never share a depth."""
@@ -33,27 +30,13 @@ def place_board(rng: np.random.Generator, site: Site) -> tuple[Mesh, BoardFrame]
     if rng.random() < 0.15:
         width, height = width * 4, height * 4  # a wall or a cloth that fills the frame
     middle = (low[0] + high[0]) / 2 + rng.normal(0, 0.06) * width
-    if site.laid:
-        tilt = rng.normal(0, 0.01)
-        roll = rng.normal(0, 0.15) + (site.lean_rad if rng.random() < 0.4 else 0)
-    else:
-        tilt = rng.normal(0, 0.03)
-        roll = rng.normal(0, 0.025)
-    turn = turn_about("y", float(roll)) @ turn_about("x", float(tilt))
     centre_z = (low[2] + high[2]) / 2 if site.laid else -30 + height / 2
-    pivot = np.array([middle, site.board_y_mm, centre_z if site.laid else 0.0])
-
-    def frame(x: np.ndarray, z: np.ndarray, off_mm: float) -> np.ndarray:
-        flat = np.stack([x - middle, np.full_like(x, -off_mm), z - pivot[2]], -1)
-        return flat @ turn.T + pivot
-
+    frame = site.face.frame(np.array([middle, site.face.board_y_mm, centre_z if site.laid else 0]))
     gx, gz = np.meshgrid(
         np.linspace(middle - width / 2, middle + width / 2, 12),
         np.linspace(centre_z - height / 2, centre_z + height / 2, 12),
     )
     points = frame(gx.ravel(), gz.ravel(), 0.0).reshape(12, 12, 3)
-    if not site.laid:  # never in front of the plant
-        points[..., 1] = np.maximum(points[..., 1], site.board_y_mm - 1.0)
     return sheet(points, (0, 0, 1, 1), 0), frame
 
 

@@ -12,6 +12,7 @@ from functools import partial
 import numpy as np
 
 from . import litter, setting, surroundings
+from .boardface import BoardFace, draw_face
 from .botany import MAX_COLLARS, Plant, grow
 from .camera import Camera
 from .cardface import card_face
@@ -102,21 +103,8 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
     return replace(plant, leaf_plane_rad=float(facing * (0.5 if laid else 1.0)))
 
 
-def _stop_at_board(shape: PlantShape, board_y_mm: float) -> PlantShape:
-    """Leaves that reach the board lie against it instead of passing through."""
-
-    def press(p: np.ndarray) -> np.ndarray:
-        q = p.copy()
-        limit = board_y_mm - 2.5
-        over = q[:, 1] - limit
-        q[:, 1] = np.where(over > 0, limit + 2.0 * np.tanh(over / 40.0), q[:, 1])
-        return q
-
-    return shape.through(press)
-
-
 def _companions(
-    rng: np.random.Generator, laid: bool, top_mm: float, board_y_mm: float
+    rng: np.random.Generator, laid: bool, top_mm: float, face: BoardFace
 ) -> list[PlantShape]:
     """One or two further plants beside the first, which make the photo one of several."""
     out = []
@@ -127,7 +115,7 @@ def _companions(
         aside = side * rng.uniform(0.35, 1.1) * max(top_mm, 90.0)
         shift = np.array([aside, rng.normal(0, 15) * (not laid), 0.0])
         shape = shape.through(partial(np.add, shift))
-        out.append(shape if laid else _stop_at_board(shape, board_y_mm))
+        out.append(shape if laid else shape.through(face.held_off))
     return out
 
 
@@ -136,7 +124,7 @@ def _site(
     wish: Wish,
     laid: bool,
     shapes: list[PlantShape],
-    board_y_mm: float,
+    face: BoardFace,
     lean_rad: float,
 ) -> Site:
     meshes = [s.blades.vertices for s in shapes] + [s.stalk.vertices for s in shapes]
@@ -146,7 +134,7 @@ def _site(
         size = rng.uniform(60, 350)
         low, high = np.array([-size / 2, -20, 0]), np.array([size / 2, 20, size])
     reach = float(max(300.0, 1.6 * max(high[2] - low[2], high[0] - low[0])))
-    return Site(laid, board_y_mm, low, high, lean_rad, reach)
+    return Site(laid, face, low, high, lean_rad, reach)
 
 
 def compose(rng: np.random.Generator, wish: Wish) -> Stand:
@@ -182,10 +170,12 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
         board_y = float(rng.uniform(3, 75)) + plant.base_radius_mm
         if rng.random() < 0.3:
             shape = windblown(shape, rng, float(rng.uniform(0, 0.12)))
-        shape = _stop_at_board(shape, board_y)
+    face = draw_face(rng, laid=laid, board_y_mm=board_y, lean_rad=lean, top_mm=top)
+    if not laid:
+        shape = shape.through(face.held_off)
     shapes = [shape]
     if wish.reason == "several":
-        shapes += _companions(rng, laid, top, board_y)
+        shapes += _companions(rng, laid, top, face)
 
     meshes: dict[str, Mesh] = {
         name: speck() for name in ("blades", "stalk", "others", "clutter", "board", "soil", "card")
@@ -193,7 +183,7 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
     if wish.reason in WITH_MAIZE:
         meshes["blades"] = join([s.blades for s in shapes])
         meshes["stalk"] = join([s.stalk for s in shapes])
-    site = _site(rng, wish, laid, shapes, board_y, lean)
+    site = _site(rng, wish, laid, shapes, face, lean)
 
     plain = BOARD_KINDS[: 5 if rng.random() < 0.6 else len(BOARD_KINDS)]
     kind = wish.board_kind or str(rng.choice(plain))

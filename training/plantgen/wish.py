@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .boardface import BoardFace
+
 LIGHTINGS = ("overcast", "shade", "sun", "hazy_sun", "low_sun", "back_light", "indoor")
 REASONS = ("ok", "no_plant", "several", "cut_off", "not_maize")
 """What a photo is good for; the words are those of the truth lines."""
@@ -61,8 +63,7 @@ class Site:
     ----------
     laid : bool
         Laid on a board on the ground; else standing before an upright one.
-    board_y_mm : float
-        Distance from the stalk's axis to the board's face.
+    face : BoardFace
     low, high : ndarray, (3,)
         Corners of the plant's box.
     lean_rad : float
@@ -72,7 +73,7 @@ class Site:
     """
 
     laid: bool
-    board_y_mm: float
+    face: BoardFace
     low: np.ndarray
     high: np.ndarray
     lean_rad: float
