@@ -180,7 +180,8 @@ class _Job:
         """Read a photo; None for one that isn't from above, unless the user names it."""
         from collarvision.above.frames import read_frame
         from collarvision.abovereport.files import load_frame, save_frame
-        from collarvision.photo import PhotoError, load_photo
+        from collarvision.photo import load_photo
+        from collarvision.photofile import PhotoError
 
         key = self._key(path)
         if self._out is not None and key is not None:

@@ -23,7 +23,8 @@ from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look, shows_card
 from collarvision.network import ModelError
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
-from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.photo import Photo, load_photo
+from collarvision.photofile import PhotoError
 from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
 from collarvision.stage import StageBelief, believe, numbered

@@ -21,8 +21,8 @@ from scipy.spatial import cKDTree
 
 from collarvision.above import network as above_network
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found, find_plants, join, nothing_found
-from collarvision.above.ground import Coverage
 from collarvision.above.network import (
     ABOVE_MODEL_VARIABLE,
     CELL_PX,

@@ -22,6 +22,7 @@ ORDER = [
         "answer",
         "exif",
         "jpeg",
+        "photofile",
         "gathering",
         "outlines",
         "viewpoint",
@@ -32,7 +33,8 @@ ORDER = [
         "progress",
         "leafwords",
     },
-    {"photo", "looks", "stopcode", "calibration", "ladder", "handles"},
+    {"otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
+    {"photo"},
     {"cardmarks", "closer"},
     {"card", "cardsheet", "coco"},
     {"parts"},
@@ -79,7 +81,7 @@ ORDER = [
 
 NOT_AT_RUN_TIME = {"torch", "torchvision", "mitsuba", "onnx", "matplotlib", "training"}
 BANNED_NAMES = {"utils", "util", "helpers", "helper", "common", "core", "misc"}
-LONGEST_FILE = 480
+LONGEST_FILE = {"collarvision": 400, "training": 400, "tests": 480}
 
 
 def imports(path: Path) -> set[str]:
@@ -137,7 +139,8 @@ def test_no_training_library_on_the_run_time_path(path: Path) -> None:
     ids=lambda path: f"{path.parent.name}/{path.name}",
 )
 def test_files_stay_readable_in_one_sitting(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_FILE
+    longest = LONGEST_FILE[path.relative_to(ROOT).parts[0]]
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= longest
     assert path.stem not in BANNED_NAMES
 
 

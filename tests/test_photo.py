@@ -22,7 +22,8 @@ from hypothesis import strategies as st
 from PIL import Image, ImageCms, ImageOps
 
 import collarvision.photo as photo_room
-from collarvision.photo import PhotoError, load_photo
+from collarvision.photo import load_photo
+from collarvision.photofile import PhotoError
 
 EXIF_IFD, GPS_IFD = 0x8769, 0x8825
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from collarvision.photo import PhotoError, load_photo
+from collarvision.photo import load_photo
+from collarvision.photofile import PhotoError
 
 
 def jpeg(image: Image.Image, **options: object) -> bytes:

@@ -16,7 +16,8 @@ from collarvision.card import Scale, find_card
 from collarvision.confidence import look_closer_at
 from collarvision.looks import Look, made_look
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
-from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.photo import Photo, load_photo
+from collarvision.photofile import PhotoError
 from collarvision.plant import Leaf, Plant, assemble
 from collarvision.quality import assess
 from collarvision.reading import Understood, understand

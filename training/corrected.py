@@ -22,7 +22,8 @@ import numpy as np
 
 from collarvision.agreement import disputed, last_words, stage_counted
 from collarvision.handles import Handle, handles_of_record
-from collarvision.photo import PhotoError, load_photo
+from collarvision.photo import load_photo
+from collarvision.photofile import PhotoError
 from collarvision.survey import PlantRow, SurveyReader
 from training.samples import mask_path
 from training.scoring import read_jsonl

@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found
-from collarvision.above.ground import Coverage
 from collarvision.above.rows import find_rows
 from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
 from collarvision.above.stand import count_stand

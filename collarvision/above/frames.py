@@ -11,8 +11,9 @@ import numpy as np
 
 from collarvision.above.assembling import Place, assemble, degrees
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.coverage import Coverage
 from collarvision.above.finding import LEAF_SQUARE_PX, Found, find_plants, join
-from collarvision.above.ground import COARSEST_MM, Coverage, Ground, focal_px
+from collarvision.above.ground import COARSEST_MM, Ground, focal_px
 from collarvision.above.network import CELL_PX, AboveNetwork
 from collarvision.above.pixelrows import find_pixel_rows
 from collarvision.above.scale import NoScale, Stated, find_scale

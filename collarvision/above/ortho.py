@@ -18,9 +18,10 @@ import numpy as np
 
 from collarvision.above.assembling import Place, assemble
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found, find_plants, join, nothing_found
 from collarvision.above.frames import NO_NETWORK, PLANT_REACH_PX, Within
-from collarvision.above.ground import COARSEST_MM, Coverage
+from collarvision.above.ground import COARSEST_MM
 from collarvision.above.network import CELL_PX, AboveNetwork
 from collarvision.above.orthoblocks import Blocks, Part, run_key
 from collarvision.above.orthofile import Ortho, OrthoError, is_ortho, open_ortho, taken_at

@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.above.ground import Coverage
+from collarvision.above.coverage import Coverage
 from collarvision.above.rows import Line, RowsFound
 from collarvision.above.values import SQUARE_M_PER_ACRE, Gap, Interval, Row, StandCount
 

@@ -104,7 +104,7 @@ def stage_file(task: Task, options: Options) -> Done:
 
 def _bytes_of(path: str) -> bytes | None:
     """Content of an ordinary file of ordinary size; None leaves the complaint to the photo room."""
-    from collarvision.photo import MAX_FILE_BYTES
+    from collarvision.photofile import MAX_FILE_BYTES
 
     try:
         status = os.stat(path)
@@ -117,7 +117,7 @@ def _bytes_of(path: str) -> bytes | None:
 
 def _fetched(task: Task) -> bytes | Reading:
     """Content of a file far away, or a reading that says why there is none."""
-    from collarvision.photo import MAX_FILE_BYTES
+    from collarvision.photofile import MAX_FILE_BYTES
 
     try:
         return read_bytes(task.path, MAX_FILE_BYTES)

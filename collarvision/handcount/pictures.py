@@ -14,7 +14,8 @@ from collections import OrderedDict
 from pathlib import Path
 from typing import Final, Literal
 
-from collarvision.photo import MAX_FILE_BYTES, PhotoError, load_photo
+from collarvision.photo import load_photo
+from collarvision.photofile import MAX_FILE_BYTES, PhotoError
 from collarvision.survey import SurveyReader
 
 Size = Literal["page", "full"]

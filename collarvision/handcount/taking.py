@@ -21,7 +21,8 @@ from typing import Any, Final
 
 from collarvision.answer import Reading
 from collarvision.handcount.pictures import Pictures, encode
-from collarvision.photo import Photo, PhotoError, load_photo
+from collarvision.photo import Photo, load_photo
+from collarvision.photofile import PhotoError
 from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
 
 MAX_MEGAPIXELS: Final = 64.0

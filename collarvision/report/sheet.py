@@ -91,7 +91,8 @@ def _picture(plant: SeenPlant, deciding: set[str], shown: Shown) -> Picture | No
     """One plant's picture; None when its photo isn't there any more, or is another one now."""
     from PIL import Image
 
-    from collarvision.photo import PhotoError, load_photo
+    from collarvision.photo import load_photo
+    from collarvision.photofile import PhotoError
 
     if plant.path is None:
         return None
