@@ -19,10 +19,10 @@ from training.plantgen.botany import (
     blade_length_mm,
     blade_width_mm,
     emerged_fractions,
-    first_leaf_truth,
     grow,
 )
 from training.plantgen.shape import build
+from training.plantgen.wear import first_leaf_truth
 
 PLANTS = 200
 MM_PER_INCH = 25.4

@@ -8,11 +8,12 @@ varied widely for that reason.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from .habit import draw_habit
+from .wear import coleoptile_mm, weathered
 
 MAX_COLLARS = 10
 """Highest stage grown (V10)."""
@@ -21,7 +22,9 @@ MAX_COLLARS = 10
 # (Ledent & Mouraux 1990, 10.1051/agro:19900208); 1.5-1.75 in long (Mississippi State Univ.
 # Extension 2024). Width about 13 mm [M].
 FIRST_LEAF_LENGTH_MM = (32.0, 60.0)
-FIRST_LEAF_WIDTH_MM = (6.5, 19.0)
+FIRST_LEAF_WIDTH_MM = (5.0, 19.0)
+FIRST_LEAF_ASTRAY = 0.15  # share of first leaves that grow out of the plane of the others [M]
+STALK_GIRTH = (0.5, 1.25)  # of a middling stalk of the stage: dense stands have thin ones [M]
 LOW_RANK_SHARE = {2: (0.72, 1.06), 3: (0.86, 1.06)}  # of the published length [M]
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
@@ -262,7 +265,8 @@ def grow(
     if stage_v == 0:
         fractions = fractions[: int(rng.integers(1, 4))]
 
-    base_radius = (1.5 + 0.95 * stage_v + 0.045 * stage_v**2) * vigour * rng.uniform(0.72, 1.25)
+    base_radius = (1.5 + 0.95 * stage_v + 0.045 * stage_v**2) * vigour
+    base_radius *= rng.uniform(*STALK_GIRTH)
     top_radius = base_radius * (0.82 if stage_v < 4 else rng.uniform(0.55, 0.8))
     side = 0.0 if rng.random() < 0.5 else math.pi
     spread = math.radians(rng.uniform(6.0, 24.0))  # azimuth spread 10-20 degrees [M]
@@ -324,9 +328,7 @@ def grow(
                 width_mm=float(width),
                 exit_height_mm=float(max(exit_z, 2.0)),
                 stalk_radius_mm=float(radius),
-                azimuth_rad=side
-                + (math.pi if rank % 2 else 0.0)
-                + float(rng.normal(0, spread * (1.8 if rank == 1 else 1.0))),
+                azimuth_rad=side + (math.pi if rank % 2 else 0.0) + _astray(rng, rank, spread),
                 insertion_rad=float(insertion),
                 droop_rad=float(max(droop, insertion)),
                 bend_power=float(rng.uniform(1.0, 2.4)),
@@ -341,7 +343,7 @@ def grow(
                 tube=habit.whorl_tube * float(rng.uniform(0.7, 1.3)),
             )
         )
-    leaves = _weather(rng, leaves, stage_v, lost, lower_status)
+    leaves = weathered(rng, leaves, stage_v, lost, lower_status)
     return Plant(
         stage_v=stage_v,
         final_leaves=final_leaves,
@@ -350,7 +352,7 @@ def grow(
         flatness=float(rng.uniform(1.0, 1.25)),
         lean_rad=(float(rng.normal(0, 0.06)), float(rng.normal(0, 0.04))),
         curve_per_mm=float(rng.normal(0, 0.12)) / max(120.0, top_z * 2),
-        coleoptile_mm=_coleoptile_mm(rng, stage_v, leaves[0].exit_height_mm),
+        coleoptile_mm=coleoptile_mm(rng, stage_v, leaves[0].exit_height_mm),
         hard_case=hard_case,
         tillers=int(rng.integers(1, 3)) if stage_v >= 4 and rng.random() < 0.05 else 0,
         vigour=vigour,
@@ -358,43 +360,8 @@ def grow(
     )
 
 
-def _coleoptile_mm(rng: np.random.Generator, stage_v: int, first_exit_mm: float) -> float:
-    """How far the coleoptile stands over the soil; leaf 1 grows out of it, so its collar clears it.
-
-    Now and then it's as tall as that collar and hides part of it. Withered away after V3 [M].
-    """
-    share = float(rng.uniform(0.25, 0.85) if rng.random() < 0.95 else rng.uniform(0.85, 1.15))
-    return share * first_exit_mm if stage_v <= 3 else 0.0
-
-
-def _weather(
-    rng: np.random.Generator, leaves: list[Leaf], stage_v: int, lost: int, lower_status: str
-) -> list[Leaf]:
-    """Lose, wither or tear lower leaves.
-
-    Leaf 1 is normally lost by V5-V6 (Mississippi State Univ. Extension 2024).
-    """
-    out = []
-    for leaf in leaves:
-        if leaf.rank <= lost:
-            leaf = replace(leaf, status="gone")
-        elif leaf.rank == lost + 1 and lower_status != "ok" and leaf.rank <= stage_v:
-            left = float(rng.uniform(0.25, 0.75)) if lower_status == "torn" else 1.0
-            droop = leaf.droop_rad + (1.1 if lower_status == "withered" else 0.0)
-            leaf = replace(leaf, status=lower_status, torn_at=left, droop_rad=min(droop, 3.0))
-        elif leaf.rank <= stage_v and rng.random() < 0.015:
-            leaf = replace(leaf, status="torn", torn_at=float(rng.uniform(0.4, 0.85)))
-        out.append(leaf)
-    return out
-
-
-def first_leaf_truth(plant: Plant) -> dict[str, object]:
-    """Whether leaf 1 is still on the plant, with its status, as truth lines have it."""
-    leaf = plant.leaves[0]
-    present = leaf.status != "gone"
-    return {
-        "present": present,
-        "rounded": present and leaf.status != "torn",
-        "status": leaf.status,
-        "collared": leaf.collared,
-    }
+def _astray(rng: np.random.Generator, rank: int, spread_rad: float) -> float:
+    """How far a leaf's azimuth is from its side of the plant, rad."""
+    if rank == 1 and rng.random() < FIRST_LEAF_ASTRAY:
+        return float(rng.uniform(-0.5, 0.5)) * math.pi
+    return float(rng.normal(0, spread_rad * (1.8 if rank == 1 else 1.0)))

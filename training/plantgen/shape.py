@@ -226,7 +226,8 @@ def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:
     )
     if plant.coleoptile_mm:
         z = np.linspace(-below_mm, plant.coleoptile_mm, 6)
-        r = np.linspace(plant.base_radius_mm * 1.12, plant.base_radius_mm * 1.2, 6)
+        # Close about what grows out of it, which is thinner than the stalk below.
+        r = np.linspace(plant.base_radius_mm * 1.1, plant.base_radius_mm * 0.85, 6)
         tilt = (
             plant.coleoptile_mm * 0.35 * np.cos(np.linspace(0, 2 * np.pi, 21) + rng.uniform(0, 6))
         )

@@ -96,7 +96,7 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
     status = wish.lower_status
     if status is None:
         draw = rng.random()
-        worn = 0.18 if stage >= 3 else 0.05
+        worn = 0.22 if stage >= 3 else 0.07
         status = "withered" if draw < worn else "torn" if draw < 1.5 * worn else "ok"
     plant = grow(rng, stage, hard_case=hard, laid=laid, lost=lost, lower_status=status)
     facing = rng.normal(0, 0.33) if rng.random() < 0.8 else rng.uniform(-1.5, 1.5)

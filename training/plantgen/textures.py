@@ -167,7 +167,8 @@ def _blade(
 def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> np.ndarray:
     """(256, TILES * 32, 3): tile r - 1 is the sheath of leaf r.
 
-    Rows run from the sheath's bottom to its rim; beyond 0.92 lies the ligule.
+    Rows run from the sheath's bottom to its rim; beyond 0.92 lies the ligule. The last but one is
+    the coleoptile, which has neither.
     """
     rows, columns = 256, 32
     green = _leaf_green(np.random.default_rng(plant.colour_seed)) * rng.uniform(1.0, 1.6)
@@ -193,15 +194,15 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
             )
             image = _mix(image, purple, fade)
         if rank == 1 or rank >= TILES - 1:
-            white = np.clip((below_share * rng.uniform(0.9, 1.5) - v) * 8 + 0.4 * patches, 0, 1)
+            white = np.clip((below_share * rng.uniform(0.9, 1.9) - v) * 8 + 0.4 * patches, 0, 1)
             image = _mix(image, pale, white)
-        edge = (
-            np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1)
-            * np.ones_like(veins)
-            * rng.uniform(0, 0.5)
-        )
-        image = _mix(image, rim, edge)
-        image[int(0.92 * rows) :] = rim * rng.uniform(0.7, 1.1)  # the ligule strip
+        if rank == TILES - 1:
+            image = _mix(image, _dry_sleeve(rng, pale), np.full_like(veins, rng.uniform(0.4, 1.0)))
+            image *= (1 + 0.15 * veins)[..., None]
+        else:
+            edge = np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1) * np.ones_like(veins)
+            image = _mix(image, rim, edge * rng.uniform(0, 0.5))
+            image[int(0.92 * rows) :] = rim * rng.uniform(0.7, 1.1)  # the ligule strip
         leaf = next((leaf for leaf in plant.leaves if leaf.rank == rank), None)
         if leaf is not None and leaf.status in ("withered", "gone"):
             straw = colour(rng.uniform(25, 48), rng.uniform(0.15, 0.5), rng.uniform(0.3, 0.7))
@@ -215,6 +216,13 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
         )
         atlas = _mix(atlas, colour(rng.uniform(15, 38), 0.45, rng.uniform(0.15, 0.45)), dirt)
     return np.clip(atlas, 0.003, 0.95)
+
+
+def _dry_sleeve(rng: np.random.Generator, pale: np.ndarray) -> np.ndarray:
+    """Colour (3,) of a coleoptile, pale when fresh, straw or brown when it has dried up."""
+    dry = colour(rng.uniform(20, 48), rng.uniform(0.12, 0.45), rng.uniform(0.35, 0.8))
+    mixed: np.ndarray = pale + (dry - pale) * rng.random()
+    return mixed
 
 
 BOARD_KINDS = (

@@ -11,12 +11,12 @@ import math
 
 import numpy as np
 
-from .botany import first_leaf_truth
 from .camera import Camera
 from .render import SHEATH_OWNER, Rendered
 from .shape import LeafPoints, PlantShape
 from .stand import Stand
 from .tracing import Window
+from .wear import first_leaf_truth
 
 HALF_OUT = 0.5
 """Share of a blade out of the whorl from which it can govern the height.

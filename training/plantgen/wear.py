@@ -1,0 +1,63 @@
+"""Wear: what a plant's foot has lost, dried up or torn by the time it's photographed.
+
+[M] marks what no source in print was found for; it's from memory, and varied widely.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from .botany import Leaf, Plant
+
+COLEOPTILE_LEFT = (1.0, 0.8, 0.4, 0.15)
+"""Share of plants that still show their coleoptile, VE to V3 [M]."""
+
+
+def coleoptile_mm(rng: np.random.Generator, stage_v: int, first_exit_mm: float) -> float:
+    """How far the coleoptile stands over the soil; leaf 1 grows out of it, so its collar clears it.
+
+    It is a dry rag soon after, and gone by V4. Now and then it's as tall as that collar and hides
+    part of it.
+    """
+    left = COLEOPTILE_LEFT[stage_v] if stage_v < len(COLEOPTILE_LEFT) else 0.0
+    if rng.random() >= left:
+        return 0.0
+    share = float(rng.uniform(0.1, 0.75) if rng.random() < 0.95 else rng.uniform(0.75, 1.1))
+    return share * first_exit_mm
+
+
+def weathered(
+    rng: np.random.Generator, leaves: list[Leaf], stage_v: int, lost: int, lower_status: str
+) -> list[Leaf]:
+    """Lose, wither or tear lower leaves.
+
+    Leaf 1 is normally lost by V5-V6 (Mississippi State Univ. Extension 2024).
+    """
+    out = []
+    for leaf in leaves:
+        if leaf.rank <= lost:
+            leaf = replace(leaf, status="gone")
+        elif leaf.rank == lost + 1 and lower_status != "ok" and leaf.rank <= stage_v:
+            left = float(rng.uniform(0.25, 0.75)) if lower_status == "torn" else 1.0
+            droop = leaf.droop_rad + (1.1 if lower_status == "withered" else 0.0)
+            leaf = replace(leaf, status=lower_status, torn_at=left, droop_rad=min(droop, 3.0))
+        elif leaf.rank <= stage_v and rng.random() < 0.015:
+            leaf = replace(leaf, status="torn", torn_at=float(rng.uniform(0.4, 0.85)))
+        out.append(leaf)
+    return out
+
+
+def first_leaf_truth(plant: Plant) -> dict[str, object]:
+    """Whether leaf 1 is still on the plant, with its status, as truth lines have it."""
+    leaf = plant.leaves[0]
+    present = leaf.status != "gone"
+    return {
+        "present": present,
+        "rounded": present and leaf.status != "torn",
+        "status": leaf.status,
+        "collared": leaf.collared,
+    }
