@@ -6,6 +6,10 @@ Renderers write fresh plants under ``DIR/train`` while the trainer reads them; `
 holds samples and ``DIR/finished`` whole finished photos that are never trained on. Parts that
 are there are continued; options after ``--`` go to `training.train` (``--init``, ``--out``). On a
 machine without a GPU the same command runs small (``--gpus 0 --variant scalar_rgb``).
+
+A trainer beside renderers makes a fifth of the steps that it makes alone, and a run is short of
+steps before it is short of plants (`training/EXPERIMENTS.md`, 14): ``--render-minutes`` ends them
+early.
 """
 
 from __future__ import annotations
@@ -14,6 +18,7 @@ import argparse
 import os
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -42,6 +47,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--gpus", type=int, default=1)
     add("--renderers", type=int, default=7, help="rendering processes a GPU")
     add("--fewer", type=int, default=2, help="fewer of them on the GPU that trains")
+    add("--render-minutes", type=float, help="then stop rendering: what shares a GPU waits for it")
     add("--seed", type=int, default=1, help="of the first renderer; others follow in steps of 1")
     add("--light-paths", type=int, default=40)
     add("--check-count", type=int, default=240, help="samples for the checks while training")
@@ -141,6 +147,11 @@ def main(argv: list[str] | None = None) -> int:
         wait_for_first(options, running[0], options.seed)
         print(f"first sample after {time.monotonic() - began:.0f} s", flush=True)
         running += start_others(options)
+        if options.render_minutes is not None:
+            left = began + 60 * options.render_minutes - time.monotonic()
+            early = threading.Timer(max(0.0, left), stop, [running])
+            early.daemon = True  # when it's still waiting, `finally` ends the renderers
+            early.start()
         status = subprocess.call(trainer_command(options))
     finally:
         stop(running)

@@ -164,3 +164,21 @@ def test_main_starts_the_trainer_in_time_and_packs(
     wanted = {f"part-90001/{name}{ext}" for name in names for ext in (".jpg", ".png")}
     assert set(inside) == wanted | {"part-90001/truth.jsonl"}
     assert len(inside) == 7
+
+
+def test_renderers_end_early_where_that_is_asked_for(
+    tmp_path: Path, fakes: list[FakeProcess], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The trainer goes on alone: none is replaced, and having none left is no failure."""
+    turns: list[int] = []
+
+    def soon(_: float) -> None:
+        turns.append(len(fakes))
+        if len(turns) == 4:
+            assert all(p.ended for p in fakes if "--seed" in p.command)
+            next(p for p in fakes if "training.above.train" in p.command).returncode = 0
+
+    monkeypatch.setattr(run.time, "sleep", soon)
+    more = ["--renderers", "2", "--val-count", "0", "--minutes", "5", "--render-minutes", "0"]
+    assert run.main([*options(tmp_path), *more]) == 0
+    assert turns == [3, 3, 3, 3]

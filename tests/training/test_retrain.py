@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -147,6 +148,23 @@ def test_renderers_end_even_when_the_trainer_fails(processes, tmp_path, monkeypa
     with pytest.raises(KeyboardInterrupt):
         retrain.main(["--work", str(tmp_path)])
     assert all(p.calls == ["terminate", "kill"] for p in processes.started)
+
+
+def test_renderers_end_early_where_that_is_asked_for(processes, tmp_path, monkeypatch):
+    """The trainer then has its GPU alone: they have ended before it has."""
+    ended = threading.Event()
+
+    def call(command: list[str]) -> int:
+        while not all(p.calls for p in processes.started):
+            assert not ended.wait(0.01)
+        return 0
+
+    monkeypatch.setattr(retrain.subprocess, "call", call)
+    watch = threading.Timer(20.0, ended.set)
+    watch.start()
+    assert retrain.main(["--work", str(tmp_path), "--render-minutes", "0.001"]) == 0
+    watch.cancel()
+    assert len(processes.started) > 1
 
 
 def test_the_trainers_status_is_handed_on(processes, tmp_path, monkeypatch):

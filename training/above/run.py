@@ -58,6 +58,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--val-renderers", type=int, default=3, help="of them that make the photos first")
     add("--gpus", type=int, default=1, help="the last one trains")
     add("--beside", type=int, default=0, help="of several GPUs: renderers on the one that trains")
+    add("--render-minutes", type=float, help="then stop rendering; the trainer goes on alone")
     add("--variant", help="Mitsuba variant; the first that works when left out")
     add("--seed", type=int, default=1, help="of the first renderer; others follow")
     add("--val-seed", type=int, default=VAL_SEED + 1)
@@ -207,14 +208,17 @@ def main(argv: list[str] | None = None) -> int:
     renderers = Renderers(options)
     renderers.start()
     stop_at = began + options.minutes * 60 - options.end_seconds
+    render_until = stop_at
+    if options.render_minutes is not None:
+        render_until = min(stop_at, began + options.render_minutes * 60)
     status = 1
     try:
         trainer = subprocess.Popen(trainer_command(options, stop_at))
         told = 0.0
         while trainer.poll() is None:
             time.sleep(0.5)
-            if time.time() > stop_at:
-                renderers.stop()  # the scores at the end have the machine to themselves
+            if time.time() > render_until:
+                renderers.stop()  # the trainer, and the scores at the end, have the machine alone
                 continue
             renderers.look()
             if time.time() - told > 30:
