@@ -23,6 +23,8 @@ melt into one peak at 2 stand apart at 3.4: of own top collars that had just cle
 0.60 are read right, and a third as many are sure and wrong (72 of 431 photos)."""
 
 CLOSE_MARGIN = 1.5
+"""Side of the closer look against the span of the suspected collars. Our own choice."""
+
 CLOSE_REACH = 1.6
 """Map cells of the second look within which a peak of the closer one is the same collar."""
 
@@ -33,7 +35,7 @@ Collar = tuple[float, float, float, float]
 def close_square(second: Look) -> Square | None:
     """Square (left, top, side), photo px, about the collars; about the upper ones of a tall stalk.
 
-    None where no collar is suspected, or where the square would show little more than the crop.
+    None where no collar is suspected.
     """
     maps, affine = second.maps, second.photo_from_map
     rows, columns, _ = peaks(maps[5], maps[10:12], SUSPECTED, NMS_RADIUS)
@@ -76,7 +78,12 @@ def join_collars(collars: list[Collar], second: Look, close: Look, floor: float)
     to_second = inverse(second.photo_from_map)
     reach = CLOSE_REACH * second.photo_from_map[0, 0]
     rows, columns, _ = peaks(close.maps[5], close.maps[10:12], floor, NMS_RADIUS)
-    free = [xy(close.photo_from_map, x, y) for x, y in zip(columns, rows, strict=True)]
+    # At the rim a collar is the second look's alone, and so its peak there isn't another one.
+    free = [
+        xy(close.photo_from_map, x, y)
+        for x, y in zip(columns, rows, strict=True)
+        if inner[0] < x < inner[1] and inner[0] < y < inner[1]
+    ]
     joined: list[Collar] = []
     for collar in collars:
         x, y = xy(to_close, collar[0], collar[1])

@@ -102,3 +102,12 @@ def test_both_looks_have_a_say_on_a_collar():
     ((x, y, score, _),) = join_collars(listed(second), second, close, 0.15)
     assert (x, y) == pytest.approx((803, 799), abs=2)
     assert 0.5 < score < 0.9
+
+
+@pytest.mark.parametrize("y", [1026, 1010, 580, 570])
+def test_a_collar_at_the_closer_look_s_rim_is_one_collar(y):
+    """The closer look shows photo px 560 to 1040; a collar near its edge is in both looks."""
+    second = look(10, 0, 0, [(800, 800, 0.9), (800, y, 0.9)])
+    close = look(3, 560, 560, [(800, 800, 0.9), (800, y, 0.9)])
+    joined = join_collars(listed(second), second, close, 0.15)
+    assert sorted(at for _, at, *_ in joined) == pytest.approx(sorted([800, y]), abs=6)
