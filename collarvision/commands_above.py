@@ -210,22 +210,39 @@ class _Job:
         return frame
 
     def _ortho(self, path: Path, tell: Callable[[int, int], None]) -> FrameAbove | None:
-        from collarvision.above.ortho import OrthoError, read_ortho
+        """Read an orthomosaic; None, and said, for one that can't be read."""
+        from collarvision.above.ortho import BlocksError, OrthoError, read_ortho
+        from collarvision.abovereport.files import load_frame, save_frame
+        from collarvision.writing import OutputError
+
+        out, key = self._out, self._key(path)
+        if out is not None and key is not None:
+            kept = load_frame(out, key)
+            if kept is not None and (not self._overlays or self._picture(path, key).exists()):
+                return kept
+
+        def keep(frame: FrameAbove, picture: np.ndarray | None) -> None:
+            if out is not None and key is not None:
+                if self._overlays and picture is not None:
+                    self._draw(picture, frame, self._picture(path, key))
+                save_frame(frame, out, key)
 
         try:
-            frame, picture = read_ortho(
+            frame, _ = read_ortho(
                 path,
                 self._network,
                 self._calibration,
                 self._stated,
                 within=self._within,
-                keep=self._out,
+                keep=out,
                 tell=tell,
+                done=keep,
             )
-            if self._overlays and picture is not None:
-                self._draw(picture, frame, self._picture(path, self._key(path) or path.stem))
         except OrthoError as error:
-            end_with(str(error), EXIT_USAGE)
+            say(str(error))
+            return None
+        except BlocksError as error:
+            raise OutputError(str(error)) from error
         return frame
 
     def _key(self, path: Path) -> str | None:

@@ -177,12 +177,26 @@ def test_blocks_join_without_a_seam_and_a_stopped_run_goes_on(
         return original(*words)
 
     monkeypatch.setattr(ortho_module, "_read_block", counted)
+
+    def stop_after_four(done: int, _: int) -> None:
+        if done == 4:
+            raise KeyboardInterrupt
+
     with pytest.raises(KeyboardInterrupt):
-        read_ortho(path, network, CALIBRATION, keep=keep, stopping=lambda: len(read) >= 4)
+        read_ortho(path, network, CALIBRATION, keep=keep, tell=stop_after_four)
     assert len(read) == 4
     broken = next(keep.glob("blocks-*/2.npz"))
     broken.write_bytes(b"cut short")
-    frame, _ = read_ortho(path, network, CALIBRATION, keep=keep)
+    kept: list[int] = []
+    frame, _ = read_ortho(
+        path,
+        network,
+        CALIBRATION,
+        keep=keep,
+        # Until the answer is kept the blocks are.
+        done=lambda frame, picture: kept.append(len(list(keep.glob("blocks-*/*.npz")))),
+    )
+    assert kept == [blocks]
     assert len(read) == blocks + 1
     assert frame.plants is not None
     assert len(frame.plants) == len(whole.plants)

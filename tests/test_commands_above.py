@@ -11,6 +11,7 @@ from command import records, run
 from drawn_field import draw, height_for, jpeg, plant, write_above_stand_in
 from stand_in import DrawnPlant
 
+from collarvision.above import ortho as ortho_module
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.network import ABOVE_MODEL_VARIABLE
 from collarvision.above.summary import frame_from_record
@@ -178,7 +179,7 @@ def test_a_boundary_leaves_the_rest_out(folder: Path, tmp_path: Path) -> None:
     assert "give" not in lost.stdout
 
 
-def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path) -> None:
+def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rasterio = pytest.importorskip("rasterio")
     planted = plant(6.0, 4.5, seed=3)
     rgb = draw(planted, 1500, 1125, 4.0)
@@ -213,6 +214,20 @@ def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path) -> None:
     refused = run("above", flat)
     assert refused.exit_code == 2
     assert "where on the earth" in refused.stderr
+    # One that can't be read keeps nobody from the others, and what was read isn't read again.
+    read: list[Path] = []
+    original = ortho_module.read_ortho
+
+    def counted(path: Path, *words, **more):  # type: ignore[no-untyped-def]
+        read.append(path)
+        return original(path, *words, **more)
+
+    monkeypatch.setattr(ortho_module, "read_ortho", counted)
+    both = run("above", flat, path, "--out", out, "--rows", "76.2 cm")
+    assert both.exit_code == 0, both.output
+    assert "where on the earth" in both.stderr
+    assert read == [flat]
+    assert len(load_field(out).frames) == 1
 
 
 @pytest.mark.parametrize(

@@ -23,7 +23,7 @@ from collarvision.above.finding import Found, find_plants, join, nothing_found
 from collarvision.above.frames import NO_NETWORK, PLANT_REACH_PX, Within
 from collarvision.above.ground import COARSEST_MM
 from collarvision.above.network import CELL_PX, AboveNetwork
-from collarvision.above.orthoblocks import Blocks, Part, run_key
+from collarvision.above.orthoblocks import Blocks, BlocksError, Part, run_key
 from collarvision.above.orthofile import Ortho, OrthoError, is_ortho, open_ortho, taken_at
 from collarvision.above.scale import Stated
 from collarvision.above.values import FrameAbove, Georeference, GroundScale
@@ -45,7 +45,7 @@ _SCALE_ERROR: Final = 0.01
 
 _PLACE_ERROR_M: Final = 2.0
 
-__all__ = ["OrthoError", "is_ortho", "open_ortho", "read_ortho"]
+__all__ = ["BlocksError", "OrthoError", "is_ortho", "open_ortho", "read_ortho"]
 
 
 def read_ortho(
@@ -58,7 +58,7 @@ def read_ortho(
     within: Within | None = None,
     keep: Path | None = None,
     tell: Callable[[int, int], None] = lambda done, total: None,
-    stopping: Callable[[], bool] = lambda: False,
+    done: Callable[[FrameAbove, np.ndarray | None], None] = lambda frame, picture: None,
 ) -> tuple[FrameAbove, np.ndarray | None]:
     """Read an orthomosaic; gives a small picture of all of it too, unless nothing was read.
 
@@ -71,13 +71,16 @@ def read_ortho(
         Folder for finished blocks; those of an earlier run over the same file are used.
     tell : callable
         Called with blocks done and all blocks.
-    stopping : callable
-        Asked between blocks; once True the run ends with `KeyboardInterrupt`.
+    done : callable
+        Called with the answer and the picture before the finished blocks are cleared away, to keep
+        them: whenever a run is killed, one or the other lies on disk.
 
     Raises
     ------
     OrthoError
         When the file can't be used.
+    BlocksError
+        When finished blocks can't be kept.
     """
     ortho = open_ortho(path)
     import rasterio
@@ -109,8 +112,6 @@ def read_ortho(
         parts: list[Found] = []
         grid = _Grid(ortho)
         for number, block in enumerate(blocks):
-            if stopping():
-                raise KeyboardInterrupt
             part = store.load(number)
             if part is None:
                 part = _read_block(ortho, block, network, calibration)
@@ -127,6 +128,7 @@ def read_ortho(
             calibration,
             stated_spacing_m=stated.row_spacing_m,
         )
+        done(frame, grid.picture)
         store.forget()
         return frame, grid.picture
 

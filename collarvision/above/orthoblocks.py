@@ -24,13 +24,20 @@ class Part:
     small: np.ndarray
 
 
+class BlocksError(Exception):
+    """Finished blocks can't be kept; `str(error)` says what to do."""
+
+
 class Blocks:
     """Finished blocks on disk; without a folder nothing is kept."""
 
     def __init__(self, folder: Path | None, key: str) -> None:
         self._folder = None if folder is None else folder / f"blocks-{key}"
         if self._folder is not None:
-            self._folder.mkdir(parents=True, exist_ok=True)
+            try:
+                self._folder.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise self._unkept(error) from error
 
     def load(self, number: int) -> Part | None:
         """A block of an earlier run; None where there is none, or a broken one."""
@@ -55,7 +62,13 @@ class Blocks:
             return None
 
     def save(self, number: int, part: Part) -> None:
-        """Keep a block, whole or not at all."""
+        """Keep a block, whole or not at all.
+
+        Raises
+        ------
+        BlocksError
+            The disk is full, or the folder may not be written.
+        """
         if self._folder is None:
             return
         found = part.found
@@ -64,9 +77,12 @@ class Blocks:
         columns["leaf_corners"] = np.array([(g.left, g.top) for g in found.leaves]).reshape(-1, 2)
         columns |= {f"leaves_{k}": grid.share for k, grid in enumerate(found.leaves)}
         written = self._folder / f".{number}.part"
-        with open(written, "wb") as stream:
-            np.savez(stream, **columns, seen=part.seen, small=part.small)
-        os.replace(written, self._path(number))
+        try:
+            with open(written, "wb") as stream:
+                np.savez(stream, **columns, seen=part.seen, small=part.small)
+            os.replace(written, self._path(number))
+        except OSError as error:
+            raise self._unkept(error) from error
 
     def forget(self) -> None:
         """Clear the blocks away: all of them are in the answer."""
@@ -75,6 +91,12 @@ class Blocks:
         for path in self._folder.iterdir():
             path.unlink()
         self._folder.rmdir()
+
+    def _unkept(self, error: OSError) -> BlocksError:
+        return BlocksError(
+            f"{self._folder} can't be written ({error.strerror}): free some space, or choose "
+            "another folder, and run the same command again."
+        )
 
     def _path(self, number: int) -> Path:
         if self._folder is None:
