@@ -176,6 +176,27 @@ def test_a_page_that_shows_an_older_reading_is_told_so(
     assert "read again meanwhile" in answer.text
 
 
+def test_a_count_outlives_the_reading_that_was_shown(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    """A phone that was out of reach while the photo was read again sends what was counted."""
+    sha256 = survey[1][0]
+    for key, words in (
+        (1, {"way": "on-plant", "stage": 5}),
+        (2, {"way": "split-stalk", "nodes": 8}),
+    ):
+        assert save(client, sha256, key, reading_id=999, **words).status_code == 200
+    agreed = save(client, sha256, 3, way="agreed")
+    with SurveyReader(survey[0]) as store:
+        shown = store.counts()
+        assert [c.count.way for c in shown] == ["on-plant", "split-stalk", "agreed"]
+    # The same save sent again is found although another reading is the latest by now.
+    again = save(client, sha256, 3, way="agreed", reading_id=999)
+    assert (again.status_code, again.json()["words"]) == (200, agreed.json()["words"])
+    with SurveyReader(survey[0]) as store:
+        assert len(list(store.counts())) == 3
+
+
 def test_who_counted_meanwhile_is_told(client: TestClient, survey: tuple[Path, list[str]]) -> None:
     sha256 = survey[1][0]
     assert save(client, sha256, 1, way="on-plant", stage=4, who="Bo").json()["new"] == []

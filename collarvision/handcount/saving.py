@@ -137,21 +137,15 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
     Raises
     ------
     SaveError
-        It contradicts itself, or the page shows a reading that isn't the latest any more.
+        It contradicts itself, or agrees to a reading that isn't the latest any more.
     collarvision.survey.SurveyError
         It can't be written.
     """
-    if sent.reading_id != plant.reading_id:
-        raise SaveError("The photo was read again meanwhile: load the page again.", 409)
-    handles = _handles(plant, sent)
-    count = _count(plant, sent, handles)
-    count_id = survey.add_hand_count(
-        plant.sha256,
-        count,
-        handles=handles,
-        reading_id=plant.reading_id,
-        save_key=sent.save_key,
-    )
+    stored = survey.count_saved(sent.save_key)
+    if stored is None:
+        count_id, count = _added(survey, plant, sent)
+    else:
+        count_id, count = stored.id, stored.count
     counts = list(survey.counts(plant.sha256))
     stage = stage_counted(count)
     return Saved(
@@ -162,6 +156,23 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
         ),
         apart=disputed(counts).get(plant.sha256, {}),
     )
+
+
+def _added(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> tuple[int, HandCount]:
+    shown = sent.reading_id == plant.reading_id
+    if sent.way == "agreed" and not shown:
+        # What was counted on the plant, or marked in the photo, holds whatever was read since.
+        raise SaveError("The photo was read again meanwhile: load the page again.", 409)
+    handles = _handles(plant, sent)
+    count = _count(plant, sent, handles)
+    count_id = survey.add_hand_count(
+        plant.sha256,
+        count,
+        handles=handles,
+        reading_id=plant.reading_id if shown else None,
+        save_key=sent.save_key,
+    )
+    return count_id, count
 
 
 def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> None:

@@ -41,6 +41,10 @@ def question(sha256: str | None, field: str | None) -> str:
     return f"{_COUNTS} {rows.where(field, sha256=sha256)} ORDER BY h.id"
 
 
+SAVED = f"{_COUNTS} WHERE h.save_key = :save_key"
+"""SQL for the hand count that was saved under a key."""
+
+
 def stored_count(row: sqlite3.Row) -> StoredCount:
     """One row of `question`'s answer."""
     return StoredCount(

@@ -157,6 +157,11 @@ class SurveyReader:
         for row in self._rows(counting.question(sha256, field), sha256=sha256, field=field):
             yield counting.stored_count(row)
 
+    def count_saved(self, save_key: str) -> StoredCount | None:
+        """The hand count that was saved under this key, if one was."""
+        found = self._rows(counting.SAVED, save_key=save_key)
+        return next((counting.stored_count(row) for row in found), None)
+
     def set_asides(self, sha256: str) -> Iterator[SetAside]:
         """Everybody's word that this photo holds nothing to count, the first one first."""
         for row in self._rows(
