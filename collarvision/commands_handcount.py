@@ -34,6 +34,15 @@ def handcount(
         Path | None,
         typer.Option(metavar="TOML", help="Your limits: plants that move a verdict come first."),
     ] = None,
+    check_bar: Annotated[
+        float,
+        typer.Option(
+            metavar="MM",
+            min=50.0,
+            max=200.0,
+            help="Length of the card's check bar measured on your print, for photos taken here.",
+        ),
+    ] = 100.0,
 ) -> None:
     """Count and correct plants on a page in your browser, or take photos with a phone."""
     from collarvision.handcount.running import RunError, serve
@@ -42,7 +51,14 @@ def handcount(
     if not survey.is_file():
         end_with(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
     try:
-        serve(survey, host=host, port=port, limits=_limits(limits), say=typer.echo)
+        serve(
+            survey,
+            host=host,
+            port=port,
+            limits=_limits(limits),
+            check_bar_mm=check_bar,
+            say=typer.echo,
+        )
     except RunError as error:
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:

@@ -143,6 +143,8 @@ def batch(
         end_with(str(error), EXIT_MODEL)
     except KeyboardInterrupt:
         end_with("Ended: what was read is kept; run the same command to go on.", EXIT_INTERRUPTED)
+    except BrokenPipeError:
+        raise  # whoever read the output has gone: the survey is whole
     except OSError as error:
         end_with(
             f"The survey {survey} can't be used where it is ({error.strerror}): choose a folder "

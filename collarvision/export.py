@@ -19,6 +19,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import IO, Any, Literal
 
+from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
 from collarvision.coco import ENDING as COCO_ENDING
 from collarvision.coco import CocoPlant, write_coco
@@ -283,10 +284,8 @@ def coco_plants(
         marked = labels(plant.sha256)
         handles = marked.handles if marked else handles_of_record(plant.record)
         count = plant.hand_count
-        if not marked and (
-            plant.outcome != "staged"
-            or (count is not None and count.stage not in (None, plant.stage))
-        ):
+        counted = None if count is None else stage_counted(count)
+        if not marked and (plant.outcome != "staged" or counted not in (None, plant.stage)):
             continue
         yield CocoPlant(
             photo=plant.photo,

@@ -210,7 +210,7 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
         probability=probability,
         distribution={k: n / len(stages) for k, n in sorted(Counter(stages).items())},
         shares=shares,
-        heights=heights(plants),
+        heights=heights(decided + waiting),
         late=late,
         ahead=ahead,
         evenness=_evenness(stages, stage, late, ahead),
@@ -270,7 +270,7 @@ def _deciding_effect(shares: Sequence[Share], stage: int | None) -> StopEffect:
 
 
 def heights(plants: Sequence[PlantEvidence]) -> Heights | None:
-    """Heights of all plants that have one; a waiting plant's height is as good as another's."""
+    """Heights of those that have one; a waiting plant's is as good as another's."""
     found = np.sort([p.height_mm for p in plants if p.height_mm is not None])
     if len(found) == 0:
         return None

@@ -87,7 +87,6 @@ def read_weather(
     today: date,
     *,
     unit: Unit | None = None,
-    trust_unit: bool = False,
 ) -> Temperatures:
     """Read what was measured, add a forecast, and past years as the climate beyond it.
 
@@ -96,10 +95,10 @@ def read_weather(
     TemperatureError
         When a table can't be used.
     """
-    weather = read_temperatures(temperatures, unit=unit, today=today, trust_unit=trust_unit)
+    weather = read_temperatures(temperatures, unit=unit, today=today)
     notes = list(weather.findings)
     if forecast is not None:
-        ahead = read_temperatures(forecast, unit=unit, trust_unit=trust_unit)
+        ahead = read_temperatures(forecast, unit=unit)
         last_seen = weather.days[-1].day
         if ahead.days[-1].day <= weather.days[-1].day:
             notes.append(f"{forecast} ends before your temperatures do and adds nothing.")

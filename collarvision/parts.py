@@ -77,8 +77,9 @@ OTHER_BASE_ALONE = 0.5
 score, or the look at the whole photo with the second. On 249 own photos of one plant the first
 happened never and the second once; on 18 of several plants 10 and 8 times."""
 
-APART = 0.03
-"""Share of the photo's long side that two plants' bases are apart at least."""
+APART_CELLS = 4.0
+"""Two plants' bases are so many cells of the first look apart at least: a twentieth of the photo's
+long side."""
 
 PEAK_FLOOR = 0.15
 """Peaks under this score aren't handed on; later rooms weigh the rest by their scores."""
@@ -338,7 +339,7 @@ def _other_bases(looks: Looks, base: Point) -> tuple[Point, ...]:
     """Where other plants than the one at `base` meet the soil."""
     first, second = looks.first, looks.second
     around = float(first.photo_from_map[0, 0])
-    least = max(4.0 * around, APART * around * max(first.maps.shape[1:]))
+    least = APART_CELLS * around
     to_second = inverse(second.photo_from_map)
     cells = max(1, round(2.0 * around / float(second.photo_from_map[0, 0])))
     height, width = second.maps.shape[1:]

@@ -5,6 +5,7 @@ Every refusal is one sentence that says what to do.
 
 from __future__ import annotations
 
+import codecs
 import stat
 from pathlib import Path
 
@@ -80,8 +81,8 @@ def kind_of(data: bytes) -> str:
     head = data[:512]
     if b"\x00" not in head:
         try:
-            # A cut at 512 bytes may split a character: forgive the last three bytes.
-            head.decode("utf-8", "strict" if len(data) <= 512 else "ignore")
+            # A cut at 512 bytes may split a character.
+            codecs.getincrementaldecoder("utf-8")().decode(head, final=len(data) <= len(head))
         except UnicodeDecodeError:
             return "an unknown kind of file"
         if sum(byte < 32 and byte not in b"\t\n\r\x0c\x1b" for byte in head) == 0:

@@ -102,7 +102,7 @@ def read_with_photo(
     try:
         photo = load_photo(source, name, max_megapixels=max_megapixels)
         if photo.view == "above":
-            return _from_above(photo, source), photo
+            return _from_above(photo, source, check_bar_mm), photo
         return _read(photo, source, height_rule, check_bar_mm), photo
     except PhotoError as error:
         return rejected(source, str(error), name=name), None
@@ -132,11 +132,12 @@ def rejected(source: str | Path | bytes, reason: str, *, name: str | None = None
     )
 
 
-def _from_above(photo: Photo, source: str | Path | bytes) -> Reading:
+def _from_above(photo: Photo, source: str | Path | bytes, check_bar_mm: float) -> Reading:
     """Count plants as far as their scale is known; collars don't show from up there."""
     from collarvision.above.calibration import AboveCalibration, load_above_calibration
     from collarvision.above.frames import read_frame
     from collarvision.above.network import load_above_network
+    from collarvision.above.scale import Stated
     from collarvision.above.summary import record_summary
 
     network, lacking = None, ""
@@ -147,7 +148,8 @@ def _from_above(photo: Photo, source: str | Path | bytes) -> Reading:
         # Photos from the side can be read all the same.
         network, lacking = None, str(error)
         calibration = AboveCalibration()
-    frame = read_frame(photo, network, calibration, lacking=lacking)
+    stated = Stated(check_bar_mm=check_bar_mm)
+    frame = read_frame(photo, network, calibration, stated, lacking=lacking)
     nothing = {"no-plants", "not-maize"} & set(frame.quality)
     return Reading(
         photo=photo.name,

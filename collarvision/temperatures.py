@@ -86,7 +86,7 @@ class _Row:
 
 
 def read_temperatures(
-    path: Path, *, unit: Unit | None = None, today: date | None = None, trust_unit: bool = False
+    path: Path, *, unit: Unit | None = None, today: date | None = None
 ) -> Temperatures:
     """Read a table of days with their minimum and maximum.
 
@@ -98,8 +98,6 @@ def read_temperatures(
         Needed where neither the header nor the values tell.
     today : date, optional
         Days from this one on are a forecast, not measured.
-    trust_unit : bool
-        Keep the unit also where the values look like the other one.
 
     Raises
     ------
@@ -112,7 +110,7 @@ def read_temperatures(
         raise TemperatureError(f"{path} can't be read ({error.strerror}).") from error
     except UnicodeDecodeError:
         text = path.read_text(encoding="latin-1")
-    return parse_temperatures(text, str(path), unit=unit, today=today, trust_unit=trust_unit)
+    return parse_temperatures(text, str(path), unit=unit, today=today)
 
 
 def parse_temperatures(
@@ -121,7 +119,6 @@ def parse_temperatures(
     *,
     unit: Unit | None = None,
     today: date | None = None,
-    trust_unit: bool = False,
 ) -> Temperatures:
     """Read a table's text; `file` names it in messages. See `read_temperatures`."""
     findings: list[str] = []
@@ -130,7 +127,7 @@ def parse_temperatures(
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
     days = _dates(rows, file)
     rows = _swapped(rows, file, findings)
-    unit = _unit(rows, unit or said_unit, file, trust_unit)
+    unit = _unit(rows, unit or said_unit, file)
     values = _values(rows, days, unit, file, findings)
     if not values:
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
@@ -322,7 +319,7 @@ def _swapped(rows: list[_Row], file: str, findings: list[str]) -> list[_Row]:
     return [replace(r, low=None, high=None) if r.line in lines else r for r in rows]
 
 
-def _unit(rows: Sequence[_Row], unit: Unit | None, file: str, trust: bool) -> Unit:
+def _unit(rows: Sequence[_Row], unit: Unit | None, file: str) -> Unit:
     """The unit, checked against the values."""
     highs = [row.high for row in rows if row.high is not None]
     hottest = max(highs, default=0.0)
@@ -338,7 +335,7 @@ def _unit(rows: Sequence[_Row], unit: Unit | None, file: str, trust: bool) -> Un
         looks = "F"
     if unit == "F" and tells and hottest <= _COOL_SEASON_F:
         looks = "C"
-    if looks != unit and not trust:
+    if looks != unit:
         raise TemperatureError(
             f"{file} says °{unit} and looks like °{looks} (its highest is {hottest:g}): "
             f"set the unit to {looks}."

@@ -108,7 +108,17 @@ def random_cover(boundary: Boundary, headland_m: float, random: np.random.Genera
 
 
 def compact_parts(cover: np.ndarray, parts: int, random: np.random.Generator) -> list[np.ndarray]:
-    """Cut a cover of points into as many compact parts, each (n, 2)."""
+    """Cut a cover of points into as many compact parts, each (n, 2), none empty.
+
+    Raises
+    ------
+    WalkPlanError
+        When the cover has fewer places than that.
+    """
+    if len(np.unique(cover, axis=0)) < parts:
+        raise WalkPlanError(
+            f"A part of the field is too small for its {parts} stops: ask for fewer stops."
+        )
     # Far-apart first middles (k-means++), so that no part stays empty.
     middles = [cover[random.integers(len(cover))]]
     while len(middles) < parts:
@@ -116,10 +126,18 @@ def compact_parts(cover: np.ndarray, parts: int, random: np.random.Generator) ->
         middles.append(cover[random.choice(len(cover), p=gap2 / gap2.sum())])
     centres = np.array(middles)
     for _ in range(_ROUNDS):
-        part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
+        part = _nearest_middle(cover, centres)
         centres = np.array([cover[part == k].mean(axis=0) for k in range(parts)])
-    part = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
+        moved = _nearest_middle(cover, centres)
+        if np.bincount(moved, minlength=parts).min() == 0:
+            break  # rounder parts would leave one without a place
+        part = moved
     return [cover[part == k] for k in range(parts)]
+
+
+def _nearest_middle(cover: np.ndarray, centres: np.ndarray) -> np.ndarray:
+    nearest: np.ndarray = ((cover[:, None] - centres) ** 2).sum(axis=2).argmin(axis=1)
+    return nearest
 
 
 def one_a_part(parts: Sequence[np.ndarray], random: np.random.Generator) -> np.ndarray:

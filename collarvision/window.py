@@ -179,14 +179,21 @@ def _by_height(
 
 
 def mix_window(name: str, members: Sequence[Window]) -> Window:
-    """Window of a tank mix: it opens with its last member and closes with its first."""
+    """Window of a tank mix: it opens with its last member and closes with its first.
+
+    What can't be told of a member can't be told of the mix: its reasons come along.
+    """
     opens = closes = harvest = None
+    reasons: list[str] = []
     for member in members:
+        reasons += [f"{member.name}: {reason}" for reason in member.reasons]
+        if member.reasons and member.closes is None:
+            reasons.append(f"{name} may close earlier than its other members say.")
         opens = _span(opens, member.opens, first=False)
         closes = _span(closes, member.closes, first=True)
         last = member.last_harvest_day
         harvest = last if harvest is None or (last is not None and last < harvest) else harvest
-    return Window(name, opens, closes, harvest)
+    return Window(name, opens, closes, harvest, tuple(dict.fromkeys(reasons)))
 
 
 def _span(a: DateSpan | None, b: DateSpan | None, *, first: bool) -> DateSpan | None:

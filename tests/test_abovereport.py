@@ -166,9 +166,10 @@ def test_what_cannot_be_written_leaves_nothing_half(
         save_field(field, tmp_path / "file" / "out")
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "above.json").mkdir()
-    with pytest.raises(OutputError, match="can't be written"):
+    with pytest.raises(OutputError, match="can't be replaced"):
         save_field(field, tmp_path / "out")
     assert not list((tmp_path / "out").glob(".*"))
+    save_field(field, tmp_path / "two")
 
     def stop(*_: object) -> None:
         raise KeyboardInterrupt
@@ -177,6 +178,9 @@ def test_what_cannot_be_written_leaves_nothing_half(
     with pytest.raises(KeyboardInterrupt):
         save_field(field, tmp_path / "two")
     assert not list((tmp_path / "two").glob(".*"))
+    # New plants beside an old summary would be read as one field.
+    with pytest.raises(AboveFileError, match="holds no field"):
+        load_field(tmp_path / "two")
     with pytest.raises(OutputError, match="can't be made"):
         save_frame(field.frames[0], tmp_path / "none", "k")
 

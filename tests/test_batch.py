@@ -293,6 +293,20 @@ def test_the_code_on_the_card_tells_field_and_stop(
     assert (row.field, row.date, row.stop) == ("Süd 40", "2027-05-20", "9")
 
 
+def test_a_search_for_a_code_that_breaks_costs_the_code_alone(
+    photos: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise RuntimeError("of a library")
+
+    monkeypatch.setattr("collarvision.stopcode.read_stop_code", broken)
+    engine = InThisProcess()
+    engine.options = Options(read_codes=True)
+    stage(photos, engine)
+    row = rows(photos)["plant.jpg"]
+    assert (row.outcome, row.stop) == ("staged", "1")
+
+
 def test_stopping_keeps_what_was_read_and_the_next_run_goes_on(photos: Path) -> None:
     seen: list[str] = []
     result = stage(

@@ -34,6 +34,8 @@ from collarvision.survey import Place
         (["North", "stop3 - gate"], Folders("North", None, "3 - gate")),
         (["North", "evening", "stop A"], Folders("North", None, "A")),
         (["DCIM", "100ABCDE", "South"], Folders("South")),
+        (["160acres", "2027-05-20"], Folders("160acres", "2027-05-20")),
+        (["240Smith", "dcim", "101_WXYZ"], Folders("240Smith")),
         (["Stopping hill"], Folders("Stopping hill")),
         (["Stop"], Folders("Stop")),
         (["2027-13-40"], Folders("2027-13-40")),

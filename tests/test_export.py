@@ -206,7 +206,7 @@ def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_pa
     with SurveyWriter(path) as store:
         for number, (name, outcome) in enumerate(
             [("staged.jpg", "staged"), ("marked.jpg", "hand-count"), ("waiting.jpg", "hand-count"),
-             ("denied.jpg", "staged")], start=1
+             ("denied.jpg", "staged"), ("split.jpg", "staged")], start=1
         ):  # fmt: skip
             said = reading(name, 2, **READ, outcome=outcome)
             store.add_reading(said, sha256=sha(number), model=MODEL)
@@ -218,6 +218,8 @@ def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_pa
             sha(2), HandCount("Ann", "2027-05-20T10:00", 3, way="marked"), handles=moved
         )
         store.add_hand_count(sha(4), HandCount("Ann", "2027-05-20T10:00", 6, way="on-plant"))
+        nodes = HandCount("Ann", "2027-05-20T10:00", None, 8, way="split-stalk")
+        store.add_hand_count(sha(5), nodes)
     result = run("export", path, "--to", out)
     assert result.exit_code == 0, result.output
     assert "Wrote 2 plants" in result.stderr

@@ -248,6 +248,15 @@ def test_only_waiting_plants() -> None:
     assert field.waiting == 1
 
 
+def test_plants_set_aside_have_no_height_in_the_field() -> None:
+    plants = [read(str(k), 3, height_mm=100.0) for k in range(9)]
+    waiting = PlantEvidence("w", outcome="hand-count", height_mm=110.0)
+    aside = PlantEvidence("x", outcome="rejected", height_mm=900.0)
+    found = summarise([*plants, waiting, aside]).heights
+    assert found is not None
+    assert (found.plants, found.tallest_tenth_mm) == (10, 110.0)
+
+
 def test_heights() -> None:
     # statistics of 1..20 cm by hand: mean 105 mm, sample deviation 59.16 mm, tallest two 195 mm.
     plants = [read(str(k), 3, height_mm=10.0 * k) for k in range(1, 21)]

@@ -13,7 +13,7 @@ from collarvision.field import count_distribution, share_belief
 from collarvision.handcount.queue import QueueKeeper
 from collarvision.handcount.worth import _chances, _without, worth_of_waiting
 from collarvision.limitsfile import parse_limits
-from collarvision.survey import HandCount, Place, SurveyWriter
+from collarvision.survey import FileFacts, HandCount, Place, SurveyWriter
 
 LIMITS = """
 [[limit]]
@@ -133,3 +133,16 @@ def test_the_queue_puts_the_most_worth_first_and_forgets_what_is_counted(tmp_pat
     assert "wide.jpg" not in [entry.waiting.photo for entry in queue.entries]
     (apart,) = queue.disputed
     assert (apart.photo, apart.stages) == ("wide.jpg", {"Ann": 3, "Bo": 4})
+
+
+def test_a_photo_that_is_filed_later_shows_under_its_field(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    back = {"outcome": "hand-count", "reasons": ("Look.",), "confidence": 0.4}
+    with SurveyWriter(path) as store:
+        place = Place("North", "2027-05-20")
+        store.add_reading(reading("a.jpg", **back), sha256=sha(1), model=MODEL, place=place)
+        store.add_reading(reading("b.jpg", **back), sha256=sha(2), model=MODEL)
+        keeper = QueueKeeper(path)
+        assert len(keeper.now().of_field("North")) == 1
+        store.note_file(sha(2), FileFacts("North/b.jpg", 1, 1, 1), place)
+    assert len(keeper.now().of_field("North")) == 2

@@ -53,10 +53,11 @@ ORDER = [
     {"abovereport"},
     # A season's way, from many photos into one file and out of it.
     {"survey"},
-    {"batch", "export"},
+    {"batch"},
     # A field's way, from plants to a decision.
     {"splitstalk", "damage"},
     {"units", "evidence", "sampling", "agreement"},
+    {"export"},
     {"clusters", "limitstable"},
     {"walkplan", "field", "limitsfile", "temperatures"},
     {"standing", "heat"},

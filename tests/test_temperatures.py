@@ -87,11 +87,6 @@ def test_a_wrong_unit_is_found(header: str, low: float, high: float, looks: str)
         parse_temperatures(table(header, low=low, high=high))
 
 
-def test_a_cold_table_may_be_trusted() -> None:
-    found = parse_temperatures(table(low=8, high=21), trust_unit=True)
-    assert found.days[0].high_f == 21
-
-
 def test_short_gaps_are_filled_and_long_ones_are_said() -> None:
     short = parse_temperatures(table(drop=(3, 4)))
     assert len(short.days) == 10

@@ -14,7 +14,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision.boundary import BoundaryError, metres_a_degree, read_boundary
-from collarvision.walkplan import WalkPlanError, plan_walk, walk_length, walking_order
+from collarvision.walkplan import (
+    WalkPlanError,
+    compact_parts,
+    plan_walk,
+    walk_length,
+    walking_order,
+)
 
 # An invented field in the open: a square of about 400 m with a pond of about 100 m in it.
 LAT, LON = 41.5, -93.6
@@ -218,3 +224,17 @@ def test_the_command_asked_wrongly(
     result = run("plan", "--boundary", pond_field, *words)
     assert result.exit_code == status
     assert said in result.stderr
+
+
+@given(st.integers(1, 8), st.integers(1, 60), st.integers(0, 99))
+def test_parts_are_never_empty_and_hold_every_place_once(parts: int, places: int, seed: int):
+    random = np.random.default_rng(seed)
+    cover = random.integers(0, 5, (places, 2)).astype(float)  # many of them the same
+    if len(np.unique(cover, axis=0)) < parts:
+        with pytest.raises(WalkPlanError, match="too small for its"):
+            compact_parts(cover, parts, random)
+        return
+    cut = compact_parts(cover, parts, random)
+    assert len(cut) == parts
+    assert min(len(part) for part in cut) > 0
+    assert sorted(map(tuple, np.concatenate(cut))) == sorted(map(tuple, cover))

@@ -11,7 +11,7 @@ from collarvision.heat import HeatError, Visit
 from collarvision.limits import CAUTION
 from collarvision.limitsfile import Bound, Limit
 from collarvision.temperatures import Day, Temperatures
-from collarvision.window import visit_of, window
+from collarvision.window import mix_window, visit_of, window
 
 BEGIN = date(2026, 6, 1)
 WEATHER = Temperatures(tuple(Day(BEGIN + timedelta(days=k), 55, 80) for k in range(120)))
@@ -138,3 +138,16 @@ def test_what_cannot_be_foretold_is_said() -> None:
     assert nothing.reasons == ("There is no visit: stage the field first.",)
     late = [Visit(date(2027, 6, 1), 4.0, 0.1)]
     assert any("forecast" in reason for reason in window(A, field, late, WEATHER).reasons)
+
+
+def test_a_mix_says_what_cannot_be_told_of_its_members() -> None:
+    field = plants([4] * 3)
+    visits = [visit_of(field, BEGIN)]
+    height = Limit("Product B", "b", highest=Bound(None, 508.0, "20 in"))
+    members = [window(one, field, visits, WEATHER) for one in (A, height)]
+    mix = mix_window("A with B", members)
+    assert mix.closes == members[0].closes
+    assert any(r.startswith("Product B: ") and "two visits" in r for r in mix.reasons)
+    assert "A with B may close earlier than its other members say." in mix.reasons
+    sure = mix_window("A alone", members[:1])
+    assert not any("may close earlier" in reason for reason in sure.reasons)

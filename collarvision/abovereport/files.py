@@ -51,6 +51,9 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
     paths = [folder / name for name in (PLANTS, "plants.geojson", "gaps.geojson")]
     paths += [folder / "photos.geojson", folder / SUMMARY]
     columns: dict[str, Any] = dict(_columns(field.frames))
+    # First the summary of an older field goes, last of all the new one comes: whenever this is
+    # killed, a folder with a summary has everything that it speaks of.
+    _removed(paths[4])
     with _whole(paths[0], "wb") as stream:
         np.savez_compressed(stream, **columns)
     for path, features in zip(
@@ -61,9 +64,17 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
         with _whole(path, "w") as stream:
             _collection(features, stream)
     with _whole(paths[4], "w") as stream:
-        # Last of all: a folder with a summary has everything.
         json.dump(_summary(field), stream, ensure_ascii=False, allow_nan=False, indent=1)
     return tuple(paths)
+
+
+def _removed(path: Path) -> None:
+    try:
+        path.unlink(missing_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"{path} can't be replaced ({error.strerror}): choose another folder."
+        ) from error
 
 
 def load_field(folder: Path) -> FieldAbove:

@@ -12,8 +12,9 @@ from pathlib import Path
 _DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
 _STOP = re.compile(r"stop(?:[\s_.#-]+|(?=\d))(\w.*)", re.IGNORECASE)
 
-# DCF (JEITA CP-3461): a camera's folders are DCIM and, in it, three digits and five characters.
-_CAMERA = re.compile(r"dcim|[1-9]\d{2}[a-z0-9_]{5}", re.IGNORECASE)
+# DCF (JEITA CP-3461): a camera's folders are DCIM and, in it, three digits and five capitals,
+# digits or underscores. "160acres" is somebody's field.
+_CAMERA = re.compile(r"(?i:dcim)|[1-9]\d{2}[A-Z0-9_]{5}")
 
 # Common practice: folders that are named for what they hold, not for where that was taken.
 _EVERYDAY = {"camera", "desktop", "documents", "downloads", "images", "photos", "pictures", "tmp"}

@@ -13,11 +13,15 @@ import stat
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from collarvision.answer import Reading
 from collarvision.batch.remote import base_name, is_address, read_bytes
 from collarvision.survey import ModelFacts
+
+if TYPE_CHECKING:
+    from collarvision.photo import Photo
+    from collarvision.stopcode import StopCode
 
 
 @dataclass(frozen=True)
@@ -93,13 +97,24 @@ def stage_file(task: Task, options: Options) -> Done:
     sha256 = None if data is None else hashlib.sha256(data).hexdigest()
     done = Done(task, replace(reading, path=task.path, sha256=sha256), sha256)
     if options.read_codes and photo is not None:
-        from collarvision.card import find_card
-        from collarvision.stopcode import read_stop_code
-
-        code = read_stop_code(photo, find_card(photo, check_bar_mm=options.check_bar_mm))
+        code = _stop_code(photo, reading, options)
         if code is not None:
             done = replace(done, code_field=code.field, code_stop=code.stop)
     return done
+
+
+def _stop_code(photo: Photo, reading: Reading, options: Options) -> StopCode | None:
+    """What the card's code says; a photo that the search breaks on has none, and stays read."""
+    from collarvision.card import find_card
+    from collarvision.stopcode import read_stop_code
+
+    try:
+        scale = None
+        if reading.card is not None:
+            scale = find_card(photo, check_bar_mm=options.check_bar_mm)
+        return read_stop_code(photo, scale)
+    except Exception:  # as in `read_photo`: one photo's fault isn't the batch's
+        return None
 
 
 def _bytes_of(path: str) -> bytes | None:

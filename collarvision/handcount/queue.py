@@ -78,10 +78,13 @@ def make_queue(
     for field, plants in by_field.items():
         worth: dict[str, Worth] = {}
         if field is not None:
+            # A batch beside may have added the field between the two questions.
+            now = states.get(field)
             state, worth = weighed.get(field, ((), {}))
-            if state != states[field]:
+            if now is None or state != now:
                 worth = _worth(survey, field, limits)
-                weighed[field] = (states[field], worth)
+            if now is not None:
+                weighed[field] = (now, worth)
         sure = survey.confidences([plant.sha256 for plant in plants])
         entries += [
             Entry(plant, sure.get(plant.sha256), worth.get(plant.sha256, Worth(0.0, "")))

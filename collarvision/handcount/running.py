@@ -26,6 +26,7 @@ def serve(
     host: str,
     port: int,
     limits: Limits | None = None,
+    check_bar_mm: float = 100.0,
     say: Callable[[str], None] = print,
 ) -> None:
     """Serve a survey's page until Ctrl-C.
@@ -37,6 +38,8 @@ def serve(
     host, port : str, int
         To listen at; port 0 takes a free one.
     limits : Limits, optional
+    check_bar_mm : float
+        The card's check bar as measured on the print, for photos taken on the page.
     say : callable
         Shows a line to the person at this computer.
 
@@ -57,7 +60,14 @@ def serve(
     inner = is_loopback(listener.getsockname()[0])
     addresses = () if inner else tuple(f"http://{_bracketed(a)}:{port}" for a in _reached_at(host))
     gate = Gate(lambda code: say(_invitation(code, addresses)) if addresses else None)
-    app = create_site(survey, port=port, gate=gate, limits=limits, addresses=addresses)
+    app = create_site(
+        survey,
+        port=port,
+        gate=gate,
+        limits=limits,
+        check_bar_mm=check_bar_mm,
+        addresses=addresses,
+    )
     say(f"The hand counts of {survey} are at http://{_local(listener)}:{port} (Ctrl-C ends it).")
     if addresses:
         gate.code()

@@ -31,6 +31,7 @@ def create_site(
     port: int,
     gate: Gate | None = None,
     limits: Limits | None = None,
+    check_bar_mm: float = 100.0,
     addresses: tuple[str, ...] = (),
     names: tuple[str, ...] = (),
 ) -> FastAPI:
@@ -44,13 +45,15 @@ def create_site(
     gate : Gate, optional
     limits : Limits, optional
         The user's own, to say what a count is worth.
+    check_bar_mm : float
+        The card's check bar as measured on the print, for photos taken on the page.
     addresses : tuple of str
         Where other machines find it, for the page that lets a phone in.
     names : tuple of str
         That a Host header may hold besides the address that was reached; by default the machine's.
     """
     pictures = Pictures(survey)
-    taker = PhotoTaker(survey, pictures)
+    taker = PhotoTaker(survey, pictures, check_bar_mm=check_bar_mm)
     gate = gate or Gate()
 
     @asynccontextmanager

@@ -59,7 +59,8 @@ class PhotoTaker:
         Gets each photo for the page, which will ask for it at once.
     """
 
-    def __init__(self, survey: Path, pictures: Pictures) -> None:
+    def __init__(self, survey: Path, pictures: Pictures, *, check_bar_mm: float = 100.0) -> None:
+        self._check_bar_mm = check_bar_mm
         self._survey, self._pictures = survey, pictures
         self.folder = survey.with_name(f"{survey.name}-photos")
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="photo")
@@ -105,7 +106,7 @@ class PhotoTaker:
         day = (photo.taken_at.date() if photo.taken_at else date.today()).isoformat()
         path = self._write(clean, sha256, day)
         try:
-            reading, seen = read_with_photo(clean, name=path.name)
+            reading, seen = read_with_photo(clean, name=path.name, check_bar_mm=self._check_bar_mm)
         except ModelError as error:
             raise TakingError(str(error)) from error
         if seen is not None:

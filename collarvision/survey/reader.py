@@ -322,7 +322,8 @@ class SurveyReader:
         """Numbers that change whenever photos, readings, places, counts or fields are added."""
         row = self._one(
             """
-            SELECT (SELECT count(*) FROM photos), (SELECT ifnull(max(id), 0) FROM readings),
+            SELECT (SELECT count(*) FROM photos), (SELECT count(visit_id) FROM photos),
+                (SELECT ifnull(max(id), 0) FROM readings),
                 (SELECT ifnull(max(id), 0) FROM hand_counts),
                 (SELECT ifnull(max(id), 0) FROM set_asides),
                 (SELECT ifnull(max(id), 0) FROM fields), (SELECT ifnull(max(id), 0) FROM visits)
