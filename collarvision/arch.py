@@ -165,8 +165,8 @@ def leaf_shapes(
     """Shape of every leaf with a traced midline, bottom up."""
     shapes: list[Shape] = []
     collared = sum(leaf.counts for leaf in plant.leaves)
-    base_px = np.array([[plant.base.x, plant.base.y]]) if plant.base else np.zeros((1, 2))
-    cell_mm = parts.px_per_map_px * scale.mm_per_px_at(*base_px[0])
+    at_base = (plant.base.x, plant.base.y) if plant.base else (0.0, 0.0)
+    cell_mm = parts.px_per_map_px * scale.mm_per_px_at(*at_base)
     known: list[tuple[float, float]] = []
     for i, leaf in enumerate(plant.leaves):
         if len(leaf.midline) < 3:

@@ -17,7 +17,7 @@ _OUTCOMES: dict[str, tuple[Colour, str]] = {
 
 _HEIGHT_NAMES = {
     "arch": "to the arch",
-    "free-standing": "no leaf arches",
+    "free-standing": "no arch seen",
     "along-stalk": "along the stalk",
 }
 """Short enough to stand beside the longest stage and outcome."""

@@ -94,7 +94,7 @@ def figures(record: Mapping[str, Any]) -> dict[str, float]:
     Parameters
     ----------
     record : mapping
-        See `collarvision.record`. A figure without marks is left out: a V0 plant has no collar.
+        See `collarvision.record`. A figure without marks is left out: a VE plant has no collar.
     """
     found = {}
     for name in FIGURES:

@@ -1,6 +1,6 @@
 """EXIF: what the camera noted beside the pixels - when, where, how long the lens, which way up.
 
-Tags and types are those of the Exif 2.3 standard (CIPA DC-008). Anything missing, blank or
+Tags and types are those of the Exif 2.31 standard (CIPA DC-008-2016). Anything missing, blank or
 nonsensical is None: a broken note never costs the photo.
 """
 

@@ -7,8 +7,8 @@ Intervals carry two doubts. Reading: how many of the plants seen are at or past 
 unequal coin tosses, one a plant with its own probability (the Poisson-binomial distribution, here
 exactly, by convolution). Sampling: for each such count K of n plants the field's share follows
 Jeffreys' Beta(K + 1/2, n - K + 1/2) (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133, from
-memory). The share's distribution is the mixture of the second by the first. Plants are taken as
-drawn independently; plants of few stops are worth less than that, and nothing here corrects it.
+memory). The share's distribution is the mixture of the second by the first. Plants of few stops
+are worth less than as many drawn independently: `collarvision.clusters` says how much less.
 """
 
 from __future__ import annotations

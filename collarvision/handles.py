@@ -108,16 +108,6 @@ def stage_of(handles: Iterable[Handle]) -> int:
     return max(counted, default=0)
 
 
-def first_leaf_there(handles: Iterable[Handle]) -> bool | None:
-    """Whether the round-tipped first leaf is still on the plant; None where nothing tells."""
-    handles = tuple(handles)
-    if any(h.lost and h.rank == 1 for h in handles):
-        return False
-    if any(h.rounded or h.rank == 1 for h in handles if h.part in ("collar", "tip")):
-        return True
-    return None
-
-
 def point_of(handles: Iterable[Handle], part: Part) -> tuple[float, float] | None:
     """Where the first handle of a part is, px."""
     for h in handles:

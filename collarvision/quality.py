@@ -103,9 +103,6 @@ def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ..
     return tuple(sorted(said, key=lambda finding: order.index(finding.severity)))
 
 
-check = assess  # the name that the rooms to the right call it by
-
-
 def _green_cells(parts: Parts) -> np.ndarray:
     """(h, w) bool: map cells of any blade, stalk or sheath."""
     return (parts.classes == BLADE) | (parts.classes == STALK)

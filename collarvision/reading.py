@@ -197,7 +197,10 @@ def _read(
     )
     if verdict.outcome == "rejected":
         return about_file
-    height = None if scale is None else measure(parts, got.plant, scale, height_rule)
+    height = None
+    # Half a plant has no height: what the frame cuts off may be what governs it.
+    if scale is not None and all(finding.code != "plant_cut" for finding in got.findings):
+        height = measure(parts, got.plant, scale, height_rule)
     return with_plant(about_file, got, scale, height)
 
 

@@ -98,7 +98,7 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         sentences.append(f"No height for {without_card}: no scale card was found there.")
     if any(reading.height_in_doubt for reading in readings):
         sentences.append(
-            'A height with "?" may be off by a third: measure the plant where a limit is near.'
+            'A height with "?" may be off by half: measure the plant where a limit is near.'
         )
     faults = sum(reading.fault is not None for reading in readings)
     if faults:
@@ -161,10 +161,9 @@ def _narrow(
     rows: list[tuple[str, str, str, str, str]], readings: Sequence[Reading], width: int
 ) -> list[str]:
     lines: list[str] = []
-    for (name, stage, sure, height, outcome), reading in zip(rows, readings, strict=True):
+    for (name, *facts), reading in zip(rows, readings, strict=True):
         lines.append(_squeeze(name, width))
-        facts = [stage, sure, height, outcome] if reading.stage is not None else [outcome]
-        lines += _wrap(" · ".join(facts), width, "  ")
+        lines += _wrap(" · ".join(fact for fact in facts if fact != "–"), width, "  ")
         lines += _reason(reading, width)
     return lines
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collarvision.handles import (
     Handle,
     describe,
-    first_leaf_there,
     handles_of_record,
     lost_leaf,
     point_of,
@@ -92,13 +91,6 @@ def test_what_keeps_handles_from_being_a_count_is_told() -> None:
     assert "number from 1 to 22" in told(Handle("collar", 1, 1, None))
     assert "Only leaf 1 has a round tip" in told(Handle("tip", 1, 1, 2, rounded=True))
     assert told(Handle("tip", 1, 1, None)) == ""  # a tip of a leaf that nobody knows
-
-
-def test_the_first_leaf_is_there_gone_or_unknown() -> None:
-    assert first_leaf_there([lost_leaf(1), *collars(2)]) is False
-    assert first_leaf_there([Handle("tip", 1, 1, 1, rounded=True)]) is True
-    assert first_leaf_there(collars(1)) is True
-    assert first_leaf_there([Handle("soil", 1, 1)]) is None
 
 
 def test_words() -> None:

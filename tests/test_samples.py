@@ -128,3 +128,14 @@ def kept(record: Record) -> dict[str, Any]:
         "height_mm": record.height_mm,
         "collars": [[collar.x, collar.y] for collar in record.collars],
     }
+
+
+def test_a_plant_that_the_frame_cuts_off_has_no_height(read_samples: dict[str, Record]) -> None:
+    """Half a plant measured as a whole one would pass a limit that the plant is past."""
+    cut = read_samples["plant_15.jpg"]
+    assert "plant_cut" in cut.quality
+    assert cut.height_mm is None
+    assert cut.card is not None  # it is not for want of a scale
+    whole = [r for r in read_samples.values() if r.height_mm is not None]
+    assert len(whole) >= 6
+    assert not any("plant_cut" in r.quality for r in whole)

@@ -97,3 +97,11 @@ def test_a_height_whose_interval_reaches_far_is_shown_with_doubt(high: float, do
     text = " ".join(format_table([wide]).split())
     assert ("7.2 in?" in text) is doubt
     assert ("measure the plant where a limit is near" in text) is doubt
+
+
+def test_a_narrow_screen_keeps_the_range_of_a_photo_from_above() -> None:
+    above = {"stages": {"low": "V3", "high": "V5", "probabilities": []}}
+    reading = Reading(photo="drone.jpg", outcome="hand-count", view="above", above=above)
+    text = format_table([reading], width=40)
+    assert "V3–V5" in text
+    assert "–\n" not in text.replace("V3–V5", "")

@@ -22,7 +22,6 @@ READ_PX = 640
 LOOK_PX = 320
 READ_MARGIN = 0.12  # of the box's longer side, on each side
 CUT_SHARE = (0.06, 0.35)  # of the plant's box outside the photo, for a made "cut_off"
-CUT_HARMLESS = 0.015
 STRETCHED_SHARE = 0.6
 MOST_STRETCH = 0.4
 STRETCH_WAVES = (0.5, 2.0)  # over the height of the view

@@ -79,7 +79,7 @@ class Stated:
 
 @dataclass(frozen=True, eq=False)
 class Scaled:
-    """A ground scale, the photo's ground at it, and the rows that pixels show, in px of it."""
+    """A ground scale, the photo's ground at it, and the rows that pixels show."""
 
     scale: GroundScale
     ground: Ground

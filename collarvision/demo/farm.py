@@ -22,7 +22,6 @@ ZONE: Final = timezone(timedelta(hours=-5))
 VISIT_DAYS_AGO: Final = {1: 8, 2: 1}
 FORECAST_DAYS: Final = 10
 SEASON_DAYS: Final = 45
-PLANTED_DAYS_AGO: Final = 30
 
 # 1 degree of latitude; one of longitude is shorter by the cosine. Good to 1 % over one farm.
 METRES_A_DEGREE: Final = 111_100.0

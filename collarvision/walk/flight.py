@@ -24,7 +24,8 @@ FEWEST_PLANTS: Final = 100
 GOOD_DAYS: Final = 7
 """Corn makes a leaf in three to five days: after a week the flight shows another field.
 
-80 °F-days a leaf and 20 a day (`collarvision.heat` has the sources). Our own choice of a limit.
+Some 74 °F-days a leaf (`collarvision.heat` has the sources) and 15 to 25 a day. Our own choice of a
+limit.
 """
 
 _INSIDE: Final = 0.5  # share of plants that must lie in the outline

@@ -30,7 +30,7 @@ SHIFT_SD: Final = 0.7
 """Leaves. The tables' two or three tips a collar, and as much again for tips that hide."""
 
 LEAVES_A_DAY: Final = 0.22
-"""Some 20 °F-days a day over some 90 a leaf (`collarvision.heat`)."""
+"""Some 16 °F-days a day, as in a cool spring, over some 74 a leaf (`collarvision.heat`)."""
 
 OWN_SD: Final = 0.25
 """Leaves, of zones and places: scale of a half-normal prior."""

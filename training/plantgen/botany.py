@@ -28,8 +28,8 @@ STALK_GIRTH = (0.5, 1.25)  # of a middling stalk of the stage: dense stands have
 LOW_RANK_SHARE = {2: (0.72, 1.06), 3: (0.86, 1.06)}  # of the published length [M]
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
-# Leaf 1 below 20, leaf 5 above 100, leaf 6 200-300 (Ledent & Mouraux 1990); the ranks between
-# are interpolated, those above extrapolated [M].
+# About the published ones, and wider: leaf 1 below 20, leaf 5 above 100, leaf 6 200-300 (Ledent &
+# Mouraux 1990). The ranks between are interpolated, those above extrapolated [M].
 COLLAR_HEIGHT_MM = {
     1: (12.0, 30.0),
     2: (32.0, 62.0),

@@ -288,7 +288,7 @@ def laid_flat(shape: PlantShape, rng: np.random.Generator) -> PlantShape:
 
     def press(p: np.ndarray) -> np.ndarray:
         toward = -p[:, 1]  # away from the board
-        free = spring * (np.sqrt(toward**2 + soft**2) + toward) / 2 * 2
+        free = spring * (np.sqrt(toward**2 + soft**2) + toward)
         near_stalk = np.exp(-((np.hypot(p[:, 0], p[:, 1]) / (2.5 * radius)) ** 2))
         height = near_stalk * (radius + toward) + (1 - near_stalk) * (0.4 * radius + free)
         return np.stack([p[:, 0], -np.maximum(height, 0.3), p[:, 2]], 1)
