@@ -80,6 +80,26 @@ def test_wishes_are_granted():
     assert stand(2, Wish(card=False)).card_corners_mm is None
 
 
+def test_tillers_are_green_but_none_of_the_plants_leaves():
+    """Side shoots from the crown: their collars don't count (common practice)."""
+    with_some = [
+        scene
+        for seed in range(80)
+        if (scene := stand(seed, Wish(stage_v=7, layout="standing"))).shapes[0].plant.tillers
+    ]
+    assert 1 <= len(with_some) <= 12  # rare
+    for scene in with_some:
+        plant = scene.shapes[0]
+        blades, stalk = scene.meshes["blades"], scene.meshes["stalk"]
+        more = len(blades.vertices) - len(plant.blades.vertices)
+        assert more > 0
+        assert (blades.owner == 0).sum() > 0
+        assert len(stalk.vertices) > len(plant.stalk.vertices)
+        assert set(np.unique(plant.blades.owner)) == set(np.unique(blades.owner)) - {0}
+        shoots = blades.vertices[-more:]
+        assert shoots[:, 2].max() < plant.blades.vertices[:, 2].max()
+
+
 def test_a_plant_without_two_collars_cannot_have_just_cleared():
     assert stand(1, Wish(stage_v=1, hard_case="just_cleared")).shapes[0].plant.hard_case == "none"
     assert stand(1, Wish(stage_v=0, hard_case="about_to_clear")).shapes[0].plant.hard_case == "none"
@@ -221,6 +241,19 @@ def test_the_card_in_the_scene_is_a5_and_true_to_size():
 
 
 # --- textures and optics ---
+
+
+def test_a_cleaned_picture_has_less_grain_and_the_same_edges():
+    rng = np.random.default_rng(3)
+    step = np.full((60, 80, 3), 90.0)
+    step[:, 40:] = 160.0
+    grainy = np.clip(step + rng.normal(0, 6, step.shape), 0, 255).astype(np.uint8)
+    for _ in range(10):
+        smooth = optics.cleaned(grainy, rng).astype(float)
+        assert smooth[5:-5, 5:30].std() < 0.75 * grainy[5:-5, 5:30].std()
+        across = smooth[5:-5].mean((0, 2))
+        assert across[42] - across[37] > 0.9 * 70  # within 5 px nearly all of the step
+        assert smooth.mean() == pytest.approx(grainy.mean(), abs=0.7)
 
 
 def test_srgb_round_trip_and_its_published_points():

@@ -25,6 +25,10 @@ class Mesh:
         """The same mesh with its vertices elsewhere."""
         return Mesh(vertices, self.faces, self.uv, self.owner)
 
+    def unowned(self) -> Mesh:
+        """The same mesh as no leaf's part."""
+        return Mesh(self.vertices, self.faces, self.uv, np.zeros_like(self.owner))
+
 
 def sheet(points: np.ndarray, uv_box: tuple[float, float, float, float], owner: int) -> Mesh:
     """A grid of points (rows, columns, 3) as a mesh; ``uv_box`` is (u0, v0, u1, v1)."""

@@ -6,6 +6,7 @@ plant is laid on the board the board lies on the ground, so "up" is towards the 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -103,6 +104,21 @@ def _plant(rng: np.random.Generator, wish: Wish, laid: bool) -> Plant:
     return replace(plant, leaf_plane_rad=float(facing * (0.5 if laid else 1.0)))
 
 
+def _tillers(rng: np.random.Generator, plant: Plant, face: BoardFace) -> list[PlantShape]:
+    """Side shoots out of the stalk's foot, smaller and leaning; none of their collars count."""
+
+    def leaning(turn: np.ndarray, size: float) -> Callable[[np.ndarray], np.ndarray]:
+        return lambda points: face.held_off(size * points @ turn.T)
+
+    shoots = []
+    for _ in range(plant.tillers):
+        shape = build(grow(rng, int(rng.integers(0, 3))), rng)
+        lean = turn_about("y", float(rng.choice([-1, 1]) * rng.uniform(0.35, 0.9)))
+        turn = turn_about("z", float(rng.normal(0, 0.5))) @ lean
+        shoots.append(shape.through(leaning(turn, float(rng.uniform(0.5, 0.9)))))
+    return shoots
+
+
 def _companions(
     rng: np.random.Generator, laid: bool, top_mm: float, face: BoardFace
 ) -> list[PlantShape]:
@@ -181,8 +197,9 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
         name: speck() for name in ("blades", "stalk", "others", "clutter", "board", "soil", "card")
     }
     if wish.reason in WITH_MAIZE:
-        meshes["blades"] = join([s.blades for s in shapes])
-        meshes["stalk"] = join([s.stalk for s in shapes])
+        shoots = [] if laid else _tillers(rng, plant, face)
+        meshes["blades"] = join([s.blades for s in shapes] + [s.blades.unowned() for s in shoots])
+        meshes["stalk"] = join([s.stalk for s in shapes] + [s.stalk.unowned() for s in shoots])
     site = _site(rng, wish, laid, shapes, face, lean)
 
     plain = BOARD_KINDS[: 5 if rng.random() < 0.6 else len(BOARD_KINDS)]
