@@ -129,7 +129,7 @@ def decide(
     """
     evidence = visits.chosen.evidence
     stage = summarise(evidence)
-    verdicts = () if limits is None else judge_all(evidence, limits, today)
+    verdicts = () if limits is None else judge_all(evidence, limits, today, visits.undated)
     if wait is not None and wait.too_soon:
         verdicts = tuple(_held_back(verdict, wait) for verdict in verdicts)
     enough, enough_for = _enough(evidence, stage, precision, test)

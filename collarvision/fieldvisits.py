@@ -19,6 +19,7 @@ from collarvision.survey import Decision, HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, stop_counts
 from collarvision.table import plain
 
+_NAMED = 3
 _STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
 
 
@@ -83,6 +84,9 @@ class FieldVisits:
         Days of visits after it.
     from_above : int
         Photos of the chosen visit taken from above, which tell no collars and are left out.
+    undated : tuple of PlantEvidence
+        Plants of the field that no visit holds, for want of a date; empty where the chosen visit is
+        the one without a date.
     above : tuple of PlantRow
         Photos from above of all the field's visits whose records hold what was seen.
     models, calibrations : tuple of str
@@ -98,6 +102,7 @@ class FieldVisits:
     earlier: tuple[FieldVisit, ...] = ()
     later: tuple[date, ...] = ()
     from_above: int = 0
+    undated: tuple[PlantEvidence, ...] = ()
     above: tuple[PlantRow, ...] = ()
     models: tuple[str, ...] = ()
     calibrations: tuple[str, ...] = ()
@@ -147,6 +152,12 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
     above = len(rows[day]) - len(side)
     if above:
         notes.append(f"{above} photos from above tell no collars and are left out.")
+    undated: tuple[PlantEvidence, ...] = ()
+    if day is not None and None in ids:
+        found = _visit(store, None, ids[None], rows[None], bare[None], []).evidence
+        undated = tuple(plant for plant in found if plant.decided or plant.waiting)
+    if undated:
+        notes.append(_no_date(undated, day))
     return FieldVisits(
         field=field,
         boundary=known[field].boundary,
@@ -154,6 +165,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         earlier=earlier,
         later=tuple(one for one in dated if day is not None and one > day),
         from_above=above,
+        undated=undated,
         above=tuple(
             row
             for on_a_day in rows.values()
@@ -166,6 +178,17 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
             one for one in store.decisions(field) if day is None or (_day(one.date) or day) <= day
         ),
         notes=tuple(notes),
+    )
+
+
+def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
+    names = ", ".join(plant.name for plant in plants[:_NAMED])
+    names += f" and {len(plants) - _NAMED} more" if len(plants) > _NAMED else ""
+    noun, has, are = ("plant", "has", "is") if len(plants) == 1 else ("plants", "have", "are")
+    return (
+        f"{len(plants)} {noun} of this field {has} no date and {are} left out: {names}. Put the "
+        f"photos into a folder named by the day they were taken, like {day}, and run "
+        "`collarvision batch` again with --restage."
     )
 
 

@@ -7,10 +7,11 @@ the minimum than allowed (half, by the half rule, unless set otherwise). In betw
 **closing** when one more leaf takes more plants than allowed to their last allowed one, when they
 stand over 4/5 of the greatest height, when reading doubt leaves over 1 in 20 that it is past, or
 in the last week before the days before harvest begin; else **open**. It is **can't tell** when
-the plants are too few, too old, or waiting for a hand count that could change the answer, or when
-many small doubts make it likely that one of the plants is past and none can be named. Past is
-said even then, where the plants seen are enough for it: plants don't go back. The bounds of
-closing are our own choice.
+the plants are too few, too old, or waiting for a hand count that could change the answer, when
+many small doubts make it likely that one of the plants is past and none can be named, or when
+plants without a date would change the answer if they were of this visit. Past is said even then,
+where the plants seen are enough for it: plants don't go back. The bounds of closing are our own
+choice.
 """
 
 from __future__ import annotations
@@ -75,8 +76,13 @@ class Verdict:
     caution: str = CAUTION
 
 
-def judge_all(plants: Sequence[PlantEvidence], limits: Limits, today: date) -> tuple[Verdict, ...]:
-    """Judge every limit of a file, then its tank mixes."""
+def judge_all(
+    plants: Sequence[PlantEvidence],
+    limits: Limits,
+    today: date,
+    undated: Sequence[PlantEvidence] = (),
+) -> tuple[Verdict, ...]:
+    """Judge every limit of a file, then its tank mixes; `undated` as `judge` takes it."""
     single = {
         limit.name: judge(
             plants,
@@ -84,6 +90,7 @@ def judge_all(plants: Sequence[PlantEvidence], limits: Limits, today: date) -> t
             today,
             planned_harvest=limits.planned_harvest,
             visit_good_days=limits.visit_good_days,
+            undated=undated,
         )
         for limit in limits.limits
     }
@@ -110,6 +117,7 @@ def judge(
     *,
     planned_harvest: date | None = None,
     visit_good_days: int = 3,
+    undated: Sequence[PlantEvidence] = (),
 ) -> Verdict:
     """Judge one limit from the plants of a field.
 
@@ -119,6 +127,9 @@ def judge(
         Plants seen; those from before `visit_good_days` only count where they are past.
     today : date
         Day that the answer is for.
+    undated : sequence of PlantEvidence
+        Plants of the field that belong to no visit. They are never counted, but hold the answer
+        back where they would change it if they were of this visit, as waiting plants do.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -159,6 +170,18 @@ def judge(
             "No plant is surely past the maximum, but it is more likely than not that one of them "
             f"is: check collars and height of {names_of(doubtful)} on the plant."
         )
+    if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
+        alone = replace(limit, days_before_harvest=None)
+        here = [replace(p, taken_at=newest(used)) for p in undated]
+        has, are = ("has", "is") if len(here) == 1 else ("have", "are")
+        said = f"{plants_of(len(here))} of this field {has} no date and {are} left out"
+        if judge([*plants, *here], alone, today, visit_good_days=visit_good_days).word == word:
+            reasons.append(f"{said}: of this visit, they wouldn't change the answer.")
+        else:
+            blocking.append(
+                f"{said}, and could change the answer: say the day of "
+                f"{names_of([p.name for p in here])}."
+            )
     if blocking:
         word = "can't tell"
     by_harvest = False

@@ -255,6 +255,17 @@ def test_unfiled_photos_are_filed_by_a_later_run(photos: Path) -> None:
     assert {row.field for row in rows(loose).values()} == {"South"}
 
 
+def test_photos_without_a_visit_date_are_told(photos: Path) -> None:
+    (photos / "Süd").rename(photos / "Süd 05-20-2027")
+    result = stage(photos)
+    assert (result.undated, result.unclear_days) == (3, ("05-20-2027",))
+    said = " ".join(summary(photos, result).split())
+    assert "3 photos have no visit date" in said
+    assert "swapped in 05-20-2027: the year goes first" in said
+    assert {row.field for row in rows(photos).values()} == {"North", "Süd"}
+    assert "no visit date" not in summary(photos, stage(photos))  # nothing was read, nothing filed
+
+
 def test_gps_finds_the_field(photos: Path, drawn_plant: DrawnPlant, tmp_path: Path) -> None:
     loose = tmp_path / "Downloads"
     loose.mkdir()

@@ -41,6 +41,11 @@ from collarvision.survey import Place
         (["2027-13-40"], Folders("2027-13-40")),
         (["Lot 120270520"], Folders("Lot 120270520")),
         (["North", "2027-05-20", "2027-06-01"], Folders("North", "2027-06-01")),
+        # The year last: day and month could be swapped, and it is no field's name either.
+        (["05-20-2027", "North"], Folders("North", unclear="05-20-2027")),
+        (["North 20.05.2027"], Folders("North", unclear="20.05.2027")),
+        (["North", "2027-05-20", "3_4_2027"], Folders("North", "2027-05-20", unclear="3_4_2027")),
+        (["Lot 12-7-201"], Folders("Lot 12-7-201")),
     ],
 )
 def test_folder_names_say_field_visit_and_stop(names: list[str], expected: Folders) -> None:

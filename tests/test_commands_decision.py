@@ -94,6 +94,18 @@ def test_open_past_and_cannot_tell(survey: Path, limits: Path) -> None:
     assert soon["Product B"] == "past"
 
 
+def test_undated_plants_are_told_and_hold_an_open_back(survey: Path, limits: Path) -> None:
+    fill(survey, "North", walk([8] * 12, first=200), None)
+    assert set(judged(survey, limits).values()) == {"can't tell"}
+    said = "12 plants of this field have no date and are left out"
+    words = ["field", survey, "--field", "North", "--day", DAY, "--limits", limits]
+    report = limits.with_name("north.html")
+    assert said in " ".join(run(*words, "--report", report).stdout.split())
+    assert said in report.read_text(encoding="utf-8")
+    notes = json.loads(run(*words, "--format", "json").stdout)["notes"]
+    assert [said in note for note in notes] == [True]
+
+
 def test_the_locale_chooses_units_and_the_flag_outranks_it(
     survey: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -57,6 +57,29 @@ def test_the_last_visit_and_those_before_it(survey: Path) -> None:
     assert one.height_interval_mm is not None
 
 
+def test_plants_without_a_date_are_left_out_and_named(survey: Path) -> None:
+    fill(survey, "North", walk([8] * 12, first=200), None)
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "North")
+        first = visits_of(store, "North", VISIT - timedelta(days=7))
+    assert [plant.stage for plant in found.undated] == [8] * 12
+    assert [plant.taken_at for plant in found.undated] == [None] * 12
+    assert len(found.chosen.plants) == 13
+    (said,) = found.notes
+    assert said.startswith("12 plants of this field have no date and are left out: IMG_0200.jpg, ")
+    assert "IMG_0202.jpg and 9 more. Put the photos into a folder named" in said
+    assert "like 2027-06-04, and run `collarvision batch` again with --restage" in said
+    assert len(first.undated) == 12
+
+
+def test_a_field_without_any_date_is_judged_by_what_it_has(survey: Path) -> None:
+    fill(survey, "Undated", walk([5] * 4), None)
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "Undated")
+    assert (found.chosen.day, len(found.chosen.plants), found.undated) == (None, 4, ())
+    assert found.notes == ()
+
+
 @pytest.mark.parametrize(
     ("field", "visit", "said"),
     [

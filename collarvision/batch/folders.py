@@ -10,6 +10,8 @@ from datetime import date
 from pathlib import Path
 
 _DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
+# Day or month first, which most such dates don't tell: none of them is taken for a visit's.
+_UNCLEAR = re.compile(r"(?<!\d)\d{1,2}([-_.])\d{1,2}\1(?:19|20)\d{2}(?!\d)")
 _STOP = re.compile(r"stop(?:[\s_.#-]+|(?=\d))(\w.*)", re.IGNORECASE)
 
 # DCF (JEITA CP-3461): a camera's folders are DCIM and, in it, three digits and five capitals,
@@ -22,11 +24,15 @@ _EVERYDAY = {"camera", "desktop", "documents", "downloads", "images", "photos", 
 
 @dataclass(frozen=True)
 class Folders:
-    """What folder names say; None where they say nothing."""
+    """What folder names say; None where they say nothing.
+
+    `unclear` is a date that could be read in two ways, as it is written.
+    """
 
     field: str | None = None
     date: str | None = None
     stop: str | None = None
+    unclear: str | None = None
 
 
 NOTHING = Folders()
@@ -37,23 +43,26 @@ def place_from_folders(names: Sequence[str]) -> Folders:
 
     - A date in a name, ``2027-05-20``, ``2027_05_20``, ``2027.05.20`` or ``20270520``, is the
       visit's; the innermost date counts. What is left of the name may still say the field.
+    - A date with the year last, ``05-20-2027``, says no day, and no field either.
     - ``stop 3``, ``Stop_3``, ``stop-3 gate``: the stop, named by what follows the word; the
       innermost counts.
     - A camera's own folders (``DCIM``, ``100ABCDE``) say nothing.
     - The first other name is the field. Further ones say nothing.
     """
-    field = day = stop = None
+    field = day = stop = unclear = None
     for name in names:
         name = tidy(name)
         found = _date_in(name)
         if found is not None:
             day, name = found
+        elif (written := _UNCLEAR.search(name)) is not None:
+            unclear, name = written[0], _without(name, written)
         said = _STOP.fullmatch(name)
         if said is not None:
             stop = said[1].strip()
         elif field is None and name and not _CAMERA.fullmatch(name):
             field = name
-    return Folders(field, day, stop)
+    return Folders(field, day, stop, unclear)
 
 
 def tidy(name: str) -> str:
@@ -82,6 +91,9 @@ def _date_in(name: str) -> tuple[str, str] | None:
             day = date(int(found[1]), int(found[3]), int(found[4]))
         except ValueError:
             continue
-        rest = f"{name[: found.start()].rstrip(' _.-')} {name[found.end() :].lstrip(' _.-')}"
-        return day.isoformat(), tidy(rest)
+        return day.isoformat(), _without(name, found)
     return None
+
+
+def _without(name: str, found: re.Match[str]) -> str:
+    return tidy(f"{name[: found.start()].rstrip(' _.-')} {name[found.end() :].lstrip(' _.-')}")

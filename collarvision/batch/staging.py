@@ -73,6 +73,10 @@ class BatchResult:
         Photos that the program itself failed on.
     unfiled : int
         Photos of this run that belong to no field.
+    undated : int
+        Photos of this run whose visit nothing tells: no folder's name, and no note in the file.
+    unclear_days : tuple of str
+        Dates in those photos' folders that could be read in two ways.
     above : int
         Photos from above, kept and never staged; their outcomes count them too.
     above_rejected : int
@@ -91,6 +95,8 @@ class BatchResult:
     seconds: float
     above: int = 0
     above_rejected: int = 0
+    undated: int = 0
+    unclear_days: tuple[str, ...] = ()
 
 
 def run_batch(
@@ -139,6 +145,8 @@ def run_batch(
         seconds=time.monotonic() - began,
         above=run.above,
         above_rejected=run.above_rejected,
+        undated=run.undated,
+        unclear_days=tuple(run.unclear_days),
     )
 
 
@@ -164,6 +172,8 @@ class _Run:
         self.quarantined: list[str] = []
         self.faults = 0
         self.unfiled = 0
+        self.undated = 0
+        self.unclear_days: dict[str, None] = {}
         self.above = 0
         self.above_rejected = 0
         self.taken = 0
@@ -261,6 +271,8 @@ class _Run:
         seen: Step = "copy" if sha256 in self._read_now else "known"
         self._read_now.add(sha256)
         self.unfiled += place.field is None
+        if place.date is None:
+            self._count_undated(pending.file)
         self.faults += new and reading.fault is not None
         from_above = new and reading.view == "above"
         self.above += from_above
@@ -275,8 +287,15 @@ class _Run:
         if photo is not None and not photo.filed:
             place = self._place(file, photo.gps, photo.taken_at)
             self.unfiled += place.field is None and step == "known"
+            if place.date is None and step == "known":
+                self._count_undated(file)
         self._survey.note_file(sha256, facts, place)
         self._count(step, file)
+
+    def _count_undated(self, file: PhotoFile) -> None:
+        self.undated += 1
+        said = (place_from_folders(file.folders).unclear, _source(file.source).unclear)
+        self.unclear_days.update(dict.fromkeys(day for day in said if day is not None))
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
         sha256 = end.task.sha256 or _hash_far_away(pending.file.where)

@@ -94,6 +94,19 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"{_photos(result.unfiled)} belong to no field yet: run the same command again with "
             "--field NAME, or with --fields for their GPS."
         )
+    if result.undated:
+        has = "has" if result.undated == 1 else "have"
+        unclear = ", ".join(plain(day) for day in result.unclear_days[:NAMES_SHOWN])
+        yield (
+            f"{_photos(result.undated)} {has} no visit date, and no verdict counts them beside "
+            "dated ones: put them into a folder named by the day, like 2027-05-20, and run the "
+            "same command again with --restage."
+            + (
+                f" Day and month could be swapped in {unclear}: the year goes first."
+                if unclear
+                else ""
+            )
+        )
     if steps["unread"]:
         are = "is" if steps["unread"] == 1 else "are"
         yield f"{steps['unread']} could not be opened and {are} not in the survey:"

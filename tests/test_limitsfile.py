@@ -1,0 +1,127 @@
+"""Limits file: what a user types, with messages that name the line. All products are invented."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from collarvision.limitsfile import Bound, LimitsError, parse_limits, read_limits
+
+GOOD = """\
+planned_harvest = 2026-09-25
+visit_good_days = 4
+
+[[limit]]
+name = "Product A, over the top"
+method = "broadcast"
+leaf = "collars"
+min_leaves = 2
+min_height = "4 in"
+min_when = "either"
+max_leaves = 6
+max_height = "20 in"
+days_before_harvest = 45
+
+[[limit]]
+name = "Product A, under the leaves"
+method = "directed with drop nozzles"
+leaf = "collars"
+max_leaves = 10
+max_height = "91.44 cm"
+max_when = "both"
+"""
+
+
+def test_a_good_file(tmp_path: Path) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text(GOOD, encoding="utf-8")
+    found = read_limits(path)
+    first, second = found.limits
+    assert first.highest == Bound(6, 508.0, "20 in")
+    assert first.lowest == Bound(2, 101.6, "4 in")
+    assert first.share_past == 0
+    assert second.highest_when == "both"
+    assert second.highest.height_mm == pytest.approx(914.4)  # 36 in
+    assert found.planned_harvest == date(2026, 9, 25)
+    assert found.visit_good_days == 4
+
+
+def edited(old: str, new: str) -> str:
+    assert old in GOOD
+    return GOOD.replace(old, new, 1)
+
+
+MIX = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, over the top", "{}"]\n'
+
+
+@pytest.mark.parametrize(
+    ("source", "line", "said"),
+    [
+        (edited("max_leaves = 6", "max_leafs = 6"), 11, "did you mean 'max_leaves'?"),
+        (edited("max_leaves = 6", "colour = 6"), 11, "the keys here are name"),
+        (edited("visit_good_days", "vist_good_days"), 2, "did you mean 'visit_good_days'?"),
+        (edited("max_leaves = 6", "max_leaves = 1"), 8, "no plant fits"),
+        (edited('"20 in"', '"3 in"'), 9, "no plant fits"),
+        (edited('"20 in"', '"20"'), 12, "has no unit"),
+        (edited('"20 in"', "20"), 12, "needs a unit"),
+        (edited('"20 in"', '"20 m"'), 12, "check the unit"),
+        (edited("max_leaves = 6", 'max_leaves = "six"'), 11, "max_leaves can't be 'six'"),
+        (edited("max_leaves = 6", "max_leaves = 40"), 11, "max_leaves can't be 40"),
+        (edited('leaf = "collars"', 'leaf = "leaf"'), 7, 'choose one of "collars"'),
+        (edited('leaf = "collars"\n', ""), 7, "say what a leaf is"),
+        (edited('min_when = "either"\n', ""), 9, 'say min_when = "either" or "both"'),
+        (edited('max_when = "both"', 'max_when = "either"'), 21, 'one of "whichever first"'),
+        (edited('method = "broadcast"\n', ""), 4, "'method' is missing"),
+        (edited("2026-09-25", '"soon"'), 1, "write it like 2026-09-25"),
+        (edited(", under the leaves", ", over the top"), 16, "rename one"),
+        (
+            edited('[[limit]]\nname = "Product A, o', '[[limits]]\nname = "Product A, o'),
+            4,
+            "'limit'",
+        ),
+        (edited("visit_good_days = 4", "visit_good_days = "), 2, "isn't TOML"),
+        (edited("days_before_harvest = 45", "days_before_harvest = -1"), 13, "can't be -1"),
+        (edited("max_leaves = 6", "max_leaves = true"), 11, "whole number from 0 to 22"),
+        (edited('name = "Product A, over the top"', "name = 1"), 5, "a name in quotes"),
+        (GOOD + '[[tank_mix]]\nname = "M"\nlimits = ["x"]\n', 24, "two limits or more"),
+        (GOOD + '[[tank_mix]]\nname = "M"\nlimits = [1, 2]\n', 24, "two limits or more"),
+        (GOOD + "share_past = 1.0\n", 22, "share_past can't be 1.0"),
+        (GOOD + MIX.format("Product A, under the leafs"), 25, "'Product A, under the leaves'?"),
+        (GOOD + '[[limit]]\nname = "N"\nmethod = "broadcast"\n', 23, "limits nothing"),
+        ('[limit]\nname = "N"\n', 1, "two brackets"),
+        ("", 1, "begin one with a line [[limit]]"),
+    ],
+)
+def test_messages_name_the_line(source: str, line: int, said: str) -> None:
+    with pytest.raises(LimitsError) as caught:
+        parse_limits(source, "limits.toml")
+    assert any(
+        problem.startswith(f"limits.toml, line {line}: ") and said in problem
+        for problem in caught.value.problems
+    ), caught.value.problems
+    assert not any("pydantic" in problem for problem in caught.value.problems)
+
+
+def test_a_mix_that_can_never_be_open() -> None:
+    late = '\n[[limit]]\nname = "Late"\nmethod = "b"\nleaf = "collars"\nmin_leaves = 7\n'
+    with pytest.raises(LimitsError, match="line 31: 'M' can never be open: 'Late' begins after"):
+        parse_limits(GOOD + late + MIX.format("Late"), "limits.toml")
+
+
+def test_every_problem_is_told_at_once() -> None:
+    source = edited("max_leaves = 6", "max_leafs = 6").replace('"4 in"', "4")
+    with pytest.raises(LimitsError) as caught:
+        parse_limits(source)
+    assert len(caught.value.problems) == 2
+    assert str(caught.value).count("\n") == 1
+
+
+def test_files_that_are_none(tmp_path: Path) -> None:
+    with pytest.raises(LimitsError, match="can't be read"):
+        read_limits(tmp_path / "none.toml")
+    binary = tmp_path / "limits.toml"
+    binary.write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(LimitsError, match="UTF-8"):
+        read_limits(binary)
