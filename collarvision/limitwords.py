@@ -66,25 +66,32 @@ def sentence(
     if not limit.highest:
         return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
     # Most advanced to the eye; another may be past with more doubt, by a height read badly.
-    strongest = max(
-        (s.plant for s in standing), key=lambda p: (p.best_stage or 0, p.height_mm or 0.0)
-    )
+    first = max(standing, key=lambda s: (s.plant.best_stage or 0, s.plant.height_mm or 0.0))
     doubtful = max(standing, key=lambda s: s.past)
-    tall = "" if strongest.height_mm is None else f", {_height(strongest.height_mm, limit)}"
-    stage = stage_name(strongest.best_stage or 0)
-    said = (
-        f"Of {plants_of(seen)} seen the most advanced is {strongest.name} ({stage}{tall}), inside "
-        f"{top}. These {seen} can't rule out that up to {math.ceil(most_past * 100)} in 100 "
-        "plants of the field are past it."
+    tall = "" if first.plant.height_mm is None else f", {_height(first.plant.height_mm, limit)}"
+    stage = stage_name(first.plant.best_stage or 0)
+    said = f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} ({stage}{tall}), "
+    # What it was read as is no fact: a grower must hear that it may be past now, not in days.
+    said += f"inside {top}." if first.past < _WORTH_SAYING else f"{_past_already(first, top)}."
+    said += (
+        f" These {seen} can't rule out that up to {math.ceil(most_past * 100)} in 100 plants of "
+        "the field are past it."
     )
-    if doubtful.past >= _WORTH_SAYING and doubtful.plant is not strongest:
-        by = "" if doubtful.past_by is None else f" by its {doubtful.past_by}"
-        said += (
-            f" {doubtful.plant.name} may be past it{by} ({doubtful.past:.0%}): look at it again."
-        )
+    if doubtful.past >= _WORTH_SAYING and doubtful is not first:
+        said += f" {doubtful.plant.name} may be past it{_by_and_chance(doubtful)}."
     if word == "closing":
-        said += " It may be past within days: look again right before you act."
+        it = "It" if doubtful.past < _WORTH_SAYING else "What isn't past yet"
+        said += f" {it} may be past within days: look again right before you act."
     return said
+
+
+def _past_already(standing: PlantStanding, top: str) -> str:
+    return f"as read inside {top}, but it may be past it already{_by_and_chance(standing)}"
+
+
+def _by_and_chance(standing: PlantStanding) -> str:
+    by = "" if standing.past_by is None else f" by its {standing.past_by}"
+    return f"{by} ({standing.past:.0%}): look at it again"
 
 
 def bound_words(bound: Bound, leaf: LeafMeaning | None, when: str) -> str:

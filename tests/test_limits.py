@@ -199,6 +199,23 @@ def test_a_plant_that_may_be_past_is_named_beside_the_most_advanced() -> None:
     assert "(V6" in verdict.sentence
 
 
+def test_the_most_advanced_plant_may_itself_be_past_already() -> None:
+    first = replace(counted(6, 1, 19.0)[0], name="first", height_interval_mm=(349.0, 616.0))
+    verdict = judge([*counted(4, 11, 12.0), first], TO_SIX, TODAY)
+    assert verdict.word == "closing"
+    # 25 mm under 20 in with a sigma of 81 mm: about 38 in 100 (any table of the normal).
+    assert (
+        "the most advanced is first (V6, 19.0 in), as read inside 6 collars or 20 in, but it may "
+        "be past it already by its height (38%): look at it again." in verdict.sentence
+    )
+    assert "What isn't past yet may be past within days" in verdict.sentence
+    sure = replace(first, height_mm=17.0 * INCH, height_interval_mm=None)
+    said = judge([*counted(4, 11, 12.0), sure], TO_SIX, TODAY).sentence
+    assert "(V6, 17.0 in), inside 6 collars or 20 in." in said
+    assert "already" not in said
+    assert "It may be past within days" in said
+
+
 def test_few_plants_that_all_have_a_height_are_not_told_to_measure() -> None:
     verdict = judge(plants(3, 8.0)[:4], TO_SIX, TODAY)
     assert verdict.word == "can't tell"
