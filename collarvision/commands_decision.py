@@ -161,6 +161,7 @@ def field(
     if forecast is not None and temperatures is None:
         end_with("--forecast goes on from what was measured: add --temperatures CSV.")
     read = None if limits is None else _limits(limits, harvest)
+    shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     try:
         with SurveyReader(survey) as store:
             visits = visits_of(store, name, wanted)
@@ -186,6 +187,7 @@ def field(
             precision=precision,
             test=SequentialTest() if sequential else None,
             above=_zoned(above, visits, precision),
+            shown=shown,
         )
         if save:
             from collarvision.keeping import keep_decision
@@ -200,7 +202,6 @@ def field(
         end_with(str(error), EXIT_MODEL)
     for words in drifted:
         say(words)
-    shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     if form is AnswerForm.json:
         import json
 

@@ -24,6 +24,7 @@ from collarvision.limitwords import CAUTION
 from collarvision.outlook import Outlook, TrackDay
 from collarvision.sampling import Enough, SequentialTest, enough_plants
 from collarvision.survey import Decision
+from collarvision.units import Shown
 from collarvision.walk.correction import ZonedField
 from collarvision.walk.telling import cautions, zoned_record
 from collarvision.window import Window
@@ -112,6 +113,7 @@ def decide(
     precision: float = 0.15,
     test: SequentialTest | None = None,
     above: ZonedField | None = None,
+    shown: Shown | None = None,
 ) -> FieldAnswer:
     """Bring together what is known of a field's chosen visit.
 
@@ -126,10 +128,12 @@ def decide(
         Also end the walk when this test has decided.
     above : ZonedField, optional
         Of the same field and visit (`collarvision.walk.correction`).
+    shown : Shown, optional
+        Units of heights in the verdicts' sentences; by default those of the limits.
     """
     evidence = visits.chosen.evidence
     stage = summarise(evidence)
-    verdicts = () if limits is None else judge_all(evidence, limits, today, visits.undated)
+    verdicts = () if limits is None else judge_all(evidence, limits, today, visits.undated, shown)
     if wait is not None and wait.too_soon:
         verdicts = tuple(_held_back(verdict, wait) for verdict in verdicts)
     enough, enough_for = _enough(evidence, stage, precision, test)

@@ -29,6 +29,7 @@ from collarvision.limitsfile import Limit, Limits
 from collarvision.limitwords import CAUTION, VerdictWord, names_of, notes, plants_of, sentence
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, stand
+from collarvision.units import Shown
 
 # From the most to the least restrictive: what a tank mix takes from its members.
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
@@ -81,8 +82,9 @@ def judge_all(
     limits: Limits,
     today: date,
     undated: Sequence[PlantEvidence] = (),
+    shown: Shown | None = None,
 ) -> tuple[Verdict, ...]:
-    """Judge every limit of a file, then its tank mixes; `undated` as `judge` takes it."""
+    """Judge every limit of a file, then its tank mixes; `undated`, `shown` as `judge` has them."""
     single = {
         limit.name: judge(
             plants,
@@ -91,6 +93,7 @@ def judge_all(
             planned_harvest=limits.planned_harvest,
             visit_good_days=limits.visit_good_days,
             undated=undated,
+            shown=shown,
         )
         for limit in limits.limits
     }
@@ -118,6 +121,7 @@ def judge(
     planned_harvest: date | None = None,
     visit_good_days: int = 3,
     undated: Sequence[PlantEvidence] = (),
+    shown: Shown | None = None,
 ) -> Verdict:
     """Judge one limit from the plants of a field.
 
@@ -130,6 +134,8 @@ def judge(
     undated : sequence of PlantEvidence
         Plants of the field that belong to no visit. They are never counted, but hold the answer
         back where they would change it if they were of this visit, as waiting plants do.
+    shown : Shown, optional
+        Units of heights in the sentence; by default those that the limit was typed in.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -194,7 +200,7 @@ def judge(
     said = harvest
     if not by_harvest:
         most = _share(standing, [s.past for s in standing]).interval(0.9)[1] if standing else 1.0
-        said = sentence(limit, word, standing, chosen, blocking, harvest, most)
+        said = sentence(limit, word, standing, chosen, blocking, harvest, most, shown)
     return Verdict(
         name=limit.name,
         method=limit.method,

@@ -10,6 +10,7 @@ from collarvision.answer import stage_name
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
 from collarvision.standing import PlantStanding
+from collarvision.units import Shown, unit_of_length
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
@@ -46,14 +47,15 @@ def sentence(
     blocking: Sequence[str],
     harvest: str,
     most_past: float,
+    shown: Shown | None = None,
 ) -> str:
     """What to tell a grower after the verdict's word.
 
     `most_past` is the share of the field's plants that may be past, which 5 in 100 such samples
-    would still allow.
+    would still allow. Heights are in the units `shown`, else in those that the limit was typed in.
     """
-    top = bound_words(limit.highest, limit.leaf, limit.highest_when)
-    low = bound_words(limit.lowest, limit.leaf, limit.lowest_when)
+    top = bound_words(limit.highest, limit.leaf, limit.highest_when, shown)
+    low = bound_words(limit.lowest, limit.leaf, limit.lowest_when, shown)
     seen = len(standing)
     if word == "can't tell":
         return blocking[0]
@@ -68,7 +70,9 @@ def sentence(
     # Most advanced to the eye; another may be past with more doubt, by a height read badly.
     first = max(standing, key=lambda s: (s.plant.best_stage or 0, s.plant.height_mm or 0.0))
     doubtful = max(standing, key=lambda s: s.past)
-    tall = "" if first.plant.height_mm is None else f", {_height(first.plant.height_mm, limit)}"
+    tall = (
+        "" if first.plant.height_mm is None else f", {_height(first.plant.height_mm, limit, shown)}"
+    )
     stage = stage_name(first.plant.best_stage or 0)
     said = f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} ({stage}{tall}), "
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
@@ -94,18 +98,26 @@ def _by_and_chance(standing: PlantStanding) -> str:
     return f"{by} ({standing.past:.0%}): look at it again"
 
 
-def bound_words(bound: Bound, leaf: LeafMeaning | None, when: str) -> str:
-    """A bound as the user would say it."""
+def bound_words(
+    bound: Bound, leaf: LeafMeaning | None, when: str, shown: Shown | None = None
+) -> str:
+    """A bound as the user would say it: in the units `shown`, with the label's own words beside."""
     parts = []
     if bound.leaves is not None:
         parts.append(f"{bound.leaves} {leaf}")
     if bound.height_text is not None or bound.height_mm is not None:
-        parts.append(bound.height_text or f"{bound.height_mm:.0f} mm")
+        typed = bound.height_text or f"{bound.height_mm:.0f} mm"
+        if shown is None or bound.height_mm is None or unit_of_length(typed) == shown.length:
+            parts.append(typed)
+        else:
+            parts.append(f"{shown.height(bound.height_mm)} ({typed} on the label)")
     return (" and " if when == "both" else " or ").join(parts)
 
 
-def _height(height_mm: float, limit: Limit) -> str:
-    """A height in the unit that the limit was typed in."""
+def _height(height_mm: float, limit: Limit, shown: Shown | None) -> str:
+    """A height in the units shown, else in the one that the limit was typed in."""
+    if shown is not None:
+        return shown.height(height_mm)
     text = f"{limit.highest.height_text or limit.lowest.height_text or 'in'}".lower()
     if "cm" in text:
         return f"{height_mm / 10:.0f} cm"

@@ -81,6 +81,17 @@ def read_length_mm(text: str) -> Fraction:
     return value * MM_PER[unit]
 
 
+def unit_of_length(text: str) -> str:
+    """Unit that a length was written in, a key of `MM_PER`.
+
+    Raises
+    ------
+    UnitError
+        As `read_length_mm`.
+    """
+    return _read(text, MM_PER, "'20 in', '50 cm' or '510 mm'")[1]
+
+
 def read_area_m2(text: str) -> Fraction:
     """Read an area such as ``40ac`` or ``16.2 ha``; the result is in square metres.
 

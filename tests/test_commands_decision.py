@@ -107,7 +107,7 @@ def test_undated_plants_are_told_and_hold_an_open_back(survey: Path, limits: Pat
 
 
 def test_the_locale_chooses_units_and_the_flag_outranks_it(
-    survey: Path, monkeypatch: pytest.MonkeyPatch
+    survey: Path, limits: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from typer.testing import CliRunner
 
@@ -121,6 +121,8 @@ def test_the_locale_chooses_units_and_the_flag_outranks_it(
     assert "Mean 11.9 in" in text("C")
     assert "Mean 30." in text("de_DE.UTF-8")
     assert "Mean 11.9 in" in text("de_DE.UTF-8", "--units", "in")
+    said = text("de_DE.UTF-8", "--limits", str(limits))
+    assert "inside 6 collars or 50.8 cm (20 in on the label)" in " ".join(said.split())
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from collarvision.evidence import PlantEvidence
 from collarvision.limits import CAUTION, STRICTNESS, judge, judge_all
 from collarvision.limitsfile import Bound, Limit, parse_limits
 from collarvision.standing import stand
+from collarvision.units import Shown
 
 TODAY = date(2026, 6, 4)
 INCH = 25.4
@@ -214,6 +215,19 @@ def test_the_most_advanced_plant_may_itself_be_past_already() -> None:
     assert "(V6, 17.0 in), inside 6 collars or 20 in." in said
     assert "already" not in said
     assert "It may be past within days" in said
+
+
+def test_heights_in_the_units_shown_with_the_labels_own_words_beside() -> None:
+    field = counted(5, 12, 17.0)
+    assert "(V5, 17.0 in), inside 6 collars or 20 in." in judge(field, TO_SIX, TODAY).sentence
+    cm = judge(field, TO_SIX, TODAY, shown=Shown("cm")).sentence
+    assert "(V5, 43.2 cm), inside 6 collars or 50.8 cm (20 in on the label)." in cm
+    typed = replace(TO_SIX, highest=Bound(6, 500.0, "50cm"))
+    assert "inside 6 collars or 50cm." in judge(field, typed, TODAY, shown=Shown("cm")).sentence
+    inch = judge(field, typed, TODAY, shown=Shown("in")).sentence
+    assert "(V5, 17.0 in), inside 6 collars or 19.7 in (50cm on the label)." in inch
+    early = judge(counted(1, 12, 2.0), TO_SIX, TODAY, shown=Shown("cm")).sentence
+    assert "short of 2 collars or 10.2 cm (4 in on the label)" in early
 
 
 def test_few_plants_that_all_have_a_height_are_not_told_to_measure() -> None:
