@@ -92,9 +92,11 @@ def field(
         typer.Option(help="Unit of the temperatures, where the table doesn't tell."),
     ] = None,
     clamp: Annotated[
-        ClampName,
-        typer.Option(help="Hold each temperature within the limits of growth, or their mean."),
-    ] = ClampName.each,
+        ClampName | None,
+        typer.Option(
+            help="Hold each temperature within the limits of growth (the default), or their mean."
+        ),
+    ] = None,
     planned_harvest: Annotated[
         str | None,
         typer.Option(metavar="DATE", help="For days before harvest; outranks the limits file."),
@@ -160,12 +162,19 @@ def field(
         end_with("--save keeps verdicts, and there are none without limits: add --limits FILE.")
     if forecast is not None and temperatures is None:
         end_with("--forecast goes on from what was measured: add --temperatures CSV.")
+    if who is not None and not save:
+        say("--who is for --save, which keeps the verdicts: nothing is kept without it.")
+    if temperatures is None and (clamp is not None or temperature_unit is not None):
+        option = "--temperature-unit" if clamp is None else "--clamp"
+        say(f"{option} is for temperatures, and there are none: add --temperatures CSV.")
     read = None if limits is None else _limits(limits, harvest)
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     try:
         with SurveyReader(survey) as store:
             visits = visits_of(store, name, wanted)
             drifted = warnings_of(store, visits.field)
+        if day is not None:
+            _check_day(today, visits)
         waits = [
             wait_after(kind, on, visits.chosen.day, today)  # type: ignore[arg-type]
             for kind, on in hit
@@ -176,7 +185,13 @@ def field(
         outlook = None
         if temperatures is not None:
             outlook = _outlook(
-                temperatures, forecast, visits, today, read, temperature_unit, clamp.value
+                temperatures,
+                forecast,
+                visits,
+                today,
+                read,
+                temperature_unit,
+                (clamp or ClampName.each).value,
             )
         answer = decide(
             visits,
@@ -216,6 +231,16 @@ def field(
         say(f"Kept {verdicts} in {survey} under {(who or '').strip()}.")
     if report is not None:
         _report(answer, report, shown)
+
+
+def _check_day(day: date, visits: FieldVisits) -> None:
+    """Stop where the answer is asked for a day on which its plants were not seen yet."""
+    seen = visits.chosen.day
+    if seen is None or day >= seen:
+        return
+    then = [one.day for one in visits.earlier if one.day is not None and one.day <= day]
+    instead = f"add --visit {then[-1]}" if then else f"give {seen} or a later day"
+    end_with(f"--day {day} is before the visit of {seen}: {instead}.")
 
 
 def _limits(path: Path, harvest: date | None) -> Any:

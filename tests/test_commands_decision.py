@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import os
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -74,8 +74,9 @@ def test_a_report_beside_the_answer(survey: Path, limits: Path, tmp_path: Path) 
 
 def test_no_dates_ahead_of_a_visit_that_tells_none(survey: Path, tmp_path: Path) -> None:
     weather = weather_csv(tmp_path / "t.csv")
-    words = ["field", survey, "--field", "North", "--temperatures", weather]
-    early = run(*words, "--day", "2027-06-01", "--visit", VISIT.isoformat())
+    tomorrow = date.today() + timedelta(days=1)
+    fill(survey, "Clock", walk([4] * 12), tomorrow)
+    early = run("field", survey, "--field", "Clock", "--temperatures", weather)
     assert early.exit_code == 0
     assert "one in the future" in early.stderr
     fill(survey, "Waits", [(plant(1, 4, outcome="hand-count"), "1")])
@@ -138,14 +139,32 @@ def test_the_locale_chooses_units_and_the_flag_outranks_it(
         (["--temperatures", "none.csv"], "can't be read"),
         (["--limits", "none.toml"], "can't be read"),
         (["--hail", "2027-06-30"], "check the date"),
+        # A day before the visit that would be judged: the one before it, if there is one.
+        (["--day", "2027-06-01"], "is before the visit of 2027-06-04: add --visit 2027-05-28."),
+        (["--day", "2027-05-01"], "is before the visit of 2027-06-04: give 2027-06-04 or a later"),
     ],
 )
 def test_asked_wrongly(survey: Path, words: list[str], said: str) -> None:
     result = run("field", survey, *(["--field", "North"] if "--field" not in words else []),
-                 "--day", DAY, *words)  # fmt: skip
+                 *(["--day", DAY] if "--day" not in words else []), *words)  # fmt: skip
     assert result.exit_code == 2
     assert said in result.stderr
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--who", "Me"], "--who is for --save"),
+        (["--clamp", "mean"], "--clamp is for temperatures, and there are none: add --temper"),
+        (["--temperature-unit", "C"], "--temperature-unit is for temperatures"),
+    ],
+)
+def test_options_that_do_nothing_alone_are_told(survey: Path, words: list[str], said: str) -> None:
+    result = run("field", survey, "--field", "North", "--day", DAY, *words)
+    assert result.exit_code == 0
+    assert said in result.stderr
+    assert said not in run("field", survey, "--field", "North", "--day", DAY).stderr
 
 
 @pytest.mark.parametrize(
