@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from collarvision.damage import wait_after
 from collarvision.decision import FieldAnswer, answer_record, decide
 from collarvision.evidence import PlantEvidence
-from collarvision.fieldtable import format_answer, span_words, sure_words
+from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant, visits_of
-from collarvision.heat import DateSpan
 from collarvision.keeping import keep_decision
 from collarvision.limitsfile import Limits, parse_limits
 from collarvision.limitwords import CAUTION
@@ -195,27 +194,6 @@ def test_a_decision_is_kept_with_its_limits_once(survey: Path) -> None:
 
 
 # In words
-
-
-def test_spans_in_words() -> None:
-    day, horizon = date(2027, 6, 10), date(2027, 8, 1)
-    later = date(2027, 6, 20)
-    assert span_words(None, TODAY) == "–"
-    assert span_words(DateSpan(day, day, later, horizon), TODAY) == "2027-06-10 to 2027-06-20"
-    assert span_words(DateSpan(day, day, day, horizon), TODAY) == "2027-06-10"
-    assert span_words(DateSpan(day, None, None, horizon), TODAY) == "2027-06-10 or later"
-    assert span_words(DateSpan(None, None, None, horizon), TODAY) == "after 2027-08-01"
-    assert span_words(DateSpan(VISIT, VISIT, VISIT, horizon), TODAY) == "by 2027-06-04"
-
-
-def test_hardly_and_nearly_sure() -> None:
-    assert [sure_words(p) for p in (0.0, 0.004, 0.5, 0.996, 1.0)] == [
-        "under 1%",
-        "under 1%",
-        "50%",
-        "over 99%",
-        "over 99%",
-    ]
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 110])

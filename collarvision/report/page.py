@@ -12,7 +12,7 @@ from pathlib import Path
 from collarvision.answer import stage_name
 from collarvision.damage import LONGEST_WAIT_DAYS, SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS
 from collarvision.decision import FieldAnswer, last_harvest_day
-from collarvision.fieldtable import (
+from collarvision.fieldwords import (
     common_reasons,
     enough_words,
     expected_words,
