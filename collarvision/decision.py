@@ -92,8 +92,18 @@ class FieldAnswer:
         track = self.outlook.leaves if self.outlook else ()
         return next((one for one in track if one.day == self.today), None)
 
+    @property
+    def undatable(self) -> tuple[str, ...]:
+        """Limits and tank mixes whose verdict can't be told, so that no date is either."""
+        return tuple(one.name for one in self.verdicts if one.word == "can't tell")
+
     def window_of(self, name: str) -> Window | None:
-        """Window of a limit by its name."""
+        """Window of a limit by its name; None where its verdict can't be told.
+
+        Dates beside an answer that can't be given would be taken for one.
+        """
+        if name in self.undatable:
+            return None
         windows = self.outlook.windows if self.outlook else ()
         return next((one for one in windows if one.name == name), None)
 

@@ -25,6 +25,7 @@ from collarvision.fieldwords import (
     span_words,
     sure_of,
     told,
+    undatable_words,
     waiting_words,
 )
 from collarvision.limits import Verdict
@@ -149,6 +150,8 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
             console.print(Padding(Text(plain(reason)), (0, 0, 0, 2)))
     for reason in shared:
         console.print(Text(plain(reason)))
+    if (undatable := undatable_words(answer)) is not None:
+        console.print(undatable)
 
 
 def _word(verdict: Verdict) -> Text:

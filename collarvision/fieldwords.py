@@ -161,6 +161,16 @@ def past_words(past: PastVisit, shown: Shown) -> str:
     return said
 
 
+def undatable_words(answer: FieldAnswer) -> str | None:
+    """Why limits have no dates though there are temperatures."""
+    names = answer.undatable
+    if answer.outlook is None or not names:
+        return None
+    if len(names) == len(answer.verdicts):
+        return "No dates: none of the limits can be told yet."
+    return f"No dates for what can't be told yet: {', '.join(plain(name) for name in names)}."
+
+
 def expected_words(answer: FieldAnswer) -> str | None:
     """Collars to expect by heat on the day of the answer, where that is after the visit."""
     day = answer.expected
@@ -174,4 +184,5 @@ def expected_words(answer: FieldAnswer) -> str | None:
 
 
 def count_of(number: int, noun: str) -> str:
+    """A number of things."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

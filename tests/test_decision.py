@@ -8,7 +8,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from fields import LIMITS, VISIT, fill, plant, walk
+from fields import LIMITS, VISIT, fill, plant, walk, weather_csv
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,6 +20,7 @@ from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant, visits_
 from collarvision.keeping import keep_decision
 from collarvision.limitsfile import Limits, parse_limits
 from collarvision.limitwords import CAUTION
+from collarvision.outlook import look_ahead, read_weather
 from collarvision.sampling import SequentialTest
 from collarvision.survey import SurveyReader, SurveyWriter
 from collarvision.units import Shown
@@ -115,6 +116,25 @@ def test_hail_holds_back_what_is_not_past() -> None:
     assert decide(visits(counted([4] * 12, 12.0)), TODAY, limits=TYPED, wait=later).verdicts[
         0
     ].word in ("open", "closing")
+
+
+def test_what_cannot_be_told_has_no_dates(tmp_path: Path) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    evidence = counted([4] * 12, 12.0)
+    ahead = look_ahead([(VISIT, evidence)], weather, TYPED)
+    told = decide(visits(evidence), TODAY, limits=TYPED, outlook=ahead)
+    assert told.window_of("Product B") is not None
+    assert "No dates" not in format_answer(told, Shown("in"), width=110)
+    wait = wait_after("hail", VISIT - timedelta(days=1), VISIT, TODAY)
+    held = decide(visits(evidence), TODAY, limits=TYPED, outlook=ahead, wait=wait)
+    assert held.window_of("Product B") is None
+    for width in (60, 110):
+        text = format_answer(held, Shown("in"), width=width)
+        assert "No dates: none of the limits can be told yet." in text
+        assert "closes 2027" not in text
+        assert "2027-06-05 to" not in text
+    for verdict in answer_record(held)["verdicts"]:
+        assert (verdict["opens"], verdict["closes"]) == (None, None)
 
 
 def test_enough_is_asked_of_the_share_that_needs_the_most() -> None:

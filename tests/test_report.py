@@ -138,6 +138,29 @@ def test_drawings_are_sound_and_say_what_they_show(answer: FieldAnswer) -> None:
                 assert -1 <= y <= height + 1
 
 
+def lanes(answer: FieldAnswer) -> list[str]:
+    root = ElementTree.fromstring(draw_window(answer, INCHES) or "")
+    return [kind for n in root.iter() if (kind := n.get("class") or "").startswith("lane")]
+
+
+def test_no_green_while_a_limit_cannot_be_told(answer: FieldAnswer) -> None:
+    # A is reached at the visit, and since when nobody knows; B has no minimum to be reached.
+    assert lanes(answer) == ["lane", "lane may", "lane sure", "lane unknown"] + [
+        "lane", "lane may", "lane sure"
+    ]  # fmt: skip
+    held = [
+        replace(verdict, word="can't tell") if verdict.name != "Product B" else verdict
+        for verdict in answer.verdicts
+    ]
+    mixed = replace(answer, verdicts=tuple(held))
+    assert lanes(mixed) == ["lane unknown", "lane", "lane may", "lane sure"]
+    page = " ".join(report_page(mixed, INCHES).split())
+    assert "Product A, over the top: can&#39;t tell" in page.replace("can't", "can&#39;t")
+    assert "No dates for what can&#39;t be told yet: Product A, over the top, A with B." in page
+    assert page.count("<dt>Closes</dt>") == 1
+    assert "not known: before the visit, or can't tell" in page
+
+
 def test_every_name_is_escaped(survey: Path) -> None:
     fill(survey, EVIL, [(replace(plant(k, 7, height_in=25), photo=f"{EVIL}{k}.jpg"), EVIL)
                         for k in range(12)], boundary=BOUNDARY)  # fmt: skip

@@ -24,6 +24,7 @@ from collarvision.fieldwords import (
     sure_of,
     sure_words,
     told,
+    undatable_words,
     waiting_words,
 )
 from collarvision.limits import Verdict
@@ -190,7 +191,15 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
 def _window_notes(answer: FieldAnswer) -> list[str]:
     if answer.outlook is None:
         return []
-    reasons = [reason for one in answer.outlook.windows for reason in one.reasons]
+    reasons = [
+        reason
+        for one in answer.outlook.windows
+        if one.name not in answer.undatable
+        for reason in one.reasons
+    ]
+    undatable = undatable_words(answer)
+    if undatable is not None:
+        reasons.insert(0, undatable)
     return list(dict.fromkeys([*reasons, *answer.outlook.notes]))
 
 

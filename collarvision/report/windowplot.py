@@ -9,6 +9,7 @@ from datetime import date, timedelta
 from collarvision.decision import FieldAnswer
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import Limit
+from collarvision.limitwords import VerdictWord
 from collarvision.outlook import Outlook, TrackDay
 from collarvision.report.plots import MOST_LIMITS, WIDTH, height_limits, short
 from collarvision.report.svg import Drawing, Point, round_steps
@@ -63,7 +64,8 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
     lanes = [
         (limit, one)
         for limit in limits
-        if (one := answer.window_of(limit.name)) and (one.opens or one.closes)
+        for one in [answer.window_of(limit.name)]
+        if limit.name in answer.undatable or (one and (one.opens or one.closes))
     ]
     leaves = _leaf_frame(outlook, limits, last)
     base, heights = leaves.base, None
@@ -91,8 +93,13 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
     )
     for number, (limit, one) in enumerate(lanes):
         y = lane_top + _LANE * number
+        if one is None:
+            drawing.words(days.left, y + 4, f"{short(limit.name, 34)}: can't tell yet", "small")
+            _unknown(drawing, days.left, days.right, y + 10)
+            continue
         drawing.words(days.left, y + 4, short(limit.name, 46), "small")
-        _lane(drawing, one, days, y + 10)
+        word = next(v.word for v in answer.verdicts if v.name == limit.name)
+        _lane(drawing, one, limit, word, days, outlook.visits[-1].day, y + 10)
     return drawing.text()
 
 
@@ -188,17 +195,44 @@ def _course(
     drawing.line([(days.left, frame.base), (days.right, frame.base)], "axis")
 
 
-def _lane(drawing: Drawing, one: Window, days: _Days, y: float) -> None:
-    """A strip: hatched where it may be open, full where it surely is."""
-    left, right = days.left, days.right
+def _lane(
+    drawing: Drawing,
+    one: Window,
+    limit: Limit,
+    word: VerdictWord,
+    days: _Days,
+    visit: date,
+    y: float,
+) -> None:
+    """A strip: pale where it may be open, full where it surely is.
+
+    No date is told from before the visit: what began or ended by then did so at some time unknown.
+    """
+    left, right, seen = days.left, days.right, days.at(visit)
     opens, closes = one.opens, one.closes
-    open_early = left if opens is None else days.end(opens.early, right)
-    open_late = left if opens is None else days.end(opens.late, right)
-    close_early = right if closes is None else days.end(closes.early, right)
-    close_late = right if closes is None else days.end(closes.late, right)
+    open_early = open_late = left
+    if opens is not None:
+        open_early, open_late = days.end(opens.early, right), days.end(opens.late, right)
+    elif limit.lowest:
+        # The opening alone can't be foretold. Whether it was is known of the visit.
+        open_early, open_late = seen, right if word == "too early" else seen
+    close_early = close_late = right
+    if closes is not None:
+        close_early, close_late = days.end(closes.early, right), days.end(closes.late, right)
+    elif limit.highest:
+        close_early = seen
     drawing.box(left, y, right - left, 12, "lane")
     drawing.box(open_early, y, close_late - open_early, 12, "lane may")
     drawing.box(open_late, y, close_early - open_late, 12, "lane sure")
+    ended = closes is not None and close_early <= seen
+    if ended or (limit.lowest and open_early <= seen and word != "too early"):
+        _unknown(drawing, left, seen, y)
+
+
+def _unknown(drawing: Drawing, left: float, right: float, y: float) -> None:
+    drawing.box(left, y, right - left, 12, "lane unknown")
+    if right - left > 14:
+        drawing.words((left + right) / 2, y + 10, "?", "small soft", "middle")
 
 
 def _axis(drawing: Drawing, days: _Days, base: float) -> None:
