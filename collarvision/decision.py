@@ -88,8 +88,8 @@ class FieldAnswer:
 
     @property
     def expected(self) -> TrackDay | None:
-        """Leaf number to expect by heat on the day of the answer; None without weather so far."""
-        track = self.outlook.leaves if self.outlook else ()
+        """Mean collars to expect by heat on the day of the answer; None without weather so far."""
+        track = self.outlook.collars if self.outlook else ()
         return next((one for one in track if one.day == self.today), None)
 
     @property
@@ -309,14 +309,13 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
 
 
 def _expected(answer: FieldAnswer) -> dict[str, float | None] | None:
-    """Mean collars by heat; half a leaf under the leaf number, which counts the one on its way."""
     day = answer.expected
     if day is None:
         return None
     return {
-        "low": _rounded(day.low - 0.5, 2),
-        "middle": _rounded(day.middle - 0.5, 2),
-        "high": _rounded(day.high - 0.5, 2),
+        "low": _rounded(day.low, 2),
+        "middle": _rounded(day.middle, 2),
+        "high": _rounded(day.high, 2),
     }
 
 

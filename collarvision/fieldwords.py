@@ -176,10 +176,9 @@ def expected_words(answer: FieldAnswer) -> str | None:
     day = answer.expected
     if day is None or answer.visit is None or answer.today <= answer.visit:
         return None
-    low, middle, high = (value - 0.5 for value in (day.low, day.middle, day.high))
     return (
-        f" By heat the mean plant is at {middle:.1f} collars on {answer.today} "
-        f"({low:.1f} to {high:.1f})."
+        f" By heat the mean plant is at {day.middle:.1f} collars on {answer.today} "
+        f"({day.low:.1f} to {day.high:.1f})."
     )
 
 

@@ -40,6 +40,8 @@ from collarvision.window import Window, mix_window, visit_of, window
 
 HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is young no more
 _FEWEST_PAST_DAYS: Final = 300
+COLLARS_BELOW: Final = 0.5
+"""Mean collars are so much under the leaf number."""
 _DRAWS: Final = 2000
 
 
@@ -79,6 +81,22 @@ class Outlook:
     leaves: tuple[TrackDay, ...]
     heights: tuple[TrackDay, ...]
     notes: tuple[str, ...]
+
+    @property
+    def collars(self) -> tuple[TrackDay, ...]:
+        """The same as mean collars, as people count: half a leaf under the leaf number.
+
+        The leaf number holds the leaf on its way: plants of n collars are between n and n + 1.
+        """
+        return tuple(
+            replace(
+                one,
+                low=one.low - COLLARS_BELOW,
+                middle=one.middle - COLLARS_BELOW,
+                high=one.high - COLLARS_BELOW,
+            )
+            for one in self.leaves
+        )
 
 
 def read_weather(

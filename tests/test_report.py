@@ -143,6 +143,30 @@ def lanes(answer: FieldAnswer) -> list[str]:
     return [kind for n in root.iter() if (kind := n.get("class") or "").startswith("lane")]
 
 
+def test_the_plot_counts_collars_as_the_sentence_does(answer: FieldAnswer) -> None:
+    assert answer.outlook is not None
+    root = ElementTree.fromstring(draw_window(answer, INCHES) or "")
+    ticks = {
+        int(n.text): float(n.get("y") or 0) - 4
+        for n in root.iter()
+        if (n.text or "").isdigit() and float(n.get("y") or 0) < 205
+    }
+    a_leaf = ticks[4] - ticks[5]
+    # 12 plants of 4 collars and 8 of 5, a week before that 20 of 3.
+    dots = [float(n.get("cy") or 0) for n in root.iter() if n.get("class") == "mark"][:2]
+    assert [(ticks[4] - y) / a_leaf + 4 for y in dots] == pytest.approx([3.0, 4.4], abs=0.02)
+    course = next(n for n in root.iter() if "course" in (n.get("class") or ""))
+    first = float((course.get("points") or "").split()[0].split(",")[1])
+    assert (ticks[4] - first) / a_leaf + 4 == pytest.approx(
+        answer.outlook.collars[0].middle, abs=0.05
+    )
+    assert answer.outlook.collars[0].middle == pytest.approx(4.4, abs=0.2)
+    # "Up to 6": 7 collars on half of the plants is a mean of 6.5.
+    limit = next(n for n in root.iter() if n.get("class") == "limit")
+    line = float((limit.get("points") or "").split()[0].split(",")[1])
+    assert (ticks[4] - line) / a_leaf + 4 == pytest.approx(6.5, abs=0.02)
+
+
 def test_no_green_while_a_limit_cannot_be_told(answer: FieldAnswer) -> None:
     # A is reached at the visit, and since when nobody knows; B has no minimum to be reached.
     assert lanes(answer) == ["lane", "lane may", "lane sure", "lane unknown"] + [

@@ -10,7 +10,7 @@ from collarvision.decision import FieldAnswer
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import Limit
 from collarvision.limitwords import VerdictWord
-from collarvision.outlook import Outlook, TrackDay
+from collarvision.outlook import COLLARS_BELOW, Outlook, TrackDay
 from collarvision.report.plots import MOST_LIMITS, WIDTH, height_limits, short
 from collarvision.report.svg import Drawing, Point, round_steps
 from collarvision.units import MM_PER, Shown
@@ -104,7 +104,7 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
 
 
 def _leaf_frame(outlook: Outlook, limits: Sequence[Limit], last: date) -> _Frame:
-    shown = [day for day in outlook.leaves if day.day <= last]
+    shown = [day for day in outlook.collars if day.day <= last]
     measured = [visit.leaves for visit in outlook.visits]
     bounds = [float(limit.highest.leaves) for limit in limits if limit.highest.leaves is not None]
     # Far beyond the last limit nobody looks: the band is cut off there.
@@ -116,22 +116,24 @@ def _leaves(
     drawing: Drawing, outlook: Outlook, limits: Sequence[Limit], days: _Days, frame: _Frame
 ) -> None:
     step = 1 if frame.high - frame.low < 10 else 2
-    ticks = [(float(k), f"V{k}") for k in range(int(frame.low), int(frame.high) + 1, step) if k]
-    _course(drawing, outlook.leaves, days, frame, ticks)
+    ticks = [(float(k), f"{k}") for k in range(int(frame.low), int(frame.high) + 1, step) if k]
+    _course(drawing, outlook.collars, days, frame, ticks)
     drawing.words(2, frame.top - 11, "collars, mean of the field", "small soft")
-    marked: set[int] = set()
+    marked: set[float] = set()
     for limit in limits:
         if limit.highest.leaves is None or limit.leaf != "collars":
             continue
-        value = limit.highest.leaves + 1
+        # A mean half a leaf short of the first number past a limit has half of the plants there.
+        value = limit.highest.leaves + 1 - COLLARS_BELOW
         if value in marked or not frame.low < value < frame.high:
             continue
         marked.add(value)
         drawing.line([(days.left, frame.up(value)), (days.right, frame.up(value))], "limit")
-        drawing.words(days.left + 4, frame.up(value) - 4, f"past: {short(limit.name, 26)}", "small")
+        drawing.words(
+            days.left + 4, frame.up(value) - 4, f"half past: {short(limit.name, 26)}", "small"
+        )
     for visit in outlook.visits:
-        # A plant of 4 collars is on its way from 4 to 5: half a leaf on, as the pace takes it.
-        middle, error = visit.leaves + 0.5, 1.96 * visit.leaves_error
+        middle, error = visit.leaves, 1.96 * visit.leaves_error
         x = days.at(visit.day)
         drawing.line([(x, frame.up(middle - error)), (x, frame.up(middle + error))], "range")
         drawing.dot(x, frame.up(middle), 4.5, "mark")
