@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import re
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from html.parser import HTMLParser
@@ -40,8 +42,10 @@ INCHES = Shown("in")
 EVIL = '<script>alert("x")</script>'
 
 
-def answer_of(path: Path, field: str, weather: Path | None = None) -> FieldAnswer:
-    limits = parse_limits(LIMITS)
+def answer_of(
+    path: Path, field: str, weather: Path | None = None, typed: str = LIMITS
+) -> FieldAnswer:
+    limits = parse_limits(typed)
     with SurveyReader(path) as store:
         found = visits_of(store, field)
     outlook = None
@@ -149,7 +153,7 @@ def test_the_plot_counts_collars_as_the_sentence_does(answer: FieldAnswer) -> No
     ticks = {
         int(n.text): float(n.get("y") or 0) - 4
         for n in root.iter()
-        if (n.text or "").isdigit() and float(n.get("y") or 0) < 205
+        if (n.text or "").isdigit() and float(n.get("y") or 0) < 218
     }
     a_leaf = ticks[4] - ticks[5]
     # 12 plants of 4 collars and 8 of 5, a week before that 20 of 3.
@@ -161,10 +165,58 @@ def test_the_plot_counts_collars_as_the_sentence_does(answer: FieldAnswer) -> No
         answer.outlook.collars[0].middle, abs=0.05
     )
     assert answer.outlook.collars[0].middle == pytest.approx(4.4, abs=0.2)
-    # "Up to 6": 7 collars on half of the plants is a mean of 6.5.
-    limit = next(n for n in root.iter() if n.get("class") == "limit")
-    line = float((limit.get("points") or "").split()[0].split(",")[1])
-    assert (ticks[4] - line) / a_leaf + 4 == pytest.approx(6.5, abs=0.02)
+    # "Up to 6" and "up to 8": 7 and 9 collars on half of the plants are means of 6.5 and 8.5.
+    limits = [n for n in root.iter() if n.get("class") == "limit"]
+    lines = [float((n.get("points") or "").split()[0].split(",")[1]) for n in limits]
+    found = sorted((ticks[4] - y) / a_leaf + 4 for y in lines if y < ticks[4])
+    assert found == pytest.approx([6.5, 8.5], abs=0.02)
+
+
+CLOSE = "".join(
+    f'[[limit]]\nname = "Product {name}, over the top of rows"\nmethod = "any"\nleaf = "collars"\n'
+    f'max_leaves = {leaves}\nmax_height = "{inches} in"\n'
+    for name, leaves, inches in [("A", 6, 20), ("B", 8, 22), ("C", 7, 24), ("D", 6, 14)]
+)
+
+
+def boxes(root: ElementTree.Element) -> list[tuple[float, float, float, float, str]]:
+    """Left, top, right and bottom of every line of text, by a usual letter's size."""
+    found = []
+    for node in root.iter():
+        if node.text and (node.get("class") or "").startswith("small"):
+            x, y, wide = float(node.get("x") or 0), float(node.get("y") or 0), 5.6 * len(node.text)
+            x -= (
+                wide * {"start": 0.0, "middle": 0.5, "end": 1.0}[node.get("text-anchor") or "start"]
+            )
+            found.append((x, y - 8.5, x + wide, y + 1.5, node.text))
+    return found
+
+
+@pytest.mark.parametrize("draw", [heights, draw_window])
+@pytest.mark.parametrize("typed", [LIMITS, CLOSE])
+def test_words_in_a_plot_keep_apart(
+    survey: Path, tmp_path: Path, draw: Callable[..., str | None], typed: str
+) -> None:
+    answer = answer_of(survey, "North", weather_csv(tmp_path / "t.csv"), typed)
+    root = ElementTree.fromstring(draw(answer, INCHES) or "")
+    found = boxes(root)
+    assert len(found) > 8
+    for a, b in itertools.combinations(found, 2):
+        assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (a[4], b[4])
+    for node in root.iter():
+        if node.get("class") == "limit":
+            (x0, y0), (x1, y1) = (
+                tuple(map(float, pair.split(","))) for pair in (node.get("points") or "").split()
+            )
+            for left, top, right, bottom, said in found:
+                apart = x1 <= left or right <= x0 or max(y0, y1) <= top or bottom <= min(y0, y1)
+                ticks = said.replace(".", "").isdigit()  # an axis's own, beside the plot
+                assert apart or ticks, said
+
+
+def test_a_limit_far_off_is_named_all_the_same(survey: Path) -> None:
+    answer = answer_of(survey, "North", typed=LIMITS.replace("36 in", "90 in"))
+    assert "90.0 in (far to the right) up to: Product B" in (heights(answer, INCHES) or "")
 
 
 def test_no_green_while_a_limit_cannot_be_told(answer: FieldAnswer) -> None:

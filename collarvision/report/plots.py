@@ -5,6 +5,8 @@ No meaning hangs on colour alone: every band, line and mark is named where it st
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer
 from collarvision.report.svg import Drawing, round_steps
@@ -12,6 +14,8 @@ from collarvision.units import MM_PER, Shown
 
 WIDTH = 360.0
 MOST_LIMITS = 6
+_NAME_ROW = 15.0
+_VALUE_WIDE = 48.0  # "100.0 cm" in the small type, and some room
 
 
 def distribution(answer: FieldAnswer) -> str | None:
@@ -63,7 +67,7 @@ def distribution(answer: FieldAnswer) -> str | None:
 
 
 def heights(answer: FieldAnswer, shown: Shown) -> str | None:
-    """Every height as a dot, the mean, and the limits' heights as lines."""
+    """Every height as a dot, the mean, and the limits' heights as lines, named below."""
     tall = sorted(p.evidence.height_mm for p in answer.plants if p.evidence.height_mm is not None)
     if len(tall) < 2 or answer.stage.heights is None:
         return None
@@ -72,32 +76,32 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
     low, high = tall[0], tall[-1]
     # A limit far off would squeeze the plants into a corner; it is then named without a line.
     reach = 2.2 * high
-    near = [(name, mm) for name, mm in limits if mm <= reach]
-    high = max([high, *(mm for _, mm in near)])
-    low = min([low, *(mm for _, mm in near)])
+    near = [mm for _, mm in limits if mm <= reach]
+    high, low = max([high, *near]), min([low, *near])
     pad = 0.06 * (high - low or high)
     low, high = max(low - pad, 0.0), high + pad
-    left, right, top = 14.0, WIDTH - 14, 16.0 + 15 * len(near)
+    left, right = 14.0, WIDTH - (14 if not near else _VALUE_WIDE)
     bins = 36
     stacks: dict[int, int] = {}
 
     def at(mm: float) -> float:
         return left + (mm - low) / (high - low) * (right - left)
 
+    rows = value_rows([at(mm) for mm in near])
+    top = 16.0 + _NAME_ROW * max(rows, default=-1) + (_NAME_ROW if near else 0.0)
     for mm in tall:
-        stacks[int((mm - low) / (high - low) * bins)] = (
-            stacks.get(int((mm - low) / (high - low) * bins), 0) + 1
-        )
+        cell = int((mm - low) / (high - low) * bins)
+        stacks[cell] = stacks.get(cell, 0) + 1
     tallest = max(stacks.values())
     step = min(9.0, 90.0 / tallest)
     base = top + step * tallest + 12
-    drawing = Drawing(WIDTH, base + 34, "Heights of the plants")
+    drawing = Drawing(WIDTH, base + 36 + _NAME_ROW * len(limits), "Heights of the plants")
     drawing.line([(left, base), (right, base)], "axis")
     for value in round_steps(low / unit, high / unit, 5):
         x = at(value * unit)
         drawing.line([(x, base), (x, base + 4)], "axis")
         drawing.words(x, base + 17, f"{value:g}", "small soft", "middle")
-    drawing.words(right, base + 31, shown.length, "small soft", "end")
+    drawing.words(right + 4, base + 4, shown.length, "small soft")
     placed: dict[int, int] = {}
     for mm in tall:
         cell = int((mm - low) / (high - low) * bins)
@@ -106,16 +110,28 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
         drawing.dot(x, base - step * (placed[cell] - 0.5), min(step * 0.46, 4), "mark pale")
     mean = at(answer.stage.heights.mean_mm)
     drawing.area([(mean - 5, base + 9), (mean + 5, base + 9), (mean, base + 1)], "mark")
-    # A name runs from its line towards the middle: the lines that it would cross begin below it.
-    middle = WIDTH / 2
-    rows = sorted(near, key=lambda one: (at(one[1]) > middle, -abs(at(one[1]) - middle)))
-    for number, (name, mm) in enumerate(rows):
-        y = 12.0 + 15 * number
-        x = at(mm)
-        drawing.line([(x, y + 3), (x, base)], "limit")
-        end = "end" if x > middle else "start"
-        drawing.words(x + (-3 if end == "end" else 3), y, name, "small", end)
+    for mm, row in zip(near, rows, strict=True):
+        y = 12.0 + _NAME_ROW * row
+        drawing.line([(at(mm), y - 8), (at(mm), base)], "limit")
+        drawing.words(at(mm) + 3, y, shown.height(mm), "small")
+    for number, (name, mm) in enumerate(limits):
+        off = "" if mm <= reach else " (far to the right)"
+        drawing.words(
+            left, base + 36 + _NAME_ROW * number, f"{shown.height(mm)}{off} {name}", "small"
+        )
     return drawing.text()
+
+
+def value_rows(xs: Sequence[float]) -> list[int]:
+    """Rows for words that begin at lines, given from left to right, so that no line crosses any.
+
+    A line runs down from its own row: those further left begin higher and pass by.
+    """
+    rows: list[int] = []
+    for number, x in enumerate(xs):
+        apart = number == 0 or x - xs[number - 1] >= _VALUE_WIDE
+        rows.append(0 if apart else rows[-1] + 1)
+    return rows
 
 
 def height_limits(answer: FieldAnswer) -> list[tuple[str, float]]:
@@ -128,7 +144,7 @@ def height_limits(answer: FieldAnswer) -> list[tuple[str, float]]:
     said = []
     for mm, names in sorted(found.items()):
         more = f" (+ {len(names) - 1})" if len(names) > 1 else ""
-        said.append((short(names[0]) + more, mm))
+        said.append((short(names[0], 34) + more, mm))
     return said[:MOST_LIMITS]
 
 

@@ -17,6 +17,7 @@ from collarvision.units import MM_PER, Shown
 from collarvision.window import Window
 
 _LANE = 38.0
+_NAME_ROW = 15.0
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
     leaves = _leaf_frame(outlook, limits, last)
     base, heights = leaves.base, None
     if outlook.heights:
-        heights = _height_frame(answer, outlook, leaves.base + 46, last)
+        heights = _height_frame(answer, outlook, leaves.base + 58, last)
         base = heights.base
     lane_top = base + 38
     bottom = lane_top + _LANE * len(lanes)
@@ -82,11 +83,11 @@ def draw_window(answer: FieldAnswer, shown: Shown) -> str | None:
         _heights(drawing, answer, outlook, days, heights, shown)
     _axis(drawing, days, base)
     today = days.at(answer.today)
-    drawing.line([(today, leaves.top), (today, bottom)], "today")
+    drawing.line([(today, leaves.top - 6), (today, bottom)], "today")
     on_left = today > WIDTH * 0.7
     drawing.words(
         today + (-4 if on_left else 4),
-        leaves.top + 9,
+        leaves.top - 8,
         f"{answer.today:%m-%d}",
         "small soft",
         "end" if on_left else "start",
@@ -109,7 +110,7 @@ def _leaf_frame(outlook: Outlook, limits: Sequence[Limit], last: date) -> _Frame
     bounds = [float(limit.highest.leaves) for limit in limits if limit.highest.leaves is not None]
     # Far beyond the last limit nobody looks: the band is cut off there.
     high = min(max(day.high for day in shown), max([*bounds, *measured]) + 3.0)
-    return _Frame(26.0, 196.0, float(max(int(min(measured)) - 1, 0)), max(high, measured[-1] + 1.5))
+    return _Frame(40.0, 210.0, float(max(int(min(measured)) - 1, 0)), max(high, measured[-1] + 1.5))
 
 
 def _leaves(
@@ -118,20 +119,19 @@ def _leaves(
     step = 1 if frame.high - frame.low < 10 else 2
     ticks = [(float(k), f"{k}") for k in range(int(frame.low), int(frame.high) + 1, step) if k]
     _course(drawing, outlook.collars, days, frame, ticks)
-    drawing.words(2, frame.top - 11, "collars, mean of the field", "small soft")
-    marked: set[float] = set()
-    for limit in limits:
-        if limit.highest.leaves is None or limit.leaf != "collars":
-            continue
-        # A mean half a leaf short of the first number past a limit has half of the plants there.
-        value = limit.highest.leaves + 1 - COLLARS_BELOW
-        if value in marked or not frame.low < value < frame.high:
-            continue
-        marked.add(value)
-        drawing.line([(days.left, frame.up(value)), (days.right, frame.up(value))], "limit")
-        drawing.words(
-            days.left + 4, frame.up(value) - 4, f"half past: {short(limit.name, 26)}", "small"
-        )
+    drawing.words(2, frame.top - 26, "collars, mean of the field", "small soft")
+    # A mean half a leaf short of the first number past a limit has half of the plants there.
+    _limit_lines(
+        drawing,
+        days,
+        frame,
+        "past for half",
+        [
+            (limit.highest.leaves + 1 - COLLARS_BELOW, limit.name)
+            for limit in limits
+            if limit.highest.leaves is not None and limit.leaf == "collars"
+        ],
+    )
     for visit in outlook.visits:
         middle, error = visit.leaves, 1.96 * visit.leaves_error
         x = days.at(visit.day)
@@ -157,14 +157,47 @@ def _heights(
     unit = float(MM_PER[shown.length])
     ticks = [(value * unit, f"{value:g}") for value in round_steps(0, frame.high / unit, 3)]
     _course(drawing, outlook.heights, days, frame, ticks)
-    drawing.words(2, frame.top - 11, f"tallest tenth, {shown.length}", "small soft")
-    for limit in answer.limits.limits if answer.limits else ():
-        mm = limit.highest.height_mm
-        if mm is not None and mm < frame.high:
-            drawing.line([(days.left, frame.up(mm)), (days.right, frame.up(mm))], "limit")
+    drawing.words(2, frame.top - 22, f"tallest tenth, {shown.length}", "small soft")
+    limits = answer.limits.limits[:MOST_LIMITS] if answer.limits else ()
+    _limit_lines(
+        drawing,
+        days,
+        frame,
+        "up to",
+        [
+            (limit.highest.height_mm, limit.name)
+            for limit in limits
+            if limit.highest.height_mm is not None
+        ],
+    )
     for visit in outlook.visits:
         if visit.tallest_mm is not None:
             drawing.dot(days.at(visit.day), frame.up(visit.tallest_mm), 4.5, "mark")
+
+
+def _limit_lines(
+    drawing: Drawing,
+    days: _Days,
+    frame: _Frame,
+    what: str,
+    limits: Sequence[tuple[float, str]],
+) -> None:
+    """Dashed lines with their names; lines too near to each other for that share one row."""
+    rows: list[list[tuple[float, str]]] = []
+    for value, name in sorted(limits, key=lambda one: -one[0]):
+        if not frame.low < value < frame.high:
+            continue
+        y = frame.up(value)
+        drawing.line([(days.left, y), (days.right, y)], "limit")
+        if rows and y - rows[-1][-1][0] < _NAME_ROW:
+            rows[-1].append((y, name))
+        else:
+            rows.append([(y, name)])
+    for row in rows:
+        names, most = [name for _, name in row], 2
+        said = "; ".join(short(name, 36 // min(len(names), most)) for name in names[:most])
+        more = f" (+ {len(names) - most})" if len(names) > most else ""
+        drawing.words(days.left + 4, row[0][0] - 4, f"{what}: {said}{more}", "small")
 
 
 def _course(
