@@ -200,7 +200,7 @@ def _enough(
         return enough_plants(0, 0, precision, test=test), "a share of the field"
     stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
     asked = [max(stage.stage, 1), stage.stage + 1]
-    effects = {share.stage: share.stop_effect.effect for share in stage.shares}
+    shares = {share.stage: share for share in stage.shares}
     found = [
         (
             enough_plants(
@@ -208,7 +208,8 @@ def _enough(
                 len(stages),
                 precision,
                 test=test,
-                effect=effects.get(k, 1.0),
+                effect=shares[k].stop_effect.effect if k in shares else 1.0,
+                known=shares[k].interval if k in shares else None,
             ),
             f"plants at or past {stage_name(k)}",
         )
@@ -264,6 +265,9 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
             "enough": answer.enough.enough,
             "more": answer.enough.more,
             "of": answer.enough_for,
+            "interval": None
+            if answer.enough.interval is None
+            else [_rounded(end) for end in answer.enough.interval],
             "sentence": answer.enough.sentence,
         },
         "verdicts": [_verdict(verdict, answer) for verdict in answer.verdicts],

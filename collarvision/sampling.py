@@ -201,7 +201,7 @@ class Enough:
     more : int
         Plants still to be seen if the share stays as it is; 0 when enough.
     interval : (float, float) or None
-        Wilson's interval of the share; None before the first plant.
+        Of the share: Wilson's, unless another is known; None before the first plant.
     sentence : str
     """
 
@@ -220,17 +220,19 @@ def enough_plants(
     level: float = LEVEL,
     test: SequentialTest | None = None,
     effect: float = 1.0,
+    known: tuple[float, float] | None = None,
 ) -> Enough:
     """Say whether enough plants are in, or how many more.
 
     Enough is a Wilson interval no wider than plus or minus `precision`, or, with `test`, a decided
     sequential test. Under 10 plants are never enough (North Dakota State Univ. 2007 asks for 10).
-    A design effect over 1 divides the plants seen and those still to come.
+    A design effect over 1 divides the plants seen and those still to come. Where the share's
+    interval is `known` otherwise, that one is told: an answer has one interval for a share.
     """
     if plants == 0:
         more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
         return Enough(False, 0, more, None, f"No plants yet: {more} are to be seen.")
-    interval = _wilson(successes / plants, plants / effect, level)
+    interval = known or _wilson(successes / plants, plants / effect, level)
     said = f"{successes} of {plants} plants ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
     if test is not None and plants >= FEWEST_PLANTS:
         word = test.decide(successes, plants, effect)

@@ -148,6 +148,18 @@ def test_enough_is_asked_of_the_share_that_needs_the_most() -> None:
     assert not slow.enough.enough
 
 
+def test_a_share_has_one_interval_in_an_answer() -> None:
+    answer = decide(visits(counted([4] * 12 + [5] * 8)), TODAY)
+    record = answer_record(answer)
+    share = next(one for one in record["at_or_past"] if one["stage"] == "V5")
+    assert record["enough_plants"]["of"] == "plants at or past V5"
+    assert record["enough_plants"]["interval"] == share["interval"]
+    low, high = share["interval"]
+    assert f"({low:.0%} to {high:.0%} of the field)" in record["enough_plants"]["sentence"]
+    text = " ".join(format_answer(answer, Shown("in"), width=110).split())
+    assert text.count(f"{low:.0%} to {high:.0%}") == 2  # in the table and beside the sample
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.integers(0, 9), min_size=1, max_size=14),
