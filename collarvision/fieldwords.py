@@ -13,6 +13,7 @@ from collarvision.heat import DateSpan
 from collarvision.limits import Verdict
 from collarvision.table import plain
 from collarvision.units import Shown
+from collarvision.walk.correction import ZonedField
 
 _MUCH_ALIKE = 1.3
 
@@ -42,8 +43,8 @@ def headline(answer: FieldAnswer) -> str:
     if stage.stop_effect.stops:
         plants += f" at {count_of(stage.stop_effect.stops, 'stop')}"
     said = f"{stage_name(stage.stage)}{sure}, from {plants}"
-    zoned = answer.above
-    if zoned is not None and zoned.plants and len(zoned.zones) > 1:
+    zoned = _by_zones(answer)
+    if zoned is not None:
         by_zones = f"{stage_name(zoned.stage)} ({sure_words(zoned.probability)} sure)"
         if zoned.stage == stage.stage:
             said += f", and by its zones {by_zones}"
@@ -63,6 +64,17 @@ def headline(answer: FieldAnswer) -> str:
         if number
     ]
     return said + (f"; {', '.join(details)}" if details else "") + "."
+
+
+def headline_stage(answer: FieldAnswer) -> int | None:
+    """The stage that the headline begins with: by the zones where they were walked."""
+    zoned = _by_zones(answer)
+    return answer.stage.stage if zoned is None else zoned.stage
+
+
+def _by_zones(answer: FieldAnswer) -> ZonedField | None:
+    zoned = answer.above
+    return zoned if zoned is not None and zoned.plants and len(zoned.zones) > 1 else None
 
 
 def waiting_words(answer: FieldAnswer) -> str | None:
@@ -99,6 +111,14 @@ def enough_words(answer: FieldAnswer) -> str:
     if answer.enough.interval is None:
         return said
     said = said.replace(" plants (", f" {answer.enough_for} (", 1)
+    zoned = _by_zones(answer)
+    if answer.enough.more and zoned is not None and zoned.enough:
+        # Two numbers of plants still to be walked for would be one too many.
+        known = said.partition("): about ")[0]
+        return (
+            f"{known}). By its zones the field has enough; without them about "
+            f"{count_of(answer.enough.more, 'plant')} would be missing."
+        )
     if answer.enough.more and answer.stage.stop_effect.effect > _MUCH_ALIKE:
         said += " Fewer will do if they come from more stops."
     return said

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer
+from collarvision.fieldwords import headline_stage
 from collarvision.report.svg import Drawing, round_steps
 from collarvision.units import MM_PER, Shown
 
@@ -24,6 +25,7 @@ def distribution(answer: FieldAnswer) -> str | None:
     if not stage.distribution:
         return None
     first, last = min(stage.distribution), max(stage.distribution)
+    told = headline_stage(answer)
     shares = {share.stage: share for share in stage.shares}
     rows = [k for k in range(first, last + 2) if k in stage.distribution or k in shares]
     row_height, top, left = 30.0, 40.0, 46.0
@@ -45,11 +47,9 @@ def distribution(answer: FieldAnswer) -> str | None:
         y = top + number * row_height
         middle = y + row_height / 2
         part = stage.distribution.get(k, 0.0)
-        drawing.words(
-            left - 8, middle + 5, stage_name(k), "strong" if k == stage.stage else "", "end"
-        )
+        drawing.words(left - 8, middle + 5, stage_name(k), "strong" if k == told else "", "end")
         wide = part / most * (split - left - 48)
-        drawing.box(left, y + 6, wide, row_height - 12, "bar" if k == stage.stage else "bar pale")
+        drawing.box(left, y + 6, wide, row_height - 12, "bar" if k == told else "bar pale")
         count = round(part * stage.plants)
         if count:
             drawing.words(left + wide + 5, middle + 4, f"{count} ({part:.0%})", "small")
