@@ -132,18 +132,8 @@ class Reading:
 
     @property
     def height_in_doubt(self) -> bool:
-        """Whether another leaf may well govern the height.
-
-        Its interval then reaches far from it, or no leaf was seen to arch. Of own plants (236 with
-        an arch) one in four that is in doubt by its interval is measured wrongly by more than 0.15,
-        of the others one in fourteen; where no arch was seen there was one in 39 of 145.
-        """
-        if self.height_mm is None or self.height_interval_mm is None:
-            return False
-        if self.height_basis == "free-standing":
-            return True
-        low, high = self.height_interval_mm
-        return max(high - self.height_mm, self.height_mm - low) > HEIGHT_DOUBT * self.height_mm
+        """Whether another leaf may well govern the height; see `height_in_doubt`."""
+        return height_in_doubt(self.height_mm, self.height_interval_mm, self.height_basis)
 
     def record(self) -> dict[str, Any]:
         """Give the fixed record (see `collarvision.record`), numbers rounded, ready for JSON."""
@@ -205,6 +195,23 @@ class Reading:
 def stage_name(stage: int) -> str:
     """Name a stage as the trade does: ``VE`` for no collar, then ``V1``, ``V2`` ..."""
     return "VE" if stage == 0 else f"V{stage}"
+
+
+def height_in_doubt(
+    height_mm: float | None, interval_mm: Sequence[float] | None, basis: str | None = None
+) -> bool:
+    """Whether another leaf may well govern a height.
+
+    Its interval then reaches far from it, or no leaf was seen to arch. Of own plants (236 with an
+    arch) one in four that is in doubt by its interval is measured wrongly by more than 0.15, of
+    the others one in fourteen; where no arch was seen there was one in 39 of 145.
+    """
+    if height_mm is None or interval_mm is None:
+        return False
+    if basis == "free-standing":
+        return True
+    low, high = interval_mm
+    return max(high - height_mm, height_mm - low) > HEIGHT_DOUBT * height_mm
 
 
 def confidence_words(confidence: float) -> str:

@@ -78,7 +78,7 @@ def test_correct_a_plant_by_dragging(
     _, reading = drawn
     assert reading.height_mm is not None
     assert reading.mm_per_px is not None
-    assert page.text("stage") == "V3"
+    assert page.text("stage") == "V3?"
     assert height_in(page) == pytest.approx(reading.height_mm / 25.4, abs=0.051)
     scale = page.scale()
     page.drag("collar-3", 24, -30)
@@ -102,6 +102,34 @@ def test_correct_a_plant_by_dragging(
     until(lambda: survey[1][1] in page.window.current_url)
     page.ready()
     assert "IMG_0.jpg: V3 saved" in page.text("notice")
+
+
+def test_what_the_program_doubts_has_its_sign_until_a_person_sets_it_right(
+    page: Page,
+    site: Served,
+    survey: tuple[Path, list[str]],
+    drawn: tuple[bytes, Reading],
+    tmp_path: Path,
+) -> None:
+    tall = drawn[1].height_mm
+    assert tall is not None
+    wide = {"height_interval_mm": (0.6 * tall, 1.1 * tall)}
+    with SurveyWriter(survey[0]) as store:
+        sure = add_plant(store, tmp_path, drawn, "IMG_8.jpg", outcome="staged", reasons=())
+        doubtful = add_plant(store, tmp_path, drawn, "IMG_9.jpg", **wide)
+    page.open(sure)
+    assert (page.text("stage"), page.text("height")[-1]) == ("V3", ")")
+    page.open(doubtful)
+    assert (page.text("stage"), page.text("height")[-2:]) == ("V3?", ")?")
+    seen = page.window.find_element("css selector", ".evidence li").text
+    assert seen.startswith("V3?, ")
+    assert seen.endswith(" cm)?")
+    page.drag("arch", 0, -40)
+    assert (page.text("stage"), page.text("height")[-1]) == ("V3", ")")
+    page.window.get(f"{site.url}/plants")
+    cards = [one.text for one in page.window.find_elements("css selector", ".card")]
+    told = {text.splitlines()[1]: text.splitlines()[0] for text in cards}
+    assert (told["IMG_8.jpg"], told["IMG_9.jpg"]) == ("V3", "V3?")
 
 
 def test_add_a_lost_leaf(page: Page, survey: tuple[Path, list[str]]) -> None:
@@ -171,9 +199,9 @@ def test_a_reload_keeps_what_was_moved(page: Page, survey: tuple[Path, list[str]
     assert page.text("stage") == "V5"
     assert page.window.find_element("id", "draft").is_displayed()
     page.click("drop")
-    assert page.text("stage") == "V3"
+    assert page.text("stage") == "V3?"
     page.window.refresh()
-    assert page.ready().text("stage") == "V3"
+    assert page.ready().text("stage") == "V3?"
     assert counts(survey) == []
 
 

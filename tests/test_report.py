@@ -346,6 +346,16 @@ def test_the_sheet_shows_the_uncertain_first(with_photos: Path) -> None:
     assert "Leaf 1 is probably lost." in first.lines
 
 
+def test_a_height_in_doubt_keeps_its_sign(with_photos: Path) -> None:
+    answer = answer_of(with_photos, "Pictured")
+    wide = replace(answer.plants[0].evidence, height_interval_mm=(120.0, 300.0))
+    answer = replace(answer, plants=(replace(answer.plants[0], evidence=wide), *answer.plants[1:]))
+    lines = {p.name: p.lines for p in make_sheet(answer, INCHES).pictures}
+    assert "8.0 in?" in lines[wide.name]
+    assert sum("8.0 in" in one for one in lines.values()) == 3
+    assert "A stage or height with ? is in doubt" in report_page(answer, INCHES)
+
+
 def test_a_counted_plant_says_who_counted(with_photos: Path) -> None:
     with SurveyWriter(with_photos) as store:
         for row, counted in zip(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any, Final
 
@@ -9,7 +10,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collarvision.answer import MM_PER_INCH, confidence_words, stage_name
+from collarvision.answer import MM_PER_INCH, confidence_words, height_in_doubt, stage_name
 from collarvision.table import CAUTION
 
 _KINDS: Final = {
@@ -69,10 +70,16 @@ def _stage(stage: int | None) -> str:
     return "–" if stage is None else stage_name(stage)
 
 
-def _height(height_mm: float | None) -> str:
-    return (
-        "–" if height_mm is None else f"{height_mm / MM_PER_INCH:.1f} in ({height_mm / 10:.0f} cm)"
-    )
+def _height(
+    height_mm: float | None,
+    interval_mm: Sequence[float] | None = None,
+    basis: str | None = None,
+) -> str:
+    """A height in both units, with the sign of doubt that every answer of the program has."""
+    if height_mm is None:
+        return "–"
+    doubt = "?" if height_in_doubt(height_mm, interval_mm, basis) else ""
+    return f"{height_mm / MM_PER_INCH:.1f} in ({height_mm / 10:.0f} cm){doubt}"
 
 
 def _percent(share: float | None) -> str:

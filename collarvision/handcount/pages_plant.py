@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from collarvision.agreement import disputed, stage_counted
-from collarvision.answer import stage_name
+from collarvision.answer import height_in_doubt, stage_name
 from collarvision.handcount.asking import FieldId, Hash, field_of, plant_of, site_of
 from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import (
@@ -172,6 +172,10 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
         "reading": row.reading_id,
         "stage": row.stage,
         "heightMm": row.height_mm,
+        "doubtful": row.stage is not None and row.outcome != "staged",
+        "heightDoubtful": height_in_doubt(
+            row.height_mm, row.record.get("height_interval_mm"), row.record.get("height_basis")
+        ),
         "handles": [asdict(handle) for handle in handles_of_record(row.record)],
         "agreesWithMarks": bool(agreed_handles(row.record)),
         "ruler": None if ruler is None else asdict(ruler),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.answer import confidence_words, stage_name
+from collarvision.answer import confidence_words, height_in_doubt, stage_name
 from collarvision.decision import FieldAnswer
 from collarvision.fieldvisits import SeenPlant
 from collarvision.units import Shown
@@ -120,7 +120,9 @@ def _words(plant: SeenPlant, shown: Shown) -> tuple[str, list[str]]:
     evidence = plant.evidence
     lines = [f"stop {evidence.stop}"] if evidence.stop else []
     if evidence.height_mm is not None:
-        lines.append(shown.height(evidence.height_mm))
+        basis = (plant.record or {}).get("height_basis")
+        doubt = height_in_doubt(evidence.height_mm, evidence.height_interval_mm, basis)
+        lines.append(shown.height(evidence.height_mm) + ("?" if doubt else ""))
     read = "no stage" if evidence.stage is None else stage_name(evidence.stage)
     if evidence.hand_count is not None:
         how = "nodes" if plant.from_nodes else "hand"

@@ -18,6 +18,7 @@ const image = get("photo");
 const FULL_FROM = 1.2; // screen px a px of the small picture
 const TOOLS_PX = 74;
 const LEAST_VIEW_PX = 300;
+const SAME_MM = 1;
 const narrow = matchMedia("(max-width: 899px)");
 let places = [];
 let spokenTimer = 0;
@@ -81,8 +82,11 @@ function changed(words) {
   const height = heightMm(plant.ruler, soil, arch);
   const problem = problemsOf(marks.handles, plant.size)[0] || "";
   const marked = marks.handles.some((h) => ["collar", "tip", "leaf"].includes(h.part));
-  get("stage").textContent = marked ? stageName(stage) : "–";
-  get("height").textContent = height ? inWords(height) : plant.ruler ? "no height" : "no card, no height";
+  // The program's own doubt stays at its sight until a person has set it right.
+  const doubt = plant.doubtful && !marks.touched ? "?" : "";
+  const unmoved = height && Math.abs(height - plant.heightMm) < SAME_MM;
+  get("stage").textContent = marked ? stageName(stage) + doubt : "–";
+  get("height").textContent = height ? inWords(height) + (unmoved && plant.heightDoubtful ? "?" : "") : plant.ruler ? "no height" : "no card, no height";
   get("trouble").textContent = problem;
   get("undo").disabled = marks.past.length === 0;
   const saving = get("save");
