@@ -24,6 +24,7 @@ from collarvision.commandline import (
     EXIT_USAGE,
     end_with,
     say,
+    see_target,
 )
 from collarvision.commands_above import ABOVE_EPILOG, above
 from collarvision.commands_demo import demo
@@ -150,11 +151,12 @@ def stage(
     # Opening the network takes longest of all: begin while the rest is imported.
     threading.Thread(target=_open_network).start()
     from collarvision.gathering import gather
+    from collarvision.wholefile import JSON, JSON_LINES, TEXT
     from collarvision.writing import OutputError, RecordWriter, make_output_folder
 
     sources = gather(photos)
-    if out is not None and any(_same_file(out, source.path) for source in sources):
-        end_with(f"--out {out} is one of the photos: choose another name.", EXIT_USAGE)
+    kinds = {Form.table: TEXT, Form.json: JSON, Form.jsonl: JSON_LINES}
+    see_target("--out", out, kinds[form], [("one of the photos", s.path) for s in sources])
     writer = None
     try:
         if overlay is not None:
@@ -286,7 +288,9 @@ def card(
     """Write the scale card as a PDF to print at 100 % and fix beside the plant."""
     from collarvision.cardsheet import CardSheetError, write_card
     from collarvision.stopcode import StopCodeError
+    from collarvision.wholefile import PDF
 
+    see_target("--out", out, PDF)
     try:
         write_card(out, page=page.value, field=field, stop=stop)
     except StopCodeError as error:
@@ -320,10 +324,6 @@ app.command(short_help="Write a survey's plants to a file, a row a plant.")(comm
 app.command(short_help="Count and correct plants on a page in your browser.")(handcount)
 app.command("import", short_help="Take in labels made elsewhere, as hand counts.")(import_)
 app.command(short_help="Lay out an invented farm to try things on.")(demo)
-
-
-def _same_file(a: Path, b: Path) -> bool:
-    return os.path.realpath(a) == os.path.realpath(b)
 
 
 def main() -> None:

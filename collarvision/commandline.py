@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -11,6 +12,7 @@ import typer
 
 if TYPE_CHECKING:
     from collarvision.boundary import Boundary
+    from collarvision.wholefile import Kind
 
 EXIT_USAGE = 2
 EXIT_OUTPUT = 3
@@ -68,6 +70,23 @@ def day_of(text: str | None, option: str) -> date | None:
         return date.fromisoformat(text.strip())
     except ValueError:
         end_with(f"{option} {text!r} isn't a date: write it like 2027-06-04.")
+
+
+def see_target(
+    option: str, out: Path | None, kind: Kind | None, inputs: Iterable[tuple[str, Path | None]] = ()
+) -> None:
+    """See that an output, if one is named, replaces no input and ends as it should, or stop.
+
+    Every command that writes a file of the user's naming asks this before it does anything else.
+    """
+    from collarvision.wholefile import TargetError, check_target
+
+    if out is None:
+        return
+    try:
+        check_target(option, out, kind, inputs)
+    except TargetError as error:
+        end_with(str(error))
 
 
 def field_outline(path: Path, field: str | None) -> Boundary:

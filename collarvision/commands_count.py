@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say
+from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target
 
 
 def count(
@@ -133,8 +133,10 @@ def splitstalk(
 
     if out is not None:
         from collarvision.report import write_split_stalk_page
+        from collarvision.wholefile import HTML
         from collarvision.writing import OutputError
 
+        see_target("--out", out, HTML)
         try:
             write_split_stalk_page(out)
         except OutputError as error:

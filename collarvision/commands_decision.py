@@ -17,6 +17,7 @@ from collarvision.commandline import (
     day_of,
     end_with,
     say,
+    see_target,
 )
 
 if TYPE_CHECKING:
@@ -149,7 +150,16 @@ def field(
     from collarvision.sampling import SequentialTest
     from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
     from collarvision.units import shown_here
+    from collarvision.wholefile import HTML
 
+    inputs = [
+        ("the survey itself", survey),
+        ("your limits file", limits),
+        ("the table of temperatures", temperatures),
+        ("the forecast", forecast),
+        ("a file of the flight", above),
+    ]
+    see_target("--report", report, HTML, inputs)
     today = day_of(day, "--day") or date.today()
     wanted = day_of(visit, "--visit")
     harvest = day_of(planned_harvest, "--planned-harvest")

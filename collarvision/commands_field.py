@@ -19,6 +19,7 @@ from collarvision.commandline import (
     end_with,
     field_outline,
     position,
+    see_target,
 )
 
 
@@ -68,7 +69,10 @@ def plan(
 
     from collarvision.sampling import plan_sample
     from collarvision.units import M2_PER, UnitError, read_area_m2, shown_here
+    from collarvision.wholefile import GEOJSON, TEXT
 
+    kind = GEOJSON if form is PlanForm.geojson else TEXT
+    see_target("--out", out, kind, [("the field's outline", boundary)])
     if above is not None:
         _zone_walk(above, area, boundary, field, precision, start, headland, seed, units, form, out)
         return

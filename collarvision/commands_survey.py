@@ -21,6 +21,7 @@ from collarvision.commandline import (
     EXIT_USAGE,
     end_with,
     say,
+    see_target,
 )
 from collarvision.progress import photo_progress
 
@@ -171,8 +172,7 @@ def export(
     from collarvision.table import CAUTION
     from collarvision.writing import OutputError
 
-    if to.exists() and survey.exists() and to.samefile(survey):
-        end_with(f"--to {to} is the survey itself: choose another name.", EXIT_USAGE)
+    see_target("--to", to, None, [("the survey itself", survey)])
 
     def marked(sha256: str) -> Labels | None:
         counts = [one for one in store.counts(sha256) if one.handles]

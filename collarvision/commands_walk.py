@@ -21,6 +21,7 @@ from collarvision.commandline import (
     end_with,
     field_outline,
     position,
+    see_target,
 )
 
 if TYPE_CHECKING:
@@ -91,6 +92,18 @@ def walk(
     ] = None,
 ) -> None:
     """Say where to walk after a flight: zones of unlike growth, and the stops that settle them."""
+    from collarvision.abovereport.files import field_files
+    from collarvision.wholefile import GEOJSON, HTML, JSON, TEXT
+
+    flown = flight if flight.is_dir() else flight.parent
+    inputs = [
+        ("the field's outline", boundary),
+        ("the survey or flight itself", flight),
+        *(("a file of the flight", path) for path in field_files(flown)),
+    ]
+    kinds = {WalkForm.page: TEXT, WalkForm.geojson: GEOJSON, WalkForm.json: JSON}
+    see_target("--out", out, kinds[form], inputs)
+    see_target("--map", map_page, HTML, [*inputs, ("what --out writes too", out)])
     outline = None if boundary is None else field_outline(boundary, field)
     if outline is not None:
         field = field or outline.name

@@ -7,6 +7,7 @@ import json
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -53,8 +54,8 @@ def test_json_is_one_document(photo: Path) -> None:
 
 
 def test_out_holds_what_would_have_been_printed(photo: Path, tmp_path: Path) -> None:
-    for form in ("json", "jsonl", "table"):
-        out = tmp_path / f"r.{form}"
+    for form, ending in (("json", "json"), ("jsonl", "jsonl"), ("table", "txt")):
+        out = tmp_path / f"r.{ending}"
         result = run("stage", photo, "--format", form, "--out", out)
         assert result.exit_code == 0
         assert result.stdout == ""
@@ -121,6 +122,29 @@ def test_out_may_not_be_one_of_the_photos(photo: Path) -> None:
     assert result.exit_code == 2
     assert "one of the photos" in result.stderr
     assert photo.read_bytes() == before
+
+
+def test_an_output_is_no_survey_and_ends_as_what_it_is(photo: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "season.survey"
+    with sqlite3.connect(survey) as store:
+        store.execute("CREATE TABLE counts (who)")
+    store.close()
+    before = survey.read_bytes()
+    for words in (["stage", photo], ["card"], ["splitstalk"]):
+        result = run(*words, "--out", survey)
+        assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+        assert "a survey" in result.stderr
+        assert survey.read_bytes() == before
+    for words, said in (
+        (["stage", photo, "--out", tmp_path / "r.csv"], "should end in .txt"),
+        (["stage", photo, "--format", "json", "--out", tmp_path / "r.csv"], "end in .json"),
+        (["card", "--out", tmp_path / "card.png"], "should end in .pdf"),
+        (["splitstalk", "--out", tmp_path / "stalk.pdf"], "should end in .html"),
+    ):
+        result = run(*words)
+        assert result.exit_code == 2
+        assert said in result.stderr
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["IMG_1.jpg", "season.survey"]
 
 
 def test_a_missing_network_is_status_4_and_leaves_no_file(

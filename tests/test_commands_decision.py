@@ -72,6 +72,26 @@ def test_a_report_beside_the_answer(survey: Path, limits: Path, tmp_path: Path) 
     assert run(*words, "--report", tmp_path / "none" / "north.html").exit_code == 3
 
 
+def test_a_report_replaces_nothing_that_was_read(
+    survey: Path, limits: Path, tmp_path: Path
+) -> None:
+    weather = weather_csv(tmp_path / "t.csv")
+    words = ["field", survey, "--field", "North", "--limits", limits, "--temperatures", weather]
+    for path, said in (
+        (survey, "is the survey itself"),
+        (limits, "is your limits file"),
+        (weather, "is the table of temperatures"),
+        (tmp_path / "north.pdf", "should end in .html"),
+    ):
+        before = path.read_bytes() if path.exists() else None
+        result = run(*words, "--report", path)
+        assert result.exit_code == 2
+        assert said in result.stderr
+        assert result.stdout == ""
+        assert (path.read_bytes() if path.exists() else None) == before
+    check_sound(survey)
+
+
 def test_no_dates_ahead_of_a_visit_that_tells_none(survey: Path, tmp_path: Path) -> None:
     weather = weather_csv(tmp_path / "t.csv")
     tomorrow = date.today() + timedelta(days=1)

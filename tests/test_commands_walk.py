@@ -130,6 +130,13 @@ def test_plan_is_the_walk(flight: Path, boundary: Path, monkeypatch: pytest.Monk
         (["--headland", "200"], 2, "--headland"),
         (["--field", "East"], 2, "choose one"),
         (["--out", "/nowhere/walk.txt"], 3, "make it first"),
+        (["--out", "walk.html"], 2, "should end in .txt"),
+        (["--map", "walk.txt"], 2, "should end in .html"),
+        (["--out", "FLIGHT/above.json", "--format", "json"], 2, "is a file of the flight"),
+        (["--out", "FLIGHT/plants.geojson", "--format", "geojson"], 2, "is a file of the flight"),
+        (["--out", "BOUNDARY", "--format", "geojson"], 2, "is the field's outline"),
+        (["--map", "BOUNDARY"], 2, "is the field's outline"),
+        (["--out", "new", "--map", "new"], 2, "is what --out writes too"),
         (["--map", "/nowhere/walk.html"], 3, "make it first"),
     ],
 )
@@ -137,6 +144,8 @@ def test_asked_wrongly(
     flight: Path, boundary: Path, words: list[str], status: int, said: str
 ) -> None:
     day = [] if "--day" in words else ["--day", WALKED]
+    real = {"FLIGHT": str(flight), "BOUNDARY": str(boundary)}
+    words = [re.sub("FLIGHT|BOUNDARY", lambda found: real[found[0]], word) for word in words]
     result = run("walk", flight, "--boundary", boundary, *day, *words)
     assert result.exit_code == status
     assert re.search(said, result.stderr)

@@ -350,12 +350,15 @@ def test_an_export_that_breaks_off_leaves_the_old_file(tmp_path: Path) -> None:
 
 def test_what_cannot_be_written_is_a_sentence(survey: Path, tmp_path: Path) -> None:
     (tmp_path / "folder.csv").mkdir()
+    outlines = tmp_path / "fields.geojson"
+    outlines.write_text('{"features": [{"geometry": {"type": "Polygon"}}]}')
     for out, words, status in (
         (tmp_path / "o.xlsx", "should end in .csv", 2),
         (tmp_path / "plants", "should end in .csv", 2),
         (tmp_path / "no" / "o.csv", "make it first", 3),
         (tmp_path / "folder.csv", "is a folder", 3),
         (survey, "the survey itself", 2),
+        (outlines, "holds outlines of fields", 2),
     ):
         result = run("export", survey, "--to", out)
         assert result.exit_code == status

@@ -202,6 +202,15 @@ def test_the_command_writes_points(pond_field: Path, tmp_path: Path) -> None:
     assert (lon, lat) == pytest.approx((LON, LAT), abs=0.01)
 
 
+def test_the_command_keeps_the_outline_that_it_read(pond_field: Path) -> None:
+    before = pond_field.read_bytes()
+    for form in ("page", "geojson"):
+        result = run("plan", "--boundary", pond_field, "--format", form, "--out", pond_field)
+        assert result.exit_code == 2
+        assert "is the field's outline" in result.stderr
+    assert pond_field.read_bytes() == before
+
+
 def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
     result = run("plan", "--boundary", pond_field, "--area", "80ac")
     assert result.exit_code == 0
@@ -215,6 +224,7 @@ def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
         (["--start", "-93.6,41.5"], 2, "latitude,longitude"),
         (["--field", "East"], 2, "choose one"),
         (["--headland", "300"], 2, "--headland"),
+        (["--out", "plan.geojson"], 2, "should end in .txt"),
         (["--out", "/nowhere/plan.txt"], 3, "isn't there: make it first"),
     ],
 )

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import json
+import os
+import sqlite3
 from pathlib import Path
 
 import pytest
 
 from collarvision import wholefile
-from collarvision.wholefile import write_whole
+from collarvision.wholefile import GEOJSON, HTML, TEXT, Kind, TargetError, check_target, write_whole
 from collarvision.writing import OutputError
 
 
@@ -43,3 +46,69 @@ def test_places_that_are_none(tmp_path: Path) -> None:
         write_whole(tmp_path, "x")
     with pytest.raises(OutputError, match="make it first"):
         write_whole(tmp_path / "none" / "x", "x")
+
+
+def test_an_input_is_never_written_over_whatever_it_is_called(tmp_path: Path) -> None:
+    given = tmp_path / "given.html"
+    given.write_text("mine")
+    other = tmp_path / "other.html"
+    os.link(given, other)
+    (tmp_path / "link.html").symlink_to(given)
+    for name in ("given.html", "other.html", "link.html", "../" + tmp_path.name + "/given.html"):
+        with pytest.raises(TargetError, match="is your file: choose another name"):
+            check_target("--out", tmp_path / name, HTML, [("your file", given)])
+    # Nor one that isn't there yet: two outputs of one command.
+    with pytest.raises(TargetError, match="is the map"):
+        check_target("--out", tmp_path / "x.html", HTML, [("the map", tmp_path / "." / "x.html")])
+    check_target("--out", tmp_path / "new.html", HTML, [("your file", given), ("none", None)])
+
+
+def test_a_database_is_never_written_over_though_its_name_fits(tmp_path: Path) -> None:
+    path = tmp_path / "page.html"
+    with sqlite3.connect(path) as store:
+        store.execute("CREATE TABLE counts (who)")
+    store.close()
+    with pytest.raises(TargetError, match="a survey or another database"):
+        check_target("--report", path, HTML)
+    path.write_text("SQLite is only spoken of here")
+    check_target("--report", path, HTML)
+
+
+def test_outlines_are_not_written_over_and_points_of_ours_are(tmp_path: Path) -> None:
+    square = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}
+    path = tmp_path / "f.geojson"
+    for content in (square, {"type": "FeatureCollection", "features": [{"geometry": square}]}):
+        path.write_text(json.dumps(content))
+        with pytest.raises(TargetError, match="outlines of fields"):
+            check_target("--to", path, None)
+    # What a command here wrote carries the caution, and may be written anew.
+    path.write_text(json.dumps({"caution": "x", "features": [{"geometry": square}]}))
+    check_target("--to", path, None)
+    path.write_text('{"features": [{"geometry": {"type": "Point"}}, 3]}')
+    check_target("--to", path, None)
+    path.write_text("[" * 10)
+    check_target("--to", path, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "said"),
+    [
+        ("out.pdf", HTML, "should end in .html or .htm"),
+        ("out", HTML, "should end in .html"),
+        ("out.csv", TEXT, "should end in .txt or .md"),
+        ("out.html", GEOJSON, "should end in .geojson or .json"),
+    ],
+)
+def test_an_ending_that_says_another_kind(tmp_path: Path, name: str, kind: Kind, said: str) -> None:
+    with pytest.raises(TargetError, match=said):
+        check_target("--out", tmp_path / name, kind)
+
+
+def test_endings_that_fit_and_things_that_need_none(tmp_path: Path) -> None:
+    for path, kind in (
+        (tmp_path / "out.HTML", HTML),
+        (tmp_path / "plan", TEXT),
+        (Path("/dev/null"), HTML),
+        (tmp_path, HTML),
+    ):
+        check_target("--out", path, kind)

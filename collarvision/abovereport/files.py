@@ -48,8 +48,7 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
         When they can't be written.
     """
     make_folder(folder)
-    paths = [folder / name for name in (PLANTS, "plants.geojson", "gaps.geojson")]
-    paths += [folder / "photos.geojson", folder / SUMMARY]
+    paths = field_files(folder)
     columns: dict[str, Any] = dict(_columns(field.frames))
     # First the summary of an older field goes, last of all the new one comes: whenever this is
     # killed, a folder with a summary has everything that it speaks of.
@@ -65,7 +64,13 @@ def save_field(field: FieldAbove, folder: Path) -> tuple[Path, ...]:
             _collection(features, stream)
     with _whole(paths[4], "w") as stream:
         json.dump(_summary(field), stream, ensure_ascii=False, allow_nan=False, indent=1)
-    return tuple(paths)
+    return paths
+
+
+def field_files(folder: Path) -> tuple[Path, ...]:
+    """Name the files of a field in a folder, the summary last."""
+    names = (PLANTS, "plants.geojson", "gaps.geojson", "photos.geojson", SUMMARY)
+    return tuple(folder / name for name in names)
 
 
 def _removed(path: Path) -> None:
