@@ -71,7 +71,8 @@ def test_photos_that_dont_say_which_way_they_look_count_at_their_middle() -> Non
 def test_without_an_outline_the_field_ends_where_the_photos_do() -> None:
     flight = flight_of(flown())
     assert not flight.outlined
-    assert "add --boundary" in flight.notes[0]
+    # `field` has no --boundary: it takes the outline from the survey.
+    assert "`walk` with --boundary, or to the survey with `batch --fields`" in flight.notes[0]
     assert 0.8 < flight.boundary.area_m2 / (300 * 240) < 1.1
     assert len(find_zones(flight, grid(flight))) == len(zoned()[1])
 

@@ -15,8 +15,9 @@ from collarvision.above.summary import record_summary
 from collarvision.demo.invented import invent_field
 from collarvision.evidence import PlantEvidence
 from collarvision.survey import PlantRow
+from collarvision.walk.cells import grid
 from collarvision.walk.correction import Ground, correct
-from collarvision.walk.flight import FlightError
+from collarvision.walk.flight import Flight, FlightError, flight_of
 from collarvision.walk.growth import GroundStop, draw, prior_of
 from collarvision.walk.stops import plan_zone_walk
 from collarvision.walk.surveyed import surveyed_flight
@@ -30,6 +31,7 @@ from collarvision.walk.telling import (
     zone_sentences,
     zoned_record,
 )
+from collarvision.walk.zones import Zones, find_zones
 
 SPOTS = [(60.0, 190.0), (110.0, 160.0), (150.0, 120.0), (200.0, 190.0), (60.0, 60.0), (250.0, 45.0)]
 
@@ -37,6 +39,12 @@ SPOTS = [(60.0, 190.0), (110.0, 160.0), (150.0, 120.0), (200.0, 190.0), (60.0, 6
 def hand(stage: int, *, stop: str | None = "1", gps: object = None, **more: object) -> Ground:
     place = outline(SLOPE).degrees(60.0, 190.0) if gps is None else gps
     return Ground(PlantEvidence(f"p{stage}", hand_count=stage, stop=stop, **more), place)  # type: ignore[arg-type]
+
+
+def unlined() -> tuple[Flight, Zones]:
+    """The same flight without the field's outline."""
+    flight = flight_of(flown(SLOPE, 40))
+    return flight, find_zones(flight, grid(flight))
 
 
 # --- the arithmetic ---
@@ -171,6 +179,25 @@ def test_plants_that_cant_be_told_to_a_zone_are_named() -> None:
     assert "1 plant outside the field is left out of the zones: check" in said
     assert "No plant was counted in zone B, C" in said
     assert dict(found.positions) == {"stop 1": "A", "p6": "A"}
+
+
+def test_a_flight_where_nobody_walked_is_refused() -> None:
+    """The flight of another field would send the scout there."""
+    far, off = (41.9, -95.0), outline(SLOPE).degrees(-115.0, 100.0)
+    near = outline(SLOPE).degrees(-15.0, 100.0)
+    nowhere = Ground(PlantEvidence("p", hand_count=5), None)
+    for flight, zones, where in (
+        (*zoned(), "outside the field's outline"),
+        (*unlined(), "outside what was flown over"),
+    ):
+        waiting = Ground(PlantEvidence("waits", outcome="hand-count"), far)
+        with pytest.raises(FlightError, match=f"nearest of 2 plants .* 22.0 km {where}"):
+            correct(flight, zones, [hand(5, gps=far), waiting], visit=FLOWN)
+        with pytest.raises(FlightError, match=f"the one plant with a place lies 1[12]. m {where}"):
+            correct(flight, zones, [hand(5, gps=off), nowhere])
+        # One plant near by is enough, since places may be wrong, and none says nothing.
+        assert correct(flight, zones, [hand(5, gps=far), hand(5, gps=near)]).plants == 1
+        assert correct(flight, zones, [nowhere]).plants == 0
 
 
 def test_the_most_advanced_zone_must_be_walked() -> None:

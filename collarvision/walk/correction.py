@@ -22,14 +22,13 @@ from collarvision.answer import stage_name
 from collarvision.evidence import PlantEvidence, beliefs
 from collarvision.sampling import FEWEST_PLANTS, LEVEL
 from collarvision.walk.allocation import expected_half_width
-from collarvision.walk.flight import Flight, FlightError, age_words
+from collarvision.walk.flight import OUTSIDE_M, Flight, FlightError, age_words, check_walked
 from collarvision.walk.growth import Draws, GroundStop, Prior, draw, prior_of
 from collarvision.walk.zones import Zone, Zones
 
 RANGE_LEVEL: Final = 0.9
 """Of a plant's stage range, before and after."""
 
-_OUTSIDE_M: Final = 30.0  # a phone's place may be that far off
 _STRANGE: Final = 2.5  # shifts by that many standard errors are asked about
 _SEEN: Final = 0.05  # share of a zone that is worth a word on its most advanced plants
 
@@ -193,7 +192,8 @@ def correct(
     Raises
     ------
     FlightError
-        When flight and visit are too far apart, or the flight has no place on the earth.
+        When flight and visit are too far apart, in days or on the ground, or the flight has no
+        place on the earth.
     """
     if not flight.located:
         raise FlightError(
@@ -203,6 +203,7 @@ def correct(
     old = age_words(flight, visit)
     if old is not None:
         raise FlightError(old)
+    check_walked(flight, [one.gps for one in ground if one.gps is not None])
     days = 0 if flight.day is None or visit is None else (visit - flight.day).days
     prior = prior_of(zones, days)
     notes = list(flight.notes)
@@ -267,8 +268,7 @@ def _placed(
     for one in decided:
         if one.gps is None:
             continue
-        at = np.array([flight.boundary.metres(*one.gps)])
-        if not flight.boundary.inside(at)[0] and flight.boundary.edge_distance(at)[0] > _OUTSIDE_M:
+        if flight.outside_m(one.gps) > OUTSIDE_M:
             outside += 1
             continue
         # A plant without a stop stands for itself.

@@ -6,6 +6,7 @@ keeps the metres of its own photo; its stops are then told by rows and paces.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -27,6 +28,9 @@ GOOD_DAYS: Final = 7
 Some 74 °F-days a leaf (`collarvision.heat` has the sources) and 15 to 25 a day. Our own choice of a
 limit.
 """
+
+OUTSIDE_M: Final = 30.0
+"""A phone's place may be that far off."""
 
 _INSIDE: Final = 0.5  # share of plants that must lie in the outline
 HULL_M: Final = 5.0
@@ -98,6 +102,11 @@ class Flight:
         """
         mean = float(self.stages.mean(axis=0) @ np.arange(self.stages.shape[1]))
         return np.asarray(mean + self.tip_count - self.tip_count.mean())
+
+    def outside_m(self, place: tuple[float, float]) -> float:
+        """How far outside the field a latitude and longitude lie; 0 inside."""
+        at = np.array([self.boundary.metres(*place)])
+        return 0.0 if self.boundary.inside(at)[0] else float(self.boundary.edge_distance(at)[0])
 
 
 def read_flight(folder: Path, boundary: Boundary | None = None) -> Flight:
@@ -206,15 +215,15 @@ def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[st
     if boundary is None:
         boundary = _hull(x, y, (float(origin[0]), float(origin[1])))
         notes.append(
-            "Without the field's outline the zones end where the photos do: add --boundary."
+            "Without the field's outline the zones end where the photos do: give it to `walk` "
+            "with --boundary, or to the survey with `batch --fields`."
         )
     inside = boundary.inside(np.column_stack([x, y]))
     if not inside.any():
         away = float(boundary.edge_distance(np.array([[np.median(x), np.median(y)]]))[0])
-        far = f"{away / 1000:,.1f} km" if away >= 1000 else f"{away:,.0f} m"
         raise FlightError(
-            f"The flight lies {far} outside {boundary.name or 'the field'}: it is of another "
-            "field, or the outline is. Give the one that belongs to it."
+            f"The flight lies {_far(away)} outside {boundary.name or 'the field'}: it is of "
+            "another field, or the outline is. Give the one that belongs to it."
         )
     if inside.mean() < _INSIDE:
         raise FlightError(
@@ -272,6 +281,30 @@ def _flight(
         photos=tuple(one.photo for one in frames),
         notes=tuple(notes),
     )
+
+
+def check_walked(flight: Flight, places: Sequence[tuple[float, float]]) -> None:
+    """Refuse a flight where nobody walked: its zones would send a scout to another field.
+
+    Raises
+    ------
+    FlightError
+        When each of the plants' places (latitude, longitude) lies outside.
+    """
+    outside = [flight.outside_m(place) for place in places]
+    if not outside or min(outside) <= OUTSIDE_M:
+        return
+    which = "the one plant" if len(outside) == 1 else f"the nearest of {len(outside)} plants"
+    where = "the field's outline" if flight.outlined else "what was flown over"
+    raise FlightError(
+        f"The visit's plants aren't where the flight was: {which} with a place lies "
+        f"{_far(min(outside))} outside {where}. Give the flight of this field"
+        + (", or check the outline." if flight.outlined else ".")
+    )
+
+
+def _far(distance_m: float) -> str:
+    return f"{distance_m / 1000:,.1f} km" if distance_m >= 1000 else f"{distance_m:,.0f} m"
 
 
 def age_words(flight: Flight, on: date | None, good_days: int = GOOD_DAYS) -> str | None:
