@@ -337,6 +337,8 @@ def test_fingers_drag_and_pinch(
 def test_a_phone_comes_in_by_the_code_and_takes_a_photo(
     phone: Any, survey: tuple[Path, list[str]], drawn: tuple[bytes, Reading], tmp_path: Path
 ) -> None:
+    from selenium.webdriver.support.select import Select
+
     picture = tmp_path / "from phone.jpg"
     picture.write_bytes(drawn[0])
     with served(survey[0], "0.0.0.0", own_address()) as site:
@@ -347,13 +349,25 @@ def test_a_phone_comes_in_by_the_code_and_takes_a_photo(
         phone.get(f"{site.url}/enter#{site.gate.code().text}")
         until(lambda: phone.current_url == f"{site.url}/take", "to be let in")
         until(lambda: phone.execute_script("return document.readyState") == "complete")
+        # No field is anybody's choice yet: nothing is filed under the first of the alphabet.
+        menu = Select(phone.find_element("id", "field"))
+        assert menu.first_selected_option.text == "Choose a field …"
         phone.find_element("id", "stored").send_keys(str(picture))
+        until(lambda: "Choose the field first" in phone.find_element("id", "taking").text)
+        assert [path.name for path in survey[0].parent.glob("*-photos")] == []
+        menu.select_by_visible_text("North")
+        phone.find_element("id", "again").click()
         until(lambda: "/plants/" in phone.current_url, "for the reading")
         page = Page(phone, site).ready()
         assert page.text("stage") == "V3"
         assert "North" in page.text("title")
         assert page.complaints() == []
         taken = phone.current_url.rsplit("/", 1)[1]
+        # The next photo on this walk is of the same field.
+        phone.get(f"{site.url}/take")
+        until(lambda: phone.execute_script("return document.readyState") == "complete")
+        menu = Select(phone.find_element("id", "field"))
+        until(lambda: menu.first_selected_option.text == "North")
     with SurveyReader(survey[0]) as store:
         row = store.plant(taken)
         assert row is not None

@@ -278,6 +278,7 @@ def test_a_photo_without_a_date_is_of_today(
     ("path", "content", "status", "words"),
     [
         ("/photos?field=1", b"", 422, "empty"),
+        ("/photos?field=", b"GIF89a", 422, "Choose a field"),
         ("/photos?field=1", b"GIF89a not really", 422, ""),
         ("/photos?field=1", b"<svg xmlns='http://www.w3.org/2000/svg'/>", 422, "text"),
         ("/photos?field=1", b"%PDF-1.7", 422, "PDF"),

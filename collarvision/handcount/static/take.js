@@ -3,7 +3,7 @@
 import { token } from "./outbox.js";
 import { tellNext } from "./notices.js";
 
-const FIELD = "collarvision-field";
+const FIELD = "collarvision-field-name";
 const field = document.getElementById("field");
 const fresh = document.getElementById("new");
 const status = document.getElementById("taking");
@@ -15,15 +15,29 @@ function showNewField() {
   document.getElementById("new-field").hidden = field.value !== "new";
 }
 
+function nameOf(menu) {
+  return menu.selectedOptions[0].textContent;
+}
+
 function target() {
   if (field.value !== "new") return `/photos?field=${encodeURIComponent(field.value)}`;
   return `/photos?new=${encodeURIComponent(fresh.value.trim())}`;
 }
 
+function hold(words, button) {
+  status.textContent = words;
+  again.textContent = button;
+  again.hidden = false;
+}
+
 async function sendFile() {
+  if (!field.value) {
+    hold("Choose the field first, then send: the photo is still here.", "Send");
+    field.focus();
+    return;
+  }
   if (field.value === "new" && !fresh.value.trim()) {
-    status.textContent = "Name the new field first.";
-    again.hidden = false;
+    hold("Name the new field first.", "Send");
     fresh.focus();
     return;
   }
@@ -37,17 +51,15 @@ async function sendFile() {
       body: file,
     });
   } catch {
-    status.textContent = "No connection to the computer: the photo is still here.";
-    again.hidden = false;
+    hold("No connection to the computer: the photo is still here.", "Send again");
     return;
   }
   if (!answer.ok) {
-    status.textContent = await answer.text();
-    again.hidden = false;
+    hold(await answer.text(), "Send again");
     return;
   }
   const said = await answer.json();
-  if (field.value !== "new") localStorage.setItem(FIELD, field.value);
+  sessionStorage.setItem(FIELD, field.value === "new" ? fresh.value.trim() : nameOf(field));
   tellNext(["Filed. ", { href: "/take", words: "Take the next photo" }]);
   location.assign(said.url);
 }
@@ -62,9 +74,12 @@ function chosen(event) {
   sendFile();
 }
 
-const last = localStorage.getItem(FIELD);
+// The next plant is mostly of the same field. By name and for this tab alone: numbers mean other
+// fields in another survey, and another day begins in another field.
+const last = sessionStorage.getItem(FIELD);
 const asked = new URLSearchParams(location.search).has("field");
-if (last && !asked && [...field.options].some((o) => o.value === last)) field.value = last;
+const same = [...field.options].find((o) => Number(o.value) && o.textContent === last);
+if (same && !asked) field.value = same.value;
 showNewField();
 field.addEventListener("change", showNewField);
 document.getElementById("photo").addEventListener("change", chosen);
