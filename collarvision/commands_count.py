@@ -17,7 +17,8 @@ def count(
         str,
         typer.Argument(
             metavar="PHOTO_OR_STOP",
-            help="A photo's name, or 'stop 3' for a plant that has no photo.",
+            help="A photo's name, or 'stop 3' for a plant that has no photo; with --field such a "
+            "stop is made where it isn't there.",
         ),
     ],
     who: Annotated[str, typer.Option(metavar="NAME", help="Who counted.")],
@@ -90,8 +91,9 @@ def count(
             else:
                 if collars is None and from_nodes is None:
                     end_with("A height alone tells no stage: give --stage or --nodes too.")
-                assert picked.stop is not None
-                store.add_stop_count(picked.stop.id, made)
+                at = picked.new_stop if picked.stop is None else picked.stop.id
+                assert at is not None
+                store.add_stop_count(at, made)
     except PickError as error:
         end_with(str(error))
     except SurveyError as error:

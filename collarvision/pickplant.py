@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date as Day
 from pathlib import PurePath
 
-from collarvision.survey import PlantRow, Stop, SurveyReader
+from collarvision.survey import Place, PlantRow, Stop, SurveyReader
 from collarvision.table import plain
 
 _FEWEST_HEX = 6
@@ -20,28 +22,40 @@ class PickError(ValueError):
 
 @dataclass(frozen=True)
 class Picked:
-    """One photo or one stop; the other is None."""
+    """One photo, one stop, or the place of a stop that is still to be made; the others are None."""
 
     photo: PlantRow | None
     stop: Stop | None
+    new_stop: Place | None = None
 
     @property
     def words(self) -> str:
         """What was picked, with its place."""
         if self.photo is not None:
             what, place = self.photo.photo, (self.photo.field, self.photo.date, self.photo.stop)
-        else:
-            assert self.stop is not None
+        elif self.stop is not None:
             what, place = f"stop {self.stop.name}", (self.stop.field, self.stop.date, None)
+        else:
+            assert self.new_stop is not None
+            new = self.new_stop
+            what, place = f"stop {new.stop}, new", (new.field, new.date, None)
         field, date, stop = place
         said = [field or "no field", date, None if stop is None else f"stop {stop}"]
         return plain(f"{what} ({', '.join(part for part in said if part)})")
 
 
 def pick(
-    store: SurveyReader, words: str, *, field: str | None = None, date: str | None = None
+    store: SurveyReader,
+    words: str,
+    *,
+    field: str | None = None,
+    date: str | None = None,
+    today: Day | None = None,
 ) -> Picked:
     """Find the photo or stop that is meant.
+
+    A stop that isn't there is one to be made, where the words say ``stop`` and the field is known:
+    a walk without photos has no other beginning.
 
     Parameters
     ----------
@@ -50,6 +64,8 @@ def pick(
         stop as ``stop 3`` or ``3``.
     field, date : str, optional
         Where to look.
+    today : date, optional
+        Day of the count.
 
     Raises
     ------
@@ -79,11 +95,51 @@ def pick(
         return Picked(None, stops[0])
     if stops:
         raise PickError(_several(words, [Picked(None, stop) for stop in stops]))
+    if field is not None:
+        _check_field(store, field)
+        if stop_only is not None:
+            return Picked(None, None, _new_stop(store, stop_only[1].strip(), field, date, today))
     where = " there" if field or date else ""
     raise PickError(
         f"The survey has no photo or stop {words!r}{where}: give a photo's name, or 'stop 3' with "
         "--field; `collarvision export` lists them."
     )
+
+
+def _check_field(store: SurveyReader, field: str) -> None:
+    """Refuse a field that the survey lacks: a misspelt one must not become another field."""
+    known = {one.name.casefold(): one.name for one in store.fields()}
+    if field in known.values():
+        return
+    near = difflib.get_close_matches(field.casefold(), known, 1, 0.5)
+    if near:
+        what = f"did you mean {known[near[0]]!r}?"
+    elif known:
+        what = f"it has {', '.join(list(known.values())[:12])}."
+    else:
+        what = "it has none yet; `collarvision batch` with --field or --fields makes one."
+    raise PickError(f"The survey has no field {field!r}: {what}")
+
+
+def _new_stop(
+    store: SurveyReader, name: str, field: str, date: str | None, today: Day | None
+) -> Place:
+    """The place of a stop to be made; of a visit only where there is no doubt which is meant."""
+    now = (today or Day.today()).isoformat()
+    visits = [visit.date for visit in store.visits(field)]
+    if date is not None:
+        if date > now and date not in visits:
+            raise PickError(f"--visit {date} is still to come: give the day of the count.")
+        return Place(field, date, name)
+    last = max((day for day in visits if day is not None), default=None)
+    if last is None and visits:
+        return Place(field, None, name)  # the photos' own visit, whose day nobody knows
+    if last not in (None, now):
+        raise PickError(
+            f"{field} has no stop {name!r}: to make it, say of which visit, --visit {last} (its "
+            f"last one) or --visit {now} for a count made today."
+        )
+    return Place(field, now, name)
 
 
 def _photos(

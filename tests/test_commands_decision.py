@@ -12,7 +12,7 @@ from command import run
 from fields import BOUNDARY, LIMITS, VISIT, fill, plant, walk, weather_csv
 from surveys import check_sound
 
-from collarvision.survey import SurveyReader
+from collarvision.survey import SurveyReader, SurveyWriter
 
 DAY = (VISIT + timedelta(days=1)).isoformat()
 
@@ -302,6 +302,43 @@ def test_a_plant_without_a_photo_counts_at_its_stop(survey: Path, limits: Path) 
     )
     result = run("field", survey, "--field", "North", "--day", DAY, "--format", "json")
     assert json.loads(result.stdout)["hand_counted"] == 1
+
+
+def test_a_plant_without_a_photo_makes_its_stop(survey: Path) -> None:
+    words = ["--field", "North", "--stage", "4", "--who", "Ann"]
+    for _ in range(2):  # the second plant counts at the stop of the first
+        last = counts(survey, "stop 41", *words, "--visit", VISIT)
+        assert "(North, 2027-06-04): 4 collars" in last
+    assert "new" not in last
+    with SurveyReader(survey) as store:
+        made = [stop for stop in store.stops("North") if stop.name == "41"]
+    assert [stop.date for stop in made] == [VISIT.isoformat()]
+    answer = run("field", survey, "--field", "North", "--day", DAY, "--format", "json")
+    assert json.loads(answer.stdout)["hand_counted"] == 2
+    check_sound(survey)
+
+
+def test_a_new_stop_is_of_a_visit_that_is_no_guess(tmp_path: Path) -> None:
+    today = date.today()
+    path = tmp_path / "s.survey"
+    words = ["stop 1", "--stage", "5", "--who", "Me", "--field"]
+    with SurveyWriter(path) as store:
+        store.add_field("Test")
+    # Nobody was there before, so the count is the first visit.
+    assert f"stop 1, new (Test, {today}): 5 collars" in counts(path, *words, "Test")
+    fill(path, "Old", walk([4] * 3), today - timedelta(days=7))
+    asked = run("count", path, "stop 9", *words[1:], "Old")
+    assert asked.exit_code == 2
+    assert f"--visit {today - timedelta(days=7)} (its last one)" in asked.stderr
+    assert f"--visit {today} for a count made today" in asked.stderr
+    tomorrow = run("count", path, "stop 9", *words[1:], "Old", "--visit", today + timedelta(1))
+    assert (tomorrow.exit_code, "still to come" in tomorrow.stderr) == (2, True)
+    misspelt = run("count", path, *words, "test")
+    assert misspelt.exit_code == 2
+    assert "did you mean 'Test'?" in misspelt.stderr
+    with SurveyReader(path) as store:
+        assert [one.name for one in store.fields()] == ["Old", "Test"]
+        assert "9" not in [stop.name for stop in store.stops()]
 
 
 def test_the_beginning_of_a_hash_is_enough(survey: Path) -> None:

@@ -182,10 +182,11 @@ class SurveyWriter(SurveyReader):
                     save_key=save_key,
                 )
 
-    def add_stop_count(self, stop_id: int, count: HandCount) -> int:
-        """Store what a person counted at a stop on a plant that has no photo. Gives its id."""
+    def add_stop_count(self, stop: int | Place, count: HandCount) -> int:
+        """Store a count of a plant without a photo, at a stop by its id or place. Gives its id."""
         try:
             with self._transaction():
+                stop_id = stop if isinstance(stop, int) else self._place_ids(stop, None)[1]
                 return self._insert("hand_counts", stop_id=stop_id, **_hand_values(count))
         except sqlite3.IntegrityError as error:
             raise _impossible(count) from error
