@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 _EXIT_HELP = """\b
 Exit status:
   0    every photo got a record, also those that could not be read
-  2    the command was not understood
+  2    the command was not understood, or no photo was found
   3    an output (--out, --overlay, the card) could not be written
   4    the network's file is missing or broken: install again
   130  stopped with Ctrl-C; what was read is kept"""
@@ -112,7 +112,7 @@ def stage(
         list[Path],
         typer.Argument(
             metavar="PHOTO_OR_FOLDER",
-            help="Photos (JPEG, PNG, TIFF, HEIC), or folders of them with their subfolders.",
+            help="Photos (JPEG, PNG, TIFF, WebP, HEIC), or folders of them with their subfolders.",
         ),
     ],
     form: Annotated[
@@ -150,13 +150,20 @@ def stage(
     """Stage the plant in each photo, say how sure that is, and when to count by hand."""
     # Opening the network takes longest of all: begin while the rest is imported.
     threading.Thread(target=_open_network).start()
-    from collarvision.gathering import gather
+    from collarvision.gathering import gather, nothing_words, passed_words
     from collarvision.wholefile import JSON, JSON_LINES, TEXT
     from collarvision.writing import OutputError, RecordWriter, make_output_folder
 
-    sources = gather(photos)
+    passed: set[Path] = set()
+    sources = gather(photos, passed)
     kinds = {Form.table: TEXT, Form.json: JSON, Form.jsonl: JSON_LINES}
     see_target("--out", out, kinds[form], [("one of the photos", s.path) for s in sources])
+    over = passed_words(passed)
+    if over is not None:
+        say(over)
+    nothing = nothing_words((source.path, source.trouble) for source in sources)
+    if nothing:
+        end_with("\n".join(nothing), EXIT_USAGE)
     writer = None
     try:
         if overlay is not None:

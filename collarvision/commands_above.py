@@ -140,7 +140,7 @@ class _Job:
     def run(self, words: list[Path]) -> list[FrameAbove]:
         """Read all; photos of a folder that are taken from the side are left out, and said."""
         from collarvision.above.ortho import is_ortho
-        from collarvision.gathering import gather
+        from collarvision.gathering import gather, passed_words
         from collarvision.writing import make_output_folder
 
         if self._out is not None:
@@ -148,10 +148,15 @@ class _Job:
         named = {word.resolve() for word in words}
         frames: list[FrameAbove] = []
         side = 0
-        sources = gather(words)
+        passed: set[Path] = set()
+        sources = gather(words, passed)
         if self._out is not None:
             own = self._out.resolve()
             sources = [one for one in sources if own not in one.path.resolve().parents]
+            passed = {path for path in passed if own not in path.resolve().parents}
+        over = passed_words(passed)
+        if over is not None:
+            say(over)
         with photo_progress(len(sources), "Reading photos", order=("counted",)) as told:
             for number, source in enumerate(sources, start=1):
                 if source.trouble is not None:

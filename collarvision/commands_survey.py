@@ -27,12 +27,13 @@ from collarvision.progress import photo_progress
 
 if TYPE_CHECKING:
     from collarvision.batch import BatchResult, Job
+    from collarvision.batch.sources import PhotoFile
 
 
 BATCH_EPILOG = """\b
 Exit status:
   0    every photo was dealt with, also those that could not be read
-  2    the command was not understood, or another batch fills the survey
+  2    the command was not understood, no photo was found, or another batch fills the survey
   3    the survey could not be opened or written to
   4    photos can't be read at all: install again, or see to the cluster
   130  stopped with Ctrl-C; what was read is kept (a watch ends so, with 0)"""
@@ -102,7 +103,6 @@ def batch(
     from collarvision.batch.lock import BatchLock, BatchLockError
     from collarvision.batch.pool import Engine, EngineError, Pool
     from collarvision.batch.remote import RemoteError
-    from collarvision.batch.sources import PhotoFile, find_photos
     from collarvision.batch.staging import Job
     from collarvision.batch.worker import Options
     from collarvision.network import usable_cpus
@@ -118,6 +118,8 @@ def batch(
         end_with("--field is empty: give the field's name.", EXIT_USAGE)
     options = Options(height_rule, check_bar, read_codes=read_codes)  # type: ignore[arg-type]
     try:
+        # Before the survey, so that a misspelt folder makes none.
+        files = None if watch else _found(sources)
         with SurveyWriter(survey) as store, BatchLock(survey):
             for boundary in boundaries:
                 store.add_field(str(boundary.name), boundary.geometry)
@@ -129,13 +131,11 @@ def batch(
                     return Cluster(cluster, options, model)
                 return Pool(max(1, min(workers or usable_cpus(), files)), options)
 
-            if watch:
+            if files is None:
                 result = _watch(sources, model, filing, restage, store, engine(256))
-                files: list[PhotoFile] = []
             else:
-                files = find_photos(sources)
                 result = _run(Job(files, model, filing, restage), store, engine(len(files)))
-            _finish(result, store, None if watch else len(files))
+            _finish(result, store, None if files is None else len(files))
     except (BatchLockError, RemoteError) as error:
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
@@ -215,6 +215,25 @@ def _check_watchable(sources: list[str]) -> None:
             end_with(f"--watch needs folders of this computer, and {source} is none.", EXIT_USAGE)
     if importlib.util.find_spec("watchfiles") is None:
         end_with("--watch needs a further package: pip install 'collarvision[watch]'.", EXIT_USAGE)
+
+
+def _found(sources: list[str]) -> list[PhotoFile]:
+    """The photos behind the words; stops with a sentence for each where there is none at all."""
+    from collarvision.batch.remote import is_address
+    from collarvision.batch.sources import find_photos
+    from collarvision.gathering import nothing_words, passed_words
+
+    passed: set[Path] = set()
+    files = find_photos(sources, passed)
+    over = passed_words(passed)
+    if over is not None:
+        say(over)
+    # What an address holds was asked when it was listed.
+    if not any(file.trouble is None and is_address(file.where) for file in files):
+        nothing = nothing_words((file.where, file.trouble) for file in files)
+        if nothing:
+            end_with("\n".join(nothing), EXIT_USAGE)
+    return files
 
 
 def _run(job: Job, store: Any, engine: Any) -> BatchResult:

@@ -1,7 +1,8 @@
 """Gathering: from the words on a command line to an ordered list of photos.
 
 Nothing is opened here. A path that is missing, or a folder that holds no photo, stays in the list
-with its trouble written on it, so that every word the user typed ends in a record.
+with its trouble written on it, so that every word the user typed ends in a record, or in a sentence
+where none of them leads to a photo.
 """
 
 from __future__ import annotations
@@ -10,12 +11,18 @@ import glob
 import itertools
 import os
 import re
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"})
+PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp"})
 """What a folder is searched for. A file named outright is tried whatever its suffix."""
+
+PHOTO_KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
+"""The same in words."""
+
+_ENDINGS_SHOWN = 6
 
 OVERLAY_SUFFIX = ".overlay.jpg"
 """End of every overlay's file name: a folder staged twice must not stage its own overlays."""
@@ -46,7 +53,7 @@ class Source:
         return folders_between(self.root, self.path)
 
 
-def gather(words: Iterable[str | Path]) -> list[Source]:
+def gather(words: Iterable[str | Path], passed: set[Path] | None = None) -> list[Source]:
     """List the photos behind files, folders and patterns, each once, in the order given.
 
     Parameters
@@ -54,6 +61,8 @@ def gather(words: Iterable[str | Path]) -> list[Source]:
     words : iterable of str or Path
         Files, folders (searched with their subfolders, hidden ones left out) or patterns such as
         ``*.jpg`` that the shell did not expand.
+    passed : set of Path, optional
+        Takes the files of the folders that are no photos by their names; see `passed_words`.
 
     Returns
     -------
@@ -63,7 +72,7 @@ def gather(words: Iterable[str | Path]) -> list[Source]:
     sources: list[Source] = []
     seen: set[str] = set()
     for word in words:
-        for source in _expand(Path(word)):
+        for source in _expand(Path(word), passed=passed):
             key = os.path.realpath(source.path)
             if key not in seen:
                 seen.add(key)
@@ -71,15 +80,57 @@ def gather(words: Iterable[str | Path]) -> list[Source]:
     return sources
 
 
-def _expand(path: Path, root: Path | None = None) -> Iterator[Source]:
-    if path.is_dir():
-        yield from _photos_in(path, root or path)
+def passed_words(passed: Iterable[Path]) -> str | None:
+    """Say which files of folders were passed over, so that nobody takes them for read."""
+    endings = Counter(path.suffix.lower() or "without an ending" for path in passed)
+    count = endings.total()
+    if not count:
+        return None
+    shown = [ending for ending, _ in endings.most_common(_ENDINGS_SHOWN)]
+    if len(endings) > len(shown):
+        shown.append("...")
+    return (
+        f"{count} other file{'' if count == 1 else 's'} passed over ({', '.join(shown)}): photos "
+        f"of a folder are {PHOTO_KINDS}."
+    )
+
+
+def nothing_words(sources: Iterable[tuple[str | Path, str | None]]) -> list[str]:
+    """Say why there is nothing to read; no sentence where at least one photo is there.
+
+    Parameters
+    ----------
+    sources : iterable of (path, trouble)
+    """
+    said = []
+    for path, trouble in sources:
+        if trouble is None and not _is_missing(path):
+            return []
+        said.append(trouble or f"There is no file {path}: check the name and the folder.")
+    return said or ["No photo was given: name a photo, or a folder of photos."]
+
+
+def _is_missing(path: str | Path) -> bool:
+    try:
+        os.stat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return True
+    except (OSError, ValueError):
+        pass  # reading it tells better what is wrong
+    return False
+
+
+def _expand(
+    path: Path, root: Path | None = None, passed: set[Path] | None = None
+) -> Iterator[Source]:
+    if os.path.isdir(path):  # unlike Path's, no error where a folder above is locked
+        yield from _photos_in(path, root or path, passed)
     elif is_pattern(path):
         found = sorted(glob.glob(str(path), recursive=True), key=natural_key)
         if not found:
             yield Source(path, f"No file matches {path}. Check the spelling and the folder.")
         for name in found:
-            yield from _expand(Path(name), Path(*fixed_parts(path.parts)))
+            yield from _expand(Path(name), Path(*fixed_parts(path.parts)), passed)
     else:
         yield Source(path, root=root or path.parent)
 
@@ -102,7 +153,7 @@ def folders_between(root: Path, path: Path) -> tuple[str, ...]:
         return ()
 
 
-def _photos_in(folder: Path, root: Path) -> Iterator[Source]:
+def _photos_in(folder: Path, root: Path, passed: set[Path] | None) -> Iterator[Source]:
     unreadable: list[Source] = []
 
     def note(error: OSError) -> None:
@@ -119,13 +170,14 @@ def _photos_in(folder: Path, root: Path) -> Iterator[Source]:
     for place, subfolders, names in os.walk(folder, onerror=note):
         subfolders[:] = [name for name in subfolders if not name.startswith(".")]
         found += [Path(place, name) for name in names if is_photo_name(name)]
+        if passed is not None:
+            passed |= {Path(place, name) for name in names if _is_passed_over(name)}
     yield from (Source(path, root=root) for path in sorted(found, key=natural_key))
     yield from unreadable
     if not found and not unreadable:
-        kinds = "JPEG, PNG, TIFF or HEIC"
         yield Source(
             folder,
-            f"The folder {folder} holds no photo ({kinds}). Name the folder that does.",
+            f"The folder {folder} holds no photo ({PHOTO_KINDS}). Name the folder that does.",
             root,
         )
 
@@ -138,6 +190,12 @@ def is_photo_name(name: str) -> bool:
         and not lower.startswith(".")
         and not lower.endswith(OVERLAY_SUFFIX)
     )
+
+
+def _is_passed_over(name: str) -> bool:
+    """Whether a file is somebody's that might have been meant, and no photo by its name."""
+    ours = name.lower().endswith(OVERLAY_SUFFIX)
+    return not (is_photo_name(name) or name.startswith(".") or ours)
 
 
 def natural_key(path: str | Path) -> list[tuple[int, int, str]]:

@@ -15,7 +15,7 @@ MIN_SIDE_PX = 64
 MAX_FILE_BYTES = 1 << 30
 """A photo file over 1 GiB is a mistake (a video, an archive); it isn't read into memory."""
 
-READABLE = "JPEG, PNG, TIFF or HEIC"
+READABLE = "JPEG, PNG, TIFF, WebP or HEIC"
 """What a user is told to give instead."""
 
 

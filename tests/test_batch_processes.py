@@ -321,6 +321,27 @@ def test_a_survey_that_cannot_be_used_is_status_3(
     assert other.read_text() == "not a survey"
 
 
+def test_a_typo_in_every_source_makes_no_survey(pictures: Path, tmp_path: Path) -> None:
+    survey, empty = tmp_path / "s.survey", tmp_path / "empty"
+    empty.mkdir()
+    (tmp_path / "list.txt").write_text("# none yet\n")
+    for word, said in (
+        ("nowhere", "There is no file"),
+        ("empty", "holds no photo"),
+        ("*.png", "No file matches"),
+        ("list.txt", "names no photo"),
+        ("gone.txt", "can't be read"),
+    ):
+        result = run("batch", tmp_path / word, "--survey", survey)
+        assert result.exit_code == 2
+        assert said in result.stderr
+        assert not survey.exists()
+    (empty / "plant.gif").write_bytes(b"x")
+    result = run("batch", tmp_path / "nowhere", empty, pictures, "--survey", survey)
+    assert result.exit_code == 0
+    assert "1 other file passed over (.gif)" in result.stderr
+
+
 def test_a_survey_that_may_only_be_read_is_status_3(pictures: Path, ordinary_user: Path) -> None:
     folder = ordinary_user / "season"
     folder.mkdir()

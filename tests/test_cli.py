@@ -116,6 +116,27 @@ def test_words_not_understood_end_in_status_2_and_a_hint(words: list[str]) -> No
     assert "Usage:" in result.stderr
 
 
+def test_a_typo_in_every_source_is_status_2_and_an_unreadable_photo_is_not(
+    photo: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "empty").mkdir()
+    (tmp_path / "empty" / "plant.cr2").write_bytes(b"x")
+    out = tmp_path / "r.json"
+    for word, said in (
+        ("nowhere", "There is no file"),
+        ("empty", "holds no photo"),
+        ("*.png", "No file matches"),
+    ):
+        result = run("stage", tmp_path / word, "--format", "json", "--out", out)
+        assert result.exit_code == 2
+        assert said in result.stderr
+        assert ("1 other file passed over (.cr2)" in result.stderr) == (word == "empty")
+        assert not out.exists()
+    photo.with_name("broken.jpg").write_bytes(b"x")
+    assert run("stage", tmp_path / "broken.jpg").exit_code == 0
+    assert run("stage", tmp_path / "nowhere", photo).exit_code == 0
+
+
 def test_out_may_not_be_one_of_the_photos(photo: Path) -> None:
     before = photo.read_bytes()
     result = run("stage", photo, "--format", "json", "--out", photo)

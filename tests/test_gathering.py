@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from collarvision.gathering import gather
+from collarvision.gathering import gather, nothing_words, passed_words
 
 
 def touch(folder: Path, *names: str) -> None:
@@ -21,6 +21,38 @@ def names(*words: str | Path) -> list[str]:
 def test_a_folder_gives_its_photos_in_the_order_a_person_counts(tmp_path: Path) -> None:
     touch(tmp_path, "IMG_10.jpg", "IMG_2.JPG", "img_1.heic", "notes.txt", "b.tiff", "c.PNG")
     assert names(tmp_path) == ["b.tiff", "c.PNG", "img_1.heic", "IMG_2.JPG", "IMG_10.jpg"]
+
+
+def test_what_a_folder_holds_besides_is_counted_by_its_endings(tmp_path: Path) -> None:
+    touch(tmp_path, "a.WEBP", "b.overlay.jpg", ".hidden", "x/c.CR2", "x/d.cr2", "e.gif", "README")
+    passed: set[Path] = set()
+    # The folder in the folder is named twice, and its files are told once.
+    found = [source.path.name for source in gather([tmp_path, tmp_path / "x"], passed)]
+    assert found == ["a.WEBP", "x"]
+    words = passed_words(passed)
+    assert words is not None
+    assert words.startswith("4 other files passed over (.cr2, ")
+    assert {".gif", "without an ending"} <= set(words.split("(")[1].split(")")[0].split(", "))
+    assert passed_words([Path("a.pdf")]).startswith("1 other file passed over (.pdf): photos")
+    many = passed_words(Path(f"a.{k}") for k in range(9))
+    assert many is not None
+    assert ", ...): photos of a folder are JPEG" in many
+    gather([tmp_path / "a.WEBP"], passed := set())
+    assert passed_words(passed) is None
+
+
+def test_nothing_to_read_is_said_only_where_no_word_leads_to_a_photo(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "empty/notes.txt")
+    for words, said in (
+        (["gone", "z*.jpg"], ["There is no file", "No file matches"]),
+        (["empty"], ["holds no photo"]),
+        (["gone", "a.jpg"], []),
+        ([], ["No photo was given"]),
+    ):
+        sources = gather([tmp_path / word for word in words])
+        told = nothing_words((source.path, source.trouble) for source in sources)
+        assert len(told) == len(said)
+        assert all(part in one for part, one in zip(said, told, strict=True))
 
 
 def test_subfolders_are_searched_and_hidden_things_left_out(tmp_path: Path) -> None:

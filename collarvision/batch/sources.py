@@ -45,11 +45,12 @@ class PhotoFile:
         return remote.base_name(self.where)
 
 
-def find_photos(words: Iterable[str | Path]) -> list[PhotoFile]:
+def find_photos(words: Iterable[str | Path], passed: set[Path] | None = None) -> list[PhotoFile]:
     """List the photos behind folders, patterns, lists, files and addresses, each once, in order.
 
     Folders are searched with their subfolders; links to folders inside them are not followed, so
-    that a loop of links has an end.
+    that a loop of links has an end. `passed` takes what `collarvision.gathering.gather` passes
+    over.
 
     Raises
     ------
@@ -59,7 +60,7 @@ def find_photos(words: Iterable[str | Path]) -> list[PhotoFile]:
     found: list[PhotoFile] = []
     seen: set[str] = set()
     for word in words:
-        for photo in _behind(str(word)):
+        for photo in _behind(str(word), passed):
             where = photo.where
             key = where if remote.is_address(where) else os.path.realpath(where)
             if key not in seen:
@@ -68,7 +69,7 @@ def find_photos(words: Iterable[str | Path]) -> list[PhotoFile]:
     return found
 
 
-def _behind(word: str) -> Iterator[PhotoFile]:
+def _behind(word: str, passed: set[Path] | None) -> Iterator[PhotoFile]:
     word = remote.local_path(word)
     if remote.is_address(word):
         yield from _listed(word) if word.lower().endswith(LIST_SUFFIX) else _remote(word)
@@ -77,7 +78,7 @@ def _behind(word: str) -> Iterator[PhotoFile]:
     if path.suffix.lower() == LIST_SUFFIX and not path.is_dir() and not is_pattern(path):
         yield from _listed(word)
         return
-    for source in gather([path]):
+    for source in gather([path], passed):
         yield PhotoFile(str(source.path), source.folders, str(source.root), source.trouble)
 
 
@@ -99,6 +100,8 @@ def _listed(file: str) -> Iterator[PhotoFile]:
         )
         yield PhotoFile(file, (), root, f"The list {file} can't be read ({why}): check it.")
         return
+    if not any(line.strip() and not line.strip().startswith("#") for line in lines):
+        yield PhotoFile(file, (), root, f"The list {file} names no photo: write one on each line.")
     for line in lines:
         name = remote.local_path(line.strip())
         if not name or name.startswith("#"):
