@@ -82,6 +82,11 @@ class Boundary:
                 nearest = np.minimum(nearest, np.hypot(gap[:, 0], gap[:, 1]))
         return nearest
 
+    def outside_m(self, lat: float, lon: float) -> float:
+        """How far outside the field a position in degrees lies; 0 inside."""
+        at = np.array([self.metres(lat, lon)])
+        return 0.0 if self.inside(at)[0] else float(self.edge_distance(at)[0])
+
     def degrees(self, x_m: float, y_m: float) -> tuple[float, float]:
         """Latitude and longitude of a point."""
         lat_m, lon_m = metres_a_degree(self.origin[0])

@@ -23,6 +23,9 @@ EXIT_MODEL = 4
 
 EXIT_INTERRUPTED = 130
 
+FARTHEST_START_M = 20_000.0
+"""From the gate to the field; our own choice. Farther off it is a slip of the pen."""
+
 
 class AreaUnit(StrEnum):
     """Units of areas; lengths of the walk go with them."""
@@ -108,3 +111,21 @@ def position(text: str) -> tuple[float, float]:
     if not (-90 <= lat <= 90 and -180 <= lon <= 180):
         end_with(f"--start {text!r} isn't latitude,longitude: write it like 41.52,-93.61.")
     return lat, lon
+
+
+def see_start(start: tuple[float, float], boundary: Boundary) -> None:
+    """See that a walk begins near its field, or stop with a sentence."""
+    away = boundary.outside_m(*start)
+    if away <= FARTHEST_START_M:
+        return
+    lat, lon = start
+    slips = ((lat, -lon), (-lat, lon), (-lat, -lon), (lon, lat))
+    meant = next((p for p in slips if boundary.outside_m(*p) <= FARTHEST_START_M), None)
+    end_with(
+        f"--start {lat:.10g},{lon:.10g} lies {away / 1000:,.0f} km from the field: "
+        + (
+            f"did you mean {meant[0]:.10g},{meant[1]:.10g}?"
+            if meant is not None
+            else "check it; a forgotten minus sign (west, south) is the usual reason."
+        )
+    )

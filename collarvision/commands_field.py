@@ -19,6 +19,7 @@ from collarvision.commandline import (
     end_with,
     field_outline,
     position,
+    see_start,
     see_target,
 )
 
@@ -118,6 +119,8 @@ def plan(
         from collarvision.walkplan import WalkPlanError, plan_walk
 
         begin = None if start is None else position(start)
+        if begin is not None:
+            see_start(begin, outline)
         try:
             walk = plan_walk(outline, sample.stops, seed=seed, headland_m=headland, start=begin)
         except WalkPlanError as error:

@@ -21,6 +21,7 @@ from collarvision.commandline import (
     end_with,
     field_outline,
     position,
+    see_start,
     see_target,
 )
 
@@ -155,6 +156,8 @@ def planned_walk(
             end_with(f"{old} (--oldest DAYS takes an older one, --day another day.)")
         if begin is not None and not flown.located:
             end_with("--start orders the stops on a map, and the flight has no place on the earth.")
+        if begin is not None:
+            see_start(begin, flown.boundary)
         return plan_zone_walk(
             flown,
             find_zones(flown, grid(flown)),

@@ -137,6 +137,7 @@ def test_plan_is_the_walk(flight: Path, boundary: Path, monkeypatch: pytest.Monk
         (["--out", "BOUNDARY", "--format", "geojson"], 2, "is the field's outline"),
         (["--map", "BOUNDARY"], 2, "is the field's outline"),
         (["--out", "new", "--map", "new"], 2, "is what --out writes too"),
+        (["--start", "41.7,95"], 2, "did you mean 41.7,-95"),
         (["--map", "/nowhere/walk.html"], 3, "make it first"),
     ],
 )

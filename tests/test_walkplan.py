@@ -222,6 +222,8 @@ def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
     [
         (["--start", "here"], 2, "latitude,longitude"),
         (["--start", "-93.6,41.5"], 2, "latitude,longitude"),
+        (["--start", "10,10"], 2, "a forgotten minus sign"),
+        (["--start", f"{LAT},{-LON}"], 2, f"did you mean {LAT},{LON}?"),
         (["--field", "East"], 2, "choose one"),
         (["--headland", "300"], 2, "--headland"),
         (["--out", "plan.geojson"], 2, "should end in .txt"),

@@ -268,7 +268,7 @@ def _placed(
     for one in decided:
         if one.gps is None:
             continue
-        if flight.outside_m(one.gps) > OUTSIDE_M:
+        if flight.boundary.outside_m(*one.gps) > OUTSIDE_M:
             outside += 1
             continue
         # A plant without a stop stands for itself.

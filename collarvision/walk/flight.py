@@ -103,11 +103,6 @@ class Flight:
         mean = float(self.stages.mean(axis=0) @ np.arange(self.stages.shape[1]))
         return np.asarray(mean + self.tip_count - self.tip_count.mean())
 
-    def outside_m(self, place: tuple[float, float]) -> float:
-        """How far outside the field a latitude and longitude lie; 0 inside."""
-        at = np.array([self.boundary.metres(*place)])
-        return 0.0 if self.boundary.inside(at)[0] else float(self.boundary.edge_distance(at)[0])
-
 
 def read_flight(folder: Path, boundary: Boundary | None = None) -> Flight:
     """Read what `collarvision above --out` wrote.
@@ -291,7 +286,7 @@ def check_walked(flight: Flight, places: Sequence[tuple[float, float]]) -> None:
     FlightError
         When each of the plants' places (latitude, longitude) lies outside.
     """
-    outside = [flight.outside_m(place) for place in places]
+    outside = [flight.boundary.outside_m(*place) for place in places]
     if not outside or min(outside) <= OUTSIDE_M:
         return
     which = "the one plant" if len(outside) == 1 else f"the nearest of {len(outside)} plants"
