@@ -5,6 +5,7 @@ Positions are longitude before latitude in degrees of WGS84, as RFC 7946 has the
 
 from __future__ import annotations
 
+import difflib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -170,10 +171,28 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
     wanted = [outline for outline in found if outline.name == field]
     if field is not None and len(wanted) == 1:
         return wanted[0]
-    names = ", ".join(sorted({outline.name for outline in found if outline.name is not None})[:12])
+    known = sorted({outline.name for outline in found if outline.name is not None})
+    names = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
+    if not names:
+        raise BoundaryError(
+            f"The boundary {path} holds {len(found)} outlines without names: give each feature a "
+            "property 'name', then choose one with --field."
+        )
+    if field is None:
+        raise BoundaryError(
+            f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field "
+            f"({names})."
+        )
+    if wanted:
+        raise BoundaryError(
+            f"The boundary {path} holds {len(wanted)} outlines called {field!r}: rename them, or "
+            "make them one MultiPolygon."
+        )
+    folded = {name.casefold(): name for name in known}
+    near = difflib.get_close_matches(field.casefold(), folded, 1, 0.5)
     raise BoundaryError(
-        f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field"
-        + (f" ({names})." if names else "; give each feature a property 'name'.")
+        f"The boundary {path} has no field {field!r}: "
+        + (f"did you mean {folded[near[0]]!r}?" if near else f"it has {names}.")
     )
 
 

@@ -128,7 +128,7 @@ def test_plan_is_the_walk(flight: Path, boundary: Path, monkeypatch: pytest.Monk
         (["--stops", "1"], 2, "can't see 3 zones"),
         (["--precision", "0.9"], 2, "precision"),
         (["--headland", "200"], 2, "--headland"),
-        (["--field", "East"], 2, "choose one"),
+        (["--field", "Slop"], 2, "did you mean 'Slope'"),
         (["--out", "/nowhere/walk.txt"], 3, "make it first"),
         (["--out", "walk.html"], 2, "should end in .txt"),
         (["--map", "walk.txt"], 2, "should end in .html"),

@@ -177,8 +177,18 @@ def test_several_fields_in_one_file(tmp_path: Path) -> None:
     assert read_boundary(path, "South").area_m2 == pytest.approx(40_000, rel=1e-4)
     with pytest.raises(BoundaryError, match=r"--field \(North, South\)"):
         read_boundary(path)
-    with pytest.raises(BoundaryError, match="choose one"):
+    with pytest.raises(BoundaryError, match=r"no field 'East': it has North, South\.$"):
         read_boundary(path, "East")
+    with pytest.raises(BoundaryError, match="no field 'south ': did you mean 'South'"):
+        read_boundary(path, "south ")
+    twins = [feature(square(400), name="North"), feature(square(200, 900), name="North")]
+    path = saved(tmp_path, {"type": "FeatureCollection", "features": twins})
+    with pytest.raises(BoundaryError, match="2 outlines called 'North'"):
+        read_boundary(path, "North")
+    bare = [feature(square(400)), feature(square(200, 900))]
+    path = saved(tmp_path, {"type": "FeatureCollection", "features": bare})
+    with pytest.raises(BoundaryError, match="without names: give each feature"):
+        read_boundary(path, "North")
 
 
 def test_the_command_prints_stops(pond_field: Path) -> None:
@@ -224,7 +234,7 @@ def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
         (["--start", "-93.6,41.5"], 2, "latitude,longitude"),
         (["--start", "10,10"], 2, "a forgotten minus sign"),
         (["--start", f"{LAT},{-LON}"], 2, f"did you mean {LAT},{LON}?"),
-        (["--field", "East"], 2, "choose one"),
+        (["--field", "East"], 2, "has no field 'East': it has"),
         (["--headland", "300"], 2, "--headland"),
         (["--out", "plan.geojson"], 2, "should end in .txt"),
         (["--out", "/nowhere/plan.txt"], 3, "isn't there: make it first"),
