@@ -22,7 +22,11 @@ from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
     EXIT_USAGE,
+    CheckBar,
+    choices,
     end_with,
+    number,
+    one_of,
     say,
     see_target,
 )
@@ -117,7 +121,12 @@ def stage(
     ],
     form: Annotated[
         Form,
-        typer.Option("--format", help="A table to read, or records: one document, or a line each."),
+        typer.Option(
+            "--format",
+            parser=one_of(Form),
+            metavar=choices(Form),
+            help="A table to read, or records: one document, or a line each.",
+        ),
     ] = Form.table,
     overlay: Annotated[
         Path | None,
@@ -129,22 +138,22 @@ def stage(
     height_rule: Annotated[
         HeightRule,
         typer.Option(
+            parser=one_of(HeightRule),
+            metavar=choices(HeightRule),
             help="Height to the arch of the uppermost leaf that is half out of the whorl, or of "
-            "the uppermost leaf whose tip points down."
+            "the uppermost leaf whose tip points down.",
         ),
     ] = HeightRule.half_out,
-    check_bar: Annotated[
+    check_bar: CheckBar = 100.0,
+    units: Annotated[
+        Units,
+        typer.Option(parser=one_of(Units), metavar=choices(Units), help="Heights in the table."),
+    ] = Units.inch,
+    max_megapixels: Annotated[
         float,
         typer.Option(
-            metavar="MM",
-            min=50.0,
-            max=200.0,
-            help="Length of the card's check bar measured on your print.",
+            metavar="MP", parser=number("120", 0.1), help="Refuse photos larger than this."
         ),
-    ] = 100.0,
-    units: Annotated[Units, typer.Option(help="Heights in the table.")] = Units.inch,
-    max_megapixels: Annotated[
-        float, typer.Option(metavar="MP", min=0.1, help="Refuse photos larger than this.")
     ] = 120.0,
 ) -> None:
     """Stage the plant in each photo, say how sure that is, and when to count by hand."""
@@ -284,7 +293,10 @@ class _OverlayNames:
 @app.command(short_help="Write the scale card as a PDF to print.")
 def card(
     out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.")],
-    page: Annotated[Page, typer.Option(help="Paper in your printer.")] = Page.a4,
+    page: Annotated[
+        Page,
+        typer.Option(parser=one_of(Page), metavar=choices(Page), help="Paper in your printer."),
+    ] = Page.a4,
     field: Annotated[
         str | None, typer.Option(metavar="NAME", help="Field name, printed as words and QR code.")
     ] = None,

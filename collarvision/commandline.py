@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Iterable
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
 
 import typer
 
@@ -27,11 +28,116 @@ FARTHEST_START_M = 20_000.0
 """From the gate to the field; our own choice. Farther off it is a slip of the pen."""
 
 
+_Choice = TypeVar("_Choice", bound=StrEnum)
+
+
 class AreaUnit(StrEnum):
     """Units of areas; lengths of the walk go with them."""
 
     ac = "ac"
     ha = "ha"
+
+
+# What an option was given is read here and not by the library, whose words for what it can't read
+# ("unable to parse string as a number") tell nobody what to write.
+
+
+def one_of(kind: type[_Choice]) -> Callable[[str], _Choice]:
+    """Reader of an option with a few answers, in any case; units by their long names too."""
+
+    def read(text: str) -> _Choice:
+        from collarvision.units import NAMES
+
+        said = text.strip().lower()
+        known = {str(one).lower(): one for one in kind}
+        found = known.get(said, known.get(NAMES.get(said, "")))
+        if found is None:
+            *most, last = [str(one) for one in kind]
+            raise typer.BadParameter(f"{text!r} isn't known here: use {', '.join(most)} or {last}.")
+        return found
+
+    return read
+
+
+def choices(kind: type[StrEnum]) -> str:
+    """The answers of such an option, for --help."""
+    return "|".join(kind)
+
+
+def number(
+    example: str, least: float | None = None, most: float | None = None
+) -> Callable[[str], float]:
+    """Reader of a number, with bounds that are included."""
+
+    def read(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = math.nan
+        _check(text, value, "a number", example, least, most)
+        return value
+
+    return read
+
+
+def whole(example: str, least: int | None = None, most: int | None = None) -> Callable[[str], int]:
+    """Reader of a whole number, with bounds that are included."""
+
+    def read(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            _check(text, math.nan, "a whole number", example, least, most)
+            raise
+        _check(text, value, "a whole number", example, least, most)
+        return value
+
+    return read
+
+
+def _check(
+    text: str, value: float, what: str, example: str, least: float | None, most: float | None
+) -> None:
+    low, high = (-math.inf if least is None else least), (math.inf if most is None else most)
+    if math.isfinite(value) and low <= value <= high:
+        return
+    bounds = ""
+    if least is not None:
+        bounds = f" from {least:g}" + (f" to {most:g}" if most is not None else " up")
+    raise typer.BadParameter(f"{text!r} isn't {what}{bounds}: write it like {example}.")
+
+
+def _length_mm(text: str, bare_mm: float, example: str) -> float:
+    """A length with a unit, or without one in units of `bare_mm`, changed to mm."""
+    from collarvision.units import UnitError, read_length_mm
+
+    try:
+        return float(text) * bare_mm
+    except ValueError:
+        pass
+    try:
+        return float(read_length_mm(text))
+    except UnitError as error:
+        raise typer.BadParameter(f"{text!r} isn't a length: write it like {example}.") from error
+
+
+def _headland_m(text: str) -> float:
+    metres = _length_mm(str(text), 1000.0, "10 (metres) or 30ft") / 1000
+    if not 0 <= metres < math.inf:
+        raise typer.BadParameter(
+            f"{text!r} is no distance from an edge: write it like 10 (metres) or 30ft."
+        )
+    return metres
+
+
+def _check_bar_mm(text: str) -> float:
+    mm = _length_mm(str(text), 1.0, "97.5 (mm)")
+    if not 50 <= mm <= 200:
+        raise typer.BadParameter(
+            f"{text!r} is {mm:g} mm, and the card's check bar is 100 mm on paper: give what you "
+            "measured on your print, in mm, such as 97.5."
+        )
+    return mm
 
 
 FieldName = Annotated[
@@ -44,10 +150,37 @@ Start = Annotated[
 ]
 Headland = Annotated[
     float,
-    typer.Option(metavar="M", min=0.0, help="Metres to keep away from the field's edges."),
+    typer.Option(
+        metavar="M", parser=_headland_m, help="Metres (or 30ft) to keep away from the edges."
+    ),
 ]
 Seed = Annotated[
-    int, typer.Option(metavar="N", min=0, help="Another number gives other random stops.")
+    int,
+    typer.Option(metavar="N", parser=whole("3", 0), help="Another number gives other stops."),
+]
+Precision = Annotated[
+    float,
+    typer.Option(
+        metavar="D",
+        parser=number("0.15"),
+        help="How exactly to know a share of plants; 0.15 is +-15 in 100.",
+    ),
+]
+CheckBar = Annotated[
+    float,
+    typer.Option(
+        metavar="MM",
+        parser=_check_bar_mm,
+        help="Length in mm of the card's check bar, measured on your print.",
+    ),
+]
+AreaUnits = Annotated[
+    AreaUnit | None,
+    typer.Option(
+        parser=one_of(AreaUnit),
+        metavar=choices(AreaUnit),
+        help="Unit of areas, with ft or m; by default as you gave them, else of your locale.",
+    ),
 ]
 Out = Annotated[
     Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,8 +15,11 @@ from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
     EXIT_USAGE,
+    CheckBar,
+    choices,
     end_with,
     field_outline,
+    one_of,
     say,
 )
 from collarvision.progress import photo_progress, step_progress
@@ -36,6 +40,13 @@ Exit status:
   3    an output could not be written
   4    the network for photos from above is missing or broken
   130  stopped with Ctrl-C; run the same command to go on"""
+
+
+class SpacingUnit(StrEnum):
+    """Units of distances between plants; areas go with them."""
+
+    inch = "in"
+    cm = "cm"
 
 
 def above(
@@ -70,17 +81,14 @@ def above(
     overlays: Annotated[
         bool, typer.Option(help="With --out, write each photo with what was found drawn on it.")
     ] = True,
-    check_bar: Annotated[
-        float,
-        typer.Option(
-            metavar="MM",
-            min=50.0,
-            max=200.0,
-            help="Check bar measured on the print of a card that lies on the ground.",
-        ),
-    ] = 100.0,
+    check_bar: CheckBar = 100.0,
     units: Annotated[
-        str | None, typer.Option(metavar="in|cm", help="By default those of your locale.")
+        SpacingUnit | None,
+        typer.Option(
+            parser=one_of(SpacingUnit),
+            metavar=choices(SpacingUnit),
+            help="By default those of your locale.",
+        ),
     ] = None,
 ) -> None:
     """Count plants, gaps and leaf tips in photos from above: a range of stages, never the stage."""
@@ -93,8 +101,6 @@ def above(
     from collarvision.units import shown_here
     from collarvision.writing import OutputError
 
-    if units not in (None, "in", "cm"):
-        end_with(f"--units {units} is unknown: use in or cm.", EXIT_USAGE)
     stated = _stated(rows, height, check_bar)
     within = _within(boundary, field)
     try:
@@ -114,9 +120,9 @@ def above(
     except KeyboardInterrupt:
         kept = "; run the same command to go on" if out is not None else ""
         end_with(f"Stopped: what was read is {'kept' if kept else 'lost'}{kept}.", EXIT_INTERRUPTED)
-    shown = shown_here(units)  # type: ignore[arg-type]
+    us = shown_here(None if units is None else units.value).us
     width = shutil.get_terminal_size((80, 24)).columns
-    typer.echo(tell_field(told, us=shown.us, width=width), nl=False)
+    typer.echo(tell_field(told, us=us, width=width), nl=False)
     if out is not None:
         say(f"Plants, gaps and pictures are in {out}; next: collarvision walk {out}")
 

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target
+from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
 
 
 def count(
@@ -32,6 +32,7 @@ def count(
         int | None,
         typer.Option(
             metavar="N",
+            parser=whole("3"),
             help="Nodes that stand apart in the split stalk, up to that of the uppermost leaf with "
             "a collar; the first is leaf 5's (see `collarvision splitstalk`).",
         ),

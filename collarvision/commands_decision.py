@@ -14,8 +14,11 @@ import typer
 from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
+    choices,
     day_of,
     end_with,
+    number,
+    one_of,
     say,
     see_target,
 )
@@ -90,12 +93,18 @@ def field(
     ] = None,
     temperature_unit: Annotated[
         Degrees | None,
-        typer.Option(help="Unit of the temperatures, where the table doesn't tell."),
+        typer.Option(
+            parser=one_of(Degrees),
+            metavar=choices(Degrees),
+            help="Unit of the temperatures, where the table doesn't tell.",
+        ),
     ] = None,
     clamp: Annotated[
         ClampName | None,
         typer.Option(
-            help="Hold each temperature within the limits of growth (the default), or their mean."
+            parser=one_of(ClampName),
+            metavar=choices(ClampName),
+            help="Hold each temperature within the limits of growth (the default), or their mean.",
         ),
     ] = None,
     planned_harvest: Annotated[
@@ -117,7 +126,11 @@ def field(
     ] = None,
     precision: Annotated[
         float,
-        typer.Option(metavar="D", help="Enough plants know a share to +-D; 0.15 is 15 in 100."),
+        typer.Option(
+            metavar="D",
+            parser=number("0.15"),
+            help="Enough plants know a share to +-D; 0.15 is 15 in 100.",
+        ),
     ] = 0.15,
     sequential: Annotated[
         bool,
@@ -125,14 +138,25 @@ def field(
             "--sequential", help="Plants are enough too once Wald's test has decided on half."
         ),
     ] = False,
-    form: Annotated[AnswerForm, typer.Option("--format", help="To read, or for a program.")] = (
-        AnswerForm.table
-    ),
+    form: Annotated[
+        AnswerForm,
+        typer.Option(
+            "--format",
+            parser=one_of(AnswerForm),
+            metavar=choices(AnswerForm),
+            help="To read, or for a program.",
+        ),
+    ] = AnswerForm.table,
     report: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) to send or print.")
     ] = None,
     units: Annotated[
-        Length | None, typer.Option(help="Units of heights; by default those of your locale.")
+        Length | None,
+        typer.Option(
+            parser=one_of(Length),
+            metavar=choices(Length),
+            help="Units of heights; by default those of your locale.",
+        ),
     ] = None,
     save: Annotated[
         bool, typer.Option("--save", help="Keep the verdicts and their limits in the survey.")

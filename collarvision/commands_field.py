@@ -11,13 +11,17 @@ import typer
 from collarvision.commandline import (
     EXIT_OUTPUT,
     AreaUnit,
+    AreaUnits,
     FieldName,
     Headland,
     Out,
+    Precision,
     Seed,
     Start,
+    choices,
     end_with,
     field_outline,
+    one_of,
     position,
     see_start,
     see_target,
@@ -36,12 +40,7 @@ def plan(
         str | None,
         typer.Option(metavar="AREA", help="Size of the field, such as 40ac or 16ha."),
     ] = None,
-    precision: Annotated[
-        float,
-        typer.Option(
-            metavar="D", help="How exactly to know a share of plants; 0.15 is +-15 in 100."
-        ),
-    ] = 0.15,
+    precision: Precision = 0.15,
     boundary: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="The field's outline as GeoJSON: chooses the stops."),
@@ -56,12 +55,15 @@ def plan(
             metavar="FLIGHT", help="What `above --out` wrote: stops by zones (see `walk`)."
         ),
     ] = None,
-    units: Annotated[
-        AreaUnit | None,
-        typer.Option(help="Unit of areas, with ft or m; that of --area, else of your locale."),
-    ] = None,
+    units: AreaUnits = None,
     form: Annotated[
-        PlanForm, typer.Option("--format", help="A page to print, or points for a phone's map.")
+        PlanForm,
+        typer.Option(
+            "--format",
+            parser=one_of(PlanForm),
+            metavar=choices(PlanForm),
+            help="A page to print, or points for a phone's map.",
+        ),
     ] = PlanForm.page,
     out: Out = None,
 ) -> None:

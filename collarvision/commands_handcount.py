@@ -10,8 +10,10 @@ import typer
 from collarvision.commandline import (
     EXIT_OUTPUT,
     EXIT_USAGE,
+    CheckBar,
     end_with,
     say,
+    whole,
 )
 
 if TYPE_CHECKING:
@@ -21,7 +23,10 @@ if TYPE_CHECKING:
 def handcount(
     survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to count in.")],
     port: Annotated[
-        int, typer.Option(metavar="N", min=0, max=65535, help="Port of the page; 0 takes any.")
+        int,
+        typer.Option(
+            metavar="N", parser=whole("8000", 0, 65535), help="Port of the page; 0 takes any."
+        ),
     ] = 8000,
     host: Annotated[
         str,
@@ -34,15 +39,7 @@ def handcount(
         Path | None,
         typer.Option(metavar="TOML", help="Your limits: plants that move a verdict come first."),
     ] = None,
-    check_bar: Annotated[
-        float,
-        typer.Option(
-            metavar="MM",
-            min=50.0,
-            max=200.0,
-            help="Length of the card's check bar measured on your print, for photos taken here.",
-        ),
-    ] = 100.0,
+    check_bar: CheckBar = 100.0,
 ) -> None:
     """Count and correct plants on a page in your browser, or take photos with a phone."""
     from collarvision.handcount.running import RunError, serve

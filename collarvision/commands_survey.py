@@ -19,9 +19,11 @@ from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
     EXIT_USAGE,
+    CheckBar,
     end_with,
     say,
     see_target,
+    whole,
 )
 from collarvision.progress import photo_progress
 
@@ -61,7 +63,9 @@ def batch(
     ] = None,
     workers: Annotated[
         int | None,
-        typer.Option(metavar="N", min=1, max=256, help="Processes; by default one a CPU."),
+        typer.Option(
+            metavar="N", parser=whole("4", 1, 256), help="Processes; by default one a CPU."
+        ),
     ] = None,
     cluster: Annotated[
         str | None,
@@ -85,10 +89,7 @@ def batch(
     height_rule: Annotated[
         str, typer.Option(metavar="RULE", help="half-out or tip-down, as for `stage`.")
     ] = "half-out",
-    check_bar: Annotated[
-        float,
-        typer.Option(metavar="MM", min=50.0, max=200.0, help="Check bar measured on your print."),
-    ] = 100.0,
+    check_bar: CheckBar = 100.0,
 ) -> None:
     """Stage whole folders into a survey, each photo once; run it again to go on after a stop."""
     if height_rule not in ("half-out", "tip-down"):

@@ -12,17 +12,22 @@ import typer
 from collarvision.commandline import (
     EXIT_OUTPUT,
     AreaUnit,
+    AreaUnits,
     FieldName,
     Headland,
     Out,
+    Precision,
     Seed,
     Start,
+    choices,
     day_of,
     end_with,
     field_outline,
+    one_of,
     position,
     see_start,
     see_target,
+    whole,
 )
 
 if TYPE_CHECKING:
@@ -61,13 +66,12 @@ def walk(
         typer.Option(metavar="FILE", help="The field's outline as GeoJSON."),
     ] = None,
     field: FieldName = None,
-    precision: Annotated[
-        float,
-        typer.Option(metavar="D", help="How exactly to know a share of plants; 0.15 is +-15%."),
-    ] = 0.15,
+    precision: Precision = 0.15,
     stops: Annotated[
         int | None,
-        typer.Option(metavar="N", min=1, help="As many stops; else by area and zones."),
+        typer.Option(
+            metavar="N", parser=whole("8", 1), help="As many stops; else by area and zones."
+        ),
     ] = None,
     start: Start = None,
     headland: Headland = 10.0,
@@ -77,14 +81,17 @@ def walk(
     ] = None,
     oldest: Annotated[
         int,
-        typer.Option(metavar="DAYS", min=0, help="A flight may be that old."),
+        typer.Option(metavar="DAYS", parser=whole("7", 0), help="A flight may be that old."),
     ] = GOOD_DAYS,
-    units: Annotated[
-        AreaUnit | None, typer.Option(help="Unit of areas, with ft or m; else of your locale.")
-    ] = None,
+    units: AreaUnits = None,
     form: Annotated[
         WalkForm,
-        typer.Option("--format", help="A page to print, points for a phone's map, or values."),
+        typer.Option(
+            "--format",
+            parser=one_of(WalkForm),
+            metavar=choices(WalkForm),
+            help="A page to print, points for a phone's map, or values.",
+        ),
     ] = WalkForm.page,
     out: Out = None,
     map_page: Annotated[

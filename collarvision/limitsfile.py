@@ -152,9 +152,18 @@ def parse_limits(source: str, file: str = "limits") -> Limits:
     try:
         content = tomllib.loads(source)
     except tomllib.TOMLDecodeError as error:
+        lone = [
+            f"{file}, line {number}: write [[{single[1]}]] with two brackets, one for each."
+            for number, line in enumerate(source.splitlines(), start=1)
+            if (single := re.fullmatch(r"\s*\[\s*(limit|tank_mix)\s*\]\s*(#.*)?", line))
+        ]
+        if lone:
+            raise LimitsError(lone) from error
         where = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
         line = int(where[1]) if where else source.count("\n") + 1
         what = re.sub(r" \(at .*\)$", "", str(error))
+        if what == "Cannot overwrite a value":
+            what = "a key stands here twice"
         raise LimitsError(
             [f"{file}, line {line}: this isn't TOML ({what}): write key = value, words in quotes."]
         ) from error

@@ -21,7 +21,7 @@ MM_PER: Final = {
 }
 M2_PER: Final = {"ac": Fraction(40468564224, 10_000_000), "ha": Fraction(10_000)}
 
-_NAMES: Final = {
+NAMES: Final = {
     "inch": "in",
     "inches": "in",
     '"': "in",
@@ -32,6 +32,8 @@ _NAMES: Final = {
     "hectare": "ha",
     "hectares": "ha",
 }
+"""Other names of units."""
+
 _QUANTITY: Final = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z\"]*)\s*")
 
 Number = int | float | str | Fraction
@@ -111,7 +113,7 @@ def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fracti
     if match is None:
         raise UnitError(f"{text!r} isn't a number with a unit: write it like {example}.")
     unit = match[2].lower()
-    unit = _NAMES.get(unit, unit)
+    unit = NAMES.get(unit, unit)
     if not unit:
         raise UnitError(f"{text!r} has no unit: write it like {example}.")
     if unit not in factors:

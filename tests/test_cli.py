@@ -145,6 +145,39 @@ def test_out_may_not_be_one_of_the_photos(photo: Path) -> None:
     assert photo.read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("stage x.jpg --units feet", "'feet' isn't known here: use in, cm or mm."),
+        ("card --out c.pdf --page A5", "'A5' isn't known here: use a4 or letter."),
+        ("plan --area 40ac --headland wide", "isn't a length: write it like 10 (metres) or 30ft"),
+        ("plan --area 40ac --headland=-3ft", "is no distance from an edge"),
+        ("stage x.jpg --check-bar 20", "'20' is 20 mm, and the card's check bar is 100 mm"),
+        ("batch x --survey s --check-bar 3.9", "in mm, such as 97.5"),
+        ("above x.jpg --check-bar ten", "isn't a length: write it like 97.5 (mm)"),
+        ("plan --area 40ac --precision 15%", "isn't a number: write it like 0.15."),
+        ("plan --area 40ac --seed=-1", "isn't a whole number from 0 up: write it like 3."),
+        ("handcount s --port 99999", "isn't a whole number from 0 to 65535"),
+    ],
+)
+def test_what_an_option_cannot_take_is_a_sentence_of_our_own(words: str, said: str) -> None:
+    result = run(*words.split())
+    assert result.exit_code == 2
+    assert said in " ".join(result.stderr.split())
+    for foreign in ("Value error", "Input should be", "unable to parse"):
+        assert foreign not in result.stderr
+
+
+def test_options_are_taken_in_any_case_and_with_units(photo: Path, tmp_path: Path) -> None:
+    assert run("card", "--out", tmp_path / "a.pdf", "--page", "A4").exit_code == 0
+    assert re.search(r"\d cm ", run("stage", photo, "--units", "CM").stdout)
+    assert re.search(r"\d in ", run("stage", photo, "--units", "inches").stdout)
+    (true,) = records(photo, "--check-bar", "95")
+    (same,) = records(photo, "--check-bar", "9.5cm")
+    assert same.height_mm == true.height_mm
+    assert run("plan", "--area", "40ac", "--headland", "30ft", "--units", "AC").exit_code == 0
+
+
 def test_an_output_is_no_survey_and_ends_as_what_it_is(photo: Path, tmp_path: Path) -> None:
     survey = tmp_path / "season.survey"
     with sqlite3.connect(survey) as store:

@@ -91,6 +91,9 @@ MIX = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, over the top", "{}"]\n'
         (GOOD + MIX.format("Product A, under the leafs"), 25, "'Product A, under the leaves'?"),
         (GOOD + '[[limit]]\nname = "N"\nmethod = "broadcast"\n', 23, "limits nothing"),
         ('[limit]\nname = "N"\n', 1, "two brackets"),
+        ('[limit]\nname = "N"\n[limit]\nname = "M"\n', 3, "[[limit]] with two brackets"),
+        (GOOD + '[ tank_mix ] # both\nname = "M"\n[tank_mix]', 22, "[[tank_mix]] with two"),
+        (edited("max_leaves = 6", "max_leaves = 6\nmax_leaves = 7"), 12, "stands here twice"),
         ("", 1, "begin one with a line [[limit]]"),
     ],
 )
