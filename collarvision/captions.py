@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision import marks
-from collarvision.answer import MM_PER_INCH, Reading, confidence_words, stage_name
+from collarvision.answer import MM_PER_INCH, Reading, confidence_words, shown_stage
 from collarvision.marks import Canvas, Colour
 
 _OUTCOMES: dict[str, tuple[Colour, str]] = {
@@ -36,7 +36,7 @@ def banner(reading: Reading, width: int) -> np.ndarray:
     left = edge + pad
     middle = canvas.height / 2
     if reading.stage is not None and reading.outcome != "rejected":
-        stage = stage_name(reading.stage) + ("?" if reading.outcome == "hand-count" else "")
+        stage = shown_stage(reading.stage, reading.outcome, reading.confidence)
         canvas.words(left, middle, stage, big, marks.WHITE, anchor="lm")
         left += round(marks.text_width(stage, big)) + 2 * pad
     lines = [(outcome_words, colour)]

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Literal
 
-from collarvision.answer import MM_PER_INCH, Reading, confidence_words, stage_name
+from collarvision.answer import MM_PER_INCH, Reading, confidence_words, shown_stage, stage_name
 
 Unit = Literal["in", "cm", "mm"]
 
@@ -114,9 +114,8 @@ def plain(text: str) -> str:
 
 
 def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
-    stage, sure = "–", "–"
-    if reading.stage is not None:
-        stage = stage_name(reading.stage) + ("" if reading.outcome == "staged" else "?")
+    stage = shown_stage(reading.stage, reading.outcome, reading.confidence)
+    sure = "–"
     if reading.above is not None and reading.above["stages"] is not None:
         low, high = (reading.above["stages"][end] for end in ("low", "high"))
         stage, sure = low if low == high else f"{low}–{high}", "range"

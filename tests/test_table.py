@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from collarvision.answer import Reading
+from collarvision.answer import Reading, shown_stage
 from collarvision.table import CAUTION, format_table
 
 STAGED = Reading(photo="IMG_0412.jpg", outcome="staged", stage=3, confidence=0.953, height_mm=182.9)
@@ -105,3 +105,13 @@ def test_a_narrow_screen_keeps_the_range_of_a_photo_from_above() -> None:
     text = format_table([reading], width=40)
     assert "V3–V5" in text
     assert "–\n" not in text.replace("V3–V5", "")
+
+
+@pytest.mark.parametrize(
+    ("outcome", "confidence", "shown"),
+    [("staged", 0.96, "V4"), ("hand-count", 0.55, "V4?"), ("hand-count", 0.35, "–"),
+     ("hand-count", None, "V4?")],
+)  # fmt: skip
+def test_a_wild_guess_is_no_stage(outcome: str, confidence: float | None, shown: str) -> None:
+    assert shown_stage(4, outcome, confidence) == shown  # type: ignore[arg-type]
+    assert shown_stage(None, outcome, confidence) == "–"  # type: ignore[arg-type]

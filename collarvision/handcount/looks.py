@@ -10,7 +10,13 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collarvision.answer import MM_PER_INCH, confidence_words, height_in_doubt, stage_name
+from collarvision.answer import (
+    MM_PER_INCH,
+    confidence_words,
+    height_in_doubt,
+    shown_stage,
+    stage_name,
+)
 from collarvision.table import CAUTION
 
 _KINDS: Final = {
@@ -32,7 +38,12 @@ class Looks:
             lstrip_blocks=True,
         )
         self._templates.filters.update(
-            stage=_stage, height=_height, percent=_percent, when=_when, sure=_sure
+            stage=_stage,
+            shown=shown_stage,
+            height=_height,
+            percent=_percent,
+            when=_when,
+            sure=_sure,
         )
         folder = files("collarvision.handcount") / "static"
         # A file is looked up among these, so that no name from outside becomes a path.
