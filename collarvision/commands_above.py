@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from collarvision.above.calibration import AboveCalibration
     from collarvision.above.network import AboveNetwork
     from collarvision.above.scale import Stated
-    from collarvision.above.values import FrameAbove
+    from collarvision.above.values import FieldAbove, FrameAbove
 
 
 ABOVE_EPILOG = """\b
@@ -124,6 +124,18 @@ def above(
     width = shutil.get_terminal_size((80, 24)).columns
     typer.echo(tell_field(told, us=us, width=width), nl=False)
     if out is not None:
+        _say_next(told, out)
+
+
+def _say_next(told: FieldAbove, out: Path) -> None:
+    """Say where the files are, and `walk` only where it could go by them."""
+    from collarvision.walk.flight import FlightError, flight_of
+
+    try:
+        flight_of(told)
+    except FlightError as error:
+        say(f"What was found is in {out}. {error}")
+    else:
         say(f"Plants, gaps and pictures are in {out}; next: collarvision walk {out}")
 
 

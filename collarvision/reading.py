@@ -148,7 +148,7 @@ def _from_above(photo: Photo, source: str | Path | bytes, check_bar_mm: float) -
         # Photos from the side can be read all the same.
         network, lacking = None, str(error)
         calibration = AboveCalibration()
-    stated = Stated(check_bar_mm=check_bar_mm)
+    stated = Stated(check_bar_mm=check_bar_mm, by_above=False)
     frame = read_frame(photo, network, calibration, stated, lacking=lacking)
     nothing = {"no-plants", "not-maize"} & set(frame.quality)
     return Reading(

@@ -18,6 +18,7 @@ CAUTION = "Before you spray: the label is the law; local rules and licensed prac
 """Said once under a table of stages, since stages are what spray decisions rest on."""
 
 _OUTCOMES = {"staged": "staged", "hand-count": "hand count", "rejected": "rejected"}
+_ABOVE = "from above"  # no plant there waits for a count by hand
 _UNITS: dict[Unit, tuple[float, int]] = {"in": (MM_PER_INCH, 1), "cm": (10.0, 1), "mm": (1.0, 0)}
 _GAP = "  "
 _NARROW = 56
@@ -61,16 +62,18 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         for reading in readings
         if reading.stage is not None and reading.outcome == "staged"
     )
+    above = [reading for reading in readings if reading.view == "above"]
+    for reading in above:
+        counts[reading.outcome] -= 1
     parts = [
         f"{counts[outcome]} {words}" for outcome, words in _OUTCOMES.items() if counts[outcome]
     ]
+    if above:
+        parts.append(f"{len(above)} {_ABOVE}")
     sentences = [f"{total} photo{'' if total == 1 else 's'}: {', '.join(parts)}."]
     if stages:
         found = ", ".join(f"{stage_name(s)} × {n}" for s, n in sorted(stages.items()))
         sentences[0] += f" Staged: {found}."
-    above = [reading for reading in readings if reading.view == "above"]
-    for reading in above:
-        counts[reading.outcome] -= 1
     if counts["hand-count"]:
         sentences.append(
             'Next: count the hand-count plants yourself; a stage with "?" is only a best guess.'
@@ -88,7 +91,7 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         )
     if above:
         sentences.append(
-            f"{len(above)} from above: a range of stages at most. `collarvision above` tells more, "
+            f"{len(above)} {_ABOVE}: a range of stages at most. `collarvision above` tells more, "
             "and where to walk."
         )
     without_card = sum(
@@ -126,7 +129,9 @@ def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
         per_mm, digits = _UNITS[unit]
         mark = "?" if reading.height_in_doubt else ""
         height = f"{reading.height_mm / per_mm:.{digits}f} {unit}{mark}"
-    return plain(reading.photo), stage, sure, height, _OUTCOMES[reading.outcome]
+    seen = reading.view == "above" and reading.outcome == "hand-count"
+    outcome = _ABOVE if seen else _OUTCOMES[reading.outcome]
+    return plain(reading.photo), stage, sure, height, outcome
 
 
 def _wide(

@@ -191,9 +191,46 @@ def test_nothing_is_measured_without_a_scale(rows_2mm: np.ndarray) -> None:
         assert words in str(found)
         assert "--rows" in str(found)
     assert refusal(cases["only a height above the sea (312 m)"]).code == "sea-height"
-    assert "No rows can be made out" in str(refusal(flown(bare), Stated(row_spacing_m=0.76)))
+    lens = str(refusal(flown(bare), Stated(row_spacing_m=0.76)))
+    assert "No rows can be made out" in lens
+    assert "--height" in lens
     no_lens = flown(bare, focal_eq_mm=None)
     assert "A height alone" in str(refusal(no_lens, Stated(height_m=5.0)))
+
+
+def test_no_advice_asks_for_what_was_given_or_cannot_help(rows_2mm: np.ndarray) -> None:
+    bare = np.full((600, 800, 3), SOIL, np.uint8)
+    no_lens = flown(bare, focal_eq_mm=None)
+    # Without a lens no height tells a scale, so that neither option is left.
+    for stated in (Stated(row_spacing_m=0.76), Stated(row_spacing_m=0.76, height_m=6.0)):
+        said = str(refusal(no_lens, stated))
+        assert "--" not in said
+        assert "the camera's own file, or lay the printed card down" in said
+    for sea in ({}, {"sea_m": 312.0}):
+        said = str(refusal(flown(bare, focal_eq_mm=None, **sea)))
+        assert "--rows" in said
+        assert "--height" not in said
+    high = refusal(
+        flown(bare, RelativeAltitude=312, GimbalPitchDegree=-90), Stated(row_spacing_m=0.76)
+    )
+    assert "--height" in str(high)
+    assert "--rows" not in str(high)
+    # Rows do tell it where a height was given too.
+    both = find_scale(flown(rows_2mm, focal_eq_mm=None), Stated(0.762, height_m=6.0))
+    assert both.scale.source == "rows"
+
+
+def test_another_commands_user_is_told_whose_options_they_are(rows_2mm: np.ndarray) -> None:
+    other = Stated(by_above=False)
+    for photo in (
+        flown(rows_2mm),
+        flown(rows_2mm, sea_m=312.0),
+        flown(rows_2mm, focal_eq_mm=None, RelativeAltitude=8),
+        flown(rows_2mm, RelativeAltitude=312, GimbalPitchDegree=-90),
+    ):
+        said = str(refusal(photo, other))
+        assert said.count("`collarvision above --") == said.count("--") > 0
+    assert repr(other) == repr(Stated())  # a kept photo is known by it
 
 
 def test_a_height_above_the_sea_given_as_above_ground_is_found_out(rows_2mm: np.ndarray) -> None:

@@ -73,7 +73,9 @@ def test_a_flight_becomes_a_story_and_files(folder: Path, tmp_path: Path) -> Non
     assert "North: 2 photos from above" in result.stdout
     assert "an acre" in result.stdout
     assert "the label is the law" in " ".join(result.stdout.split())
-    assert "collarvision walk" in result.stderr
+    # These photos show 90 plants, by which `walk` couldn't go.
+    assert "next: collarvision walk" not in result.stderr
+    assert "90 plants of the field: under 100 tell nothing" in result.stderr
     told = load_field(out)
     assert [frame.photo for frame in told.frames] == ["DJ_0.jpg", "DJ_1.jpg"]
     assert told.stand is not None
@@ -292,7 +294,7 @@ def test_a_photo_from_above_has_its_reading_and_is_never_staged(
         assert len(frame.plants) == one.above["plant_count"] > 40
     shown = run("stage", folder)
     assert "range" in shown.stdout
-    assert "2 from above" in shown.stdout
+    assert "2 photos: 2 from above." in shown.stdout
     assert "count the hand-count plants" not in shown.stdout
     survey = tmp_path / "s.survey"
     batch = run("batch", folder, "--survey", survey, "--workers", 1)
@@ -305,6 +307,24 @@ def test_a_photo_from_above_has_its_reading_and_is_never_staged(
         kept = frame_from_record(reading.record, AboveCalibration())
     assert kept is not None
     assert kept.plants is not None
+
+
+def test_the_next_step_is_named_where_it_can_be_taken(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from PIL import Image
+
+    from collarvision.walk import flight
+
+    out = tmp_path / "out"
+    monkeypatch.setattr(flight, "FEWEST_PLANTS", 50)
+    assert f"next: collarvision walk {out}" in run("above", folder, "--out", out).stderr
+    none = tmp_path / "none"
+    none.mkdir()
+    Image.fromarray(np.full((600, 800, 3), 90, np.uint8)).save(none / "a.png")
+    result = run("above", none / "a.png", "--rows", "30in", "--out", tmp_path / "b")
+    assert "next: collarvision walk" not in result.stderr
+    assert "shows no plants to walk by" in result.stderr
 
 
 def test_an_overlay_of_a_photo_from_above(folder: Path, stand_in: Path, tmp_path: Path) -> None:

@@ -46,6 +46,15 @@ def test_a_best_guess_carries_a_question_mark_and_its_first_reason() -> None:
     assert "(+ 1 more)" in " ".join(text.split())
 
 
+def test_a_photo_from_above_is_no_plant_to_count_by_hand() -> None:
+    above = replace(HAND_COUNT, view="above", stage=None, confidence=None)
+    text = " ".join(format_table([STAGED, HAND_COUNT, above]).split())
+    assert "3 photos: 1 staged, 1 hand count, 1 from above." in text
+    alone = format_table([above])
+    assert "hand count" not in alone
+    assert alone.splitlines()[2].endswith("from above")
+
+
 def test_the_end_of_a_long_name_survives() -> None:
     assert "IMG_0413.jpg" in format_table([HAND_COUNT], width=70)
 

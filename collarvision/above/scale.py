@@ -10,7 +10,7 @@ every GPS notes, is none of them, and is often mistaken for one.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -70,11 +70,19 @@ class Stated:
         Of the camera over the ground.
     check_bar_mm : float
         The card's check bar as measured on the print.
+    by_above : bool
+        Whether `collarvision above` reads, whose options take what is missing. It is no part of
+        the text that kept photos are known by.
     """
 
     row_spacing_m: float | None = None
     height_m: float | None = None
     check_bar_mm: float = 100.0
+    by_above: bool = field(default=True, repr=False)
+
+    def option(self, words: str) -> str:
+        """An option of `above`, named so that users of another command find it too."""
+        return words if self.by_above else f"`collarvision above {words}`"
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,7 +123,7 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
         raise _refusal(photo, stated)
     scale = _together(found, notes, tilt)
     if scale.mm_per_px * max(photo.size) > FARTHEST_M * 2000:
-        raise _too_high(scale, photo)
+        raise _too_high(scale, photo, stated)
     ground = _ground(photo, scale.mm_per_px, tilt)
     return Scaled(scale, ground, rows)
 
@@ -164,11 +172,6 @@ def _from_height(photo: Photo, stated: Stated) -> GroundScale | None:
     source: ScaleSource = "exif"
     if stated.height_m is not None:
         height, error, source = stated.height_m, _STATED_ERROR * stated.height_m, "stated"
-        if focal is None:
-            raise NoScale(
-                "A height alone tells no scale, and the file lacks the camera's focal length: "
-                "give the camera's own file, the row spacing with --rows, or lay a card down."
-            )
     elif flight.ground_height_m is not None and flight.ground_height_m > 0.5:
         height, error = flight.ground_height_m, _GROUND_ERROR_M
     elif flight.height_m is not None and flight.height_m > 0.5:
@@ -276,48 +279,80 @@ def _check_height(scale: GroundScale, seen_m: float, photo: Photo, stated: State
         raise NoScale(
             f"By the height {whose} ({height:.0f} m) the rows would lie {seen_m:.1f} m apart. It "
             "is probably the height above the sea: give the height above the ground with "
-            "--height, or the row spacing with --rows.",
+            f"{stated.option('--height')}, or the row spacing with {stated.option('--rows')}.",
             "sea-height",
         )
     raise NoScale(
         f"By the height {whose} ({height:.1f} m) the rows would lie only {100 * seen_m:.0f} cm "
         "apart. It is probably counted from another place than this field: give the height "
-        "above the ground with --height, or the row spacing with --rows.",
+        f"above the ground with {stated.option('--height')}, or the row spacing with "
+        f"{stated.option('--rows')}.",
     )
 
 
-def _too_high(scale: GroundScale, photo: Photo) -> NoScale:
+def _too_high(scale: GroundScale, photo: Photo, stated: Stated) -> NoScale:
     wide = scale.mm_per_px * photo.size[0] / 1000
+    if scale.source not in ("exif", "stated"):
+        advice = "Check what you gave, and fly lower."
+    elif stated.row_spacing_m is not None:
+        advice = (
+            "If that height is above the sea, give the height above the ground with "
+            f"{stated.option('--height')}."
+        )
+    else:
+        advice = (
+            "If that height is above the sea, give the height above the ground with "
+            f"{stated.option('--height')}, or the row spacing with {stated.option('--rows')}."
+        )
     return NoScale(
         f"By {_WORDS[scale.source]} the photo would show {wide:.0f} m of ground, too much to see "
-        "a leaf. If that height is above the sea, give the height above the ground with "
-        "--height, or the row spacing with --rows.",
+        f"a leaf. {advice}",
         "sea-height",
     )
 
 
 def _refusal(photo: Photo, stated: Stated) -> NoScale:
-    """Say what is missing, by what is there."""
+    """Say what is missing, by what is there: nothing is asked for that was given or can't help."""
+    lens = focal_px(photo) is not None
+    rows, high = stated.option("--rows 30in"), stated.option("--height 6m")
     if stated.row_spacing_m is not None:
+        if lens:
+            return NoScale(
+                "No rows can be made out in this photo, so the row spacing tells no scale: give "
+                f"the camera's height above the ground with {high}, or lay the printed card down."
+            )
         return NoScale(
-            "No rows can be made out in this photo, so the row spacing tells no scale: give the "
-            "camera's height above the ground with --height, or lay the printed card down."
+            "No rows can be made out in this photo, and its file lacks the camera's focal length, "
+            "without which a height tells no scale: give the camera's own file, or lay the "
+            "printed card down."
+        )
+    if stated.height_m is not None:
+        return NoScale(
+            "A height alone tells no scale, and the file lacks the camera's focal length: give "
+            f"the camera's own file, the row spacing with {rows}, or lay the printed card down."
         )
     sea = photo.flight.sea_height_m
     height = photo.flight.height_m or photo.flight.ground_height_m
     if height is not None and height > 0.5:
         return NoScale(
             "The file has a height but lacks the camera's focal length, so nothing tells the "
-            "photo's scale: give the camera's own file, the row spacing with --rows, or lay the "
+            f"photo's scale: give the camera's own file, the row spacing with {rows}, or lay the "
             "printed card down."
         )
     if sea is not None:
         return NoScale(
             f"The file has only a height above the sea ({sea:.0f} m), which tells nothing of the "
-            "height above this field: give that with --height, or the row spacing with --rows.",
+            "height above this field: give "
+            + (
+                f"that with {high}, or the row spacing with {rows}."
+                if lens
+                else f"the row spacing with {rows}, or lay the printed card down."
+            ),
             "sea-height",
         )
     return NoScale(
         "Nothing tells the photo's scale (its file has no height above the ground): give the row "
-        "spacing with --rows 30in, the height with --height 6m, or lay the printed card down."
+        f"spacing with {rows}, "
+        + (f"the height with {high}, " if lens else "")
+        + "or lay the printed card down."
     )
