@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from collarvision.writing import OutputError, may_write
 
@@ -100,7 +100,7 @@ def _is_database(path: Path) -> bool:
 
 
 def _holds_outlines(path: Path) -> bool:
-    """Whether a file is GeoJSON with polygons that no command here wrote: ours carry a caution."""
+    """Whether a file is GeoJSON with polygons that aren't the zones of an earlier walk."""
     if path.suffix.lower() not in (".geojson", ".json"):
         return False
     try:
@@ -109,15 +109,19 @@ def _holds_outlines(path: Path) -> bool:
         content = json.loads(path.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError, RecursionError):
         return False
-    if not isinstance(content, dict) or "caution" in content:
+    if not isinstance(content, dict):
         return False
     features = content.get("features")
     found = features if isinstance(features, list) else [content]
-    geometries = [one.get("geometry", one) for one in found if isinstance(one, dict)]
-    return any(
-        isinstance(one, dict) and one.get("type") in ("Polygon", "MultiPolygon")
-        for one in geometries
-    )
+    return any(_is_polygon(one) for one in found if isinstance(one, dict))
+
+
+def _is_polygon(feature: dict[str, Any]) -> bool:
+    geometry, properties = feature.get("geometry", feature), feature.get("properties")
+    # `walk` writes the zones that it found with a property of their own, and may do so again.
+    if isinstance(properties, dict) and "zone" in properties:
+        return False
+    return isinstance(geometry, dict) and geometry.get("type") in ("Polygon", "MultiPolygon")
 
 
 def write_whole(path: Path, text: str) -> None:

@@ -81,8 +81,8 @@ def test_outlines_are_not_written_over_and_points_of_ours_are(tmp_path: Path) ->
         path.write_text(json.dumps(content))
         with pytest.raises(TargetError, match="outlines of fields"):
             check_target("--to", path, None)
-    # What a command here wrote carries the caution, and may be written anew.
-    path.write_text(json.dumps({"caution": "x", "features": [{"geometry": square}]}))
+    zone = {"geometry": square, "properties": {"zone": "A"}}
+    path.write_text(json.dumps({"features": [zone, {"geometry": None}]}))
     check_target("--to", path, None)
     path.write_text('{"features": [{"geometry": {"type": "Point"}}, 3]}')
     check_target("--to", path, None)
