@@ -236,6 +236,11 @@ def confidence_words(confidence: float) -> str:
     return "not sure"
 
 
+def percent_sure(confidence: float) -> str:
+    """A confidence in per cent, never 100: no photo makes one certain."""
+    return f"{min(confidence, 0.99):.0%}"
+
+
 def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(float(value), digits)
 

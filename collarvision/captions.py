@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision import marks
-from collarvision.answer import MM_PER_INCH, Reading, confidence_words, shown_stage
+from collarvision.answer import (
+    MM_PER_INCH,
+    Reading,
+    confidence_words,
+    percent_sure,
+    shown_stage,
+)
 from collarvision.marks import Canvas, Colour
 
 _OUTCOMES: dict[str, tuple[Colour, str]] = {
@@ -41,7 +47,7 @@ def banner(reading: Reading, width: int) -> np.ndarray:
         left += round(marks.text_width(stage, big)) + 2 * pad
     lines = [(outcome_words, colour)]
     if reading.confidence is not None and reading.outcome != "rejected":
-        sure = f"{confidence_words(reading.confidence)}, {reading.confidence:.0%}"
+        sure = f"{confidence_words(reading.confidence)}, {percent_sure(reading.confidence)}"
         lines.append((sure, marks.WHITE))
     for row, (words, ink) in enumerate(lines):
         y = middle + (row - (len(lines) - 1) / 2) * 1.3 * mid

@@ -24,6 +24,11 @@ PHOTO_KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
 
 _ENDINGS_SHOWN = 6
 
+PAPERS = frozenset(
+    (".csv", ".geojson", ".html", ".json", ".jsonl", ".log", ".md", ".survey", ".toml", ".txt")
+)
+"""Endings of notes and data that lie beside photos; nobody takes them for photos."""
+
 OVERLAY_SUFFIX = ".overlay.jpg"
 """End of every overlay's file name: a folder staged twice must not stage its own overlays."""
 
@@ -194,8 +199,11 @@ def is_photo_name(name: str) -> bool:
 
 def _is_passed_over(name: str) -> bool:
     """Whether a file is somebody's that might have been meant, and no photo by its name."""
-    ours = name.lower().endswith(OVERLAY_SUFFIX)
-    return not (is_photo_name(name) or name.startswith(".") or ours)
+    lower = name.lower()
+    ours = lower.endswith(OVERLAY_SUFFIX)
+    return not (
+        is_photo_name(name) or lower.startswith(".") or ours or Path(lower).suffix in PAPERS
+    )
 
 
 def natural_key(path: str | Path) -> list[tuple[int, int, str]]:

@@ -10,7 +10,14 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Literal
 
-from collarvision.answer import MM_PER_INCH, Reading, confidence_words, shown_stage, stage_name
+from collarvision.answer import (
+    MM_PER_INCH,
+    Reading,
+    confidence_words,
+    percent_sure,
+    shown_stage,
+    stage_name,
+)
 
 Unit = Literal["in", "cm", "mm"]
 
@@ -123,7 +130,7 @@ def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
         low, high = (reading.above["stages"][end] for end in ("low", "high"))
         stage, sure = low if low == high else f"{low}–{high}", "range"
     if reading.confidence is not None:
-        sure = f"{confidence_words(reading.confidence)} {reading.confidence:.0%}"
+        sure = f"{confidence_words(reading.confidence)} {percent_sure(reading.confidence)}"
     height = "–"
     if reading.height_mm is not None:
         per_mm, digits = _UNITS[unit]

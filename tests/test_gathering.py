@@ -25,6 +25,7 @@ def test_a_folder_gives_its_photos_in_the_order_a_person_counts(tmp_path: Path) 
 
 def test_what_a_folder_holds_besides_is_counted_by_its_endings(tmp_path: Path) -> None:
     touch(tmp_path, "a.WEBP", "b.overlay.jpg", ".hidden", "x/c.CR2", "x/d.cr2", "e.gif", "README")
+    touch(tmp_path, "truth.jsonl", "ORIGIN.md", "x/Notes.TXT")  # nobody takes them for photos
     passed: set[Path] = set()
     # The folder in the folder is named twice, and its files are told once.
     found = [source.path.name for source in gather([tmp_path, tmp_path / "x"], passed)]

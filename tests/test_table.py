@@ -108,6 +108,10 @@ def test_a_height_whose_interval_reaches_far_is_shown_with_doubt(high: float, do
     assert ("measure the plant where a limit is near" in text) is doubt
 
 
+def test_nothing_is_certain() -> None:
+    assert "very sure 99%" in format_table([replace(STAGED, confidence=0.9999)])
+
+
 def test_a_narrow_screen_keeps_the_range_of_a_photo_from_above() -> None:
     above = {"stages": {"low": "V3", "high": "V5", "probabilities": []}}
     reading = Reading(photo="drone.jpg", outcome="hand-count", view="above", above=above)

@@ -14,6 +14,7 @@ from collarvision.answer import (
     MM_PER_INCH,
     confidence_words,
     height_in_doubt,
+    percent_sure,
     shown_stage,
     stage_name,
 )
@@ -98,7 +99,9 @@ def _percent(share: float | None) -> str:
 
 
 def _sure(confidence: float | None) -> str:
-    return "" if confidence is None else f"{confidence_words(confidence)}, {_percent(confidence)}"
+    if confidence is None:
+        return ""
+    return f"{confidence_words(confidence)}, {percent_sure(confidence)}"
 
 
 def _when(moment: str) -> str:

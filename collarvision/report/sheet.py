@@ -12,7 +12,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.answer import confidence_words, height_in_doubt, stage_name
+from collarvision.answer import (
+    confidence_words,
+    height_in_doubt,
+    percent_sure,
+    stage_name,
+)
 from collarvision.decision import FieldAnswer
 from collarvision.fieldvisits import SeenPlant
 from collarvision.units import Shown
@@ -135,7 +140,7 @@ def _words(plant: SeenPlant, shown: Shown) -> tuple[str, list[str]]:
     sure = (
         ""
         if evidence.confidence is None
-        else f", {confidence_words(evidence.confidence)} {evidence.confidence:.0%}"
+        else f", {confidence_words(evidence.confidence)} {percent_sure(evidence.confidence)}"
     )
     if evidence.waiting:
         reasons = (plant.record or {}).get("reasons") or ["It needs a hand count."]
