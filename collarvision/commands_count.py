@@ -82,7 +82,10 @@ def count(
         way,  # type: ignore[arg-type]
     )
     if not survey.exists():
-        end_with(f"There is no survey {survey}: check the name.", EXIT_OUTPUT)
+        end_with(
+            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
+            EXIT_OUTPUT,
+        )
     try:
         with SurveyWriter(survey) as store:
             on = None if day is None else day.isoformat()
@@ -108,7 +111,8 @@ def count(
             f"{from_nodes.one_more:.0%} chance of one more"
         )
     if height_mm is not None:
-        said.append(f"{height_mm:.0f} mm tall")
+        assert height is not None
+        said.append(f"{height.strip()} tall")
     say(f"{picked.words}: {', '.join(said)}, counted by {who.strip()}.")
     if collars is not None and from_nodes is not None:
         off = collars - from_nodes.collars
@@ -121,7 +125,14 @@ def count(
         from collarvision.answer import stage_name
 
         if picked.photo.stage != collars:
-            say(f"The reading had said {stage_name(picked.photo.stage)}.")
+            far = abs(picked.photo.stage - collars) >= FAR_LEAVES
+            asked = " If that was a slip, count again: the last count stands." if far else ""
+            say(f"The reading had said {stage_name(picked.photo.stage)}.{asked}")
+
+
+FAR_LEAVES = 3
+"""From this distance to the reading a count may be a slip of the pen; a network's error is mostly
+one. Our own choice."""
 
 
 def splitstalk(

@@ -46,7 +46,10 @@ def handcount(
     from collarvision.survey import SurveyError
 
     if not survey.is_file():
-        end_with(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+        end_with(
+            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
+            EXIT_OUTPUT,
+        )
     try:
         serve(
             survey,
@@ -89,7 +92,10 @@ def import_(
     if not who.strip():
         end_with("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
     if not survey.is_file():
-        end_with(f"There is no survey {survey}: make one with `collarvision batch`.", EXIT_USAGE)
+        end_with(
+            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
+            EXIT_OUTPUT,
+        )
     try:
         file = read_coco(labels)
         with SurveyWriter(survey) as store:
@@ -100,7 +106,8 @@ def import_(
         end_with(str(error), EXIT_OUTPUT)
     for problem in done.problems:
         say(problem)
-    say(f"Stored the labels of {done.stored} photos.")
+    before = f"; those of {done.known} were stored before" if done.known else ""
+    say(f"Stored the labels of {done.stored} photo{'' if done.stored == 1 else 's'}{before}.")
     if done.unchanged:
         say(
             f"{done.unchanged} photos are labelled just as they were read and were passed over: if "

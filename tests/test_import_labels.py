@@ -82,13 +82,14 @@ def test_corrected_labels_come_in_as_counts_with_points(survey: Path) -> None:
     labels = exported(survey, lose_a_leaf)
     done = run("import", survey, "--from", labels, "--who", "Cy")
     assert done.exit_code == 0, done.output
-    assert "Stored the labels of 1 photos." in done.stderr
+    assert "Stored the labels of 1 photo." in done.stderr
     assert "2 photos are labelled just as they were read" in done.stderr
     (count,) = counts(survey)
     assert (count.count.who, count.count.stage, count.count.way) == ("Cy", 4, "imported")
     assert lost_leaf(1) in count.handles
     again = run("import", survey, "--from", labels, "--who", "Cy")
     assert again.exit_code == 0
+    assert "Stored the labels of 0 photos; those of 1 were stored before." in again.stderr
     assert len(counts(survey)) == 1  # the same labels, stored once
 
 
@@ -145,11 +146,9 @@ def test_who_labelled_travels_in_the_file(survey: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("import", "missing.survey", "--from", "x.json", "--who", "Cy"), "There is no survey"),
         (("import", "SURVEY", "--from", "missing.json", "--who", "Cy"), "can't be read"),
         (("import", "SURVEY", "--from", "SURVEY", "--who", "Cy"), "isn't JSON"),
         (("import", "SURVEY", "--from", "x.json", "--who", " "), "--who is empty"),
-        (("handcount", "missing.survey"), "There is no survey"),
         (("handcount", "SURVEY", "--limits", "missing.toml"), "missing.toml"),
         (("handcount", "SURVEY", "--host", "192.0.2.77"), "choose another port"),
     ],
@@ -159,6 +158,17 @@ def test_mistakes_end_in_a_sentence(survey: Path, words: tuple[str, ...], told: 
     assert done.exit_code == 2, done.output
     assert told in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words", [("import", "missing.survey", "--from", "x.json", "--who", "Cy"),
+              ("handcount", "missing.survey"),
+              ("count", "missing.survey", "a.jpg", "--stage", "3", "--who", "Cy")]
+)  # fmt: skip
+def test_a_missing_survey_is_told_alike_everywhere(words: tuple[str, ...]) -> None:
+    done = run(*words)
+    assert done.exit_code == 3, done.output
+    assert "There is no survey missing.survey: check the name, or make one" in done.stderr
 
 
 def test_a_port_in_use_is_told(survey: Path) -> None:

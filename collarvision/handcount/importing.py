@@ -18,9 +18,10 @@ _SAME_PX = 0.06  # an export rounds to 1/100 px, a record to 1/10
 
 @dataclass(frozen=True)
 class Imported:
-    """What an import did: labels stored, labels left as they were read, and what was in the way."""
+    """What an import did: labels stored, stored before, left as they were read; and troubles."""
 
     stored: int
+    known: int
     unchanged: int
     problems: tuple[str, ...]
 
@@ -40,7 +41,7 @@ def import_labels(
         Every photo was looked at: labels that are still as the program read them are agreement.
         Otherwise nobody may have seen them, and they are passed over.
     """
-    stored = unchanged = 0
+    stored = known = unchanged = 0
     problems = list(file.problems)
     for label, wrong in [*((plant, "") for plant in file.plants), *file.contradicting]:
         try:
@@ -57,6 +58,10 @@ def import_labels(
         if wrong:
             problems.append(f"{label.photo}: {wrong}")
             continue
+        key = _key(label, who)
+        if survey.count_saved(key) is not None:
+            known += 1
+            continue
         survey.add_hand_count(
             sha256,
             HandCount(
@@ -67,10 +72,10 @@ def import_labels(
             ),
             handles=label.handles,
             reading_id=row.reading_id,
-            save_key=_key(label, who),
+            save_key=key,
         )
         stored += 1
-    return Imported(stored, unchanged, tuple(problems))
+    return Imported(stored, known, unchanged, tuple(problems))
 
 
 def _photo(survey: SurveyWriter, label: CocoPlant) -> str:
