@@ -84,7 +84,9 @@ def test_a_walk_as_a_page_and_its_files(flight: Path, boundary: Path, tmp_path: 
     html = (tmp_path / "map.html").read_text(encoding="utf-8")
     found = parsed(html)
     assert "script" not in found.tags
-    assert not found.fetched
+    # Nothing is fetched; a stop opens the phone's own map (RFC 5870).
+    assert len(found.fetched) == stops
+    assert all(link.startswith("geo:") for link in found.fetched)
     assert "url(" not in html
     for said in ("Where to walk: Slope", "label is the law", "Zones and stops", "<svg"):
         assert said in html
