@@ -5,7 +5,6 @@ Positions are longitude before latitude in degrees of WGS84, as RFC 7946 has the
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,6 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from collarvision.fieldnames import listed, meant
 from collarvision.outlines import BoundaryError, Outline, outline_of, read_outlines
 
 __all__ = ["Boundary", "BoundaryError", "boundary_of", "metres_a_degree", "read_boundary"]
@@ -172,8 +172,7 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
     if field is not None and len(wanted) == 1:
         return wanted[0]
     known = sorted({outline.name for outline in found if outline.name is not None})
-    names = ", ".join(known[:12]) + (", ..." if len(known) > 12 else "")
-    if not names:
+    if not known:
         raise BoundaryError(
             f"The boundary {path} holds {len(found)} outlines without names: give each feature a "
             "property 'name', then choose one with --field."
@@ -181,19 +180,14 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
     if field is None:
         raise BoundaryError(
             f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field "
-            f"({names})."
+            f"({listed(known)})."
         )
     if wanted:
         raise BoundaryError(
             f"The boundary {path} holds {len(wanted)} outlines called {field!r}: rename them, or "
             "make them one MultiPolygon."
         )
-    folded = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(field.casefold(), folded, 1, 0.5)
-    raise BoundaryError(
-        f"The boundary {path} has no field {field!r}: "
-        + (f"did you mean {folded[near[0]]!r}?" if near else f"it has {names}.")
-    )
+    raise BoundaryError(f"The boundary {path} has no field {field!r}: {meant(field, known)}")
 
 
 def _shoelace(ring: np.ndarray) -> float:

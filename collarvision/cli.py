@@ -23,10 +23,9 @@ from collarvision.commandline import (
     EXIT_OUTPUT,
     EXIT_USAGE,
     CheckBar,
-    choices,
+    choice,
     end_with,
     number,
-    one_of,
     say,
     see_target,
 )
@@ -121,12 +120,7 @@ def stage(
     ],
     form: Annotated[
         Form,
-        typer.Option(
-            "--format",
-            parser=one_of(Form),
-            metavar=choices(Form),
-            help="A table to read, or records: one document, or a line each.",
-        ),
+        choice(Form, "A table to read, or records: one document, or a line each.", "--format"),
     ] = Form.table,
     overlay: Annotated[
         Path | None,
@@ -137,17 +131,16 @@ def stage(
     ] = None,
     height_rule: Annotated[
         HeightRule,
-        typer.Option(
-            parser=one_of(HeightRule),
-            metavar=choices(HeightRule),
-            help="Height to the arch of the uppermost leaf that is half out of the whorl, or of "
+        choice(
+            HeightRule,
+            "Height to the arch of the uppermost leaf that is half out of the whorl, or of "
             "the uppermost leaf whose tip points down.",
         ),
     ] = HeightRule.half_out,
     check_bar: CheckBar = 100.0,
     units: Annotated[
         Units,
-        typer.Option(parser=one_of(Units), metavar=choices(Units), help="Heights in the table."),
+        choice(Units, "Heights in the table."),
     ] = Units.inch,
     max_megapixels: Annotated[
         float,
@@ -295,7 +288,7 @@ def card(
     out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.")],
     page: Annotated[
         Page,
-        typer.Option(parser=one_of(Page), metavar=choices(Page), help="Paper in your printer."),
+        choice(Page, "Paper in your printer."),
     ] = Page.a4,
     field: Annotated[
         str | None, typer.Option(metavar="NAME", help="Field name, printed as words and QR code.")

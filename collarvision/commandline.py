@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, TypeVar
 
 import typer
 
@@ -59,9 +59,9 @@ def one_of(kind: type[_Choice]) -> Callable[[str], _Choice]:
     return read
 
 
-def choices(kind: type[StrEnum]) -> str:
-    """The answers of such an option, for --help."""
-    return "|".join(kind)
+def choice(kind: type[_Choice], words: str, *names: str) -> Any:
+    """An option with a few answers; `names` where the argument's own won't do."""
+    return typer.Option(*names, parser=one_of(kind), metavar="|".join(kind), help=words)
 
 
 def number(
@@ -176,10 +176,8 @@ CheckBar = Annotated[
 ]
 AreaUnits = Annotated[
     AreaUnit | None,
-    typer.Option(
-        parser=one_of(AreaUnit),
-        metavar=choices(AreaUnit),
-        help="Unit of areas, with ft or m; by default as you gave them, else of your locale.",
+    choice(
+        AreaUnit, "Unit of areas, with ft or m; by default as you gave them, else of your locale."
     ),
 ]
 Out = Annotated[

@@ -16,10 +16,9 @@ from collarvision.commandline import (
     EXIT_OUTPUT,
     EXIT_USAGE,
     CheckBar,
-    choices,
+    choice,
     end_with,
     field_outline,
-    one_of,
     say,
 )
 from collarvision.progress import photo_progress, step_progress
@@ -84,11 +83,7 @@ def above(
     check_bar: CheckBar = 100.0,
     units: Annotated[
         SpacingUnit | None,
-        typer.Option(
-            parser=one_of(SpacingUnit),
-            metavar=choices(SpacingUnit),
-            help="By default those of your locale.",
-        ),
+        choice(SpacingUnit, "By default those of your locale."),
     ] = None,
 ) -> None:
     """Count plants, gaps and leaf tips in photos from above: a range of stages, never the stage."""
@@ -202,15 +197,13 @@ class _Job:
     ) -> FrameAbove | None:
         """Read a photo; None for one that isn't from above, unless the user names it."""
         from collarvision.above.frames import read_frame
-        from collarvision.abovereport.files import load_frame, save_frame
         from collarvision.photo import load_photo
         from collarvision.photofile import PhotoError
 
         key = self._key(path)
-        if self._out is not None and key is not None:
-            kept = load_frame(self._out, key)
-            if kept is not None and (not self._overlays or self._picture(path, key).exists()):
-                return kept
+        kept = self._kept(path, key)
+        if kept is not None:
+            return kept
         try:
             photo = load_photo(path)
         except PhotoError as error:
@@ -226,30 +219,19 @@ class _Job:
             within=self._within,
             tell=tell,
         )
-        if self._out is not None and key is not None:
-            if self._overlays:
-                self._draw(photo.pixels(max(photo.size) / 2400)[0], frame, self._picture(path, key))
-            save_frame(frame, self._out, key)
+        picture = photo.pixels(max(photo.size) / 2400)[0] if self._overlays else None
+        self._keep(path, key, frame, picture)
         return frame
 
     def _ortho(self, path: Path, tell: Callable[[int, int], None]) -> FrameAbove | None:
         """Read an orthomosaic; None, and said, for one that can't be read."""
         from collarvision.above.ortho import BlocksError, OrthoError, read_ortho
-        from collarvision.abovereport.files import load_frame, save_frame
         from collarvision.writing import OutputError
 
-        out, key = self._out, self._key(path)
-        if out is not None and key is not None:
-            kept = load_frame(out, key)
-            if kept is not None and (not self._overlays or self._picture(path, key).exists()):
-                return kept
-
-        def keep(frame: FrameAbove, picture: np.ndarray | None) -> None:
-            if out is not None and key is not None:
-                if self._overlays and picture is not None:
-                    self._draw(picture, frame, self._picture(path, key))
-                save_frame(frame, out, key)
-
+        key = self._key(path)
+        kept = self._kept(path, key)
+        if kept is not None:
+            return kept
         try:
             frame, _ = read_ortho(
                 path,
@@ -257,9 +239,9 @@ class _Job:
                 self._calibration,
                 self._stated,
                 within=self._within,
-                keep=out,
+                keep=self._out,
                 tell=tell,
-                done=keep,
+                done=lambda frame, picture: self._keep(path, key, frame, picture),
             )
         except OrthoError as error:
             say(str(error))
@@ -267,6 +249,27 @@ class _Job:
         except BlocksError as error:
             raise OutputError(str(error)) from error
         return frame
+
+    def _kept(self, path: Path, key: str | None) -> FrameAbove | None:
+        """What an earlier run made of a file, unless its picture is asked for and missing."""
+        from collarvision.abovereport.files import load_frame
+
+        if self._out is None or key is None:
+            return None
+        if self._overlays and not self._picture(path, key).exists():
+            return None
+        return load_frame(self._out, key)
+
+    def _keep(
+        self, path: Path, key: str | None, frame: FrameAbove, picture: np.ndarray | None
+    ) -> None:
+        from collarvision.abovereport.files import save_frame
+
+        if self._out is None or key is None:
+            return
+        if self._overlays and picture is not None:
+            self._draw(picture, frame, self._picture(path, key))
+        save_frame(frame, self._out, key)
 
     def _key(self, path: Path) -> str | None:
         """Short name of a file as it is now, read in this way."""

@@ -14,11 +14,10 @@ import typer
 from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
-    choices,
+    choice,
     day_of,
     end_with,
     number,
-    one_of,
     say,
     see_target,
 )
@@ -93,18 +92,13 @@ def field(
     ] = None,
     temperature_unit: Annotated[
         Degrees | None,
-        typer.Option(
-            parser=one_of(Degrees),
-            metavar=choices(Degrees),
-            help="Unit of the temperatures, where the table doesn't tell.",
-        ),
+        choice(Degrees, "Unit of the temperatures, where the table doesn't tell."),
     ] = None,
     clamp: Annotated[
         ClampName | None,
-        typer.Option(
-            parser=one_of(ClampName),
-            metavar=choices(ClampName),
-            help="Hold each temperature within the limits of growth (the default), or their mean.",
+        choice(
+            ClampName,
+            "Hold each temperature within the limits of growth (the default), or their mean.",
         ),
     ] = None,
     planned_harvest: Annotated[
@@ -140,23 +134,14 @@ def field(
     ] = False,
     form: Annotated[
         AnswerForm,
-        typer.Option(
-            "--format",
-            parser=one_of(AnswerForm),
-            metavar=choices(AnswerForm),
-            help="To read, or for a program.",
-        ),
+        choice(AnswerForm, "To read, or for a program.", "--format"),
     ] = AnswerForm.table,
     report: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) to send or print.")
     ] = None,
     units: Annotated[
         Length | None,
-        typer.Option(
-            parser=one_of(Length),
-            metavar=choices(Length),
-            help="Units of heights; by default those of your locale.",
-        ),
+        choice(Length, "Units of heights; by default those of your locale."),
     ] = None,
     save: Annotated[
         bool, typer.Option("--save", help="Keep the verdicts and their limits in the survey.")

@@ -18,10 +18,9 @@ from collarvision.commandline import (
     Precision,
     Seed,
     Start,
-    choices,
+    choice,
     end_with,
     field_outline,
-    one_of,
     position,
     see_start,
     see_target,
@@ -58,12 +57,7 @@ def plan(
     units: AreaUnits = None,
     form: Annotated[
         PlanForm,
-        typer.Option(
-            "--format",
-            parser=one_of(PlanForm),
-            metavar=choices(PlanForm),
-            help="A page to print, or points for a phone's map.",
-        ),
+        choice(PlanForm, "A page to print, or points for a phone's map.", "--format"),
     ] = PlanForm.page,
     out: Out = None,
 ) -> None:

@@ -19,11 +19,10 @@ from collarvision.commandline import (
     Precision,
     Seed,
     Start,
-    choices,
+    choice,
     day_of,
     end_with,
     field_outline,
-    one_of,
     position,
     see_start,
     see_target,
@@ -86,12 +85,7 @@ def walk(
     units: AreaUnits = None,
     form: Annotated[
         WalkForm,
-        typer.Option(
-            "--format",
-            parser=one_of(WalkForm),
-            metavar=choices(WalkForm),
-            help="A page to print, points for a phone's map, or values.",
-        ),
+        choice(WalkForm, "A page to print, points for a phone's map, or values.", "--format"),
     ] = WalkForm.page,
     out: Out = None,
     map_page: Annotated[

@@ -14,12 +14,13 @@ from typing import Any
 
 from collarvision.answer import stage_name
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
+from collarvision.fieldnames import listed, meant
+from collarvision.limitwords import names_of, undated_words
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import Decision, HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, stop_counts
 from collarvision.table import plain
 
-_NAMED = 3
 _STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
 
 
@@ -182,29 +183,19 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
 
 
 def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
-    names = ", ".join(plant.name for plant in plants[:_NAMED])
-    names += f" and {len(plants) - _NAMED} more" if len(plants) > _NAMED else ""
-    noun, has, are = ("plant", "has", "is") if len(plants) == 1 else ("plants", "have", "are")
     return (
-        f"{len(plants)} {noun} of this field {has} no date and {are} left out: {names}. Put the "
+        f"{undated_words(len(plants))}: {names_of([plant.name for plant in plants])}. Put the "
         f"photos into a folder named by the day they were taken, like {day}, and run "
         "`collarvision batch` again with --restage."
     )
 
 
 def _no_field(field: str | None, known: Sequence[str]) -> str:
-    import difflib
-
     if not known:
         return "The survey holds no field: run `collarvision batch` with --field or dated folders."
-    shown = ", ".join(list(known)[:12]) + (", ..." if len(known) > 12 else "")
     if field is None:
-        return f"Say which field with --field: the survey has {shown}."
-    folded = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(field.casefold(), folded, 1, 0.5)
-    if near:
-        return f"The survey has no field {field!r}: did you mean {folded[near[0]]!r}?"
-    return f"The survey has no field {field!r}: it has {shown}."
+        return f"Say which field with --field: the survey has {listed(known)}."
+    return f"The survey has no field {field!r}: {meant(field, known)}"
 
 
 def _visit(

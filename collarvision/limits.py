@@ -26,7 +26,15 @@ from collarvision.clusters import share_effect
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit, Limits
-from collarvision.limitwords import CAUTION, VerdictWord, names_of, notes, plants_of, sentence
+from collarvision.limitwords import (
+    CAUTION,
+    VerdictWord,
+    names_of,
+    notes,
+    plants_of,
+    sentence,
+    undated_words,
+)
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, stand
 from collarvision.units import Shown
@@ -179,8 +187,7 @@ def judge(
     if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
         alone = replace(limit, days_before_harvest=None)
         here = [replace(p, taken_at=newest(used)) for p in undated]
-        has, are = ("has", "is") if len(here) == 1 else ("have", "are")
-        said = f"{plants_of(len(here))} of this field {has} no date and {are} left out"
+        said = undated_words(len(here))
         if judge([*plants, *here], alone, today, visit_good_days=visit_good_days).word == word:
             reasons.append(f"{said}: of this visit, they wouldn't change the answer.")
         else:

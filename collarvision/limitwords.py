@@ -137,3 +137,9 @@ def names_of(names: Sequence[str]) -> str:
     """Name three plants, and say how many more there are."""
     shown = ", ".join(names[:3])
     return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
+
+
+def undated_words(count: int) -> str:
+    """Say that plants without a date are left out; no full stop, for what follows."""
+    has, are = ("has", "is") if count == 1 else ("have", "are")
+    return f"{plants_of(count)} of this field {has} no date and {are} left out"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date as Day
 from pathlib import PurePath
 
+from collarvision.fieldnames import meant
 from collarvision.survey import Place, PlantRow, Stop, SurveyReader
 from collarvision.table import plain
 
@@ -108,17 +108,11 @@ def pick(
 
 def _check_field(store: SurveyReader, field: str) -> None:
     """Refuse a field that the survey lacks: a misspelt one must not become another field."""
-    known = {one.name.casefold(): one.name for one in store.fields()}
-    if field in known.values():
+    known = [one.name for one in store.fields()]
+    if field in known:
         return
-    near = difflib.get_close_matches(field.casefold(), known, 1, 0.5)
-    if near:
-        what = f"did you mean {known[near[0]]!r}?"
-    elif known:
-        what = f"it has {', '.join(list(known.values())[:12])}."
-    else:
-        what = "it has none yet; `collarvision batch` with --field or --fields makes one."
-    raise PickError(f"The survey has no field {field!r}: {what}")
+    none = "it has none yet; `collarvision batch` with --field or --fields makes one."
+    raise PickError(f"The survey has no field {field!r}: {meant(field, known) if known else none}")
 
 
 def _new_stop(

@@ -24,6 +24,9 @@ Unit = Literal["in", "cm", "mm"]
 CAUTION = "Before you spray: the label is the law; local rules and licensed practice decide."
 """Said once under a table of stages, since stages are what spray decisions rest on."""
 
+DOUBTFUL_HEIGHT = 'A height with "?" may be off by half: measure the plant where a limit is near.'
+"""Said wherever such heights are shown."""
+
 _OUTCOMES = {"staged": "staged", "hand-count": "hand count", "rejected": "rejected"}
 _ABOVE = "from above"  # no plant there waits for a count by hand
 _UNITS: dict[Unit, tuple[float, int]] = {"in": (MM_PER_INCH, 1), "cm": (10.0, 1), "mm": (1.0, 0)}
@@ -107,9 +110,7 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     if without_card:
         sentences.append(f"No height for {without_card}: no scale card was found there.")
     if any(reading.height_in_doubt for reading in readings):
-        sentences.append(
-            'A height with "?" may be off by half: measure the plant where a limit is near.'
-        )
+        sentences.append(DOUBTFUL_HEIGHT)
     faults = sum(reading.fault is not None for reading in readings)
     if faults:
         sentences.append(

@@ -124,9 +124,8 @@ def compact_parts(cover: np.ndarray, parts: int, random: np.random.Generator) ->
     while len(middles) < parts:
         gap2 = ((cover[:, None] - np.array(middles)) ** 2).sum(axis=2).min(axis=1)
         middles.append(cover[random.choice(len(cover), p=gap2 / gap2.sum())])
-    centres = np.array(middles)
+    part = _nearest_middle(cover, np.array(middles))
     for _ in range(_ROUNDS):
-        part = _nearest_middle(cover, centres)
         centres = np.array([cover[part == k].mean(axis=0) for k in range(parts)])
         moved = _nearest_middle(cover, centres)
         if np.bincount(moved, minlength=parts).min() == 0:

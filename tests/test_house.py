@@ -25,6 +25,7 @@ ORDER = [
         "photofile",
         "gathering",
         "outlines",
+        "fieldnames",
         "viewpoint",
         "fieldlook",
         "upright",

@@ -8,8 +8,8 @@ are there are continued; options after ``--`` go to `training.train` (``--init``
 machine without a GPU the same command runs small (``--gpus 0 --variant scalar_rgb``).
 
 A trainer beside renderers makes a fifth of the steps that it makes alone, and a run is short of
-steps before it is short of plants (`training/EXPERIMENTS.md`, 14): ``--render-minutes`` ends them
-early.
+steps before it is short of plants (`training/EXPERIMENTS.md`, 14): ``--render-minutes`` ends
+the renderers early.
 """
 
 from __future__ import annotations

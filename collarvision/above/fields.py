@@ -98,12 +98,12 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
 
 def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
     """Standard error of a weighted mean, by how much the values differ."""
+    from scipy.special import stdtrit  # not at the top: it would slow every command's start
+
     share = weights / weights.sum()
     mean = float((share * values).sum())
     count = len(values)
     spread = float((share**2 * (values - mean) ** 2).sum()) * count / (count - 1)
-    from scipy.special import stdtrit  # not at the top: it would slow every command's start
-
     # With few photos Student's t is wider than the normal distribution.
     return math.sqrt(spread) * float(stdtrit(count - 1, 0.95)) / _Z90
 

@@ -39,6 +39,7 @@ from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.windowplot import draw_window
 from collarvision.report.zoneplot import draw_zone_ranges
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
+from collarvision.table import DOUBTFUL_HEIGHT
 from collarvision.units import Shown
 from collarvision.walk.telling import headline as zone_headline
 from collarvision.walk.telling import zone_sentences
@@ -131,6 +132,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         ],
         stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
         sheet=make_sheet(answer, shown),
+        doubtful_height=DOUBTFUL_HEIGHT,
         limits=[
             (limit, _bound(limit, limit.lowest), _bound(limit, limit.highest))
             for limit in (answer.limits.limits if answer.limits else ())

@@ -146,6 +146,7 @@ class Renderers:
     def stop(self) -> None:
         """End all."""
         stop(self.train + self.val, GRACE_S)
+        self.train, self.val = [], []
 
 
 def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:
