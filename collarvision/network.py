@@ -23,7 +23,7 @@ MAP_STRIDE = 4
 """Image px per map cell."""
 
 MAP_CHANNELS = 20
-GLOBAL_CHANNELS = 26
+GLOBAL_CHANNELS = 31
 
 MAX_THREADS = 4
 
@@ -97,7 +97,7 @@ class Network:
         Returns
         -------
         maps : ndarray, (20, H/4, W/4) float32
-        summary : ndarray, (26,) float32
+        summary : ndarray, (31,) float32
         """
         batch = np.ascontiguousarray(image.transpose(2, 0, 1)[None], dtype=np.float32)
         batch *= np.float32(1 / 255)

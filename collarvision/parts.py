@@ -149,9 +149,10 @@ class Parts:
     laid : float
         P(the plant lies on the board).
     first_leaf : float
-        P(leaf 1 is present).
+        P(leaf 1 is present): the mean logit of two answers of the network, one from the whole plant
+        and one from its foot alone.
     lost_leaves : ndarray, (4,) float
-        P(0, 1, 2, 3 or more lower leaves lost).
+        P(0, 1, 2, 3 or more lower leaves lost), of two answers likewise.
     px_per_map_px : float
         Photo px per map cell.
     hidden_collars : tuple of CollarPeak
@@ -324,8 +325,10 @@ def gather(looks: Looks) -> Parts:
         collar_counts=ordinal_distribution(summary[:12]),
         usability=combine_usability(first.summary[12:19], second.summary[12:19]),
         laid=float(sigmoid(summary[19])),
-        first_leaf=float(sigmoid(summary[20])),
-        lost_leaves=softmax(summary[21:25]),
+        # What the whole plant looks like and what is seen at its foot alone speak with one voice
+        # each: an unfamiliar plant misleads the first, a dirty foot the second.
+        first_leaf=float(sigmoid((summary[20] + summary[26]) / 2)),
+        lost_leaves=softmax((summary[21:25] + summary[27:31]) / 2),
         px_per_map_px=float(np.sqrt(affine[0, 0] * affine[1, 1])),
         hidden_collars=tuple(CollarPeak(*one) for one in _ranked(second, maps[9], None)),
         other_arches=tuple(arches[1:4]),

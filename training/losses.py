@@ -34,6 +34,8 @@ WEIGHTS: dict[str, float] = {
     "laid": 0.1,
     "first_leaf": 0.3,
     "lost": 0.3,
+    "foot_first_leaf": 0.4,
+    "foot_lost": 0.5,
 }
 HEAT_NAMES = ("collar", "tip", "base", "arch", "hidden")
 # Blades and stalks are thin: background would drown them.
@@ -148,12 +150,18 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     lost = functional.cross_entropy(answers[:, net.LOST], targets.lost.long(), reduction="none")
     laid = binary(answers[:, net.LAID], targets.laid, reduction="none")
     first = binary(answers[:, net.FIRST_LEAF], targets.first_leaf, reduction="none")
+    foot_lost = functional.cross_entropy(
+        answers[:, net.FOOT_LOST], targets.lost.long(), reduction="none"
+    )
+    foot_first = binary(answers[:, net.FOOT_FIRST_LEAF], targets.first_leaf, reduction="none")
     return {
         "count": _mean(count, targets.w_count),
         "usability": _mean(usability, targets.w_usability),
         "laid": _mean(laid, targets.w_laid),
         "first_leaf": _mean(first, targets.w_first),
         "lost": _mean(lost, targets.w_lost),
+        "foot_first_leaf": _mean(foot_first, targets.w_first),
+        "foot_lost": _mean(foot_lost, targets.w_lost),
     }
 
 

@@ -52,6 +52,8 @@ GLOBAL_CHANNELS: tuple[str, ...] = (
     "lost_2",
     "lost_3_or_more",
     "spare_log_sigma",
+    "foot_first_leaf",
+    *(f"foot_lost_{word}" for word in ("0", "1", "2", "3_or_more")),
 )
 REASONS = ("ok", "no_plant", "several", "cut_off", "blurred", "dark", "not_maize")
 
@@ -65,6 +67,9 @@ COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
 LOST = slice(21, 25)
+WHOLE = slice(COLLARS.stop, 26)  # answers from the look of the whole plant
+FOOT_FIRST_LEAF = 26
+FOOT_LOST = slice(27, 31)
 
 MAP_STRIDE = 4  # network px per map px
 LINK_SCALE = 16.0  # map px per unit of the link channels
@@ -73,6 +78,11 @@ COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
 COARSE, FINE = 96, 64
 EVIDENCE = 64  # channels that the count of collars sums up
+FOOT = 64  # channels that the signs of lost leaves are summed up in
+FOOT_NEAR, FOOT_FAR = (
+    8.0,
+    20.0,
+)  # map px from the foot within which the lowest collars, and tips, lie
 COLLAR_HEATS = [HEATS.start, HEATS.stop - 1]  # of collars seen and of hidden ones
 
 
@@ -144,7 +154,7 @@ class Network(nn.Module):
             nn.Linear(pooled, 256),
             nn.ReLU(),
             nn.Dropout(0.1),
-            nn.Linear(256, len(GLOBAL_CHANNELS) - COLLARS.stop),
+            nn.Linear(256, WHOLE.stop - WHOLE.start),
         )
         self.evidence = nn.Conv2d(fine, EVIDENCE, 1)
         self.count_head = nn.Sequential(
@@ -152,6 +162,13 @@ class Network(nn.Module):
             nn.ReLU(),
             nn.Dropout(0.1),
             nn.Linear(128, COLLARS.stop),
+        )
+        self.foot = nn.Conv2d(fine, FOOT, 1)
+        self.foot_head = nn.Sequential(
+            nn.Linear(len(FOOT_PLACES) * FOOT, 128),
+            nn.ReLU(),
+            nn.Dropout(0.1),
+            nn.Linear(128, 1 + FOOT_LOST.stop - FOOT_LOST.start),
         )
         last = self.map_head[-1]
         assert isinstance(last, nn.Conv2d)
@@ -174,7 +191,8 @@ class Network(nn.Module):
         # Offsets, links and ranks need more digits than bfloat16 has.
         with torch.autocast(device_type=image_device(x), enabled=False):
             maps = self.map_head[1](features.float())
-        return maps, torch.cat([self._count(x, maps), self._globals(top, x, maps)], dim=1)
+        answers = [self._count(x, maps), self._globals(top, x, maps), self._foot(x, maps)]
+        return maps, torch.cat(answers, dim=1)
 
     def _count(self, fine: Tensor, maps: Tensor) -> Tensor:
         """Count collars from what is seen at collars alone.
@@ -190,6 +208,15 @@ class Network(nn.Module):
             pooled = torch.cat([torch.log1p(sums / COUNT_SCALE).flatten(1), peak], dim=1)
             counted: Tensor = self.count_head(pooled)
         return counted
+
+    def _foot(self, fine: Tensor, maps: Tensor) -> Tensor:
+        """Tell what is lost from what is seen at the plant's foot alone: see `foot_places`."""
+        where = foot_places(maps.detach())
+        with torch.autocast(device_type=image_device(fine), enabled=False):
+            signs = functional.relu(self.foot(fine.float())).flatten(2)  # (N, FOOT, cells)
+            pooled = where @ signs.transpose(1, 2)  # (N, places, FOOT)
+            told: Tensor = self.foot_head(pooled.flatten(1))
+        return told
 
     def _globals(self, top: Tensor, fine: Tensor, maps: Tensor) -> Tensor:
         """Pool what matters: the whole view, the plant's parts, and the keypoints.
@@ -219,6 +246,37 @@ class Network(nn.Module):
                 dim=1,
             )
             return self.global_head(pooled)
+
+
+FOOT_PLACES = ("base", "lowest_collar", "lowest_hidden_collar", "tips_near", "rounded_tip")
+"""Where the signs of lost leaves are looked for; each is a mean over cells, weighed by heat."""
+
+
+def foot_places(maps: Tensor) -> Tensor:
+    """Weights (N, 5, cells) of `FOOT_PLACES`, each row's sum at most 1; 0 where nothing is there.
+
+    The count of collars saw too much as long as it saw the whole plant, and so do these: a plant's
+    proportions tell a leaf's rank on plants of our own kind only.
+    """
+    count, _, height, width = maps.shape
+    heats = torch.sigmoid(maps[:, HEATS].float()).flatten(2)
+    collar, tip, base, _, hidden = heats.unbind(1)
+    rounded = torch.sigmoid(maps[:, TIP_ROUNDED].float()).flatten(1)
+    y, x = torch.meshgrid(
+        torch.arange(height, device=maps.device, dtype=torch.float32),
+        torch.arange(width, device=maps.device, dtype=torch.float32),
+        indexing="ij",
+    )
+    place = torch.stack([x.flatten(), y.flatten()])  # (2, cells)
+    sharp = base.square().square()
+    foot = (sharp @ place.T) / (sharp.sum(1, keepdim=True) + 1e-6)  # (N, 2)
+    away = (place[None] - foot[..., None]).square().sum(1).sqrt()  # (N, cells)
+    near, far = torch.exp(-away / FOOT_NEAR), torch.exp(-away / FOOT_FAR)
+    weights = torch.stack(
+        [base, collar * near, hidden * near, tip * far, tip * rounded * far], dim=1
+    ).square()
+    # Squared, so that the strongest counts; little heat in all stays little.
+    return weights / (weights.sum(2, keepdim=True) + 1e-3)
 
 
 def image_device(tensor: Tensor) -> str:

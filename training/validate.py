@@ -152,10 +152,12 @@ def _read(
         tally.hit("laid", (answers[i, net.LAID] > 0) == truth.laid)
         if truth.first_leaf is not None:
             tally.hit("first_leaf", (answers[i, net.FIRST_LEAF] > 0) == truth.first_leaf)
+            told = answers[i, net.FOOT_FIRST_LEAF] > 0
+            tally.hit("foot_first_leaf", told == truth.first_leaf)
         if truth.lost_leaves is not None:
-            tally.hit(
-                "lost_leaves", int(answers[i, net.LOST].argmax()) == min(truth.lost_leaves, 3)
-            )
+            for name, channels in (("lost_leaves", net.LOST), ("foot_lost", net.FOOT_LOST)):
+                right = int(answers[i, channels].argmax()) == min(truth.lost_leaves, 3)
+                tally.hit(name, right)
         scale = np.sqrt(abs(np.linalg.det(view.sample_from_net[:2, :2]))) * net.MAP_STRIDE
         height = plant_height_px(truth.row) / scale
         for name, xy, got in (

@@ -220,7 +220,7 @@ def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     written = {p.key: p.value for p in model.metadata_props}
     assert written == facts
     assert written["channels"].split(",")[5] == "collar_heat"
-    assert len(written["globals"].split(",")) == 26
+    assert len(written["globals"].split(",")) == 31
     assert not any(n.op_type == "BatchNormalization" for n in model.graph.node)
     assert all(
         d.dim_param for k, d in enumerate(model.graph.input[0].type.tensor_type.shape.dim) if k != 1

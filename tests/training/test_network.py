@@ -14,13 +14,15 @@ from training.encoder import (  # noqa: E402
     load_encoder,
     read_weights,
 )
-from training.network import (  # noqa: E402
+from training.network import (
+    FOOT_PLACES,
     GLOBAL_CHANNELS,
     HEATS,
     MAP_CHANNELS,
     RANK_SCALE,
     Network,
     fold_norms,
+    foot_places,
 )
 
 pytestmark = pytest.mark.torch
@@ -101,13 +103,13 @@ def test_weights_load_from_a_wheel(tmp_path):
 def test_network_keeps_the_contract():
     network = Network().eval()
     assert len(MAP_CHANNELS) == 20
-    assert len(GLOBAL_CHANNELS) == 26
+    assert len(GLOBAL_CHANNELS) == 31
     assert sum(p.numel() for p in network.parameters()) * 4 < 20e6
     for h, w in ((320, 256), (64, 96)):
         with torch.no_grad():
             maps, answers = network(torch.rand(2, 3, h, w))
         assert maps.shape == (2, 20, h // 4, w // 4)
-        assert answers.shape == (2, 26)
+        assert answers.shape == (2, 31)
         assert maps.dtype == answers.dtype == torch.float32
     assert float(torch.sigmoid(maps[:, HEATS]).mean()) == pytest.approx(0.01, abs=0.02)
     assert RANK_SCALE == 4.0
@@ -126,3 +128,18 @@ def test_folding_norms_changes_nothing():
     assert not any(isinstance(m, torch.nn.BatchNorm2d) for m in network.modules())
     for a, b in zip(before, after, strict=True):
         assert torch.allclose(a, b, atol=1e-4)
+
+
+def test_the_foot_is_seen_and_nothing_else():
+    """A second collar above the lowest hardly counts, nor does what lies where nothing glows."""
+    maps = torch.full((1, len(MAP_CHANNELS), 60, 50), -8.0)
+    base, lowest, upper = (55, 20), (50, 21), (25, 22)
+    maps[0, HEATS.start + 2][base] = 6.0
+    maps[0, HEATS.start][lowest] = 4.0
+    maps[0, HEATS.start][upper] = 6.0
+    weights = foot_places(maps)[0].reshape(len(FOOT_PLACES), 60, 50)
+    assert float(weights.sum((1, 2)).max()) <= 1.0
+    assert float(weights[0][base]) > 0.95
+    assert float(weights[1][lowest]) > 0.9
+    assert float(weights[1][upper]) < 0.01
+    assert float(weights[3].sum()) < 0.05  # no tip near by

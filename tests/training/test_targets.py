@@ -210,9 +210,9 @@ def _perfect(targets, share):
     tip = targets.tips[0, 0]
     maps[0, net.TIP_ROUNDED], maps[0, net.TIP_COLLARED] = 20.0, 20.0
     maps[0, net.LINK] = ((tip[6:8] - tip[0:2]) / net.LINK_SCALE)[:, None, None]
-    answers = torch.full((1, 26), -20.0)
+    answers = torch.full((1, len(net.GLOBAL_CHANNELS)), -20.0)
     answers[0, :2] = 20.0
-    answers[0, [12, 20, 21]] = 20.0
+    answers[0, [12, 20, 21, net.FOOT_FIRST_LEAF, net.FOOT_LOST.start]] = 20.0
     return maps, answers
 
 
@@ -239,6 +239,8 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         "first_leaf": (answers, net.FIRST_LEAF),
         "usability": (answers, 12),
         "lost": (answers, 21),
+        "foot_first_leaf": (answers, net.FOOT_FIRST_LEAF),
+        "foot_lost": (answers, net.FOOT_LOST.start),
     }
     for name, (where, channel) in faults.items():
         wrong = where.clone()

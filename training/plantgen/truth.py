@@ -24,13 +24,16 @@ HALF_OUT = 0.5
 Soil to the arch of the uppermost leaf at least 50 % out (A. Hager, Univ. of Illinois 2012).
 """
 LEAST_DROP_MM = 4.0
-LEAST_DROP_SHARE = 0.02
-"""A blade arches when its tip is lower than its top by both: mm, and a share of its length."""
-GOVERNS_FROM = -1
+LEAST_DROP_SHARE = 0.06
+"""A blade arches when its tip is lower than its top by both: mm, and a share of its length.
+
+The source says "tip below horizontal" (AGF-127) without a measure. A blade that bends evenly from
+60 degrees over to 25 below the horizontal drops by this share: what an eye calls hanging [M].
+"""
+GOVERNS_FROM = 0
 """Lowest leaf that can govern, counted from the top collared one. The uppermost leaf that hangs is
-one to two above it (Ohio State Univ. AGF-127; Univ. of Nebraska); a first leaf that hangs at the
-foot of an erect plant says nothing of its height, and such a plant has no arch. One below is our
-own choice."""
+one to two above it (Ohio State Univ. AGF-127; Univ. of Nebraska); a lower leaf that hangs from an
+erect plant says nothing of its height, and such a plant has no arch."""
 
 COLLAR_SEEN = 0.22
 """A collar is seen when at least this share of its camera-facing half is."""
