@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from training.plantgen.botany import grow
+from training.plantgen.botany import MAX_COLLARS, grow
 from training.plantgen.shape import TILES
 from training.plantgen.textures import stalk_atlas
 from training.plantgen.wear import COLEOPTILE_LEFT, coleoptile_mm
@@ -41,6 +41,29 @@ def test_the_coleoptile_has_no_pale_rim():
         sheaths.append(step_at_rim(tiles[2]))
     assert np.median(sleeves) < 0.12
     assert np.median(sheaths) > 1.5 * np.median(sleeves)
+
+
+@pytest.mark.parametrize("stage_v", range(MAX_COLLARS + 1))
+def test_every_stage_can_be_painted(stage_v):
+    """VE has no sheath that ends in a collar; a painter that counts on one leaves the stage out."""
+    for seed in range(12):
+        rng = np.random.default_rng([stage_v, seed])
+        atlas = stalk_atlas(grow(rng, stage_v), rng, 0.3)
+        assert np.isfinite(atlas).all()
+
+
+def test_one_band_may_be_wide():
+    """A sheath that pales towards its collar, on some plants: two edges, one collar."""
+    deep = []
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        plant = grow(rng, 5)
+        tile = np.split(stalk_atlas(plant, rng, 0.3), TILES, axis=1)[4].mean(1)
+        rim, low = tile[228:234].mean(0), tile[60:140].mean(0)
+        share = np.clip((tile - low) @ (rim - low) / ((rim - low) @ (rim - low)), 0, 1)
+        deep.append(float((share[:234] > 0.4).sum() / 234))
+    assert np.quantile(deep, 0.25) < 0.1
+    assert np.quantile(deep, 0.9) > 0.15
 
 
 @settings(derandomize=True, max_examples=40, deadline=None)

@@ -28,6 +28,12 @@ def write_whole(path: Path, data: bytes) -> None:
     os.replace(spare, path)
 
 
+MOST_LEFT_OUT = 4
+LEFT_OUT_SHARE = 0.01
+"""A part ends when more samples than both were left out: then it isn't an odd plant but a kind of
+plant, and a network trained on the rest would forget that kind (it happened: every VE)."""
+
+
 def fill(
     seed: int, indices: Iterable[int], write: Callable[[int], None], *, minutes: float, every: int
 ) -> None:
@@ -43,11 +49,17 @@ def fill(
     minutes : float
     every : int
         Samples between two lines.
+
+    Raises
+    ------
+    RuntimeError
+        When more samples fail than chance explains: see `MOST_LEFT_OUT`.
     """
     cv2.setNumThreads(1)  # processes are the parallelism here
     begun = time.monotonic()
     end = begun + 60 * minutes
     made = count(1)
+    done = left_out = 0
     for index in indices:
         if time.monotonic() > end:
             break
@@ -56,6 +68,12 @@ def fill(
         except (ArithmeticError, IndexError, ValueError, cv2.error) as fault:
             # One odd plant in ten thousand must not end a part; it is named and left out.
             print(f"part {seed}: sample {index} left out: {fault!r}", flush=True)
+            left_out += 1
+            if left_out > max(MOST_LEFT_OUT, LEFT_OUT_SHARE * (done + left_out)):
+                raise RuntimeError(
+                    f"{left_out} of {done + left_out} samples failed, the last with {fault!r}: "
+                    "mend the generator before training on the rest."
+                ) from fault
             continue
         done = next(made)
         if done % every == 0:

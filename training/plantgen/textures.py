@@ -87,6 +87,11 @@ def _collar_colour(rng: np.random.Generator, green: np.ndarray) -> np.ndarray:
     return colour(rng.uniform(-25, 20), rng.uniform(0.25, 0.5), rng.uniform(0.35, 0.6))  # reddish
 
 
+ZONE_SHARE = 0.6
+"""Plants whose sheaths pale towards the collar, by up to one and a half stalk widths. One band with
+two edges is one collar: without it a network counts the edges. Own choice, by looking at plants."""
+
+
 def blade_atlas(plant: Plant, rng: np.random.Generator) -> np.ndarray:
     """(BLADE_PX, TILES * TILE_PX, 3): column tile r - 1 is leaf r, rows run base to tip."""
     atlas = np.zeros((BLADE_PX, TILES * TILE_PX, 3), np.float32)
@@ -164,6 +169,17 @@ def _blade(
     return image
 
 
+def _sheath_lengths_mm(plant: Plant) -> dict[int, float]:
+    """Length of every sheath that ends in a collar, from the collar below or the soil, by rank."""
+    lengths_mm: dict[int, float] = {}
+    below_mm = 0.0
+    for leaf in plant.leaves:
+        if leaf.collared:
+            lengths_mm[leaf.rank] = max(leaf.exit_height_mm - below_mm, 3.0)
+            below_mm = leaf.exit_height_mm
+    return lengths_mm
+
+
 def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> np.ndarray:
     """(256, TILES * 32, 3): tile r - 1 is the sheath of leaf r.
 
@@ -177,6 +193,9 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
     purple = colour(rng.uniform(-50, 8), rng.uniform(0.35, 0.6), rng.uniform(0.28, 0.5))
     pale = colour(rng.uniform(55, 90), rng.uniform(0.08, 0.3), rng.uniform(0.65, 0.92))
     rim = _collar_colour(rng, green)
+    zone_stalks = rng.uniform(0.15, 1.5) if rng.random() < ZONE_SHARE else 0.0
+    zone = np.clip(rim * rng.uniform(0.85, 1.1), 0, 0.95)
+    lengths_mm = _sheath_lengths_mm(plant)
     atlas = np.zeros((rows, TILES * columns, 3), np.float32)
     v = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
     for rank in range(1, TILES + 1):
@@ -202,6 +221,12 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
         else:
             edge = np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1) * np.ones_like(veins)
             image = _mix(image, rim, edge * rng.uniform(0, 0.5))
+            if zone_stalks and rank in lengths_mm:
+                deep = 2 * plant.leaves[rank - 1].stalk_radius_mm * zone_stalks
+                deep = min(0.6, deep * rng.uniform(0.6, 1.3) / lengths_mm[rank])
+                below = (0.92 - v) / deep + 0.25 * patches
+                fade = np.clip((1 - below) / rng.uniform(0.15, 0.9), 0, 1) * rng.uniform(0.4, 1)
+                image = _mix(image, zone, fade)
             image[int(0.92 * rows) :] = rim * rng.uniform(0.7, 1.1)  # the ligule strip
         leaf = next((leaf for leaf in plant.leaves if leaf.rank == rank), None)
         if leaf is not None and leaf.status in ("withered", "gone"):
