@@ -48,7 +48,7 @@ erect plant says nothing of its height."""
 
 ONE_BELOW = 0.5
 """Worth of the leaf below that one against it: it may be the top collared one after all, if a
-collar was found that isn't there. Of 0, 0.15, 0.3, 0.5 and 1, read off our own validation plants."""
+collar was found that isn't there. Best of 0, 0.15, 0.3, 0.5 and 1 on our own validation plants."""
 
 HALF_OUT = 0.44
 HALF_OUT_ERROR = 0.4

@@ -178,7 +178,12 @@ def _way_up(
     if not len(goal):
         return upright
     direction = _unit(goal.mean(axis=0) - base, upright)
-    return direction if laid else _unit(direction + upright, upright)
+    if not laid:
+        return _unit(direction + upright, upright)
+    if len(blades) and direction @ (blades.mean(axis=0) - base) < 0:
+        # A seedling that was pulled: more of its stalk lies under the soil line than over it.
+        return _unit(blades.mean(axis=0) - base, upright)
+    return direction
 
 
 def _lowest(stalk: np.ndarray, collars: np.ndarray, up: np.ndarray) -> np.ndarray | None:

@@ -141,13 +141,14 @@ def write_stand_in(path: Path) -> None:
         weight[channel] = gain * np.array(mix)[:, None, None] * taps
         bias[channel] = -gain * threshold
     stage = np.array([6.0] * 3 + [-6.0] * 9)
-    summary_weight, summary_bias = np.zeros((20, 26), np.float32), np.zeros(26, np.float32)
+    summary_weight, summary_bias = np.zeros((20, 31), np.float32), np.zeros(31, np.float32)
     summary_bias[:12] = stage
     # Usable where blades are seen: the blade channel's share, once squashed, is near 1 / 0.
     summary_weight[1, 12], summary_bias[12] = 3000.0, -6.0
     summary_bias[13:19] = (0.0, -6.0, -6.0, -6.0, -6.0, -6.0)
     summary_bias[19], summary_bias[20] = -6.0, 6.0
     summary_bias[21:25] = (6.0, -2.0, -6.0, -6.0)
+    summary_bias[26:31] = summary_bias[20:25]  # the foot says the same
 
     nodes = [
         helper.make_node("AveragePool", ["image"], ["small"], kernel_shape=[4, 4], strides=[4, 4]),
@@ -175,7 +176,7 @@ def write_stand_in(path: Path) -> None:
         [helper.make_tensor_value_info("image", TensorProto.FLOAT, ["n", 3, "h", "w"])],
         [
             helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["n", 20, "y", "x"]),
-            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", 26]),
+            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", 31]),
         ],
         [numpy_helper.from_array(np.asarray(v), name) for name, v in constants.items()],
     )

@@ -95,3 +95,11 @@ def test_a_plant_without_an_arch_is_measured_as_it_stands(plants) -> None:
         height = measure(plant.parts, assemble(plant.parts, plant.scale), plant.scale)
         bases.append(None if height is None else height.basis)
     assert sum(basis == "free-standing" for basis in bases) >= 0.85 * len(bare)
+
+
+def test_a_pulled_seedling_keeps_its_collar(plants) -> None:
+    """More of its stalk lies under the soil line than over it: the blades tell which way is up."""
+    pulled = [p for p in plants if p.truth["layout"] == "laid" and p.truth["stage_v"] == 1]
+    counts = [sum(leaf.counts for leaf in assemble(p.parts, p.scale).leaves) for p in pulled]
+    assert len(counts) >= 4
+    assert counts == [1] * len(counts)

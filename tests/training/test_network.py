@@ -14,7 +14,7 @@ from training.encoder import (  # noqa: E402
     load_encoder,
     read_weights,
 )
-from training.network import (
+from training.network import (  # noqa: E402
     FOOT_PLACES,
     GLOBAL_CHANNELS,
     HEATS,

@@ -26,7 +26,7 @@ def test_an_odd_plant_is_left_out(capsys):
 
 
 def test_a_kind_of_plant_that_always_fails_ends_the_part():
-    with pytest.raises(RuntimeError, match="5 of 45 samples failed.*mend the generator"):
+    with pytest.raises(RuntimeError, match=r"5 of 45 samples failed.*mend the generator"):
         filled(set(range(4, 1000, 10)), 1000)
 
 
