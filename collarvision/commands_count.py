@@ -81,13 +81,8 @@ def count(
         note,
         way,  # type: ignore[arg-type]
     )
-    if not survey.exists():
-        end_with(
-            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
-            EXIT_OUTPUT,
-        )
     try:
-        with SurveyWriter(survey) as store:
+        with SurveyWriter(survey, create=False) as store:
             on = None if day is None else day.isoformat()
             picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:

@@ -45,11 +45,6 @@ def handcount(
     from collarvision.handcount.running import RunError, serve
     from collarvision.survey import SurveyError
 
-    if not survey.is_file():
-        end_with(
-            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
-            EXIT_OUTPUT,
-        )
     try:
         serve(
             survey,
@@ -91,15 +86,9 @@ def import_(
 
     if not who.strip():
         end_with("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
-    if not survey.is_file():
-        end_with(
-            f"There is no survey {survey}: check the name, or make one with `collarvision batch`.",
-            EXIT_OUTPUT,
-        )
     try:
-        file = read_coco(labels)
-        with SurveyWriter(survey) as store:
-            done = import_labels(store, file, who.strip(), all_checked=all_checked)
+        with SurveyWriter(survey, create=False) as store:
+            done = import_labels(store, read_coco(labels), who.strip(), all_checked=all_checked)
     except CocoError as error:
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:

@@ -16,11 +16,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from collarvision.photofile import READABLE
+
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp"})
 """What a folder is searched for. A file named outright is tried whatever its suffix."""
-
-PHOTO_KINDS = "JPEG, PNG, TIFF, WebP or HEIC"
-"""The same in words."""
 
 _ENDINGS_SHOWN = 6
 
@@ -96,7 +95,7 @@ def passed_words(passed: Iterable[Path]) -> str | None:
         shown.append("...")
     return (
         f"{count} other file{'' if count == 1 else 's'} passed over ({', '.join(shown)}): photos "
-        f"of a folder are {PHOTO_KINDS}."
+        f"of a folder are {READABLE}."
     )
 
 
@@ -182,7 +181,7 @@ def _photos_in(folder: Path, root: Path, passed: set[Path] | None) -> Iterator[S
     if not found and not unreadable:
         yield Source(
             folder,
-            f"The folder {folder} holds no photo ({PHOTO_KINDS}). Name the folder that does.",
+            f"The folder {folder} holds no photo ({READABLE}). Name the folder that does.",
             root,
         )
 

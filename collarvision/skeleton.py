@@ -180,10 +180,9 @@ def _way_up(
     direction = _unit(goal.mean(axis=0) - base, upright)
     if not laid:
         return _unit(direction + upright, upright)
-    if len(blades) and direction @ (blades.mean(axis=0) - base) < 0:
-        # A seedling that was pulled: more of its stalk lies under the soil line than over it.
-        return _unit(blades.mean(axis=0) - base, upright)
-    return direction
+    to_blades = blades.mean(axis=0) - base if len(blades) else direction
+    # Of a seedling that was pulled more of the stalk lies under the soil line than over it.
+    return direction if direction @ to_blades >= 0 else _unit(to_blades, upright)
 
 
 def _lowest(stalk: np.ndarray, collars: np.ndarray, up: np.ndarray) -> np.ndarray | None:

@@ -1,6 +1,6 @@
 """A network small enough to reason about: it reads parts from pure colours.
 
-It has the outputs of the real one (20 maps at a quarter of the resolution, 31 global answers) and
+It has the outputs of the real one (20 maps at a quarter of the resolution, the global answers) and
 two operations: the mean colour of each 4 x 4 block, and a linear map of it. A picture drawn in the
 right colours then has a known answer, which checks the whole chain of crops and coordinates.
 """
@@ -14,6 +14,8 @@ import numpy as np
 import onnx
 from onnx import TensorProto, helper
 
+from collarvision.network import GLOBAL_CHANNELS
+
 GREY, GREEN, BLUE = (124, 116, 104), (0, 255, 0), (0, 0, 255)
 RED, YELLOW, MAGENTA, BROWN = (255, 0, 0), (255, 255, 0), (255, 0, 255), (90, 45, 0)
 
@@ -22,7 +24,7 @@ LINK_CELLS = (3.0, -2.0)
 
 
 def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int = 20) -> Path:
-    """Write the network; `globals_` (31,) are its constant global answers."""
+    """Write the network; `globals_` (GLOBAL_CHANNELS,) are its constant global answers."""
     weights, bias = np.zeros((maps, 3)), np.zeros(maps)
     bias[5:10] = -8.0
     #                 red  green  blue      what fires
@@ -36,7 +38,7 @@ def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int =
     bias[14], bias[15] = 2.0, 3.0
     bias[16], bias[17] = np.array(LINK_CELLS) / 16.0
     bias[18], bias[19] = 0.5, 0.75
-    answers = np.zeros(31) if globals_ is None else globals_
+    answers = np.zeros(GLOBAL_CHANNELS) if globals_ is None else globals_
     nodes = [
         helper.make_node("AveragePool", ["image"], ["blocks"], kernel_shape=[4, 4], strides=[4, 4]),
         helper.make_node("Conv", ["blocks", "weights", "bias"], ["maps"]),
@@ -47,7 +49,7 @@ def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int =
     constants = {
         "weights": weights.reshape(maps, 3, 1, 1),
         "bias": bias,
-        "zeros": np.zeros((3, 31)),
+        "zeros": np.zeros((3, GLOBAL_CHANNELS)),
         "answers": answers,
     }
     graph = helper.make_graph(
@@ -56,7 +58,7 @@ def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int =
         [helper.make_tensor_value_info("image", TensorProto.FLOAT, ["n", 3, "h", "w"])],
         [
             helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["n", maps, "hq", "wq"]),
-            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", 31]),
+            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", GLOBAL_CHANNELS]),
         ],
         [
             helper.make_tensor(

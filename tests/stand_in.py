@@ -13,6 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
+from collarvision.network import GLOBAL_CHANNELS
+
 # The drawing's colours, RGB.
 BOARD = (170, 170, 170)
 BLADE = (0, 200, 0)
@@ -141,7 +143,10 @@ def write_stand_in(path: Path) -> None:
         weight[channel] = gain * np.array(mix)[:, None, None] * taps
         bias[channel] = -gain * threshold
     stage = np.array([6.0] * 3 + [-6.0] * 9)
-    summary_weight, summary_bias = np.zeros((20, 31), np.float32), np.zeros(31, np.float32)
+    summary_weight, summary_bias = (
+        np.zeros((20, GLOBAL_CHANNELS), np.float32),
+        np.zeros(GLOBAL_CHANNELS, np.float32),
+    )
     summary_bias[:12] = stage
     # Usable where blades are seen: the blade channel's share, once squashed, is near 1 / 0.
     summary_weight[1, 12], summary_bias[12] = 3000.0, -6.0
@@ -176,7 +181,7 @@ def write_stand_in(path: Path) -> None:
         [helper.make_tensor_value_info("image", TensorProto.FLOAT, ["n", 3, "h", "w"])],
         [
             helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["n", 20, "y", "x"]),
-            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", 31]),
+            helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", GLOBAL_CHANNELS]),
         ],
         [numpy_helper.from_array(np.asarray(v), name) for name, v in constants.items()],
     )

@@ -10,6 +10,7 @@ import pytest
 
 from collarvision.closer import CLOSE_SIDES, CLOSER, close_px, close_square, join_collars
 from collarvision.looks import READ_PX, Look, peaks, xy
+from collarvision.network import GLOBAL_CHANNELS
 
 CELLS = 160
 
@@ -31,7 +32,7 @@ def look(px_per_cell: float, left: float, top: float, collars, base=None) -> Loo
         bell(5, x, y, score)
     if base is not None:
         bell(7, *base, 0.9)
-    return Look(maps, np.zeros(31, np.float32), affine, np.zeros((CELLS, CELLS)))
+    return Look(maps, np.zeros(GLOBAL_CHANNELS, np.float32), affine, np.zeros((CELLS, CELLS)))
 
 
 def listed(one: Look) -> list[tuple[float, float, float, float]]:

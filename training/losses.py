@@ -144,24 +144,22 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     at_least = torch.arange(1, COUNT_THRESHOLDS + 1, device=answers.device)
     reached = (targets.count[:, None] >= at_least).to(answers.dtype)
     count = binary(answers[:, net.COLLARS], reached, reduction="none").mean(1)
-    usability = functional.cross_entropy(
-        answers[:, net.USABILITY], targets.usability.long(), reduction="none"
-    )
-    lost = functional.cross_entropy(answers[:, net.LOST], targets.lost.long(), reduction="none")
-    laid = binary(answers[:, net.LAID], targets.laid, reduction="none")
-    first = binary(answers[:, net.FIRST_LEAF], targets.first_leaf, reduction="none")
-    foot_lost = functional.cross_entropy(
-        answers[:, net.FOOT_LOST], targets.lost.long(), reduction="none"
-    )
-    foot_first = binary(answers[:, net.FOOT_FIRST_LEAF], targets.first_leaf, reduction="none")
+
+    def yes_no(channel: int, truth: Tensor, weight: Tensor) -> Tensor:
+        return _mean(binary(answers[:, channel], truth, reduction="none"), weight)
+
+    def one_of(channels: slice, truth: Tensor, weight: Tensor) -> Tensor:
+        cross = functional.cross_entropy(answers[:, channels], truth.long(), reduction="none")
+        return _mean(cross, weight)
+
     return {
         "count": _mean(count, targets.w_count),
-        "usability": _mean(usability, targets.w_usability),
-        "laid": _mean(laid, targets.w_laid),
-        "first_leaf": _mean(first, targets.w_first),
-        "lost": _mean(lost, targets.w_lost),
-        "foot_first_leaf": _mean(foot_first, targets.w_first),
-        "foot_lost": _mean(foot_lost, targets.w_lost),
+        "usability": one_of(net.USABILITY, targets.usability, targets.w_usability),
+        "laid": yes_no(net.LAID, targets.laid, targets.w_laid),
+        "first_leaf": yes_no(net.FIRST_LEAF, targets.first_leaf, targets.w_first),
+        "lost": one_of(net.LOST, targets.lost, targets.w_lost),
+        "foot_first_leaf": yes_no(net.FOOT_FIRST_LEAF, targets.first_leaf, targets.w_first),
+        "foot_lost": one_of(net.FOOT_LOST, targets.lost, targets.w_lost),
     }
 
 

@@ -79,10 +79,7 @@ COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 COARSE, FINE = 96, 64
 EVIDENCE = 64  # channels that the count of collars sums up
 FOOT = 64  # channels that the signs of lost leaves are summed up in
-FOOT_NEAR, FOOT_FAR = (
-    8.0,
-    20.0,
-)  # map px from the foot within which the lowest collars, and tips, lie
+FOOT_NEAR, FOOT_FAR = 8.0, 20.0  # map px about the foot for the lowest collars, and for tips
 COLLAR_HEATS = [HEATS.start, HEATS.stop - 1]  # of collars seen and of hidden ones
 
 
@@ -258,7 +255,7 @@ def foot_places(maps: Tensor) -> Tensor:
     The count of collars saw too much as long as it saw the whole plant, and so do these: a plant's
     proportions tell a leaf's rank on plants of our own kind only.
     """
-    count, _, height, width = maps.shape
+    height, width = maps.shape[2:]
     heats = torch.sigmoid(maps[:, HEATS].float()).flatten(2)
     collar, tip, base, _, hidden = heats.unbind(1)
     rounded = torch.sigmoid(maps[:, TIP_ROUNDED].float()).flatten(1)

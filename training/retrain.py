@@ -154,7 +154,10 @@ def main(argv: list[str] | None = None) -> int:
             early.start()
         status = subprocess.call(trainer_command(options))
     finally:
+        broken = sum((process.poll() or 0) > 0 for process in running)
         stop(running)
+    if broken:
+        print(f"{broken} renderers broke: see {options.work}/render-*.log", flush=True)
     made = sum(1 for _ in (options.work / "train").rglob("*.jpg"))
     print(f"{made} training samples, {time.monotonic() - began:.0f} s in all", flush=True)
     return status

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.request import url2pathname
 
-from collarvision.gathering import PHOTO_KINDS, fixed_parts, is_photo_name, natural_key
+from collarvision.gathering import fixed_parts, is_photo_name, natural_key
+from collarvision.photofile import READABLE
 from collarvision.survey import FileFacts
 
 # One letter before the colon is a drive (RFC 3986 allows it as a scheme, nobody uses one).
@@ -94,7 +95,7 @@ def photos_behind(address: str) -> tuple[str, list[str], str | None]:
             found = [
                 name for name in system.find(path) if is_photo_name(str(name).rpartition("/")[2])
             ]
-            nothing = f"{address} holds no photo ({PHOTO_KINDS}): check the address."
+            nothing = f"{address} holds no photo ({READABLE}): check the address."
     except Exception as error:  # each back end has its own kinds
         trouble = f"{address} can't be listed ({_words(error)}): check it and your rights."
         return address, [], trouble

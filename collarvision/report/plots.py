@@ -15,7 +15,7 @@ from collarvision.units import MM_PER, Shown
 
 WIDTH = 360.0
 MOST_LIMITS = 6
-_NAME_ROW = 15.0
+NAME_ROW = 15.0
 _VALUE_WIDE = 48.0  # "100.0 cm" in the small type, and some room
 
 
@@ -88,14 +88,14 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
         return left + (mm - low) / (high - low) * (right - left)
 
     rows = value_rows([at(mm) for mm in near])
-    top = 16.0 + _NAME_ROW * max(rows, default=-1) + (_NAME_ROW if near else 0.0)
+    top = 16.0 + NAME_ROW * max(rows, default=-1) + (NAME_ROW if near else 0.0)
     for mm in tall:
         cell = int((mm - low) / (high - low) * bins)
         stacks[cell] = stacks.get(cell, 0) + 1
     tallest = max(stacks.values())
     step = min(9.0, 90.0 / tallest)
     base = top + step * tallest + 12
-    drawing = Drawing(WIDTH, base + 36 + _NAME_ROW * len(limits), "Heights of the plants")
+    drawing = Drawing(WIDTH, base + 36 + NAME_ROW * len(limits), "Heights of the plants")
     drawing.line([(left, base), (right, base)], "axis")
     for value in round_steps(low / unit, high / unit, 5):
         x = at(value * unit)
@@ -111,13 +111,13 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
     mean = at(answer.stage.heights.mean_mm)
     drawing.area([(mean - 5, base + 9), (mean + 5, base + 9), (mean, base + 1)], "mark")
     for mm, row in zip(near, rows, strict=True):
-        y = 12.0 + _NAME_ROW * row
+        y = 12.0 + NAME_ROW * row
         drawing.line([(at(mm), y - 8), (at(mm), base)], "limit")
         drawing.words(at(mm) + 3, y, shown.height(mm), "small")
     for number, (name, mm) in enumerate(limits):
         off = "" if mm <= reach else " (far to the right)"
         drawing.words(
-            left, base + 36 + _NAME_ROW * number, f"{shown.height(mm)}{off} {name}", "small"
+            left, base + 36 + NAME_ROW * number, f"{shown.height(mm)}{off} {name}", "small"
         )
     return drawing.text()
 

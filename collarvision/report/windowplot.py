@@ -11,13 +11,12 @@ from collarvision.heat import DateSpan
 from collarvision.limitsfile import Limit
 from collarvision.limitwords import VerdictWord
 from collarvision.outlook import COLLARS_BELOW, Outlook, TrackDay
-from collarvision.report.plots import MOST_LIMITS, WIDTH, height_limits, short
+from collarvision.report.plots import MOST_LIMITS, NAME_ROW, WIDTH, height_limits, short
 from collarvision.report.svg import Drawing, Point, round_steps
 from collarvision.units import MM_PER, Shown
 from collarvision.window import Window
 
 _LANE = 38.0
-_NAME_ROW = 15.0
 
 
 @dataclass(frozen=True)
@@ -189,7 +188,7 @@ def _limit_lines(
             continue
         y = frame.up(value)
         drawing.line([(days.left, y), (days.right, y)], "limit")
-        if rows and y - rows[-1][-1][0] < _NAME_ROW:
+        if rows and y - rows[-1][-1][0] < NAME_ROW:
             rows[-1].append((y, name))
         else:
             rows.append([(y, name)])

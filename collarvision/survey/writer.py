@@ -8,22 +8,24 @@ import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.handles import Handle
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
-from collarvision.survey.opening import Mode
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import storable
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 
 class SurveyWriter(SurveyReader):
-    """A survey opened for writing, made first if there is none; a context manager."""
+    """A survey opened for writing; a context manager. `create` makes it if there is none."""
 
-    _mode: Mode = "create"
+    def __init__(self, path: str | Path, *, create: bool = True) -> None:
+        self._mode = "create" if create else "write"
+        super().__init__(path)
 
     def __enter__(self) -> SurveyWriter:
         return self

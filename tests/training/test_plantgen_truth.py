@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collarvision import arch
 from training.plantgen import truth
 from training.plantgen.botany import Leaf, grow
 from training.plantgen.camera import Camera, aim, focal_px_of
@@ -285,6 +286,12 @@ def test_a_plant_with_no_hanging_leaf_has_no_arch():
     scene = replace(scene, shapes=(made_plant((1, 60, 90), (0.8, 100, 140)),))
     row = described(scene, truth.whole_window(scene, 300))
     assert row["arch_xy"] is row["arch_rank"] is row["height_arch_mm"] is None
+
+
+def test_truth_and_reading_draw_the_same_lines():
+    """The generator owes nothing to the package that it tests, so both say it; they must agree."""
+    assert truth.GOVERNS_FROM == arch.GOVERNS_FROM
+    assert (truth.LEAST_DROP_SHARE, truth.LEAST_DROP_MM) == (arch.LEAST_DROP, arch.LEAST_DROP_MM)
 
 
 def test_a_withered_leaf_does_not_govern():

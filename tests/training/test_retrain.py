@@ -167,6 +167,18 @@ def test_renderers_end_early_where_that_is_asked_for(processes, tmp_path, monkey
     assert len(processes.started) > 1
 
 
+def test_renderers_that_broke_are_told_of(processes, tmp_path, monkeypatch, capsys):
+    """A part that ends because a kind of plant fails must not end unheard."""
+
+    def call(command: list[str]) -> int:
+        processes.started[1].dies = processes.started[2].dies = True
+        return 0
+
+    monkeypatch.setattr(retrain.subprocess, "call", call)
+    assert retrain.main(["--work", str(tmp_path)]) == 0
+    assert f"2 renderers broke: see {tmp_path}/render-*.log" in capsys.readouterr().out
+
+
 def test_the_trainers_status_is_handed_on(processes, tmp_path, monkeypatch):
     monkeypatch.setattr(retrain.subprocess, "call", lambda command: 3)
     assert retrain.main(["--work", str(tmp_path)]) == 3

@@ -7,7 +7,6 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterable
-from itertools import count
 from pathlib import Path
 
 import cv2
@@ -58,7 +57,6 @@ def fill(
     cv2.setNumThreads(1)  # processes are the parallelism here
     begun = time.monotonic()
     end = begun + 60 * minutes
-    made = count(1)
     done = left_out = 0
     for index in indices:
         if time.monotonic() > end:
@@ -75,7 +73,7 @@ def fill(
                     "mend the generator before training on the rest."
                 ) from fault
             continue
-        done = next(made)
+        done += 1
         if done % every == 0:
             gc.collect()
             rate = done / (time.monotonic() - begun)

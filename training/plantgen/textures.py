@@ -87,11 +87,6 @@ def _collar_colour(rng: np.random.Generator, green: np.ndarray) -> np.ndarray:
     return colour(rng.uniform(-25, 20), rng.uniform(0.25, 0.5), rng.uniform(0.35, 0.6))  # reddish
 
 
-ZONE_SHARE = 0.6
-"""Plants whose sheaths pale towards the collar, by up to one and a half stalk widths. One band with
-two edges is one collar: without it a network counts the edges. Own choice, by looking at plants."""
-
-
 def blade_atlas(plant: Plant, rng: np.random.Generator) -> np.ndarray:
     """(BLADE_PX, TILES * TILE_PX, 3): column tile r - 1 is leaf r, rows run base to tip."""
     atlas = np.zeros((BLADE_PX, TILES * TILE_PX, 3), np.float32)
@@ -169,6 +164,11 @@ def _blade(
     return image
 
 
+ZONE_SHARE = 0.6
+"""Plants whose sheaths pale towards the collar, by up to one and a half stalk widths. One band with
+two edges is one collar: without it a network counts the edges (EXPERIMENTS 24). Own choice."""
+
+
 def _sheath_lengths_mm(plant: Plant) -> dict[int, float]:
     """Length of every sheath that ends in a collar, from the collar below or the soil, by rank."""
     lengths_mm: dict[int, float] = {}
@@ -199,6 +199,7 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
     atlas = np.zeros((rows, TILES * columns, 3), np.float32)
     v = np.linspace(0, 1, rows, dtype=np.float32)[:, None]
     for rank in range(1, TILES + 1):
+        leaf = next((leaf for leaf in plant.leaves if leaf.rank == rank), None)
         image = (
             np.broadcast_to(green * rng.uniform(0.88, 1.15), (rows, columns, 3))
             .astype(np.float32)
@@ -221,14 +222,13 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
         else:
             edge = np.clip((v - rng.uniform(0.82, 0.88)) * 40, 0, 1) * np.ones_like(veins)
             image = _mix(image, rim, edge * rng.uniform(0, 0.5))
-            if zone_stalks and rank in lengths_mm:
-                deep = 2 * plant.leaves[rank - 1].stalk_radius_mm * zone_stalks
+            if zone_stalks and leaf is not None and leaf.collared:
+                deep = 2 * leaf.stalk_radius_mm * zone_stalks
                 deep = min(0.6, deep * rng.uniform(0.6, 1.3) / lengths_mm[rank])
                 below = (0.92 - v) / deep + 0.25 * patches
                 fade = np.clip((1 - below) / rng.uniform(0.15, 0.9), 0, 1) * rng.uniform(0.4, 1)
                 image = _mix(image, zone, fade)
             image[int(0.92 * rows) :] = rim * rng.uniform(0.7, 1.1)  # the ligule strip
-        leaf = next((leaf for leaf in plant.leaves if leaf.rank == rank), None)
         if leaf is not None and leaf.status in ("withered", "gone"):
             straw = colour(rng.uniform(25, 48), rng.uniform(0.15, 0.5), rng.uniform(0.3, 0.7))
             dry = np.clip(0.6 + 0.5 * patches, 0, 1) * rng.uniform(0.3, 1.0)
