@@ -16,6 +16,7 @@ Mapping = Callable[[np.ndarray], np.ndarray]
 
 BLADE_ROWS = 72
 BLADE_COLUMNS = 17
+SHRIVELLED = (0.15, 0.6)  # width of a withered blade against the fresh one's, away from its base [M]
 TILES = 16
 """Texture tiles side by side in the blade atlas, one a leaf; as many in the stalk's."""
 
@@ -121,7 +122,9 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
         settle = max(settle, leaf.tube * visible)
     angle = (
         leaf.insertion_rad * (1 - np.exp(-s / settle))
-        + (leaf.droop_rad - leaf.insertion_rad) * (s / max(visible, 1.0)) ** leaf.bend_power
+        # What is left of a torn leaf hangs as that part of the whole one did.
+        + (leaf.droop_rad - leaf.insertion_rad)
+        * (s / max(leaf.visible_length_mm, 1.0)) ** leaf.bend_power
     )
     if leaf.status == "withered":
         kink = _smooth((s - 0.25 * visible) / (0.3 * visible))
@@ -161,7 +164,8 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
         wave = np.sin(2 * np.pi * waves * share + begin) * leaf.ripple_mm * _smooth(share * 4)
         lift = lift + wave[:, None] * edge[None]
     if leaf.status == "withered":
-        lateral = lateral * (0.35 + 0.65 * np.exp(-4 * share))[:, None]
+        curled = rng.uniform(*SHRIVELLED)
+        lateral = lateral * (curled + (1 - curled) * np.exp(-4 * share))[:, None]
     turn = leaf.twist_rad * _smooth((share - 0.1) / 0.9)
     cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
     a, b = lateral * cos - lift * sin, lateral * sin + lift * cos

@@ -17,6 +17,13 @@ COLEOPTILE_LEFT = (1.0, 0.8, 0.4, 0.15)
 """Share of plants that still show their coleoptile, VE to V3 [M]."""
 
 
+STUBS = 0.45
+"""Share of torn lowest leaves of which only a stub stands at the collar [M]: still a leaf."""
+
+STUB_LEFT, TORN_LEFT = (0.04, 0.25), (0.25, 0.75)
+"""Share of the blade that is left of a stub, and of any other torn leaf [M]."""
+
+
 def coleoptile_mm(rng: np.random.Generator, stage_v: int, first_exit_mm: float) -> float:
     """How far the coleoptile stands over the soil; leaf 1 grows out of it, so its collar clears it.
 
@@ -42,7 +49,9 @@ def weathered(
         if leaf.rank <= lost:
             leaf = replace(leaf, status="gone")
         elif leaf.rank == lost + 1 and lower_status != "ok" and leaf.rank <= stage_v:
-            left = float(rng.uniform(0.25, 0.75)) if lower_status == "torn" else 1.0
+            left = 1.0
+            if lower_status == "torn":
+                left = float(rng.uniform(*(STUB_LEFT if rng.random() < STUBS else TORN_LEFT)))
             droop = leaf.droop_rad + (1.1 if lower_status == "withered" else 0.0)
             leaf = replace(leaf, status=lower_status, torn_at=left, droop_rad=min(droop, 3.0))
         elif leaf.rank <= stage_v and rng.random() < 0.015:
