@@ -11,6 +11,7 @@ Coordinates: pixel centres at integers + 0.5, in the sample, in the network's in
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -73,11 +74,16 @@ class View:
             out = out - (self.unstretched(out) - y) / (1 + amplitude * np.cos(turn * out + phase))
         return out
 
+    @cached_property
+    def net_from_sample(self) -> np.ndarray:
+        """(3, 3) float64 homography, sample px to network px before its stretch."""
+        return np.linalg.inv(self.sample_from_net)
+
     def to_net(self, xy: np.ndarray) -> np.ndarray:
         """Map (n, 2) sample px to network px."""
         xy = np.asarray(xy, np.float64).reshape(-1, 2)
-        net_from_sample = np.linalg.inv(self.sample_from_net)
-        homogeneous = xy @ net_from_sample[:, :2].T + net_from_sample[:, 2]
+        to = self.net_from_sample
+        homogeneous = xy @ to[:, :2].T + to[:, 2]
         net = homogeneous[:, :2] / homogeneous[:, 2:]
         net[:, 1] = self.stretched(net[:, 1])
         return net

@@ -26,9 +26,9 @@ from training.above import samples as above_samples
 from training.above.augment import Points, augmented, collect, draw_view
 from training.above.losses import all_losses
 from training.above.validate import format_scores, validate
+from training.losslog import Log
 from training.samples import Pool
 from training.train import (
-    Log,
     descend,
     freeze_norms,
     make_optimiser,

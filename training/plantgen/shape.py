@@ -16,7 +16,7 @@ Mapping = Callable[[np.ndarray], np.ndarray]
 
 BLADE_ROWS = 72
 BLADE_COLUMNS = 17
-SHRIVELLED = (0.15, 0.6)  # width of a withered blade against the fresh one's, away from its base [M]
+SHRIVELLED = (0.15, 0.6)  # width of a withered blade against a fresh one's, but for its base [M]
 TILES = 16
 """Texture tiles side by side in the blade atlas, one a leaf; as many in the stalk's."""
 
