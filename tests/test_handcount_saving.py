@@ -57,13 +57,9 @@ def plant_data(client: TestClient, sha256: str) -> dict[str, Any]:
 
 
 def save(client: TestClient, sha256: str, key: int = 0, **said: Any) -> Any:
-    body = {
-        "who": "Ann",
-        "way": "marked",
-        "reading_id": plant_data(client, sha256)["reading"],
-        "save_key": f"{key:016d}",
-        **said,
-    }
+    body = {"who": "Ann", "way": "marked", "save_key": f"{key:016d}", **said}
+    if "reading_id" not in body:
+        body["reading_id"] = plant_data(client, sha256)["reading"]
     return client.post(f"/plants/{sha256}/counts", content=json.dumps(body))
 
 
@@ -158,6 +154,18 @@ def test_marks_that_make_no_count_are_refused(
     answer = save(client, survey[1][0], handles=handles)
     assert answer.status_code == 422
     assert words in answer.text
+
+
+def test_a_count_makes_no_survey_where_there_is_none_any_more(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    path, (sha256, *_) = survey
+    page = plant_data(client, sha256)
+    path.rename(path.with_suffix(".moved"))
+    answer = save(client, sha256, reading_id=page["reading"], handles=page["handles"])
+    assert answer.status_code == 503  # the page keeps the count and tries again
+    assert path.name in answer.text
+    assert not path.exists()
 
 
 def test_agreeing_needs_a_stage_and_keeps_points_only_if_they_say_it(
