@@ -47,7 +47,7 @@ Square = tuple[int, int, int]
 class Look:
     """One run of the network, and where its cells lie in the photo.
 
-    `maps` is (20, h, w) logits and regressions, `summary` (26,), `photo_from_map` (2, 3);
+    `maps` is (20, h, w) logits and regressions, `summary` (31,), `photo_from_map` (2, 3);
     `plant` is P(blade or stalk), (h, w).
     """
 

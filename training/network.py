@@ -122,7 +122,7 @@ class Network(nn.Module):
     """Maps and globals from an image; see `MAP_CHANNELS` and `GLOBAL_CHANNELS`.
 
     Takes ``image`` (N, 3, H, W), RGB float in 0..1, H and W multiples of 32. Gives ``maps``
-    (N, 20, H/4, W/4) and ``globals`` (N, 26), all float32.
+    (N, 20, H/4, W/4) and ``globals`` (N, 31), all float32.
     """
 
     def __init__(self, coarse: int = COARSE, fine: int = FINE):

@@ -80,7 +80,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add(
         "--compile",
         action="store_true",
-        help="a minute for each of the two shapes, then half the time in the network",
+        help="takes a minute for each of the two shapes; timed in EXPERIMENTS.md, 27",
     )
     add("--no-channels-last", action="store_true")
     add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
