@@ -335,16 +335,10 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     return scores
 
 
-SWITCH_S = 0.0005
-"""How long a thread may keep the interpreter: steps are planned in one thread and launched from
-another, and at Python's 5 ms the planner waits at every array that it hands over."""
-
-
 def run_until_stopped(
     train: Callable[[argparse.Namespace, list[int]], object], options: argparse.Namespace
 ) -> int:
     """Train; the first SIGTERM or Ctrl-C ends it after the present step, checkpoint included."""
-    sys.setswitchinterval(SWITCH_S)
     stopped: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stopped.append(got))
