@@ -23,6 +23,7 @@ from collarvision.cardfit import (
     pattern_agreement,
 )
 from collarvision.cardmarks import EASY, HARD, Search, Seen, marker_sets
+from collarvision.cardoutline import Box, outline_sets
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.photo import Photo
 
@@ -38,6 +39,8 @@ _LOG_FOCAL_SIGMA_ASSUMED = 0.10
 _PATTERN_FLOOR = 0.6  # see pattern_agreement: how much like itself a marker has to look
 _PATTERN_FLOOR_ALONE = 0.8
 _PATTERN_FLOOR_PREDICTED = 0.7
+_OUTLINE_LEAST = 3  # markers that must look like themselves when none was read by itself
+_OUTLINE_PX = 0.6  # by which the edges of such a card err together; read off drawn cards
 _MAX_TILT_DEG = 75.0
 _CORNER_MISFIT = 0.012  # of a marker's side; the detector's corners are good to half of that
 
@@ -125,6 +128,7 @@ def find_card(
     *,
     check_bar_mm: float = 100.0,
     searches: Sequence[Search] = (*EASY, *HARD),
+    where: Sequence[Box] = (),
 ) -> Scale | None:
     """Find the card and measure how the photo sees it.
 
@@ -136,6 +140,8 @@ def find_card(
         the card is 0.97 mm.
     searches : sequence of Search
         How to look for it, one way after the other; see `collarvision.cardmarks`.
+    where : sequence of (x0, y0, x1, y1)
+        Where, photo px, to look for its outline when no marker can be read.
 
     Returns
     -------
@@ -167,6 +173,15 @@ def find_card(
         fit, rival, markers, contradicted = seen
         assumed = contradicted or photo.focal_eq_mm is None
         return _scale(fit, rival, markers, assumed, check_bar_mm / 100.0).times(step)
+    for x0, y0, x1, y1 in where:
+        box = (x0 / step, y0 / step, x1 / step, y1 / step)
+        by_outline = _measure_outline(rgb, _lens(rgb.shape, photo.focal_eq_mm), box)
+        if by_outline is not None:
+            assumed = photo.focal_eq_mm is None
+            scale = _scale(*by_outline, assumed, check_bar_mm / 100.0)
+            doubt = _OUTLINE_PX / float(np.linalg.norm(scale.corners_px[3] - scale.corners_px[0]))
+            error = float(np.hypot(scale.relative_error, doubt))
+            return replace(scale, relative_error=error).times(step)
     return None
 
 
@@ -198,7 +213,38 @@ def _measure(
     poses, lens, contradicted = _poses(lens, found)
     if not poses:
         return None
-    markers = tuple(one.marker for one in found)
+    settled = _settle(rgb, poses, lens, tuple(one.marker for one in found))
+    return None if settled is None else (*settled, contradicted)
+
+
+def _measure_outline(
+    rgb: np.ndarray, lens: Camera, box: Box
+) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+    """Fit the camera to a card that only its outline gave away, if its pattern bears that out."""
+    best: tuple[Fit, Fit | None, tuple[int, ...]] | None = None
+    every = tuple(MARKER_TOP_LEFT_MM)
+    for found in outline_sets(rgb, box):
+        mm = np.concatenate([marker_corners_mm(one.marker) for one in found])
+        px = np.concatenate([one.corners for one in found])
+        poses = [fit_points(start, lens, mm, px)[0] for start in _planar_poses(lens, mm, px)]
+        settled = _settle(rgb, [pose for pose in poses if _plausible(pose)], lens, every)
+        if settled is None:
+            continue
+        # An outline is a px or two off: from where its edges led to, more of them are met.
+        settled = _settle(rgb, [settled[0].camera], lens, every) or settled
+        looks_like = [pattern_agreement(rgb, settled[0].camera, m) for m in settled[2]]
+        alike = sum(share >= _PATTERN_FLOOR_PREDICTED for share in looks_like)
+        if alike >= _OUTLINE_LEAST and (best is None or len(settled[2]) > len(best[2])):
+            best = settled
+        if best is not None and len(best[2]) == len(every):
+            break
+    return best
+
+
+def _settle(
+    rgb: np.ndarray, poses: list[Camera], lens: Camera, markers: tuple[int, ...]
+) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+    """Fit from starting poses to the markers that look like their pattern; as `_measure`."""
     fits = _fits(rgb, poses, lens, markers)
     if not fits:
         return None
@@ -214,7 +260,7 @@ def _measure(
         fits = _fits(rgb, [fit.camera for fit in fits], lens, kept)
     if not fits or not _plausible(fits[0].camera):
         return None
-    return fits[0], (fits[1] if len(fits) > 1 else None), kept, contradicted
+    return fits[0], (fits[1] if len(fits) > 1 else None), kept
 
 
 def _fits(

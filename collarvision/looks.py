@@ -199,10 +199,24 @@ def find_plant(look: Look) -> Box | None:
     return float(x0), float(y0), float(x1), float(y1)
 
 
-def shows_card(look: Look) -> bool:
-    """Whether a scale card may be in view, however badly."""
-    card = softmax(look.maps[:5])[CARD].ravel()
-    return bool(np.count_nonzero(card >= CARD_SEEN) >= CARD_CELLS)
+def card_boxes(look: Look) -> list[Box]:
+    """Boxes of the patches that may be a scale card, photo px, largest patch first; at most three.
+
+    Empty where no card is in view (see `CARD_SEEN`).
+    """
+    seen = (softmax(look.maps[:5])[CARD] >= CARD_SEEN).astype(np.uint8)
+    if np.count_nonzero(seen) < CARD_CELLS:
+        return []
+    _, _, stats, _ = cv2.connectedComponentsWithStats(seen, connectivity=8)
+    boxes = []
+    for left, top, width, height, _ in sorted(stats[1:], key=lambda one: -one[4])[:3]:
+        (x0, x1), (y0, y1) = to_photo(
+            look.photo_from_map,
+            np.array([left - 0.5, left + width - 0.5]),
+            np.array([top - 0.5, top + height - 0.5]),
+        )
+        boxes.append((float(x0), float(y0), float(x1), float(y1)))
+    return boxes
 
 
 def better_box(look: Look, box: Box | None, photo_size: tuple[int, int]) -> Box | None:

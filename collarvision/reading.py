@@ -20,7 +20,7 @@ from collarvision.card import CardError, Scale, find_card
 from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
-from collarvision.looks import Look, shows_card
+from collarvision.looks import Look, card_boxes
 from collarvision.network import ModelError
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
@@ -214,8 +214,8 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
 
     def card() -> Scale | None:
         scale = find_card(photo, check_bar_mm=check_bar_mm, searches=EASY)
-        if scale is None and shows_card(first.result()):
-            scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD)
+        if scale is None and (where := card_boxes(first.result())):
+            scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD, where=where)
         return scale
 
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:

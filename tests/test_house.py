@@ -36,6 +36,7 @@ ORDER = [
     {"gathering", "otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"photo"},
     {"cardmarks", "closer"},
+    {"cardoutline"},
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},

@@ -25,11 +25,11 @@ from scipy.ndimage import maximum_filter
 from collarvision import network as network_module
 from collarvision.looks import (
     better_box,
+    card_boxes,
     find_plant,
     look_at_square,
     look_at_whole,
     peaks,
-    shows_card,
     square_about,
 )
 from collarvision.network import ModelError, load_network, model_path
@@ -151,7 +151,14 @@ def test_a_few_cells_of_card_show_a_card(model, cells, shown):
     look = look_at_whole(np.full((800, 600, 3), GREY, np.uint8), load_network(model))
     look.maps[BACKGROUND], look.maps[CARD] = 5.0, 0.0
     look.maps[CARD, 20, 10 : 10 + cells] = 5.0
-    assert shows_card(look) is shown
+    boxes = card_boxes(look)
+    assert bool(boxes) is shown
+    if shown:
+        x0, y0, x1, y1 = boxes[0]
+        assert (x1 - x0) / (y1 - y0) == pytest.approx(cells)
+        to_map = np.linalg.inv(np.vstack([look.photo_from_map, [0, 0, 1]]))
+        middle = to_map @ ((x0 + x1) / 2, (y0 + y1) / 2, 1.0)
+        assert middle[:2] == pytest.approx([9.5 + cells / 2, 20.0])
 
 
 def test_a_plant_off_the_middle_is_found(model):

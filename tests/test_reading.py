@@ -69,7 +69,8 @@ def test_a_card_hard_to_see_is_only_looked_for_where_the_network_shows_one(
     monkeypatch.setattr(
         reading_room, "find_card", lambda photo, **how: searched.append(how["searches"])
     )
-    monkeypatch.setattr(reading_room, "shows_card", lambda look: shows)
+    boxes = [(0.0, 0.0, 9.0, 9.0)] if shows else []
+    monkeypatch.setattr(reading_room, "card_boxes", lambda look: boxes)
     assert read_photo(save_jpeg(draw_plant(card=False).rgb)).height_mm is None
     assert searched == [EASY, HARD][: 1 + shows]
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from collarvision.card import Scale, find_card
 from collarvision.confidence import look_closer_at
-from collarvision.looks import Look, made_look
+from collarvision.looks import Look, card_boxes, made_look
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -75,7 +75,7 @@ def read_cases(
             continue
         kept = looks_folder / f"{row['file']}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
-        scale = find_card(photo)
+        scale = find_card(photo, where=card_boxes(looks.first))
         case = _case(photo, looks, scale, row)
         cases.append(replace(case, closer=_case(photo, closer, scale, row)))
         if number % 100 == 99:

@@ -1,0 +1,60 @@
+"""The card outline: drawn cards whose markers are too small and blurred to be read."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from drawn_cards import CARD, camera, card_face, photograph, scale_errors
+
+from collarvision.card import find_card
+from collarvision.cardfit import Camera
+from collarvision.photo import Photo
+
+
+def about(view: Camera) -> tuple[float, float, float, float]:
+    """Box around the card, off by some px as a network's is."""
+    corners = view.project(CARD)
+    (x0, y0), (x1, y1) = corners.min(axis=0) - 8, corners.max(axis=0) + 5
+    return float(x0), float(y0), float(x1), float(y1)
+
+
+@pytest.mark.parametrize("spin", [0, 180])
+@pytest.mark.parametrize(("mm_per_px", "blur"), [(1.8, 1.8), (2.5, 1.3)])
+def test_markers_too_blurred_to_read_are_found_by_the_cards_outline(
+    mm_per_px: float, blur: float, spin: float
+) -> None:
+    view = camera(tilt=5, about=40, spin=spin, mm_per_px=mm_per_px, shift=(30, -20))
+    photo = Photo("small", photograph(view, seed=3, blur=blur), "", focal_eq_mm=26.0)
+    assert find_card(photo) is None
+    scale = find_card(photo, where=[(0.0, 0.0, 60.0, 60.0), about(view)])
+    assert scale is not None
+    assert scale.markers_found >= 3
+    errors = np.abs(scale_errors(scale, view))
+    assert errors.max() < 0.012
+    assert np.sqrt((errors**2).mean()) < 1.5 * scale.relative_error
+    assert np.abs(scale.corners_px - view.project(CARD)).max() < 1.5
+
+
+def test_a_card_found_by_its_outline_is_the_one_that_its_markers_give() -> None:
+    view = camera(tilt=25, about=200, spin=12, mm_per_px=0.8)
+    photo = Photo("plain", photograph(view), "", focal_eq_mm=26.0)
+    by_outline = find_card(photo, searches=(), where=[about(view)])
+    by_markers = find_card(photo)
+    assert by_outline is not None
+    assert by_markers is not None
+    assert np.abs(by_outline.corners_px - by_markers.corners_px).max() < 0.1
+    assert by_outline.relative_error > by_markers.relative_error
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+def test_a_sheet_without_the_cards_pattern_is_no_card(mirrored: bool) -> None:
+    face = card_face()[:, ::-1] if mirrored else np.full_like(card_face(), 0.8)
+    view = camera(tilt=10, mm_per_px=1.5)
+    rgb = photograph(view, face=np.ascontiguousarray(face))
+    assert find_card(Photo("sheet", rgb, ""), where=[about(view)]) is None
+
+
+@pytest.mark.parametrize("box", [(0, 0, 4, 4), (530, 700, 540, 720), (-50, -50, 700, 900)])
+def test_a_box_with_no_card_in_it_gives_none(box: tuple[float, float, float, float]) -> None:
+    flat = np.full((720, 540, 3), 120, np.uint8)
+    assert find_card(Photo("bare", flat, ""), where=[box]) is None
