@@ -29,6 +29,7 @@ from training.losslog import Log
 from training.network import Network, build, image_device
 from training.plan import Planner, Shapes
 from training.samples import Pool
+from training.teachers import Teachers, taught_losses
 from training.validate import format_scores, validate
 
 CLIP_NORM = 5.0
@@ -66,6 +67,8 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--read-sizes", default="640", help="one size: each further one costs its compilation")
     add("--look-shapes", default="320x320", help="HEIGHTxWIDTH,...")
     add("--look-every", type=int, default=5, help="one step in so many is a LOOK (0: never)")
+    add("--teachers", nargs="+", help="checkpoints whose common answer is learnt beside the truth")
+    add("--taught", type=float, default=0.5, help="weight of their answer against the truth's")
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
     add("--weight-decay", type=float, default=0.02)
@@ -241,6 +244,9 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     if state is not None:
         step, elapsed_before = state
     shadow = copy.deepcopy(network).eval()
+    teachers = Teachers.of(options.teachers) if options.teachers else None
+    if teachers is not None:
+        teachers = teachers.to(device, memory_format=layout)
     # Shapes told apart from the start: kernels for any shape are slower.
     runner = torch.compile(network, dynamic=False) if options.compile else network
     parameters = list(network.parameters())
@@ -302,7 +308,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         image = image.contiguous(memory_format=layout)
         with torch.autocast(image_device(image), torch.bfloat16, enabled=on_gpu):
             maps, answers = runner(image)
+            taught = teachers(image) if teachers is not None else None
         losses = all_losses(maps.float(), answers.float(), share, targets)
+        if taught is not None:
+            losses["taught"] = taught_losses(maps.float(), answers.float(), *taught)["total"]
+            losses["total"] = losses["total"] + options.taught * losses["taught"]
         descend(losses["total"], parameters, optimiser)
         average.update()
         step += 1

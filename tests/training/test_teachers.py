@@ -1,0 +1,97 @@
+"""Teachers: what they answer together, and what a network is told that answers otherwise."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+torch = pytest.importorskip("torch", reason="training needs the train extra")
+from toy_samples import write_samples  # noqa: E402
+
+from training import checkpoint  # noqa: E402
+from training import network as net  # noqa: E402
+from training.losses import WEIGHTS  # noqa: E402
+from training.network import build  # noqa: E402
+from training.teachers import Teachers, taught_losses  # noqa: E402
+from training.train import arguments, train  # noqa: E402
+
+pytestmark = pytest.mark.torch
+
+
+class Fixed(torch.nn.Module):
+    """A network that always answers the same."""
+
+    def __init__(self, level: float):
+        super().__init__()
+        self.level = torch.nn.Parameter(torch.tensor(level))
+
+    def forward(self, image):
+        count = image.shape[0]
+        maps = self.level.expand(count, len(net.MAP_CHANNELS), 8, 8)
+        return maps, self.level.expand(count, len(net.GLOBAL_CHANNELS))
+
+
+def answers_of(seed: int) -> tuple[torch.Tensor, torch.Tensor]:
+    draw = torch.Generator().manual_seed(seed)
+    maps = torch.randn(2, len(net.MAP_CHANNELS), 8, 8, generator=draw)
+    return maps, torch.randn(2, len(net.GLOBAL_CHANNELS), generator=draw)
+
+
+def test_teachers_answer_with_the_mean_of_their_logits_and_do_not_learn() -> None:
+    teachers = Teachers([Fixed(1.0), Fixed(-2.0)]).train()
+    maps, answers = teachers(torch.zeros(3, 3, 32, 32))
+    assert float(maps.mean()) == pytest.approx(-0.5)
+    assert answers.shape == (3, len(net.GLOBAL_CHANNELS))
+    assert not maps.requires_grad
+    assert not any(p.requires_grad for p in teachers.parameters())
+
+
+def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
+    maps, answers = answers_of(1)
+    losses = taught_losses(maps, answers, maps, answers)
+    assert set(losses) - {"total"} == set(WEIGHTS) - {"overlap"}
+    for name, loss in losses.items():
+        assert float(loss) == pytest.approx(0.0, abs=1e-5), name
+
+
+def test_every_answer_moves_towards_the_teachers() -> None:
+    taught = answers_of(2)
+    own = [part.clone().requires_grad_() for part in answers_of(3)]
+    before = taught_losses(*own, *taught)
+    assert all(float(loss.detach()) > 0 for loss in before.values())
+    step = torch.autograd.grad(before["total"], own)
+    moved = [part - 0.02 * slope for part, slope in zip(own, step, strict=True)]
+    after = taught_losses(*moved, *taught)
+    assert float(after["total"].detach()) < float(before["total"].detach())
+    spare = net.GLOBAL_CHANNELS.index("spare_log_sigma")
+    untaught = step[1].abs().sum(0) == 0
+    assert untaught.nonzero().flatten().tolist() == [spare]
+
+
+def test_a_belief_costs_its_divergence() -> None:
+    """Teachers say 0.8, the network 0.5: 0.8 ln(0.8/0.5) + 0.2 ln(0.2/0.5), by hand."""
+    maps, answers = (torch.zeros_like(part) for part in answers_of(4))
+    taught = answers.clone()
+    taught[:, net.LAID] = math.log(4.0)
+    loss = taught_losses(maps, answers, maps, taught)["laid"]
+    assert float(loss) == pytest.approx(0.8 * math.log(1.6) + 0.2 * math.log(0.4), abs=1e-6)
+
+
+def test_training_with_teachers_runs_and_logs_what_they_taught(tmp_path) -> None:
+    samples = write_samples(tmp_path / "s", 6, seed=4)
+    paths = []
+    for seed in (1, 2):
+        torch.manual_seed(seed)
+        path = tmp_path / f"teacher-{seed}.pt"
+        average = checkpoint.Average(build(pretrained=False), 0.9)
+        checkpoint.save(path, average, step=1, elapsed_s=1.0, settings={}, scores={})
+        paths.append(str(path))
+    log = tmp_path / "log.jsonl"
+    words = ["--samples", str(samples), "--out", str(tmp_path / "net.pt"), "--no-pretrained"]
+    words += ["--device", "cpu", "--batch", "2", "--look-batch", "2", "--read-sizes", "64"]
+    words += ["--look-shapes", "64x64", "--min-samples", "6", "--max-steps", "3", "--by-steps"]
+    words += ["--log", str(log), "--teachers", *paths]
+    train(arguments(words))
+    assert '"taught"' in log.read_text()
+    assert (tmp_path / "net.pt").is_file()
