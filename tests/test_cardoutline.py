@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from drawn_cards import CARD, camera, card_face, photograph, scale_errors
@@ -44,6 +45,17 @@ def test_a_card_found_by_its_outline_is_the_one_that_its_markers_give() -> None:
     assert by_markers is not None
     assert np.abs(by_outline.corners_px - by_markers.corners_px).max() < 0.1
     assert by_outline.relative_error > by_markers.relative_error
+
+
+def test_a_box_is_in_px_of_the_whole_photo_whatever_was_decoded() -> None:
+    size = (1200, 1600)
+    view = camera(tilt=15, about=90, mm_per_px=0.8, size=size)
+    rgb = photograph(view, size=size)
+    half = cv2.resize(rgb, (size[0] // 2, size[1] // 2), interpolation=cv2.INTER_AREA)
+    photo = Photo("half", half, "", focal_eq_mm=26.0, step=2)
+    scale = find_card(photo, searches=(), where=[about(view)])
+    assert scale is not None
+    assert np.abs(scale.corners_px - view.project(CARD)).max() < 0.6
 
 
 @pytest.mark.parametrize("mirrored", [False, True])
