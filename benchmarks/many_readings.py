@@ -26,7 +26,7 @@ FIELDS, VISITS = 500, 8
 
 def fill(path: Path, count: int) -> None:
     """Photos of `FIELDS` fields at `VISITS` visits each, in one transaction."""
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         database = survey._connection
         database.execute("BEGIN")
         database.execute("INSERT INTO models (id, sha256, name) VALUES (1, 'a', 'generated')")

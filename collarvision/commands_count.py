@@ -82,7 +82,7 @@ def count(
         way,  # type: ignore[arg-type]
     )
     try:
-        with SurveyWriter(survey, create=False) as store:
+        with SurveyWriter(survey) as store:
             on = None if day is None else day.isoformat()
             picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:

@@ -226,7 +226,7 @@ def field(
         if save:
             from collarvision.keeping import keep_decision
 
-            with SurveyWriter(survey, create=False) as store:
+            with SurveyWriter(survey) as store:
                 kept = keep_decision(store, answer, visits.chosen.visit_id, (who or "").strip())
     except (FieldVisitsError, DamageError) as error:
         end_with(str(error))

@@ -87,7 +87,7 @@ def import_(
     if not who.strip():
         end_with("--who is empty: give the name of the person who labelled.", EXIT_USAGE)
     try:
-        with SurveyWriter(survey, create=False) as store:
+        with SurveyWriter(survey) as store:
             done = import_labels(store, read_coco(labels), who.strip(), all_checked=all_checked)
     except CocoError as error:
         end_with(str(error), EXIT_USAGE)

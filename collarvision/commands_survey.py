@@ -121,7 +121,7 @@ def batch(
     try:
         # Before the survey, so that a misspelt folder makes none.
         files = None if watch else _found(sources)
-        with SurveyWriter(survey) as store, BatchLock(survey):
+        with SurveyWriter(survey, create=True) as store, BatchLock(survey):
             for boundary in boundaries:
                 store.add_field(str(boundary.name), boundary.geometry)
             model = _model()

@@ -71,6 +71,6 @@ def make_survey(
 ) -> tuple[Path, list[str]]:
     """A survey of plants that all wait, one worth as much as the other; their hashes, by name."""
     path = folder / "season.survey"
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         hashes = [add_plant(store, folder, drawn, f"IMG_{n}.jpg") for n in range(plants)]
     return path, hashes

@@ -113,7 +113,7 @@ def fill(
     photo: Path | None = None,
 ) -> None:
     """Put a visit into a survey; `photo` is where the first plant's picture lies."""
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         store.add_field(field, boundary)
         for number, (found, stop) in enumerate(plants):
             key = sha256(f"{field} {day} {found.photo}".encode()).hexdigest()

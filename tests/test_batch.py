@@ -68,7 +68,7 @@ def save_board(path: Path, number: int) -> None:
 def stage(root: Path, engine: Any = None, **more: Any) -> BatchResult:
     options = {name: more.pop(name) for name in ("stopping", "tell") if name in more}
     model = more.pop("model", None) or ModelFacts(model_hash(), None, "guesses")
-    with SurveyWriter(root.parent / "s.survey") as survey:
+    with SurveyWriter(root.parent / "s.survey", create=True) as survey:
         job = Job(find_photos([root]), model, **more)
         result = run_batch(job, survey, engine or InThisProcess(), **options)
     check_sound(root.parent / "s.survey")

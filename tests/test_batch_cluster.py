@@ -108,7 +108,7 @@ def scheduler(start: Start, tmp_path: Path) -> str:
 
 
 def stage(folder: Path, survey: Path, cluster: Cluster, **more: Any) -> Any:
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         return run_batch(Job(find_photos([folder]), model_facts()), store, cluster, **more)
 
 

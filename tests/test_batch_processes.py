@@ -345,7 +345,7 @@ def test_a_typo_in_every_source_makes_no_survey(pictures: Path, tmp_path: Path) 
 def test_a_survey_that_may_only_be_read_is_status_3(pictures: Path, ordinary_user: Path) -> None:
     folder = ordinary_user / "season"
     folder.mkdir()
-    SurveyWriter(folder / "s.survey").close()
+    SurveyWriter(folder / "s.survey", create=True).close()
     (folder / "s.survey").chmod(0o444)
     result = run("batch", pictures, "--survey", folder / "s.survey")
     assert result.exit_code == 3

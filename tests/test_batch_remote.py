@@ -52,7 +52,7 @@ def store() -> Iterator[Any]:
 
 def stage(tmp_path: Path, *words: str, engine: Any = None, **more: Any) -> BatchResult:
     path = tmp_path / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         job = Job(find_photos(words), ModelFacts(model_hash(), None, "guesses"), **more)
         result = run_batch(job, survey, engine or InThisProcess())
     check_sound(path)

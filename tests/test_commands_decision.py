@@ -236,7 +236,7 @@ def test_no_survey_and_an_empty_one(tmp_path: Path, survey: Path) -> None:
     empty = tmp_path / "empty.survey"
     from collarvision.survey import SurveyWriter
 
-    SurveyWriter(empty).close()
+    SurveyWriter(empty, create=True).close()
     result = run("field", empty, "--field", "North")
     assert (result.exit_code, "holds no field" in result.stderr) == (2, True)
 
@@ -322,7 +322,7 @@ def test_a_new_stop_is_of_a_visit_that_is_no_guess(tmp_path: Path) -> None:
     today = date.today()
     path = tmp_path / "s.survey"
     words = ["stop 1", "--stage", "5", "--who", "Me", "--field"]
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         store.add_field("Test")
     # Nobody was there before, so the count is the first visit.
     assert f"stop 1, new (Test, {today}): 5 collars" in counts(path, *words, "Test")

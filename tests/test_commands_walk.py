@@ -57,7 +57,7 @@ def survey(tmp_path: Path) -> Path:
 
 def from_above(path: Path, photos: int = 24) -> None:
     """Put the flight's photos into the survey, as a batch of drone photos would."""
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for number, frame in enumerate(flown(SLOPE, photos).frames):
             found = Reading(
                 photo=frame.photo,

@@ -193,7 +193,7 @@ def survey(tmp_path: Path) -> Path:
 
 
 def test_a_decision_is_kept_with_its_limits_once(survey: Path) -> None:
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         found = visits_of(store, "North")
         answer = decide(found, TODAY, limits=TYPED)
         assert keep_decision(store, answer, found.chosen.visit_id, "A. Adviser") == 3

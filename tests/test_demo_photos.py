@@ -94,7 +94,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("demo")
     lay_out(folder, TODAY)
     model = ModelFacts("a" * 64, "truth", "none")
-    with SurveyWriter(folder / "farm.survey") as store:
+    with SurveyWriter(folder / "farm.survey", create=True) as store:
         for photo in farm.photos_of(FILES, TODAY):
             store.add_reading(
                 reading_of_truth(TRUTH[photo.file], photo),

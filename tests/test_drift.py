@@ -58,7 +58,7 @@ def test_few_photos_and_other_networks_say_nothing():
 
 def farm(path: Path, plants: int, wrong: int, *, score: float = 0.9, way: str = "on-plant") -> Path:
     """A field whose accepted readings say V3, and a person who differs on some."""
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for k in range(plants):
             one = reading(
                 f"IMG_{k}.jpg",

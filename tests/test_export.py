@@ -31,7 +31,7 @@ from collarvision.writing import OutputError
 def survey(tmp_path: Path) -> Path:
     """Three plants: one with everything, one rejected, one unfiled whose latest reading counts."""
     path = tmp_path / "season.survey"
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         store.add_reading(
             reading(
                 taken_at="2027-05-20T09:00:00",
@@ -203,7 +203,7 @@ def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_pa
     """Read by the COCO authors' own reader, pycocotools."""
     coco = pytest.importorskip("pycocotools.coco")
     path, out = tmp_path / "s.survey", tmp_path / "plants.coco.json"
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for number, (name, outcome) in enumerate(
             [("staged.jpg", "staged"), ("marked.jpg", "hand-count"), ("waiting.jpg", "hand-count"),
              ("denied.jpg", "staged"), ("split.jpg", "staged")], start=1
@@ -312,7 +312,7 @@ def test_every_column_has_its_value() -> None:
 
 @pytest.mark.parametrize("form", ["csv", "json", "geojson"])
 def test_an_empty_survey_is_an_empty_file_of_its_form(tmp_path: Path, form: str) -> None:
-    SurveyWriter(tmp_path / "s.survey").close()
+    SurveyWriter(tmp_path / "s.survey", create=True).close()
     out = tmp_path / f"o.{form}"
     assert run("export", tmp_path / "s.survey", "--to", out).exit_code == 0
     text = out.read_text(encoding="utf-8")

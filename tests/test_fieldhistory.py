@@ -18,7 +18,7 @@ from collarvision.units import shown_here
 def farm(path: Path, visits: dict[str, list[int | None]]) -> Path:
     """One field; a stage is a staged plant, None one that waits."""
     number = 0
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for day, stages in visits.items():
             for stage in stages:
                 number += 1
@@ -92,7 +92,7 @@ def test_a_stage_below_an_earlier_one_is_questioned(tmp_path: Path) -> None:
 
 
 def test_visits_without_a_date_or_an_answer_say_nothing(tmp_path: Path) -> None:
-    with SurveyWriter(tmp_path / "s.survey") as store:
+    with SurveyWriter(tmp_path / "s.survey", create=True) as store:
         store.add_reading(
             reading(), sha256=sha(1), model=MODEL, place=Place("North", None, "1", "option")
         )

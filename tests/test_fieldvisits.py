@@ -36,7 +36,7 @@ def row(survey: Path, photo: str, day: date = VISIT) -> PlantRow:
 
 
 def count(survey: Path, photo: str, who: str = "A. Scout", **counted: object) -> None:
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         made = HandCount(who, "2027-06-04T15:00:00+00:00", **counted)  # type: ignore[arg-type]
         store.add_hand_count(row(survey, photo).sha256, made)
 
@@ -97,7 +97,7 @@ def test_fields_and_visits_that_are_not_there(
 
 def test_a_survey_without_fields_and_a_field_without_photos(tmp_path: Path) -> None:
     path = tmp_path / "empty.survey"
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         with pytest.raises(FieldVisitsError, match="holds no field"):
             visits_of(store, "North")
         store.add_field("North")
@@ -144,7 +144,7 @@ def test_two_people_who_differ_are_named(survey: Path) -> None:
 
 
 def test_a_plant_counted_at_a_stop_without_a_photo(survey: Path) -> None:
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         stop = next(s for s in store.stops("North") if s.date == "2027-06-04" and s.name == "3")
         store.add_stop_count(stop.id, HandCount("Ann", "2027-06-04T15:00:00+00:00", 5))
         found = visits_of(store, "North").chosen
@@ -157,7 +157,7 @@ def test_a_plant_counted_at_a_stop_without_a_photo(survey: Path) -> None:
 
 
 def test_a_photo_set_aside_counts_for_nothing(survey: Path) -> None:
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         store.set_aside(row(survey, "IMG_0090.jpg").sha256, "Ann", "several")
     assert seen(survey, "IMG_0090.jpg").evidence.outcome == "rejected"
 
@@ -177,7 +177,7 @@ def test_two_photos_of_one_name_are_told_apart(survey: Path) -> None:
 
     from collarvision.survey import Place
 
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         store.add_reading(
             plant(1, 5), sha256=sha(77), model=MODEL, place=Place("Twins", "2027-06-04", "2")
         )

@@ -114,7 +114,7 @@ def test_what_the_program_doubts_has_its_sign_until_a_person_sets_it_right(
     tall = drawn[1].height_mm
     assert tall is not None
     wide = {"height_interval_mm": (0.6 * tall, 1.1 * tall)}
-    with SurveyWriter(survey[0]) as store:
+    with SurveyWriter(survey[0], create=True) as store:
         sure = add_plant(store, tmp_path, drawn, "IMG_8.jpg", outcome="staged", reasons=())
         doubtful = add_plant(store, tmp_path, drawn, "IMG_9.jpg", **wide)
     page.open(sure)
@@ -295,7 +295,7 @@ def test_a_photo_without_a_plant_is_set_aside(page: Page, survey: tuple[Path, li
 def test_a_field_named_like_a_script_is_a_name(
     page: Page, site: Served, survey: tuple[Path, list[str]], drawn: tuple[bytes, Reading]
 ) -> None:
-    with SurveyWriter(survey[0]) as store:
+    with SurveyWriter(survey[0], create=True) as store:
         place = Place(SCRIPT, "2027-05-21", None, "folder")
         sha256 = add_plant(store, survey[0].parent, drawn, f"{SCRIPT}.jpg", place)
     page.open(sha256)

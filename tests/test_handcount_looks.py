@@ -34,7 +34,7 @@ def survey(
     tmp_path_factory: pytest.TempPathFactory, drawn: tuple[bytes, Reading]
 ) -> tuple[Path, list[str]]:
     path, hashes = make_survey(tmp_path_factory.mktemp("survey"), drawn)
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for who, stage in (("Ann", 3), ("Bo", 4)):
             count = HandCount(who, "2027-05-20T10:00", stage, height_mm=200.0, way="on-plant")
             store.add_hand_count(hashes[0], count)

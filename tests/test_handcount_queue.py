@@ -108,7 +108,7 @@ def test_the_queue_puts_the_most_worth_first_and_forgets_what_is_counted(tmp_pat
         ("nowhere.jpg", None, {**back, "confidence": 0.2}),
         ("done.jpg", new, {}),
     ]
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for n, (name, place, said) in enumerate(plants):
             store.add_reading(reading(name, **said), sha256=sha(n), model=MODEL, place=place)
     keeper = QueueKeeper(path)
@@ -126,7 +126,7 @@ def test_the_queue_puts_the_most_worth_first_and_forgets_what_is_counted(tmp_pat
         "sharp.jpg",
         "old.jpg",
     ]
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         store.add_hand_count(sha(2), HandCount("Ann", "2027-05-20T10:00", 3))
         store.add_hand_count(sha(2), HandCount("Bo", "2027-05-20T11:00", 4))
     queue = keeper.now()
@@ -138,7 +138,7 @@ def test_the_queue_puts_the_most_worth_first_and_forgets_what_is_counted(tmp_pat
 def test_a_photo_that_is_filed_later_shows_under_its_field(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
     back = {"outcome": "hand-count", "reasons": ("Look.",), "confidence": 0.4}
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         place = Place("North", "2027-05-20")
         store.add_reading(reading("a.jpg", **back), sha256=sha(1), model=MODEL, place=place)
         store.add_reading(reading("b.jpg", **back), sha256=sha(2), model=MODEL)

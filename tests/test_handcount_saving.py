@@ -350,7 +350,7 @@ def test_a_stage_that_its_collars_do_not_come_to_is_explained(
 
     from collarvision.survey import SurveyWriter
 
-    with SurveyWriter(survey[0]) as store:
+    with SurveyWriter(survey[0], create=True) as store:
         sha256 = add_plant(store, survey[0].parent, drawn, "other.jpg", stage=4)
     told = "Read as V4, though the collars it shows come to V3"
     assert told in client.get(f"/plants/{sha256}").text

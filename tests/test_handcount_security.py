@@ -262,7 +262,7 @@ def test_names_are_words_and_not_code(
 ) -> None:
     place = Place(SCRIPT, "2027-05-20", SCRIPT, "folder")
     name = f'"><img src=x onerror=alert(1)>{SCRIPT}.jpg'
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         sha256 = add_plant(store, tmp_path, drawn, name, place, reasons=(SCRIPT,))
         row = store.plant(sha256)
     assert row is not None
@@ -327,7 +327,7 @@ def test_what_is_no_photo_in_a_forged_survey_stays_where_it_is(
     secret = tmp_path / "secret.txt"
     secret.write_text("a secret")
     sha256 = hashlib.sha256(secret.read_bytes()).hexdigest()
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         row = next(store.plants())
         store._connection.execute(
             "UPDATE photos SET sha256 = ? WHERE sha256 = ?", (sha256, row.sha256)

@@ -318,7 +318,7 @@ def marked(number: int, **more: object) -> Reading:
 def with_photos(survey: Path, tmp_path: Path) -> Path:
     folder = tmp_path / "photos"
     folder.mkdir()
-    with SurveyWriter(survey) as store:
+    with SurveyWriter(survey, create=True) as store:
         for number, (sure, outcome) in enumerate(
             [(0.97, "staged"), (0.9, "staged"), (0.4, "hand-count"), (0.6, "hand-count")]
         ):
@@ -357,7 +357,7 @@ def test_a_height_in_doubt_keeps_its_sign(with_photos: Path) -> None:
 
 
 def test_a_counted_plant_says_who_counted(with_photos: Path) -> None:
-    with SurveyWriter(with_photos) as store:
+    with SurveyWriter(with_photos, create=True) as store:
         for row, counted in zip(
             list(store.plants("Pictured")), ((5, None), (None, 3)), strict=False
         ):

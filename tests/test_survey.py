@@ -30,7 +30,7 @@ from collarvision.survey import (
 
 @pytest.fixture
 def survey(tmp_path: Path) -> Iterator[SurveyWriter]:
-    with SurveyWriter(tmp_path / "season.survey") as opened:
+    with SurveyWriter(tmp_path / "season.survey", create=True) as opened:
         yield opened
 
 
@@ -108,7 +108,7 @@ def test_adding_anything_twice_changes_nothing(
 ) -> None:
     """One reading for each content and model, however often and in whatever order it is added."""
     path = tmp_path_factory.mktemp("twice") / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         for _ in range(2):
             for content, model, field, date, stop in steps:
                 survey.add_reading(
@@ -240,7 +240,7 @@ def test_numbers_of_numpy_stay_numbers(survey: SurveyWriter) -> None:
 
 def test_a_full_disk_is_a_sentence_and_undoes_the_photo(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         survey.add_reading(reading(), sha256=sha(0), model=MODEL)
         # SQLite answers SQLITE_FULL at this bound as it does on a full disk.
         pages = survey._connection.execute("PRAGMA page_count").fetchone()[0]
@@ -264,7 +264,7 @@ def test_a_survey_held_by_another_program_is_a_sentence(
 ) -> None:
     path = tmp_path / "s.survey"
     monkeypatch.setattr("collarvision.survey.opening.BUSY_SECONDS", 0.1)
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         other = sqlite3.connect(path, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(SurveyError, match="in use by another program"):
@@ -276,7 +276,7 @@ def test_a_survey_held_by_another_program_is_a_sentence(
 
 def test_a_damaged_survey_is_a_sentence(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         for number in range(200):
             survey.add_reading(reading(), sha256=sha(number), model=MODEL)
     data = bytearray(path.read_bytes())
@@ -304,7 +304,7 @@ def test_a_reader_sees_one_moment_while_a_writer_goes_on(survey: SurveyWriter) -
 
 def fill(path: Path, photos: int, visits: int) -> None:
     """Many photos at once, past the writer's own pace; every visit has as many."""
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         for visit in range(visits):
             place = Place(f"Field {visit // 4}", f"2027-05-{visit % 4 + 1:02d}")
             survey.add_reading(reading(), sha256=sha(visit), model=MODEL, place=place)

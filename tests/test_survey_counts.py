@@ -24,7 +24,7 @@ MARKED = (
 
 @pytest.fixture
 def survey(tmp_path: Path) -> Iterator[SurveyWriter]:
-    with SurveyWriter(tmp_path / "s.survey") as opened:
+    with SurveyWriter(tmp_path / "s.survey", create=True) as opened:
         yield opened
 
 

@@ -27,9 +27,9 @@ def test_what_is_not_a_survey_is_refused(tmp_path: Path) -> None:
     with pytest.raises(SurveyError, match="is not a survey"):
         SurveyReader(empty)
     with pytest.raises(SurveyError, match="is a folder"):
-        SurveyWriter(tmp_path)
+        SurveyWriter(tmp_path, create=True)
     with pytest.raises(SurveyError, match="make it first"):
-        SurveyWriter(tmp_path / "no" / "s.survey")
+        SurveyWriter(tmp_path / "no" / "s.survey", create=True)
     with pytest.raises(SurveyError, match="There is no survey"):
         SurveyReader(tmp_path / "gone.survey")
     assert text.read_text().startswith("photo,stage")
@@ -38,7 +38,7 @@ def test_what_is_not_a_survey_is_refused(tmp_path: Path) -> None:
 
 def test_a_survey_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    SurveyWriter(path).close()
+    SurveyWriter(path, create=True).close()
     connection = sqlite3.connect(path)
     connection.execute(f"PRAGMA user_version = {len(schema.MIGRATIONS) + 1}")
     connection.close()
@@ -51,7 +51,7 @@ def test_a_survey_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -
 
 def test_a_survey_says_what_it_is_and_uses_a_write_ahead_log(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    SurveyWriter(path).close()
+    SurveyWriter(path, create=True).close()
     header = path.read_bytes()[:100]
     # Offsets: https://www.sqlite.org/fileformat.html, section 1.3
     assert int.from_bytes(header[68:72], "big") == schema.APPLICATION_ID
@@ -61,7 +61,7 @@ def test_a_survey_says_what_it_is_and_uses_a_write_ahead_log(tmp_path: Path) -> 
 
 def test_a_closed_survey_is_one_file(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         survey.add_reading(reading(), sha256=sha(1), model=MODEL)
         with SurveyReader(path) as opened:
             assert len(list(opened.plants())) == 1
@@ -72,7 +72,7 @@ def test_a_closed_survey_is_one_file(tmp_path: Path) -> None:
 
 def test_a_reader_cannot_change_anything(tmp_path: Path) -> None:
     path = tmp_path / "s.survey"
-    SurveyWriter(path).close()
+    SurveyWriter(path, create=True).close()
     with SurveyReader(path) as opened, pytest.raises(sqlite3.OperationalError):
         opened._connection.execute("DELETE FROM fields")
 
@@ -84,7 +84,7 @@ def test_an_older_survey_is_brought_up_to_date(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         survey.add_reading(reading(), sha256=sha(1), model=MODEL, place=NORTH)
     before = len(schema.MIGRATIONS)
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED))
@@ -101,12 +101,12 @@ def test_a_migration_that_fails_half_way_leaves_the_old_survey(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "s.survey"
-    SurveyWriter(path).close()
+    SurveyWriter(path, create=True).close()
     with monkeypatch.context() as patch:
         patch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED + "INSERT INTO no (x);\n"))
         with pytest.raises(sqlite3.OperationalError):
-            SurveyWriter(path)
-    with SurveyWriter(path) as survey:
+            SurveyWriter(path, create=True)
+    with SurveyWriter(path, create=True) as survey:
         assert survey.add_reading(reading(), sha256=sha(1), model=MODEL)
     connection = sqlite3.connect(path)
     tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
@@ -119,7 +119,7 @@ def test_a_survey_that_may_only_be_read(ordinary_user: Path) -> None:
     folder = ordinary_user / "season"
     folder.mkdir()
     path = folder / "s.survey"
-    with SurveyWriter(path) as survey:
+    with SurveyWriter(path, create=True) as survey:
         survey.add_reading(reading(), sha256=sha(1), model=MODEL)
     path.chmod(0o444)
     folder.chmod(0o555)
@@ -127,10 +127,10 @@ def test_a_survey_that_may_only_be_read(ordinary_user: Path) -> None:
         with SurveyReader(path) as opened:
             assert [row.stage for row in opened.plants()] == [3]
         with pytest.raises(SurveyError, match="can't be written to"):
-            SurveyWriter(path)
+            SurveyWriter(path, create=True)
         assert [file.name for file in folder.iterdir()] == ["s.survey"]
         with pytest.raises(SurveyError, match="can't be opened"):
-            SurveyWriter(folder / "new.survey")
+            SurveyWriter(folder / "new.survey", create=True)
         path.chmod(0o000)
         with pytest.raises(SurveyError, match=r"can't be opened|may not be opened"):
             SurveyReader(path)
@@ -143,7 +143,7 @@ def test_an_old_survey_that_may_only_be_read_is_not_misread(
     ordinary_user: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = ordinary_user / "s.survey"
-    SurveyWriter(path).close()
+    SurveyWriter(path, create=True).close()
     path.chmod(0o444)
     monkeypatch.setattr(schema, "MIGRATIONS", (*schema.MIGRATIONS, ADDED))
     with pytest.raises(SurveyError, match="and can't be brought up to date"):
@@ -156,7 +156,7 @@ def test_a_survey_of_version_1_keeps_its_counts(
     path = tmp_path / "s.survey"
     with monkeypatch.context() as patch:
         patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
-        SurveyWriter(path).close()
+        SurveyWriter(path, create=True).close()
     connection = sqlite3.connect(path)
     connection.executescript(
         f"""

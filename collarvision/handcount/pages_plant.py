@@ -88,7 +88,7 @@ def _count(request: Request, sha256: str, field: int | None, body: bytes) -> Res
     site = site_of(request)
     try:
         sent: SentCount = read_sent(SentCount, body)
-        with SurveyWriter(site.survey, create=False) as survey:
+        with SurveyWriter(site.survey) as survey:
             name = field_of(survey, field)
             saved = save_count(survey, plant_of(survey, sha256), sent)
     except SaveError as error:
@@ -115,7 +115,7 @@ def _aside(request: Request, sha256: str, field: int | None, body: bytes) -> Res
     site = site_of(request)
     try:
         sent: SentAside = read_sent(SentAside, body)
-        with SurveyWriter(site.survey, create=False) as survey:
+        with SurveyWriter(site.survey) as survey:
             name = field_of(survey, field)
             save_aside(survey, plant_of(survey, sha256), sent)
     except SaveError as error:

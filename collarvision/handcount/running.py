@@ -54,7 +54,7 @@ def serve(
 
     from collarvision.handcount.site import create_site
 
-    SurveyWriter(survey, create=False).close()  # brought up to date, and known to be writable
+    SurveyWriter(survey).close()  # brought up to date, and known to be writable
     listener = _listen(host, port)
     port = listener.getsockname()[1]
     inner = is_loopback(listener.getsockname()[0])

@@ -113,7 +113,7 @@ class PhotoTaker:
             self._pictures.keep(sha256, "page", encode(seen.rgb, "page"))
         reading = replace(reading, path=str(path), sha256=sha256)
         status = path.stat()
-        with SurveyWriter(self._survey, create=False) as survey:
+        with SurveyWriter(self._survey) as survey:
             survey.add_reading(
                 reading,
                 sha256=sha256,

@@ -21,9 +21,9 @@ from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCoun
 
 
 class SurveyWriter(SurveyReader):
-    """A survey opened for writing; a context manager. `create` makes it if there is none."""
+    """A survey opened for writing; a context manager. With `create` it is made if there is none."""
 
-    def __init__(self, path: str | Path, *, create: bool = True) -> None:
+    def __init__(self, path: str | Path, *, create: bool = False) -> None:
         self._mode = "create" if create else "write"
         super().__init__(path)
 

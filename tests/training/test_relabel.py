@@ -66,7 +66,7 @@ def make_survey(folder: Path, *, shuffled: bool = False) -> Path:
     counts = [row["stage_v"] for row in marks]
     if shuffled:
         counts = [counts[k] for k in rng.permutation(PLANTS)]
-    with SurveyWriter(folder / "season.survey") as store:
+    with SurveyWriter(folder / "season.survey", create=True) as store:
         for k, (image, _, _) in enumerate(drawn):
             path = folder / f"IMG_{k}.png"
             cv2.imwrite(str(path), image[..., ::-1])

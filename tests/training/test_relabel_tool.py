@@ -291,7 +291,7 @@ def make_survey(path: Path) -> Path:
     rows = [row for row in read_jsonl(SAMPLES / "truth.jsonl") if row["usable"]]
     # Stages mixed in every share.
     rows = [rows[k] for k in np.random.default_rng(0).permutation(len(rows))]
-    with SurveyWriter(path) as store:
+    with SurveyWriter(path, create=True) as store:
         for row, share in zip(rows, wanted, strict=False):
             photo = load_photo(SAMPLES / row["file"])
             height, width = photo.rgb.shape[:2]
