@@ -22,9 +22,13 @@ _AROUND = 0.6
 """Share of the box's larger side that is looked at beside it: the network's cells are coarse."""
 
 _PART_PX = 480
-"""Long side that the surroundings are brought to; a card of A5 fills half of it."""
+"""Long side that the surroundings are brought to."""
 
-_LEAST_AREA, _MOST_AREA = 0.04, 0.8
+_LARGEST_PX = 400.0
+"""Long side of the largest box looked in: a larger card's markers have 60 px and more, and are read
+one by one unless they are covered, which no outline helps."""
+
+_LEAST_AREA, _MOST_AREA = 0.012, 0.8
 """Shares of the surroundings that an outline may fill."""
 
 _LEVELS = 3
@@ -44,6 +48,8 @@ def outline_sets(rgb: np.ndarray, box: Box) -> Iterator[list[Seen]]:
         Where a card is thought to be, px of `rgb`.
     """
     x0, y0, x1, y1 = box
+    if max(x1 - x0, y1 - y0) > _LARGEST_PX:
+        return
     reach = _AROUND * max(x1 - x0, y1 - y0)
     height, width = rgb.shape[:2]
     left, top = int(max(0, x0 - reach)), int(max(0, y0 - reach))
