@@ -19,12 +19,20 @@ from collarvision.cardfit import (
     Fit,
     fit_card,
     fit_points,
-    marker_corners_mm,
     pattern_agreement,
 )
-from collarvision.cardmarks import EASY, HARD, Search, Seen, marker_sets
-from collarvision.cardoutline import Box, outline_sets
+from collarvision.cardmarks import (
+    EASY,
+    HARD,
+    Search,
+    Seen,
+    card_corners_mm,
+    corner_pairs,
+    marker_sets,
+)
+from collarvision.cardoutline import outline_sets
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
+from collarvision.looks import Box
 from collarvision.photo import Photo
 
 ASSUMED_FOCAL_EQ_MM = 26.0
@@ -54,6 +62,10 @@ _LEAST_RIVAL = 0.02  # so likely the other pose always is
 # lens's distortion, which phones correct to a few thousandths (common practice).
 _PRINT_SIGMA = 0.003
 _LENS_SIGMA = 0.003
+
+
+Settled = tuple[Fit, Fit | None, tuple[int, ...]]
+"""A fit, the rival one of the other pose if that is in question, and the ids of its markers."""
 
 
 class CardError(ValueError):
@@ -158,6 +170,7 @@ def find_card(
             f"A check bar of {check_bar_mm:g} mm can't be right: measure the printed bar in "
             "millimetres (100 when printed at full size)."
         )
+    print_factor, unnoted = check_bar_mm / 100.0, photo.focal_eq_mm is None
     rgb, step = photo.pixels()
     for found in marker_sets(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), searches):
         seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found)
@@ -170,18 +183,13 @@ def find_card(
             finer = [one.times(step / at) for one in found]
             better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer)
             seen, step = (better, at) if better is not None else (seen, step)
-        fit, rival, markers, contradicted = seen
-        assumed = contradicted or photo.focal_eq_mm is None
-        return _scale(fit, rival, markers, assumed, check_bar_mm / 100.0).times(step)
+        settled, contradicted = seen
+        return _scale(settled, contradicted or unnoted, print_factor).times(step)
     for x0, y0, x1, y1 in where:
         box = (x0 / step, y0 / step, x1 / step, y1 / step)
         by_outline = _measure_outline(rgb, _lens(rgb.shape, photo.focal_eq_mm), box)
         if by_outline is not None:
-            assumed = photo.focal_eq_mm is None
-            scale = _scale(*by_outline, assumed, check_bar_mm / 100.0)
-            doubt = _OUTLINE_PX / float(np.linalg.norm(scale.corners_px[3] - scale.corners_px[0]))
-            error = float(np.hypot(scale.relative_error, doubt))
-            return replace(scale, relative_error=error).times(step)
+            return _scale(by_outline, unnoted, print_factor, _OUTLINE_PX).times(step)
     return None
 
 
@@ -202,9 +210,7 @@ def _lens(shape: tuple[int, ...], noted_eq_mm: float | None) -> Camera:
     )
 
 
-def _measure(
-    rgb: np.ndarray, lens: Camera, found: list[Seen]
-) -> tuple[Fit, Fit | None, tuple[int, ...], bool] | None:
+def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen]) -> tuple[Settled, bool] | None:
     """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
 
     Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question;
@@ -214,18 +220,15 @@ def _measure(
     if not poses:
         return None
     settled = _settle(rgb, poses, lens, tuple(one.marker for one in found))
-    return None if settled is None else (*settled, contradicted)
+    return None if settled is None else (settled, contradicted)
 
 
-def _measure_outline(
-    rgb: np.ndarray, lens: Camera, box: Box
-) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+def _measure_outline(rgb: np.ndarray, lens: Camera, box: Box) -> Settled | None:
     """Fit the camera to a card that only its outline gave away, if its pattern bears that out."""
-    best: tuple[Fit, Fit | None, tuple[int, ...]] | None = None
+    best: Settled | None = None
     every = tuple(MARKER_TOP_LEFT_MM)
     for found in outline_sets(rgb, box):
-        mm = np.concatenate([marker_corners_mm(one.marker) for one in found])
-        px = np.concatenate([one.corners for one in found])
+        mm, px = corner_pairs(found)
         poses = [fit_points(start, lens, mm, px)[0] for start in _planar_poses(lens, mm, px)]
         settled = _settle(rgb, [pose for pose in poses if _plausible(pose)], lens, every)
         if settled is None:
@@ -243,7 +246,7 @@ def _measure_outline(
 
 def _settle(
     rgb: np.ndarray, poses: list[Camera], lens: Camera, markers: tuple[int, ...]
-) -> tuple[Fit, Fit | None, tuple[int, ...]] | None:
+) -> Settled | None:
     """Fit from starting poses to the markers that look like their pattern; as `_measure`."""
     fits = _fits(rgb, poses, lens, markers)
     if not fits:
@@ -277,8 +280,7 @@ def _poses(lens: Camera, found: list[Seen]) -> tuple[list[Camera], Camera, bool]
     Also gives the lens to go on with. A photo cropped off its middle has another centre than was
     thought: when only that explains the corners, the lens is taken as hardly known, and True.
     """
-    mm = np.concatenate([marker_corners_mm(one.marker) for one in found])
-    px = np.concatenate([one.corners for one in found])
+    mm, px = corner_pairs(found)
     side_px = float(np.mean([one.side_px for one in found]))
     starts = _planar_poses(lens, mm, px)
     settled = [fit_points(start, lens, mm, px) for start in starts]
@@ -323,7 +325,7 @@ def _planar_poses(lens: Camera, mm: np.ndarray, px: np.ndarray) -> list[Camera]:
 
 def _plausible(camera: Camera) -> bool:
     """The card faces the camera, lies ahead of it, and isn't seen edge-on."""
-    corners = camera.project(_card_corners_mm())
+    corners = camera.project(card_corners_mm())
     if not np.isfinite(corners).all() or camera.translation_mm[2] <= 0:
         return False
     sides = np.roll(corners, -1, axis=0) - corners
@@ -332,19 +334,16 @@ def _plausible(camera: Camera) -> bool:
     return clockwise and float(camera.rotation[2, 2]) > np.cos(np.radians(_MAX_TILT_DEG))
 
 
-def _card_corners_mm() -> np.ndarray:
-    width, height = CARD_MM
-    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
-
-
 # --------------------------------------------------------------------------- the answer
 
 
-def _scale(
-    fit: Fit, rival: Fit | None, markers: tuple[int, ...], assumed: bool, print_factor: float
-) -> Scale:
+def _scale(settled: Settled, assumed: bool, print_factor: float, together_px: float = 0.0) -> Scale:
+    """Make the answer; `together_px` is by how much edges may err together all over the card."""
+    fit, rival, markers = settled
     camera = fit.camera
+    corners_px = camera.project(card_corners_mm())
     fit_error = _fit_error(fit, rival, lone=len(markers) == 1)
+    doubt = together_px / float(np.linalg.norm(corners_px[3] - corners_px[0]))
     mm_from_px = np.linalg.inv(camera.px_from_mm())
     mm_from_px = np.diag([print_factor, print_factor, 1.0]) @ mm_from_px
     return Scale(
@@ -354,10 +353,10 @@ def _scale(
         focal_px=camera.focal_px,
         focal_assumed=assumed,
         camera_center_px=camera.center_px,
-        corners_px=camera.project(_card_corners_mm()),
+        corners_px=corners_px,
         markers_found=len(markers),
         tilt_deg=float(np.degrees(np.arccos(np.clip(camera.rotation[2, 2], -1.0, 1.0)))),
-        relative_error=float(np.sqrt(fit_error**2 + _PRINT_SIGMA**2 + _LENS_SIGMA**2)),
+        relative_error=float(np.sqrt(fit_error**2 + doubt**2 + _PRINT_SIGMA**2 + _LENS_SIGMA**2)),
     )
 
 

@@ -33,6 +33,11 @@ class Seen:
     corners: np.ndarray
     side_px: float
 
+    @classmethod
+    def at(cls, marker: int, corners: np.ndarray) -> Seen:
+        """The marker with these corners."""
+        return cls(marker, corners, float(np.sqrt(cv2.contourArea(corners.astype(np.float32)))))
+
     def times(self, factor: float) -> Seen:
         """The marker in a picture of `factor` times as many px."""
         return Seen(self.marker, self.corners * factor, self.side_px * factor)
@@ -147,8 +152,7 @@ def _markers_in(
     for marker, quad in zip(ids.ravel(), corners, strict=True):
         if int(marker) in MARKER_TOP_LEFT_MM:
             at = (quad.reshape(4, 2).astype(float) + 0.5) * stretch + corner
-            area = cv2.contourArea(at.astype(np.float32))
-            seen.append(Seen(int(marker), at, float(np.sqrt(area))))
+            seen.append(Seen.at(int(marker), at))
     return seen
 
 
@@ -205,9 +209,20 @@ def _agreeing(seen: list[Seen], homography: np.ndarray, tolerance: float) -> dic
     return {marker: one for marker, (_, one) in chosen.items()}
 
 
-def _homography(seen: list[Seen]) -> np.ndarray | None:
+def card_corners_mm() -> np.ndarray:
+    """The card's corners TL, TR, BR, BL, mm, (4, 2)."""
+    width, height = CARD_MM
+    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+
+
+def corner_pairs(seen: list[Seen]) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of markers, mm on the card and photo px, (4 n, 2) each."""
     mm = np.concatenate([marker_corners_mm(one.marker) for one in seen])
-    px = np.concatenate([one.corners for one in seen])
+    return mm, np.concatenate([one.corners for one in seen])
+
+
+def _homography(seen: list[Seen]) -> np.ndarray | None:
+    mm, px = corner_pairs(seen)
     homography, _ = cv2.findHomography(mm, px, 0)
     return homography
 

@@ -13,10 +13,9 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 
-from collarvision.cardfit import CARD_MM, MARKER_TOP_LEFT_MM, marker_corners_mm
-from collarvision.cardmarks import Seen
-
-Box = tuple[float, float, float, float]
+from collarvision.cardfit import MARKER_TOP_LEFT_MM, marker_corners_mm
+from collarvision.cardmarks import Seen, card_corners_mm
+from collarvision.looks import Box
 
 _AROUND = 0.6
 """Share of the box's larger side that is looked at beside it: the network's cells are coarse."""
@@ -96,8 +95,9 @@ def _hulls(white: np.ndarray, box: np.ndarray) -> Iterator[np.ndarray]:
     for contour in contours:
         centre = contour[:, 0].mean(axis=0)
         inside = box[0] <= centre[0] <= box[2] and box[1] <= centre[1] <= box[3]
-        if _is_sized(contour, white.shape):
-            yield cv2.convexHull(contour)
+        hull = cv2.convexHull(contour)
+        if _is_sized(hull, white.shape):
+            yield hull
         if inside and cv2.contourArea(contour) > 0.1 * _LEAST_AREA * white.size:
             pieces.append(contour)
     if len(pieces) > 1:
@@ -106,8 +106,8 @@ def _hulls(white: np.ndarray, box: np.ndarray) -> Iterator[np.ndarray]:
             yield whole
 
 
-def _is_sized(contour: np.ndarray, shape: tuple[int, ...]) -> bool:
-    area = cv2.contourArea(cv2.convexHull(contour)) / (shape[0] * shape[1])
+def _is_sized(hull: np.ndarray, shape: tuple[int, ...]) -> bool:
+    area = cv2.contourArea(hull) / (shape[0] * shape[1])
     return bool(_LEAST_AREA <= area <= _MOST_AREA)
 
 
@@ -154,12 +154,9 @@ def _ways_up(quad: np.ndarray) -> Iterator[np.ndarray]:
 
 def _markers_of(corners: np.ndarray) -> list[Seen]:
     """The four markers of a card with these corners."""
-    width, height = CARD_MM
-    card = np.array([[0, 0], [width, 0], [width, height], [0, height]], np.float64)
-    homography = cv2.getPerspectiveTransform(card.astype(np.float32), corners.astype(np.float32))
-    markers = []
-    for marker in MARKER_TOP_LEFT_MM:
-        at = cv2.perspectiveTransform(marker_corners_mm(marker)[None].astype(float), homography)[0]
-        side_px = float(np.sqrt(cv2.contourArea(at.astype(np.float32))))
-        markers.append(Seen(marker, at, side_px))
-    return markers
+    homography = cv2.getPerspectiveTransform(
+        card_corners_mm().astype(np.float32), corners.astype(np.float32)
+    )
+    every = [marker_corners_mm(marker) for marker in MARKER_TOP_LEFT_MM]
+    at = cv2.perspectiveTransform(np.array(every, float), homography)
+    return [Seen.at(marker, four) for marker, four in zip(MARKER_TOP_LEFT_MM, at, strict=True)]

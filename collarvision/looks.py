@@ -193,10 +193,7 @@ def find_plant(look: Look) -> Box | None:
         ys.append(row)
     if max(max(xs) - min(xs), max(ys) - min(ys)) < SPECK * max(plant.shape):
         return None
-    (x0, x1), (y0, y1) = to_photo(
-        look.photo_from_map, np.array([min(xs), max(xs)]), np.array([min(ys), max(ys)])
-    )
-    return float(x0), float(y0), float(x1), float(y1)
+    return _photo_box(look, (min(xs), max(xs)), (min(ys), max(ys)))
 
 
 def card_boxes(look: Look) -> list[Box]:
@@ -210,13 +207,15 @@ def card_boxes(look: Look) -> list[Box]:
     _, _, stats, _ = cv2.connectedComponentsWithStats(seen, connectivity=8)
     boxes = []
     for left, top, width, height, _ in sorted(stats[1:], key=lambda one: -one[4])[:3]:
-        (x0, x1), (y0, y1) = to_photo(
-            look.photo_from_map,
-            np.array([left - 0.5, left + width - 0.5]),
-            np.array([top - 0.5, top + height - 0.5]),
-        )
-        boxes.append((float(x0), float(y0), float(x1), float(y1)))
+        right, bottom = left + width, top + height
+        boxes.append(_photo_box(look, (left - 0.5, right - 0.5), (top - 0.5, bottom - 0.5)))
     return boxes
+
+
+def _photo_box(look: Look, x: tuple[float, float], y: tuple[float, float]) -> Box:
+    """Box in photo px of a range of map px each way."""
+    (x0, x1), (y0, y1) = to_photo(look.photo_from_map, np.array(x), np.array(y))
+    return float(x0), float(y0), float(x1), float(y1)
 
 
 def better_box(look: Look, box: Box | None, photo_size: tuple[int, int]) -> Box | None:

@@ -58,7 +58,8 @@ def heat_loss(logit: Tensor, heat: Tensor, weight: Tensor) -> Tensor:
     return total / count.clamp(min=4.0)
 
 
-def _mean(values: Tensor, weight: Tensor) -> Tensor:
+def weighed_mean(values: Tensor, weight: Tensor) -> Tensor:
+    """Mean by weight; of next to no weight it stays small."""
     return (values * weight).sum() / weight.sum().clamp(min=1.0)
 
 
@@ -84,33 +85,33 @@ def keypoint_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
     index, offset, near = neighbourhood(collars, collars[..., 3], shape)
     near = _neighbour_weights(near) * targets.w_collars[:, None]
     got = _gather(maps, net.COLLAR_OFFSET, index)
-    out["collar_offset"] = _mean((got - offset).abs().sum(-1), near)
+    out["collar_offset"] = weighed_mean((got - offset).abs().sum(-1), near)
     rank = collars[..., 2].repeat_interleave(9, dim=1)
     got = _gather(maps, slice(net.COLLAR_RANK, net.COLLAR_RANK + 1), index)[..., 0]
-    out["collar_rank"] = _mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
+    out["collar_rank"] = weighed_mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
 
     tips = targets.tips
     index, offset, near = neighbourhood(tips, tips[..., 3], shape)
     near = _neighbour_weights(near) * targets.w_tips[:, None]
     slots = tips.repeat_interleave(9, dim=1)
     got = _gather(maps, slice(net.TIP_OFFSET.start, net.LINK.stop), index)
-    out["tip_offset"] = _mean((got[..., 0:2] - offset).abs().sum(-1), near)
+    out["tip_offset"] = weighed_mean((got[..., 0:2] - offset).abs().sum(-1), near)
     for name, column, channel in (("rounded", 5, 2), ("collared", 4, 3)):
         known = slots[..., column] >= 0
         loss = functional.binary_cross_entropy_with_logits(
             got[..., channel], slots[..., column].clamp(min=0), reduction="none"
         )
-        out[name] = _mean(loss, near * known)
+        out[name] = weighed_mean(loss, near * known)
     # The link starts at each cell's own centre plus its offset: the tip itself.
     link = (slots[..., 6:8] - slots[..., 0:2]) / net.LINK_SCALE
     known = torch.isfinite(link).all(-1)
     loss = functional.smooth_l1_loss(
         got[..., 4:6], torch.nan_to_num(link), reduction="none", beta=0.1
     )
-    out["link"] = _mean(loss.sum(-1), near * known)
+    out["link"] = weighed_mean(loss.sum(-1), near * known)
     rank = slots[..., 2]
     got = _gather(maps, slice(net.TIP_RANK, net.TIP_RANK + 1), index)[..., 0]
-    out["tip_rank"] = _mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
+    out["tip_rank"] = weighed_mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
     return out
 
 
@@ -146,14 +147,14 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
     count = binary(answers[:, net.COLLARS], reached, reduction="none").mean(1)
 
     def yes_no(channel: int, truth: Tensor, weight: Tensor) -> Tensor:
-        return _mean(binary(answers[:, channel], truth, reduction="none"), weight)
+        return weighed_mean(binary(answers[:, channel], truth, reduction="none"), weight)
 
     def one_of(channels: slice, truth: Tensor, weight: Tensor) -> Tensor:
         cross = functional.cross_entropy(answers[:, channels], truth.long(), reduction="none")
-        return _mean(cross, weight)
+        return weighed_mean(cross, weight)
 
     return {
-        "count": _mean(count, targets.w_count),
+        "count": weighed_mean(count, targets.w_count),
         "usability": one_of(net.USABILITY, targets.usability, targets.w_usability),
         "laid": yes_no(net.LAID, targets.laid, targets.w_laid),
         "first_leaf": yes_no(net.FIRST_LEAF, targets.first_leaf, targets.w_first),

@@ -17,7 +17,7 @@ from torch.nn import functional
 
 from training import checkpoint
 from training import network as net
-from training.losses import CLASS_WEIGHTS, HEAT_NAMES, WEIGHTS
+from training.losses import CLASS_WEIGHTS, HEAT_NAMES, WEIGHTS, weighed_mean
 
 ONE_OF = {"usability": net.USABILITY, "lost": net.LOST, "foot_lost": net.FOOT_LOST}
 YES_NO = {
@@ -100,9 +100,9 @@ def _map_losses(maps: Tensor, taught: Tensor) -> dict[str, Tensor]:
     for cells, where in ((COLLAR_CELLS, collars), (TIP_CELLS, tips)):
         for name, channels in cells.items():
             away = (maps[:, channels] - taught[:, channels]).abs().sum(1, keepdim=True)
-            out[name] = _mean(away, where.square())
+            out[name] = weighed_mean(away, where.square())
     for name, channels in TIP_SHAPES.items():
-        out[name] = _mean(
+        out[name] = weighed_mean(
             _apart(maps[:, channels], torch.sigmoid(taught[:, channels])), tips.square()
         )
     return out
@@ -129,7 +129,3 @@ def _one_of(logits: Tensor, share: Tensor) -> Tensor:
     """Divergence of beliefs over channels from `share`; (N, C, ...) -> (N, ...)."""
     log_share = share.clamp(min=1e-9).log()
     return (share * (log_share - torch.log_softmax(logits, dim=1))).sum(1)
-
-
-def _mean(values: Tensor, weight: Tensor) -> Tensor:
-    return (values * weight).sum() / weight.sum().clamp(min=1.0)

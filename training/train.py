@@ -83,7 +83,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add(
         "--compile",
         action="store_true",
-        help="takes a minute for each of the two shapes; timed in EXPERIMENTS.md, 27",
+        help="pays in long runs alone: EXPERIMENTS.md, 27 and 28",
     )
     add("--no-channels-last", action="store_true")
     add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
