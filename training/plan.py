@@ -28,12 +28,6 @@ class Shapes:
     look_batch: int = 64
     look_every: int = 5  # one step in so many is a LOOK; 0: never
 
-    def of_images(self) -> list[tuple[int, int, int, int]]:
-        """Give each shape that a step's images may have, once."""
-        reads = [(self.read_batch, 3, size, size) for size in self.read_sizes]
-        looks = [(self.look_batch, 3, *shape) for shape in self.look_shapes if self.look_every]
-        return list(dict.fromkeys(reads + looks))
-
 
 @dataclass(frozen=True)
 class Plan:

@@ -28,7 +28,6 @@ from training.losses import all_losses
 from training.losslog import Log
 from training.network import Network, build, image_device
 from training.plan import Planner, Shapes
-from training.recorded import Passes, record_learning, record_reading
 from training.samples import Pool
 from training.teachers import Teachers, taught_losses
 from training.validate import format_scores, validate
@@ -86,7 +85,6 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
         action="store_true",
         help="pays in long runs alone: EXPERIMENTS.md, 27 and 28",
     )
-    add("--recorded", action="store_true", help="replay recorded passes: needs a GPU, starts in s")
     add("--no-channels-last", action="store_true")
     add("--ram-gb", type=float, default=40.0, help="room for decoded samples in main memory")
     add("--device-gb", type=float, default=16.0, help="room for decoded samples on the GPU")
@@ -225,8 +223,10 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         workers=options.workers,
         seed=options.seed,
     )
+    pool.start()
     # Validation samples may still be rendering: they too are followed, and used when needed.
     validation = Pool([options.val] if options.val else [], device=device, ram_gb=8.0, workers=1)
+    validation.start()
 
     pretrained = not (options.no_pretrained or options.init or options.resume)
     network = build(options.encoder_weights, pretrained)
@@ -244,24 +244,15 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     if state is not None:
         step, elapsed_before = state
     shadow = copy.deepcopy(network).eval()
-    teachers: Passes | None = None
-    if options.teachers:
-        teachers = Teachers.of(options.teachers).to(device, memory_format=layout)
-    shapes = shapes_of(options)
+    teachers = Teachers.of(options.teachers) if options.teachers else None
+    if teachers is not None:
+        teachers = teachers.to(device, memory_format=layout)
     # Shapes told apart from the start: kernels for any shape are slower.
-    runner: Passes = torch.compile(network, dynamic=False) if options.compile else network
-    frozen_runner: Passes = network  # compiling anew costs what it would save in the time left
-    if options.recorded and on_gpu:
-        images = [torch.rand(shape, device=device) for shape in shapes.of_images()]
-        images = [image.contiguous(memory_format=layout) for image in images]
-        runner = record_learning(network, images)
-        frozen_runner = record_learning(network, images, freeze_norms)
-        if isinstance(teachers, Teachers):
-            teachers = record_reading(teachers, images)
+    runner = torch.compile(network, dynamic=False) if options.compile else network
     parameters = list(network.parameters())
-    pool.start()
-    validation.start()
+
     wait_for_samples(pool, options)
+    shapes = shapes_of(options)
     planner = Planner(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
     out = Path(options.out)
     log = Log(options.log)
@@ -305,7 +296,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         if progress >= options.freeze_norms and not frozen:
             freeze_norms(network)
             frozen = True
-            runner = frozen_runner
+            runner = network  # compiling anew costs what it would save in the time that is left
         for group in optimiser.param_groups:
             group["lr"] = group["base"] * rate_factor(progress, step)
         waiting = time.monotonic()
