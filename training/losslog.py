@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import json
+import math
 import time
 from collections import defaultdict
 from typing import Any
 
 from torch import Tensor
+
+ENOUGH_STEPS = 10
+"""Without a finite loss: one bad batch is skipped by the optimiser, all of them are a fault."""
 
 
 class Log:
@@ -22,6 +26,7 @@ class Log:
         self.images = 0
         self.steps = 0
         self.waited_s = 0.0
+        self._finite: Tensor | None = None
         self._sums: dict[str, Tensor] = {}
         self._counts: dict[str, int] = defaultdict(int)
 
@@ -36,8 +41,17 @@ class Log:
             detached = value.detach()
             self._sums[key] = self._sums[key] + detached if key in self._sums else detached
             self._counts[key] += 1
+        finite = losses["total"].detach().isfinite()
+        self._finite = finite if self._finite is None else self._finite | finite
 
     def write(self, **facts: Any) -> None:
+        """Print the means since the last line.
+
+        Raises
+        ------
+        SystemExit
+            When no step since then had a finite loss, so that nothing was learnt.
+        """
         seconds = time.monotonic() - self.since
         means = {k: float(v) / self._counts[k] for k, v in self._sums.items()}
         row = {
@@ -52,4 +66,7 @@ class Log:
         if self._path:
             with open(self._path, "a", encoding="utf-8") as stream:
                 stream.write(json.dumps(row) + "\n")
+        if self.steps >= ENOUGH_STEPS and self._finite is not None and not bool(self._finite):
+            broken = ", ".join(name for name, mean in means.items() if not math.isfinite(mean))
+            raise SystemExit(f"Nothing is learnt: no finite loss in {self.steps} steps ({broken}).")
         self.reset()

@@ -1,4 +1,4 @@
-"""Teachers: several networks whose common answer one network is trained to give.
+"""Teachers: several networks that one network is trained to answer like.
 
 Networks of one start that saw other plants err on other photos: asked together they are right more
 often, and far more often where they are sure (`training/EXPERIMENTS.md`, 26 and 29). A phone has no
@@ -42,11 +42,16 @@ TIP_SHAPES = {
 
 
 class Teachers(nn.Module):
-    """Networks that are asked together; none of them learns."""
+    """Networks that are asked by turns; none of them learns.
+
+    Who is asked is all the same to the pupil, which can't tell: it learns their mean belief, at
+    the price of one.
+    """
 
     def __init__(self, networks: Sequence[nn.Module]):
         super().__init__()
         self.networks = nn.ModuleList(networks).eval().requires_grad_(False)
+        self._turn = 0
 
     @classmethod
     def of(cls, paths: Sequence[str | Path]) -> Teachers:
@@ -66,10 +71,11 @@ class Teachers(nn.Module):
 
     @torch.no_grad()
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
-        """Mean maps and answers: of logits, which multiplies what each believes."""
-        told = [network(image) for network in self.networks]
-        maps = torch.stack([maps.float() for maps, _ in told]).mean(0)
-        return maps, torch.stack([answers.float() for _, answers in told]).mean(0)
+        """Maps and answers of the one whose turn it is."""
+        network = self.networks[self._turn % len(self.networks)]
+        self._turn += 1
+        maps, answers = network(image)
+        return maps.float(), answers.float()
 
 
 def taught_losses(

@@ -67,7 +67,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--read-sizes", default="640", help="one size: each further one costs its compilation")
     add("--look-shapes", default="320x320", help="HEIGHTxWIDTH,...")
     add("--look-every", type=int, default=5, help="one step in so many is a LOOK (0: never)")
-    add("--teachers", nargs="+", help="checkpoints whose common answer is learnt beside the truth")
+    add("--teachers", nargs="+", help="checkpoints whose answers are learnt beside the truth")
     add("--taught", type=float, default=0.5, help="weight of their answer against the truth's")
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)

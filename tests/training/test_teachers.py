@@ -38,12 +38,13 @@ def answers_of(seed: int) -> tuple[torch.Tensor, torch.Tensor]:
     return maps, torch.randn(2, len(net.GLOBAL_CHANNELS), generator=draw)
 
 
-def test_teachers_answer_with_the_mean_of_their_logits_and_do_not_learn() -> None:
+def test_teachers_answer_by_turns_and_do_not_learn() -> None:
     teachers = Teachers([Fixed(1.0), Fixed(-2.0)]).train()
-    maps, answers = teachers(torch.zeros(3, 3, 32, 32))
-    assert float(maps.mean()) == pytest.approx(-0.5)
-    assert answers.shape == (3, len(net.GLOBAL_CHANNELS))
-    assert not maps.requires_grad
+    for level in (1.0, -2.0, 1.0):
+        maps, answers = teachers(torch.zeros(3, 3, 32, 32))
+        assert float(maps.mean()) == pytest.approx(level)
+        assert answers.shape == (3, len(net.GLOBAL_CHANNELS))
+        assert not maps.requires_grad
     assert not any(p.requires_grad for p in teachers.parameters())
 
 

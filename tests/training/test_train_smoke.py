@@ -14,6 +14,7 @@ from toy_samples import write_samples  # noqa: E402
 from training import checkpoint  # noqa: E402
 from training.augment import plain_batch  # noqa: E402
 from training.losses import all_losses  # noqa: E402
+from training.losslog import Log  # noqa: E402
 from training.network import Network, build  # noqa: E402
 from training.plan import Shapes, make_plan  # noqa: E402
 from training.samples import Pool, read_folder  # noqa: E402
@@ -184,3 +185,16 @@ def test_network_learns_eight_plants_by_heart(tmp_path):
     assert scores["count_exact"] == 1.0
     assert scores["top_rank_exact"] > 0.8
     assert scores["base_within_3pc"] > 0.95
+
+
+def test_a_run_that_learns_nothing_ends_and_names_the_loss() -> None:
+    log = Log(None)
+    nan = torch.tensor(float("nan"))
+    for _ in range(10):
+        log.add({"taught": nan, "tip": torch.tensor(0.5), "total": nan}, 4, look=False)
+    with pytest.raises(SystemExit, match=r"no finite loss in 10 steps \(taught, total\)"):
+        log.write(step=10)
+    log.reset()
+    for total in [nan] * 9 + [torch.tensor(1.0)]:
+        log.add({"total": total}, 4, look=False)
+    log.write(step=20)  # one step learnt
