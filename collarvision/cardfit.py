@@ -35,6 +35,7 @@ _SETTLED_PX = 0.02
 _FORECAST_PX = 0.5
 _CORNER_SIGMA_PX = 0.5
 _LEAST_EDGES = 12
+_DIVERGED = 5.0  # radians, distances, focal lengths, or their logarithm, in one step
 _LINEAR = np.where(
     np.arange(256) <= 0.04045 * 255,
     np.arange(256) / 255 / 12.92,
@@ -270,25 +271,25 @@ def fit_points(
     """Move the camera so that points (n, 2) of the card fall on photo px (n, 2).
 
     Unlike a pose alone this also bends focal length and centre, as far as `lens` lets it. Gives
-    the camera and the root-mean-square distance left, px.
+    the camera and the root-mean-square distance left, px: the first and inf where none fits.
     """
     start = camera
     points = np.repeat(card_mm, 2, axis=0)
     across = np.tile(np.eye(2), (len(card_mm), 1))
     for _ in range(8):
         offsets = (photo_px - camera.project(card_mm)).ravel()
-        if not np.isfinite(offsets).all():
-            return start, float("inf")
         rows, values = _prior_rows(camera, lens)
         slopes = edge_slopes(camera, points, across)[:, :9] / _CORNER_SIGMA_PX
         jacobian = np.vstack([slopes, rows[:3, :9]])
         right = np.concatenate([offsets / _CORNER_SIGMA_PX, values[:3]])
         step = np.linalg.lstsq(jacobian, right, rcond=None)[0]
+        if not np.abs(step).max() < _DIVERGED:  # nor where it isn't finite
+            return start, float("inf")
         camera = camera.moved(step)
         if np.abs(step).max() < 1e-4:
             break
     away = np.linalg.norm(photo_px - camera.project(card_mm), axis=1)
-    return camera, float(np.sqrt((away**2).mean()))
+    return camera, float(np.nan_to_num(np.sqrt((away**2).mean()), nan=np.inf))
 
 
 def _locate(
@@ -381,7 +382,7 @@ def edge_slopes(camera: Camera, middles: np.ndarray, across: np.ndarray) -> np.n
     ]
     # White that bleeds into black moves every edge against its normal, which points into white.
     columns.append(-np.ones(len(middles)))
-    return np.nan_to_num(np.stack(columns, axis=1))
+    return np.nan_to_num(np.stack(columns, axis=1), posinf=1e9, neginf=-1e9)
 
 
 def _prior_rows(camera: Camera, prior: Camera) -> tuple[np.ndarray, np.ndarray]:

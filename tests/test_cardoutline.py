@@ -6,9 +6,11 @@ import cv2
 import numpy as np
 import pytest
 from drawn_cards import CARD, camera, card_face, photograph, scale_errors
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from collarvision.card import find_card
-from collarvision.cardfit import Camera
+from collarvision.cardfit import Camera, fit_points
 from collarvision.photo import Photo
 
 
@@ -70,3 +72,16 @@ def test_a_sheet_without_the_cards_pattern_is_no_card(mirrored: bool) -> None:
 def test_a_box_with_no_card_in_it_gives_none(box: tuple[float, float, float, float]) -> None:
     flat = np.full((720, 540, 3), 120, np.uint8)
     assert find_card(Photo("bare", flat, ""), where=[box]) is None
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.floats(-300, 300), min_size=8, max_size=8), st.integers(0, 3))
+def test_corners_that_no_camera_explains_end_the_fit_and_nothing_else(
+    moved: list[float], turned: int
+) -> None:
+    view = camera(tilt=30, about=70, mm_per_px=1.0)
+    corners = np.roll(view.project(CARD), turned, axis=0) + np.array(moved).reshape(4, 2)
+    fitted, away_px = fit_points(view, view, CARD, corners)
+    assert np.isfinite(fitted.focal_px)
+    assert fitted.focal_px > 0
+    assert away_px == np.inf or away_px < 1e6
