@@ -58,7 +58,7 @@ POINTED_LOWEST = (
 PRESSED = 0.2
 """The two top collars are pressed together when less than this share of the plant's usual distance
 between collars parts them. Our own choice: of own photos where they are, the stage is right in
-three of five (18 of 30)."""
+six of seven (55 of 64)."""
 
 PRESSED_TOP = "The two top collars stand close together, or are one: look there with your own eyes."
 

@@ -179,7 +179,7 @@ def _read(
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
         parts = gather(look_closer(photo, looks))
-        got = understand(assemble(parts, scale), parts, findings, calibration, careful=True)
+        got = understand(assemble(parts, scale), parts, findings, calibration, got.belief)
     verdict = got.verdict
     about_file = Reading(
         photo=photo.name,
@@ -245,12 +245,15 @@ def understand(
     parts: Parts,
     findings: tuple[Finding, ...],
     calibration: Calibration,
-    *,
-    careful: bool = False,
+    before: StageBelief | None = None,
 ) -> Understood:
-    """Believe a plant's stage, number its leaves and judge it; `careful` after a closer look."""
-    belief = believe(plant, parts, calibration)
+    """Believe a plant's stage, number its leaves and judge it.
+
+    After a closer look, `before` is what was believed without it.
+    """
+    belief = believe(plant, parts, calibration, before=before)
     plant = numbered(plant, belief)
+    careful = before is not None
     verdict = judge(parts, plant, belief, findings, calibration, careful=careful)
     return Understood(parts, plant, belief, findings, verdict)
 

@@ -152,7 +152,7 @@ def test_a_fault_keeps_the_hash_and_names_the_place(
 ) -> None:
     from collarvision import reading
 
-    def broken(*_: object) -> None:
+    def broken(*_: object, **__: object) -> None:
         raise KeyError("lost")
 
     monkeypatch.setattr(reading, "believe", broken)

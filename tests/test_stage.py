@@ -20,7 +20,7 @@ from scipy.stats import binom
 from collarvision.calibration import Calibration
 from collarvision.ladder import MOST_MISSED
 from collarvision.plant import assemble
-from collarvision.stage import believe, count_distribution, numbered, pool
+from collarvision.stage import FIRST_SIGHT, believe, count_distribution, numbered, pool
 
 GUESSES = Calibration()
 
@@ -35,6 +35,22 @@ def test_v_n_is_n_collars(stage):
     assert belief.stage == stage
     assert belief.probabilities.sum() == pytest.approx(1.0)
     assert belief.probabilities[stage] > 0.9
+
+
+def test_what_was_believed_before_a_closer_look_still_counts():
+    five, six = (draw(stage, whorl=2) for stage in (5, 6))
+    closer, before = belief_of(six), belief_of(five)
+    both = believe(assemble(six.parts), six.parts, GUESSES, before=before)
+    assert both.stage == 6  # the closer look weighs more
+    assert both.probabilities.sum() == pytest.approx(1.0)
+    assert both.probabilities[6] < closer.probabilities[6]
+    log_odds = [np.log(b.probabilities[6] / b.probabilities[5]) for b in (before, both, closer)]
+    assert (log_odds[2] - log_odds[1]) / (log_odds[2] - log_odds[0]) == pytest.approx(
+        FIRST_SIGHT,
+        abs=0.02,  # each belief has a floor
+    )
+    again = believe(assemble(six.parts), six.parts, GUESSES, before=closer)
+    assert again.probabilities[6] == pytest.approx(closer.probabilities[6], abs=0.03)
 
 
 def test_lost_leaves_count():

@@ -25,7 +25,7 @@ from collarvision.confidence import top_logit
 from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
-from collarvision.stage import believe, logit, rung
+from collarvision.stage import StageBelief, logit, rung
 from training.accepting import (
     Answers,
     calibration_error,
@@ -33,7 +33,7 @@ from training.accepting import (
     risk_threshold,
     strictest_needed,
 )
-from training.cases import Case, last_word, leaf_labels, read_cases
+from training.cases import Case, beliefs, last_word, leaf_labels, read_cases
 from training.kept import load_kept
 
 FEWEST = 100
@@ -129,18 +129,20 @@ def _both(cases: Sequence[Case]) -> list[Case]:
 
 def fit_sureness(cases: Sequence[Case], fitted: Calibration) -> Calibration:
     """Fit what turns beliefs into confidences, for first readings and for closer ones."""
-    sure = fit_sure(cases, fitted)
-    closer = [case.closer for case in cases if case.closer is not None]
-    if not closer:
+    stages = [case.stage for case in cases]
+    first, last = zip(*(beliefs(case, fitted) for case in cases), strict=True)
+    sure = fit_sure(first, stages)
+    if all(case.closer is None for case in cases):
         return replace(fitted, sure=sure, careful_sure=sure, closer_from=1.0)
-    return replace(fitted, sure=sure, careful_sure=fit_sure(closer, fitted))
+    again = [i for i, case in enumerate(cases) if case.closer is not None]
+    careful = fit_sure([last[i] for i in again], [stages[i] for i in again])
+    return replace(fitted, sure=sure, careful_sure=careful)
 
 
-def fit_sure(cases: Sequence[Case], fitted: Calibration) -> Two:
+def fit_sure(believed: Sequence[StageBelief], stages: Sequence[int]) -> Two:
     """Intercept and slope that turn the belief in a stage into P(it is right) (Platt 1999)."""
-    beliefs = [believe(case.plant, case.parts, fitted) for case in cases]
-    x = np.array([[1.0, top_logit(belief)] for belief in beliefs])
-    right = [float(b.stage == case.stage) for b, case in zip(beliefs, cases, strict=True)]
+    x = np.array([[1.0, top_logit(belief)] for belief in believed])
+    right = [float(b.stage == stage) for b, stage in zip(believed, stages, strict=True)]
     w = fit_logistic(x, np.array(right), np.array(SURE_PRIOR), np.array(SURE_PRECISION))
     return float(w[0]), float(max(w[1], 0.1))
 
@@ -148,14 +150,13 @@ def fit_sure(cases: Sequence[Case], fitted: Calibration) -> Two:
 def answers(cases: Sequence[Case], calibration: Calibration) -> Answers:
     """Answers of a calibration to photos."""
 
-    def one(cases: Sequence[Case], sure: Two) -> tuple[np.ndarray, np.ndarray]:
-        beliefs = [believe(case.plant, case.parts, calibration) for case in cases]
-        z = np.array([sure[0] + sure[1] * top_logit(belief) for belief in beliefs])
-        right = [float(b.stage == case.stage) for b, case in zip(beliefs, cases, strict=True)]
+    def told(believed: Sequence[StageBelief], sure: Two) -> tuple[np.ndarray, np.ndarray]:
+        z = np.array([sure[0] + sure[1] * top_logit(belief) for belief in believed])
+        right = [float(b.stage == case.stage) for b, case in zip(believed, cases, strict=True)]
         return 1 / (1 + np.exp(-z)), np.array(right)
 
-    closer = [case.closer or case for case in cases]
-    return Answers(*one(cases, calibration.sure), *one(closer, calibration.careful_sure))
+    first, last = zip(*(beliefs(case, calibration) for case in cases), strict=True)
+    return Answers(*told(first, calibration.sure), *told(last, calibration.careful_sure))
 
 
 def out_of_fold(cases: Sequence[Case], fitted: Calibration, seed: int = 0) -> Answers:

@@ -21,6 +21,7 @@ from collarvision.photofile import PhotoError
 from collarvision.plant import Leaf, Plant, assemble
 from collarvision.quality import assess
 from collarvision.reading import Understood, understand
+from collarvision.stage import StageBelief, believe
 from training.scoring import TOLERANCE, plant_height_px
 
 if TYPE_CHECKING:
@@ -90,7 +91,16 @@ def last_word(case: Case, calibration: Calibration) -> Understood:
     if closer is None or not look_closer_at(got.verdict, calibration):
         return got
     # Only collars are seen anew: what was found of the photo itself stands.
-    return understand(closer.plant, closer.parts, case.findings, calibration, careful=True)
+    return understand(closer.plant, closer.parts, case.findings, calibration, got.belief)
+
+
+def beliefs(case: Case, calibration: Calibration) -> tuple[StageBelief, StageBelief]:
+    """What is believed at first, and after the closer look; the same if there was none."""
+    first = believe(case.plant, case.parts, calibration)
+    closer = case.closer
+    if closer is None:
+        return first, first
+    return first, believe(closer.plant, closer.parts, calibration, before=first)
 
 
 def _case(photo: Photo, looks: Looks, scale: Scale | None, row: dict[str, Any]) -> Case:
