@@ -79,7 +79,8 @@ def believe(
     probabilities = pool(opinions, calibration.pool)
     if before is not None:
         sights = {"before": before.probabilities, "now": probabilities}
-        probabilities = pool(sights, {"before": FIRST_SIGHT, "now": 1.0 - FIRST_SIGHT})
+        weights = {"before": FIRST_SIGHT, "now": 1.0 - FIRST_SIGHT}
+        probabilities = pool(sights, weights, floor=0.0)  # each has been given one already
     stage = int(probabilities.argmax())
     numbers = number_leaves(rungs, plant.lost, calibration.rank_sigma, stage)
     return StageBelief(
@@ -124,7 +125,9 @@ def count_distribution(probabilities: np.ndarray) -> np.ndarray:
     return p
 
 
-def pool(opinions: dict[str, np.ndarray], weights: dict[str, float]) -> np.ndarray:
+def pool(
+    opinions: dict[str, np.ndarray], weights: dict[str, float], floor: float = FLOOR
+) -> np.ndarray:
     """Log-linear pool: the weighted product of the opinions, scaled to sum to 1.
 
     Its use for opinions that share information, with weights under one each: C. Genest and
@@ -132,7 +135,7 @@ def pool(opinions: dict[str, np.ndarray], weights: dict[str, float]) -> np.ndarr
     """
     log_p = np.zeros(STAGE_COUNT)
     for name, opinion in opinions.items():
-        log_p += weights[name] * np.log(opinion + FLOOR)
+        log_p += weights[name] * np.log(opinion + floor)
     p = np.exp(log_p - log_p.max())
     return np.asarray(p / p.sum())
 
