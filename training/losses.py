@@ -5,6 +5,8 @@ Sample weights of zero drop an answer that a photo cannot teach (see `targets.RU
 
 from __future__ import annotations
 
+import functools
+
 import torch
 from torch import Tensor
 from torch.nn import functional
@@ -56,6 +58,12 @@ def heat_loss(logit: Tensor, heat: Tensor, weight: Tensor) -> Tensor:
     count = (positive * weight).sum((0, 2, 3))
     # A batch without points (rare) must not blow up, so never divide by less than a few.
     return total / count.clamp(min=4.0)
+
+
+@functools.cache
+def class_weights(device: torch.device) -> Tensor:
+    """`CLASS_WEIGHTS` on a device: sent each time, the GPU would have to come to rest first."""
+    return torch.tensor(CLASS_WEIGHTS, device=device)
 
 
 def weighed_mean(values: Tensor, weight: Tensor) -> Tensor:
@@ -122,7 +130,7 @@ def class_losses(logits: Tensor, share: Tensor, weight: Tensor) -> dict[str, Ten
     ----------
     logits, share : (N, 5, h, w); weight : (N,).
     """
-    importance = torch.tensor(CLASS_WEIGHTS, device=logits.device)
+    importance = class_weights(logits.device)
     by_class = share * importance[:, None, None]
     log_p = torch.log_softmax(logits, dim=1)
     cross = -(by_class * log_p).sum(1) * weight[:, None, None]

@@ -197,7 +197,9 @@ class Network(nn.Module):
         The look of the whole plant (its leaves, their number and size) also tells a count, on
         plants of our own kind: a head that may use it is half wrong on plants of another kind.
         """
-        heat = torch.sigmoid(maps[:, COLLAR_HEATS]).detach().float()
+        # Channel by channel: a list of them would be sent to the GPU, which waits for all before.
+        heats = torch.stack([maps[:, channel] for channel in COLLAR_HEATS], dim=1)
+        heat = torch.sigmoid(heats).detach().float()
         with torch.autocast(device_type=image_device(fine), enabled=False):
             evidence = functional.relu(self.evidence(fine.float()))
             sums = heat.flatten(2) @ evidence.flatten(2).transpose(1, 2)  # (N, 2, EVIDENCE)

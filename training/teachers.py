@@ -17,7 +17,7 @@ from torch.nn import functional
 
 from training import checkpoint
 from training import network as net
-from training.losses import CLASS_WEIGHTS, HEAT_NAMES, WEIGHTS, weighed_mean
+from training.losses import HEAT_NAMES, WEIGHTS, class_weights, weighed_mean
 
 ONE_OF = {"usability": net.USABILITY, "lost": net.LOST, "foot_lost": net.FOOT_LOST}
 YES_NO = {
@@ -99,7 +99,7 @@ def _map_losses(maps: Tensor, taught: Tensor) -> dict[str, Tensor]:
     size = heat.square().sum((0, 2, 3)).clamp(min=4.0)
     out |= dict(zip(HEAT_NAMES, apart.sum((0, 2, 3)) / size, strict=True))
     share = torch.softmax(taught[:, net.CLASSES], dim=1)
-    importance = (share * torch.tensor(CLASS_WEIGHTS, device=maps.device)[:, None, None]).sum(1)
+    importance = (share * class_weights(maps.device)[:, None, None]).sum(1)
     out["classes"] = (_one_of(maps[:, net.CLASSES], share) * importance).sum() / importance.sum()
     collars = torch.maximum(heat[:, :1], heat[:, -1:])
     tips = heat[:, 1:2]

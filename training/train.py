@@ -16,6 +16,7 @@ import signal
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -23,12 +24,14 @@ import torch
 from torch import Tensor, nn
 
 from training import checkpoint
+from training.ahead import Ahead
 from training.augment import augmented_batch
 from training.losses import all_losses
 from training.losslog import Log
 from training.network import Network, build, image_device
-from training.plan import Planner, Shapes
+from training.plan import Plan, Planner, Shapes
 from training.samples import Pool
+from training.targets import Targets
 from training.teachers import Teachers, taught_losses
 from training.validate import format_scores, validate
 
@@ -105,6 +108,34 @@ def shapes_of(options: argparse.Namespace) -> Shapes:
         look_batch=options.look_batch,
         look_every=options.look_every,
     )
+
+
+@dataclass(frozen=True)
+class Batch:
+    """What a step learns from, on the device, and the plan that it was made by."""
+
+    image: Tensor
+    share: Tensor
+    targets: Targets
+    plan: Plan
+
+    def tensors(self) -> list[Tensor]:
+        """All that was made for this batch."""
+        return [self.image, self.share, *(getattr(self.targets, f.name) for f in fields(Targets))]
+
+
+def batches_ahead(
+    planner: Planner, device: torch.device, layout: torch.memory_format
+) -> Ahead[Batch]:
+    """Make batches as they are planned, a few ahead."""
+
+    def make() -> Batch:
+        plan = planner.next()
+        image, share = augmented_batch(plan.look, device)
+        image = image.contiguous(memory_format=layout)
+        return Batch(image, share, plan.targets.to(device), plan)
+
+    return Ahead(make, Batch.tensors, device)
 
 
 def make_optimiser(network: Network, options: argparse.Namespace) -> torch.optim.AdamW:
@@ -254,6 +285,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     wait_for_samples(pool, options)
     shapes = shapes_of(options)
     planner = Planner(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
+    batches = batches_ahead(planner, device, layout)
     out = Path(options.out)
     log = Log(options.log)
 
@@ -299,24 +331,20 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             runner = network  # compiling anew costs what it would save in the time that is left
         for group in optimiser.param_groups:
             group["lr"] = group["base"] * rate_factor(progress, step)
-        waiting = time.monotonic()
-        plan = planner.next()
-        log.waited_s += time.monotonic() - waiting
-        with torch.no_grad():
-            image, share = augmented_batch(plan.look, device)
-            targets = plan.targets.to(device)
-        image = image.contiguous(memory_format=layout)
+        batch = batches.next()
+        image = batch.image
         with torch.autocast(image_device(image), torch.bfloat16, enabled=on_gpu):
             maps, answers = runner(image)
             taught = teachers(image) if teachers is not None else None
-        losses = all_losses(maps.float(), answers.float(), share, targets)
+        losses = all_losses(maps.float(), answers.float(), batch.share, batch.targets)
         if taught is not None:
             losses["taught"] = taught_losses(maps.float(), answers.float(), *taught)["total"]
             losses["total"] = losses["total"] + options.taught * losses["taught"]
         descend(losses["total"], parameters, optimiser)
         average.update()
         step += 1
-        log.add(losses, image.shape[0], plan.look.views[0].look)
+        log.waited_s, batches.waited_s = log.waited_s + batches.waited_s, 0.0
+        log.add(losses, image.shape[0], batch.plan.look.views[0].look)
         now = time.monotonic()
         if now - log.since >= options.log_seconds:
             memory = torch.cuda.max_memory_allocated(device) / 1e9 if on_gpu else 0.0
@@ -330,6 +358,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         if now - last_save >= options.checkpoint_minutes * 60:
             save(final=False)
             last_save = time.monotonic()
+    batches.stop()  # before the planner, for whose next plan it may wait
     planner.stop()
     pool.stop()
     validation.stop()

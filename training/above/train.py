@@ -8,10 +8,8 @@ The schedule follows the clock: it is finished when the time is up, however fast
 from __future__ import annotations
 
 import argparse
-import queue
-import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +24,7 @@ from training.above import samples as above_samples
 from training.above.augment import Points, augmented, collect, draw_view
 from training.above.losses import all_losses
 from training.above.validate import format_scores, validate
+from training.ahead import Ahead
 from training.losslog import Log
 from training.samples import Pool
 from training.train import (
@@ -83,82 +82,31 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
 
 @dataclass(frozen=True)
 class Batch:
-    """What a step learns from: image, shares of each cell, points; `ready` once a GPU has them."""
+    """What a step learns from: image, shares of each cell, points; and what they were made of."""
 
     image: Tensor
     share: Tensor
     points: Points
-    ready: torch.cuda.Event | None
+    drawn: Sequence[Any]
 
-    def taken(self) -> Batch:
-        """The same, safe to use on the stream of whoever asks."""
-        if self.ready is not None:
-            stream = torch.cuda.current_stream(self.image.device)
-            stream.wait_event(self.ready)
-            points = self.points
-            for tensor in (self.image, self.share, points.plants, points.tips, points.faint):
-                tensor.record_stream(stream)
-        return self
+    def tensors(self) -> tuple[Tensor, ...]:
+        """All that lies on the device and was made for this batch."""
+        points = self.points
+        return self.image, self.share, points.plants, points.tips, points.faint
 
 
-class Batches:
-    """Draws batches and makes them in a thread of its own, a few ahead.
+def batches_ahead(options: argparse.Namespace, pool: Pool, seed: int) -> Ahead[Batch]:
+    """Draw batches and make them, a few ahead."""
+    rng, device = np.random.default_rng(seed), torch.device(options.device)
 
-    On a GPU they are made on a stream of their own: what a camera does to a picture is many small
-    steps, between which a GPU would have nothing to do.
-    """
+    def make() -> Batch:
+        drawn: list[Any] = pool.draw(options.batch, rng)
+        views = [draw_view(rng, *s.mask.shape, options.side) for s in drawn]
+        points = collect(drawn, views).to(device)
+        image, share = augmented(drawn, views, device, int(rng.integers(2**31)))
+        return Batch(image.contiguous(memory_format=torch.channels_last), share, points, drawn)
 
-    def __init__(
-        self, pool: Pool, batch: int, side: int, seed: int, device: torch.device, ahead: int = 3
-    ):
-        self._pool, self._batch, self._side, self._device = pool, batch, side, device
-        self._rng = np.random.default_rng(seed)
-        self.waited_s = 0.0
-        self._ready: queue.Queue[Any] = queue.Queue(ahead)
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        stream = None
-        if self._device.type == "cuda":
-            torch.cuda.set_device(self._device)  # each thread has its own
-            stream = torch.cuda.Stream(self._device)
-        while not self._stop.is_set():
-            try:
-                with torch.no_grad(), torch.cuda.stream(stream):
-                    made: Any = self._one(stream)
-            except Exception as fault:  # told where the batch is wanted
-                made = fault
-            while not self._stop.is_set():
-                try:
-                    self._ready.put(made, timeout=0.2)
-                    break
-                except queue.Full:
-                    continue
-
-    def _one(self, stream: torch.cuda.Stream | None) -> Batch:
-        rng = self._rng
-        drawn: list[Any] = self._pool.draw(self._batch, rng)
-        views = [draw_view(rng, *s.mask.shape, self._side) for s in drawn]
-        points = collect(drawn, views).to(self._device)
-        image, share = augmented(drawn, views, self._device, int(rng.integers(2**31)))
-        image = image.contiguous(memory_format=torch.channels_last)
-        return Batch(image, share, points, None if stream is None else stream.record_event())
-
-    def __iter__(self) -> Iterator[Batch]:
-        while True:
-            asked = time.monotonic()
-            made = self._ready.get()
-            self.waited_s += time.monotonic() - asked
-            if isinstance(made, Exception):
-                raise made
-            yield made.taken()
-
-    def stop(self) -> None:
-        """End the thread."""
-        self._stop.set()
-        self._thread.join()
+    return Ahead(make, Batch.tensors, device)
 
 
 def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict[str, Any]:
@@ -209,7 +157,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     shadow = net.AboveNetwork().to(device).eval()
     parameters = list(network.parameters())
     wait_for_samples(pool, options)
-    batches = Batches(pool, options.batch, options.side, options.seed + step, device)
+    batches = batches_ahead(options, pool, options.seed + step)
     out = Path(options.out)
     log = Log(options.log)
     length_s = schedule_s(options, elapsed_before)
@@ -235,10 +183,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 
     size = sum(p.numel() for p in parameters) / 1e6
     print(f"training on {device}: {len(pool)} samples so far, {size:.2f} M weights", flush=True)
-    for batch in batches:
+    while not stopped:
         progress = elapsed() / length_s
-        if stopped or progress >= 1.0 or (options.max_steps and step >= options.max_steps):
+        if progress >= 1.0 or (options.max_steps and step >= options.max_steps):
             break
+        batch = batches.next()
         if progress >= options.freeze_norms and not frozen:
             freeze_norms(network)
             frozen = True
