@@ -130,12 +130,12 @@ def _both(cases: Sequence[Case]) -> list[Case]:
 def fit_sureness(cases: Sequence[Case], fitted: Calibration) -> Calibration:
     """Fit what turns beliefs into confidences, for first readings and for closer ones."""
     stages = [case.stage for case in cases]
-    first, last = zip(*(beliefs(case, fitted) for case in cases), strict=True)
-    sure = fit_sure(first, stages)
+    believed = [beliefs(case, fitted) for case in cases]
+    sure = fit_sure([first for first, _ in believed], stages)
     if all(case.closer is None for case in cases):
         return replace(fitted, sure=sure, careful_sure=sure, closer_from=1.0)
     again = [i for i, case in enumerate(cases) if case.closer is not None]
-    careful = fit_sure([last[i] for i in again], [stages[i] for i in again])
+    careful = fit_sure([believed[i][1] for i in again], [stages[i] for i in again])
     return replace(fitted, sure=sure, careful_sure=careful)
 
 
@@ -155,8 +155,11 @@ def answers(cases: Sequence[Case], calibration: Calibration) -> Answers:
         right = [float(b.stage == case.stage) for b, case in zip(believed, cases, strict=True)]
         return 1 / (1 + np.exp(-z)), np.array(right)
 
-    first, last = zip(*(beliefs(case, calibration) for case in cases), strict=True)
-    return Answers(*told(first, calibration.sure), *told(last, calibration.careful_sure))
+    both = [beliefs(case, calibration) for case in cases]
+    return Answers(
+        *told([first for first, _ in both], calibration.sure),
+        *told([last for _, last in both], calibration.careful_sure),
+    )
 
 
 def out_of_fold(cases: Sequence[Case], fitted: Calibration, seed: int = 0) -> Answers:
