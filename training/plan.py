@@ -5,13 +5,14 @@ A thread plans while the GPU works. With a pool that no longer grows, a seed rep
 
 from __future__ import annotations
 
-import queue
-import threading
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
+import torch
 
+from training.ahead import Ahead
 from training.augment import Look, decide
 from training.samples import Pool, Sample
 from training.targets import Targets, collect
@@ -92,47 +93,12 @@ def make_plan(pool: Pool, shapes: Shapes, step: int, seed: int, pin: bool = Fals
     return Plan(step, look, targets)
 
 
-class Planner:
-    """Plans steps ahead in a thread; `next` gives them in order."""
-
-    def __init__(
-        self,
-        pool: Pool,
-        shapes: Shapes,
-        *,
-        first_step: int,
-        seed: int,
-        pin: bool = False,
-        ahead: int = 6,
-    ):
-        self._queue: queue.Queue[Plan | BaseException] = queue.Queue(maxsize=ahead)
-        self._stop = threading.Event()
-        self._arguments = (pool, shapes, first_step, seed, pin)
-        self._thread = threading.Thread(target=self._run, daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        pool, shapes, step, seed, pin = self._arguments
-        while not self._stop.is_set():
-            try:
-                item: Plan | BaseException = make_plan(pool, shapes, step, seed, pin)
-            except BaseException as error:  # hand it to the loop, which decides
-                item = error
-            while not self._stop.is_set():
-                try:
-                    self._queue.put(item, timeout=0.2)
-                    break
-                except queue.Full:
-                    continue
-            step += 1
-
-    def next(self) -> Plan:
-        """Give the next plan, waiting for it if need be."""
-        item = self._queue.get(timeout=120)
-        if isinstance(item, BaseException):
-            raise item
-        return item
-
-    def stop(self) -> None:
-        """End the thread."""
-        self._stop.set()
+def plans_ahead(
+    pool: Pool, shapes: Shapes, *, first_step: int, seed: int, pin: bool = False
+) -> Ahead[Plan]:
+    """Plan step after step, a few ahead."""
+    steps = itertools.count(first_step)
+    cpu = torch.device("cpu")
+    return Ahead(
+        lambda: make_plan(pool, shapes, next(steps), seed, pin), lambda _plan: (), cpu, ahead=6
+    )

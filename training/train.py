@@ -29,7 +29,7 @@ from training.augment import augmented_batch
 from training.losses import all_losses
 from training.losslog import Log
 from training.network import Network, build, image_device
-from training.plan import Plan, Planner, Shapes
+from training.plan import Plan, Shapes, plans_ahead
 from training.samples import Pool
 from training.targets import Targets
 from training.teachers import Teachers, taught_losses
@@ -125,12 +125,12 @@ class Batch:
 
 
 def batches_ahead(
-    planner: Planner, device: torch.device, layout: torch.memory_format
+    plans: Ahead[Plan], device: torch.device, layout: torch.memory_format
 ) -> Ahead[Batch]:
     """Make batches as they are planned, a few ahead."""
 
     def make() -> Batch:
-        plan = planner.next()
+        plan = plans.next()
         image, share = augmented_batch(plan.look, device)
         image = image.contiguous(memory_format=layout)
         return Batch(image, share, plan.targets.to(device), plan)
@@ -284,8 +284,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 
     wait_for_samples(pool, options)
     shapes = shapes_of(options)
-    planner = Planner(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
-    batches = batches_ahead(planner, device, layout)
+    plans = plans_ahead(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
+    batches = batches_ahead(plans, device, layout)
     out = Path(options.out)
     log = Log(options.log)
 
@@ -358,8 +358,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         if now - last_save >= options.checkpoint_minutes * 60:
             save(final=False)
             last_save = time.monotonic()
-    batches.stop()  # before the planner, for whose next plan it may wait
-    planner.stop()
+    batches.stop()  # first: it may wait for a plan
+    plans.stop()
     pool.stop()
     validation.stop()
     if log.steps:
