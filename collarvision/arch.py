@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+import cv2
 import numpy as np
 
 from collarvision.card import Scale
@@ -228,9 +229,13 @@ def _out(rank: float, length: float, below: list[tuple[float, float]]) -> float:
 
 
 def highest(
-    plant: Plant, scale: Scale, standing: Stand, foot: np.ndarray
+    parts: Parts, plant: Plant, scale: Scale, standing: Stand, foot: np.ndarray
 ) -> tuple[float, float] | None:
-    """The plant's highest point, photo px: its free-standing height."""
+    """The plant's highest point, photo px: its free-standing height.
+
+    Of all that hangs together with what was traced of it: a leaf whose tip wasn't found is there
+    all the same, and where nothing arches the topmost leaf is the one that is wanted.
+    """
     lines = [leaf.midline for leaf in plant.leaves if len(leaf.midline)]
     lines += [np.array([[leaf.tip.x, leaf.tip.y]]) for leaf in plant.leaves if leaf.tip]
     if len(plant.stalk):
@@ -238,8 +243,22 @@ def highest(
     if not lines:
         return None
     points = np.concatenate(lines)
+    points = np.concatenate([points, _hanging_together(parts, points)])
     best = points[int(standing.height_mm(foot, on_board(scale, points)).argmax())]
     return float(best[0]), float(best[1])
+
+
+def _hanging_together(parts: Parts, points: np.ndarray) -> np.ndarray:
+    """Photo px (m, 2) of all blade and stalk cells that hang together with points (n, 2)."""
+    green = np.isin(parts.classes, (BLADE, STALK)).astype(np.uint8)
+    _, pieces = cv2.connectedComponents(green, connectivity=8)
+    affine = parts.photo_from_map
+    step = affine[[0, 1], [0, 1]]
+    columns, rows = np.round((points - affine[:, 2]) / step).astype(int).T
+    inside = (rows >= 0) & (rows < green.shape[0]) & (columns >= 0) & (columns < green.shape[1])
+    own = np.unique(pieces[rows[inside], columns[inside]])
+    rows, columns = np.nonzero(np.isin(pieces, own[own > 0]))
+    return np.asarray(np.column_stack([columns, rows]) * step + affine[:, 2], dtype=float)
 
 
 def _glow_on(plant: Plant, shape: Shape) -> Point | None:

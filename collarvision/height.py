@@ -90,7 +90,7 @@ def measure(
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
     foot = on_board(scale, base_px)[0]
-    tallest = highest(plant, scale, standing, foot)
+    tallest = highest(parts, plant, scale, standing, foot)
     if tallest is None:
         return None
     candidates = _by_height(

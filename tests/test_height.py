@@ -34,7 +34,7 @@ from collarvision.parallax import (
     stand,
     vertical_on_board,
 )
-from collarvision.parts import SOIL, Parts, Point
+from collarvision.parts import BLADE, SOIL, STALK, Parts, Point
 from collarvision.plant import assemble
 
 FOCAL_PX = 1000.0
@@ -285,6 +285,24 @@ def test_nothing_arches_gives_the_free_standing_height():
     got = measure(parts, assemble(parts), scale)
     assert got.basis == "free-standing"
     assert got.arch[1] <= min(t.y for t in parts.tips) + 2 * parts.px_per_map_px
+
+
+@pytest.mark.parametrize(("gap_cells", "reached"), [(0, True), (6, False)])
+def test_a_leaf_whose_tip_was_not_found_still_makes_the_plant_as_high(gap_cells, reached):
+    parts, plant, scale = scene(200.0, 25.0)
+    foot, top = (np.array([point]) for point in (plant.stalk[0], plant.stalk[-1]))
+    to_cell = lambda at: np.round((at - parts.photo_from_map[:, 2]) / parts.px_per_map_px)  # noqa: E731
+    (column, low), (_, stalk_top) = to_cell(foot)[0].astype(int), to_cell(top)[0].astype(int)
+    classes = parts.classes.copy()
+    classes[stalk_top : low + 1, column] = STALK
+    end = stalk_top - gap_cells
+    classes[end - 20 : end, column] = BLADE  # a leaf over the stalk, or something behind the plant
+    leaves = tuple(replace(leaf, tip=None) for leaf in plant.leaves)
+    parts, plant = replace(parts, classes=classes), replace(plant, arch=None, leaves=leaves)
+    got = measure(parts, plant, scale)
+    assert got.basis == "free-standing"
+    row = float(to_cell(np.array([got.arch]))[0, 1])
+    assert row == pytest.approx(end - 20 if reached else stalk_top, abs=1.0)
 
 
 def _move(before: Parts, after: Parts, point) -> tuple[float, float]:
