@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from collarvision.card import Scale
+from collarvision.frame import inverse, to_map_cells, to_photo_px
 from collarvision.parallax import Stand, on_board
 from collarvision.parts import BLADE, STALK, Parts, Point
 from collarvision.plant import Leaf, Plant
@@ -252,13 +253,12 @@ def _hanging_together(parts: Parts, points: np.ndarray) -> np.ndarray:
     """Photo px (m, 2) of all blade and stalk cells that hang together with points (n, 2)."""
     green = np.isin(parts.classes, (BLADE, STALK)).astype(np.uint8)
     _, pieces = cv2.connectedComponents(green, connectivity=8)
-    affine = parts.photo_from_map
-    step = affine[[0, 1], [0, 1]]
-    columns, rows = np.round((points - affine[:, 2]) / step).astype(int).T
+    cells = to_map_cells(inverse(parts.photo_from_map), points)
+    columns, rows = np.round(cells).astype(int).T
     inside = (rows >= 0) & (rows < green.shape[0]) & (columns >= 0) & (columns < green.shape[1])
     own = np.unique(pieces[rows[inside], columns[inside]])
     rows, columns = np.nonzero(np.isin(pieces, own[own > 0]))
-    return np.asarray(np.column_stack([columns, rows]) * step + affine[:, 2], dtype=float)
+    return to_photo_px(parts, np.column_stack([columns, rows]))
 
 
 def _glow_on(plant: Plant, shape: Shape) -> Point | None:

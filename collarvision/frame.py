@@ -34,7 +34,7 @@ def cropped(parts: Parts) -> Parts:
     return replace(parts, classes=parts.classes[top:bottom, left:right], photo_from_map=affine)
 
 
-def to_map_cells(to_map: np.ndarray, points: list[tuple[float, float]]) -> np.ndarray:
+def to_map_cells(to_map: np.ndarray, points: np.ndarray | list[tuple[float, float]]) -> np.ndarray:
     """Map cells (n, 2) of photo px, by the inverse of `Parts.photo_from_map`."""
     xy = np.array(points, dtype=float).reshape(-1, 2)
     return xy @ to_map[:, :2].T + to_map[:, 2]
