@@ -17,6 +17,9 @@ from torch import Tensor
 
 Item = TypeVar("Item")
 
+PATIENCE_S = 120.0
+"""Nothing takes longer to make: who waits as long is told, instead of waiting for ever."""
+
 
 class Ahead(Generic[Item]):
     """Makes items one after another, a few ahead of who asks.
@@ -52,7 +55,7 @@ class Ahead(Generic[Item]):
             try:
                 with torch.no_grad(), torch.cuda.stream(stream):
                     made: Any = (self._make(), stream.record_event() if stream else None)
-            except Exception as fault:  # told where the item is wanted
+            except BaseException as fault:  # told where the item is wanted
                 made = fault
             while not self._stop.is_set():
                 try:
@@ -62,11 +65,17 @@ class Ahead(Generic[Item]):
                     continue
 
     def next(self) -> Item:
-        """Give the next item, safe to use on the stream of whoever asks."""
+        """Give the next item, safe to use on the stream of whoever asks.
+
+        Raises
+        ------
+        queue.Empty
+            When none comes in `PATIENCE_S`.
+        """
         asked = time.monotonic()
-        made = self._ready.get()
+        made = self._ready.get(timeout=PATIENCE_S)
         self.waited_s += time.monotonic() - asked
-        if isinstance(made, Exception):
+        if isinstance(made, BaseException):
             raise made
         item, ready = made
         if ready is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import threading
 import time
 
@@ -9,6 +10,7 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="training needs the train extra")
 
+from training import ahead as ahead_room  # noqa: E402
 from training.ahead import Ahead  # noqa: E402
 
 pytestmark = pytest.mark.torch
@@ -66,4 +68,12 @@ def test_no_gradient_is_kept_of_how_an_item_was_made() -> None:
     weight = torch.ones(3, requires_grad=True)
     ahead = Ahead(lambda: weight * 2, lambda item: [item], CPU, ahead=1)
     assert not ahead.next().requires_grad
+    ahead.stop()
+
+
+def test_who_waits_too_long_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ahead_room, "PATIENCE_S", 0.05)
+    ahead = Ahead(lambda: time.sleep(0.5), no_tensors, CPU, ahead=1)
+    with pytest.raises(queue.Empty):
+        ahead.next()
     ahead.stop()
