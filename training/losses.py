@@ -167,8 +167,8 @@ def global_losses(answers: Tensor, targets: Targets) -> dict[str, Tensor]:
         "laid": yes_no(net.LAID, targets.laid, targets.w_laid),
         "first_leaf": yes_no(net.FIRST_LEAF, targets.first_leaf, targets.w_first),
         "lost": one_of(net.LOST, targets.lost, targets.w_lost),
-        "foot_first_leaf": yes_no(net.FOOT_FIRST_LEAF, targets.first_leaf, targets.w_first),
-        "foot_lost": one_of(net.FOOT_LOST, targets.lost, targets.w_lost),
+        "foot_first_leaf": yes_no(net.FOOT_FIRST_LEAF, targets.first_leaf, targets.w_foot_first),
+        "foot_lost": one_of(net.FOOT_LOST, targets.lost, targets.w_foot_lost),
     }
 
 

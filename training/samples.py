@@ -63,6 +63,11 @@ class Truth:
     row: Mapping[str, Any] = field(repr=False, default_factory=dict)
 
     @property
+    def partial(self) -> bool:
+        """Whether it shows part of a plant by intent: part of its stalk, or its foot."""
+        return self.view in ("close", "foot")
+
+    @property
     def classes_known(self) -> bool:
         """Whether there is a part map: nobody paints one for a photo corrected by hand."""
         return bool(self.row.get("classes_known", True))

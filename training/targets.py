@@ -82,6 +82,9 @@ class Targets:
     w_laid: Tensor
     w_first: Tensor
     w_lost: Tensor
+    w_foot_first: Tensor
+    w_foot_lost: Tensor
+    w_taught: Tensor
 
     def to(self, device: torch.device) -> Targets:
         """Send everything to a device."""
@@ -122,7 +125,7 @@ def _mapped(truth: Truth, view: View) -> list[tuple[np.ndarray, np.ndarray]]:
 
 def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]:
     rule = RULES[reason]
-    close = truth.view == "close"  # part of a stalk: nothing that takes the whole plant to know
+    close = truth.partial  # nothing that takes the whole plant to know
     collars, hidden = _slots(MAX_COLLARS, 4), _slots(MAX_COLLARS, 4)
     tips, blind = _slots(MAX_TIPS, 8), _slots(MAX_TIPS, 3)
     all_shown = True
@@ -161,6 +164,9 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     # Whatever takes a whole plant to know.
     whole = rule.whole * float((all_shown or view.look) and not close)
     count_known = truth.stage is not None and truth.lost_leaves is not None
+    foot = whole
+    if truth.view == "foot":
+        foot = rule.whole * float(base[2] > 0)
     has_plant = reason not in ("no_plant", "not_maize")
     return {
         "collars": collars,
@@ -185,6 +191,10 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_laid": float(has_plant and layout_known and reason != "dark" and not close),
         "w_first": whole * float(truth.first_leaf is not None),
         "w_lost": whole * float(truth.lost_leaves is not None),
+        "w_foot_first": foot * float(truth.first_leaf is not None),
+        "w_foot_lost": foot * float(truth.lost_leaves is not None),
+        # Teachers may never have seen such a part: what they say of its plant isn't learnt.
+        "w_taught": float(not close),
     }
 
 

@@ -79,13 +79,14 @@ class Teachers(nn.Module):
 
 
 def taught_losses(
-    maps: Tensor, answers: Tensor, taught_maps: Tensor, taught_answers: Tensor
+    maps: Tensor, answers: Tensor, taught_maps: Tensor, taught_answers: Tensor, weight: Tensor
 ) -> dict[str, Tensor]:
     """How far a network's answers are from its teachers', by the names of `losses.WEIGHTS`.
 
-    Zero where they agree. Also "total", weighed as the losses against the truth are.
+    Zero where they agree. Also "total", weighed as the losses against the truth are. `weight` (N,)
+    is that of each sample's answers; the maps of all count alike.
     """
-    losses = _map_losses(maps, taught_maps) | _answer_losses(answers, taught_answers)
+    losses = _map_losses(maps, taught_maps) | _answer_losses(answers, taught_answers, weight)
     losses["total"] = torch.stack([WEIGHTS[name] * loss for name, loss in losses.items()]).sum()
     return losses
 
@@ -114,13 +115,14 @@ def _map_losses(maps: Tensor, taught: Tensor) -> dict[str, Tensor]:
     return out
 
 
-def _answer_losses(answers: Tensor, taught: Tensor) -> dict[str, Tensor]:
-    out = {
-        name: _one_of(answers[:, channels], torch.softmax(taught[:, channels], dim=1)).mean()
-        for name, channels in ONE_OF.items()
-    }
+def _answer_losses(answers: Tensor, taught: Tensor, weight: Tensor) -> dict[str, Tensor]:
+    out = {}
+    for name, channels in ONE_OF.items():
+        away = _one_of(answers[:, channels], torch.softmax(taught[:, channels], dim=1))
+        out[name] = weighed_mean(away, weight)
     for name, channels in YES_NO.items():
-        out[name] = _apart(answers[:, channels], torch.sigmoid(taught[:, channels])).mean()
+        away = _apart(answers[:, channels], torch.sigmoid(taught[:, channels])).mean(1)
+        out[name] = weighed_mean(away, weight)
     return out
 
 

@@ -338,7 +338,9 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             taught = teachers(image) if teachers is not None else None
         losses = all_losses(maps.float(), answers.float(), batch.share, batch.targets)
         if taught is not None:
-            losses["taught"] = taught_losses(maps.float(), answers.float(), *taught)["total"]
+            weight = batch.targets.w_taught
+            away = taught_losses(maps.float(), answers.float(), *taught, weight)
+            losses["taught"] = away["total"]
             losses["total"] = losses["total"] + options.taught * losses["taught"]
         descend(losses["total"], parameters, optimiser)
         average.update()

@@ -184,7 +184,7 @@ def validate(
     readable = [
         s
         for s in samples
-        if s.truth.view != "close"
+        if not s.truth.partial
         and (
             s.truth.reason != "ok"
             or magnified(s.truth, s.mask.shape[1], s.mask.shape[0]) * size / READ_PX <= SOFT

@@ -170,8 +170,8 @@ def jittered_read(
 ) -> View:
     """A READ crop with the errors that a first look makes, and the views that people take."""
     box = read_box(truth, width, height)
-    if truth.view == "close":
-        # Part of a stalk, rendered as a further look would see it: the whole window.
+    if truth.partial:
+        # Part of a plant, rendered as a further look would see it: the whole window.
         true_side = float(max(width, height))
         side = true_side * rng.uniform(0.75, 1.0)
         free = (true_side - side) / 2

@@ -161,6 +161,26 @@ def test_the_plants_window_holds_the_plant():
         ).all()
 
 
+@pytest.mark.parametrize("layout", ["standing", "laid"])
+def test_a_window_on_the_foot_holds_it_low_and_never_outgrows_the_plant(layout):
+    for seed in range(8):
+        scene = compose(np.random.default_rng([5, seed]), Wish(layout=layout))
+        window = truth.foot_window(scene, np.random.default_rng(seed), 320)
+        low, high = truth.plant_box_px(scene)
+        side = window.side_px[0]
+        assert side <= max(40.0, 1.24 * float(max(high - low)) + 1e-6)
+        turn = float(scene.label["stalk_turn_rad"]) if layout == "laid" else 0.0
+        up_mm = np.array([np.sin(turn), 0.0, np.cos(turn)])
+        foot, over = scene.camera.project(np.stack([np.zeros(3), 50.0 * up_mm]))[0]
+        at = (foot - [window.left_px, window.top_px]) / side
+        up = (over - foot) / np.linalg.norm(over - foot)
+        # Below the middle, by what views that show three quarters of the window leave in.
+        assert 0.04 < (np.array([0.5, 0.5]) - at) @ up < 0.25
+        assert (np.abs(at - 0.5) < 0.375).all()
+        side_mm = side * 50.0 / np.linalg.norm(over - foot)
+        assert side_mm < truth.FOOT_WINDOW_MM[1] * 1.01
+
+
 def test_card_corners_are_those_that_opencv_projects():
     scene = stand(2, Wish(stage_v=5, card=True))
     camera = scene.camera

@@ -261,3 +261,23 @@ def test_heat_loss_is_the_published_formula():
     )
     got = heat_loss(logit, heat, torch.ones_like(heat))
     assert float(got) * 4.0 == pytest.approx(by_hand, rel=1e-5)  # the divisor is at least 4
+
+
+def test_a_foot_teaches_what_is_lost_and_nothing_else_of_the_whole_plant():
+    _, _, foot = _targets(_row(view="foot"))
+    _, _, stalk = _targets(_row(view="close"))
+    assert float(foot.w_foot_lost) == float(foot.w_foot_first) == 1.0
+    assert float(stalk.w_foot_lost) == float(stalk.w_foot_first) == 0.0
+    for part in (foot, stalk):
+        for name in ("w_count", "w_usability", "w_laid", "w_first", "w_lost", "w_single"):
+            assert float(getattr(part, name)) == 0.0, name
+        assert float(part.w_taught) == 0.0
+        assert float(part.w_collars) == float(part.w_tips) == float(part.w_classes) == 1.0
+    _, _, whole = _targets(_row())
+    assert float(whole.w_foot_lost) == float(whole.w_lost) == float(whole.w_taught) == 1.0
+
+
+def test_a_foot_out_of_view_teaches_nothing_of_what_is_lost():
+    truth = parse_truth(_row(view="foot", base_xy=[100.0, 500.0]))
+    targets = collect([truth], [plain_read(parse_truth(_row()), 240, 320, 160)])
+    assert float(targets.w_foot_lost) == float(targets.w_foot_first) == 0.0

@@ -32,6 +32,10 @@ class Fixed(torch.nn.Module):
         return maps, self.level.expand(count, len(net.GLOBAL_CHANNELS))
 
 
+ALL = torch.ones(2)
+"""Weights of two samples whose answers count."""
+
+
 def answers_of(seed: int) -> tuple[torch.Tensor, torch.Tensor]:
     draw = torch.Generator().manual_seed(seed)
     maps = torch.randn(2, len(net.MAP_CHANNELS), 8, 8, generator=draw)
@@ -50,7 +54,7 @@ def test_teachers_answer_by_turns_and_do_not_learn() -> None:
 
 def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
     maps, answers = answers_of(1)
-    losses = taught_losses(maps, answers, maps, answers)
+    losses = taught_losses(maps, answers, maps, answers, ALL)
     assert set(losses) - {"total"} == set(WEIGHTS) - {"overlap"}
     for name, loss in losses.items():
         assert float(loss) == pytest.approx(0.0, abs=1e-5), name
@@ -59,11 +63,11 @@ def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
 def test_every_answer_moves_towards_the_teachers() -> None:
     taught = answers_of(2)
     own = [part.clone().requires_grad_() for part in answers_of(3)]
-    before = taught_losses(*own, *taught)
+    before = taught_losses(*own, *taught, ALL)
     assert all(float(loss.detach()) > 0 for loss in before.values())
     step = torch.autograd.grad(before["total"], own)
     moved = [part - 0.02 * slope for part, slope in zip(own, step, strict=True)]
-    after = taught_losses(*moved, *taught)
+    after = taught_losses(*moved, *taught, ALL)
     assert float(after["total"].detach()) < float(before["total"].detach())
     spare = net.GLOBAL_CHANNELS.index("spare_log_sigma")
     untaught = step[1].abs().sum(0) == 0
@@ -75,8 +79,19 @@ def test_a_belief_costs_its_divergence() -> None:
     maps, answers = (torch.zeros_like(part) for part in answers_of(4))
     taught = answers.clone()
     taught[:, net.LAID] = math.log(4.0)
-    loss = taught_losses(maps, answers, maps, taught)["laid"]
+    loss = taught_losses(maps, answers, maps, taught, ALL)["laid"]
     assert float(loss) == pytest.approx(0.8 * math.log(1.6) + 0.2 * math.log(0.4), abs=1e-6)
+
+
+def test_of_part_of_a_plant_only_the_maps_are_taught() -> None:
+    """A teacher that never saw a foot alone mustn't say there what is lost."""
+    own, taught = answers_of(5), answers_of(6)
+    second = [part[1:] for part in (*own, *taught)]
+    told = taught_losses(*own, *taught, torch.tensor([0.0, 1.0]))
+    alone = taught_losses(*second, torch.ones(1))
+    for name in ("count", "lost", "first_leaf", "foot_lost", "foot_first_leaf", "usability"):
+        assert float(told[name]) == pytest.approx(float(alone[name]), rel=1e-5), name
+    assert float(told["collar"]) != pytest.approx(float(alone["collar"]), rel=1e-3)
 
 
 def test_training_with_teachers_runs_and_logs_what_they_taught(tmp_path) -> None:

@@ -18,8 +18,8 @@ from . import optics, render, truth
 from .partfile import fill, next_index, write_whole
 from .stand import LIGHTINGS, Stand, Wish, compose
 
-VIEWS = ("crop", "close", "photo", "mixed", "finished")
-MIXED_SHARES = {"crop": 0.58, "close": 0.18, "photo": 0.24}
+VIEWS = ("crop", "close", "foot", "photo", "mixed", "finished")
+MIXED_SHARES = {"crop": 0.52, "close": 0.14, "foot": 0.12, "photo": 0.22}
 REASON_SHARES = {"ok": 0.80, "no_plant": 0.05, "several": 0.06, "not_maize": 0.05, "cut_off": 0.04}
 
 
@@ -60,7 +60,7 @@ def draw_wish(rng: np.random.Generator, view: str, unlike: bool, size: str = "96
     """What the next sample should show."""
     width, height = (int(n) for n in size.split("x"))
     reason = "ok"
-    if view not in ("crop", "close"):
+    if view not in ("crop", "close", "foot"):
         reason = str(rng.choice(list(REASON_SHARES), p=list(REASON_SHARES.values())))
     if not unlike:
         return Wish(reason=reason, width_px=width, height_px=height)
@@ -109,6 +109,8 @@ def _window(
         return truth.plant_window(stand, rng, args.crop_pixels)
     if view == "close":
         return truth.close_window(stand, rng, args.crop_pixels)
+    if view == "foot":
+        return truth.foot_window(stand, rng, args.crop_pixels)
     if view == "finished":
         return truth.whole_window(stand, max(stand.camera.width_px, stand.camera.height_px))
     return truth.whole_window(stand, args.photo_pixels)

@@ -41,6 +41,9 @@ COLLAR_SEEN = 0.22
 CLOSE_SHARE = (0.33, 0.72)
 """Side of a close window, as a share of the side of the reading square about the plant."""
 
+FOOT_WINDOW_MM = (150.0, 380.0)
+"""Side of a window on a plant's foot; the reading shows about as much of it at the same size."""
+
 EDGE_PX = 2.0
 """A plant that reaches no further than this over a photo's edge still counts as whole."""
 
@@ -66,6 +69,25 @@ def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
         spot = collars[-1] if rng.random() < 0.5 else collars[int(rng.integers(len(collars)))]
     centre = stand.camera.project(spot[None])[0][0] + rng.uniform(-0.33, 0.33, 2) * side
     return _square(centre, side, pixels)
+
+
+def foot_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
+    """A square window on the plant's foot, which stands in its lower half, `FOOT_WINDOW_MM` wide.
+
+    No wider than the reading square about the plant. Leaf 1, and what is left of lost leaves, are a
+    few pixels of a tall plant's reading square.
+    """
+    low, high = plant_box_px(stand)
+    turn = float(stand.label["stalk_turn_rad"]) if stand.label["layout"] == "laid" else 0.0  # type: ignore[arg-type]
+    up_mm = np.array([np.sin(turn), 0.0, np.cos(turn)])
+    foot, over = stand.camera.project(np.stack([_base(stand), 50.0 * up_mm]))[0]
+    px_per_mm = float(np.hypot(*(over - foot))) / 50.0
+    least, most = np.log(FOOT_WINDOW_MM)
+    side = px_per_mm * float(np.exp(rng.uniform(least, most)))
+    side = max(min(side, 1.24 * float(max(high - low))), 40.0)
+    up = (over - foot) / max(float(np.hypot(*(over - foot))), 1e-6)
+    aside = np.array([-up[1], up[0]]) * rng.uniform(-0.12, 0.12)
+    return _square(foot + side * (rng.uniform(0.05, 0.24) * up + aside), side, pixels)
 
 
 def _square(centre_px: np.ndarray, side_px: float, pixels: int) -> Window:
