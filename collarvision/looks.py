@@ -7,6 +7,7 @@ turns the second one into parts.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import cv2
 import numpy as np
@@ -41,6 +42,9 @@ NMS_RADIUS = 1.3
 Box = tuple[float, float, float, float]
 Square = tuple[int, int, int]
 """Left, top and side, photo px."""
+
+Strip = Literal["whole", "upright", "level"]
+"""Part of a square that is looked at: all, or its middle half from top to bottom or across."""
 
 
 @dataclass(frozen=True)
@@ -87,7 +91,13 @@ def square_about(box: Box | None, photo_size: tuple[int, int]) -> Square:
 
 
 def look_at_square(
-    rgb: np.ndarray, square: Square, network: Network, *, step: int = 1, wide: int = READ_PX
+    rgb: np.ndarray,
+    square: Square,
+    network: Network,
+    *,
+    step: int = 1,
+    wide: int = READ_PX,
+    strip: Strip = "whole",
 ) -> Look:
     """Look at a square of photo px from `rgb`, brought to `wide` px; grey outside the photo."""
     height, width = rgb.shape[:2]
@@ -108,6 +118,12 @@ def look_at_square(
         step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
         step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
         x, y = in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y
+    if strip != "whole":
+        half = _multiple_of_32(wide // 2)
+        first = (wide - half) // 2
+        upright = strip == "upright"
+        canvas = canvas[:, first : first + half] if upright else canvas[first : first + half]
+        x, y = (x + first * step_x, y) if upright else (x, y + first * step_y)
     return _look(canvas, network, step * x, step * y, step * step_x, step * step_y)
 
 
@@ -298,6 +314,24 @@ def peaks(
     return y[kept], x[kept], scores[kept]
 
 
+def refined(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:
+    """Sub-cell (x, y) of a peak: the network learns normal bells, whose logarithm is a parabola."""
+    height, width = heat.shape
+    if not (2 <= row < height - 2 and 2 <= column < width - 2):
+        return float(column), float(row)
+    window = heat[row - 2 : row + 3, column - 2 : column + 3].astype(float)
+    log_p = -np.logaddexp(0.0, -window)
+    return column + _vertex(log_p[1:4].mean(axis=0)), row + _vertex(log_p[:, 1:4].mean(axis=1))
+
+
+def _vertex(values: np.ndarray) -> float:
+    """Where the parabola through values (5,) at -2 .. 2 peaks (least squares), within a cell."""
+    steps = np.arange(-2.0, 3.0)
+    slope = float(steps @ values) / 10.0
+    bend = float((steps**2 - 2.0) @ values) / 14.0
+    return float(np.clip(-slope / (2 * bend), -1.0, 1.0)) if bend < -1e-4 else 0.0
+
+
 def cell(x: float, y: float, shape: tuple[int, ...]) -> tuple[int, int]:
     """Cell (row, column) that holds map position (`x`, `y`), kept inside the map."""
     return min(max(round(y), 0), shape[0] - 1), min(max(round(x), 0), shape[1] - 1)
@@ -312,6 +346,15 @@ def xy(affine: np.ndarray, x: float, y: float) -> tuple[float, float]:
     """Photo px of one map position."""
     at = affine @ np.array([x, y, 1.0])
     return float(at[0]), float(at[1])
+
+
+def ordinal_distribution(logits: np.ndarray) -> np.ndarray:
+    """Turn ordinal logits P(k collars or more), k = 1 .. 12, into P(0 .. 12 collars).
+
+    Crossing thresholds are flattened (a running minimum), so that no probability is negative.
+    """
+    at_least = np.minimum.accumulate(sigmoid(np.asarray(logits, dtype=float)))
+    return -np.diff(np.concatenate([[1.0], at_least, [0.0]]))
 
 
 def sigmoid(x: np.ndarray) -> np.ndarray:

@@ -15,7 +15,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collarvision.closer import Collar, close_px, close_square, inverse, join_collars
+from collarvision.closer import (
+    FOOT_PX,
+    Collar,
+    close_px,
+    close_square,
+    foot_square,
+    inverse,
+    join_collars,
+    strip,
+)
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,
@@ -26,7 +35,9 @@ from collarvision.looks import (
     find_plant,
     look_at_square,
     look_at_whole,
+    ordinal_distribution,
     peaks,
+    refined,
     sigmoid,
     softmax,
     square_about,
@@ -70,6 +81,10 @@ __all__ = [
 CLOSE_LEAST = 0.5
 """The closer look is taken from pixels of which at least this many lie along each of the network's,
 more than in training. Finer ones may cost another decoding of the photo."""
+
+FOOT_SAYS = 2.0
+"""Weight of what the look at the foot says of lost leaves; what the second look says of them, once
+from the whole plant and once from its foot, has weight 2."""
 
 OTHER_BASE = 0.15
 OTHER_BASE_ALONE = 0.5
@@ -149,10 +164,10 @@ class Parts:
     laid : float
         P(the plant lies on the board).
     first_leaf : float
-        P(leaf 1 is present): the mean logit of two answers of the network, one from the whole plant
-        and one from its foot alone.
+        P(leaf 1 is present): the mean logit of the network's answers, one from the whole plant, one
+        from its foot alone, and one from a closer look at the foot where that was taken.
     lost_leaves : ndarray, (4,) float
-        P(0, 1, 2, 3 or more lower leaves lost), of two answers likewise.
+        P(0, 1, 2, 3 or more lower leaves lost), of the same answers likewise.
     px_per_map_px : float
         Photo px per map cell.
     hidden_collars : tuple of CollarPeak
@@ -190,8 +205,8 @@ class Parts:
 class Looks:
     """The network's answers for one photo, from which `gather` makes parts.
 
-    `close` is a look at the upper part of the stalk alone; None where none was taken. `box` is the
-    plant's in the photo, None where the first look found none.
+    `close` is a look at the upper part of the stalk alone, `foot` one at its foot; None where none
+    was taken. `box` is the plant's in the photo, None where the first look found none.
     """
 
     first: Look
@@ -199,6 +214,7 @@ class Looks:
     box: Box | None
     version: str
     close: Look | None = None
+    foot: Look | None = None
 
 
 def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool = False) -> Parts:
@@ -246,29 +262,27 @@ def take_looks(
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
-    """Look closely at the upper part of the stalk as well."""
-    square = close_square(looks.second)
-    if square is None:
-        return looks
-    wide = close_px(square, looks.second)
-    rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * wide))
-    close = look_at_square(rgb, square, load_network(model), step=step, wide=wide)
-    return replace(looks, close=close)
+    """Look closely at the upper part of the stalk and at its foot as well."""
+    network, second = load_network(model), looks.second
+    close = foot = None
+    square = close_square(second)
+    if square is not None:
+        wide = close_px(square, second)
+        rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * wide))
+        part = strip(square, second)
+        close = look_at_square(rgb, square, network, step=step, wide=wide, strip=part)
+    collars = ordinal_distribution(second.summary[:12]) @ np.arange(STAGE_COUNT)
+    square = foot_square(second, float(collars))
+    if square is not None:
+        rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * FOOT_PX))
+        foot = look_at_square(rgb, square, network, step=step, wide=FOOT_PX)
+    return replace(looks, close=close, foot=foot)
 
 
 def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
     square = square_about(box, photo.size)
     rgb, step = photo.pixels(square[2] / READ_PX)
     return look_at_square(rgb, square, network, step=step)
-
-
-def ordinal_distribution(logits: np.ndarray) -> np.ndarray:
-    """Turn ordinal logits P(k collars or more), k = 1 .. 12, into P(0 .. 12 collars).
-
-    Crossing thresholds are flattened (a running minimum), so that no probability is negative.
-    """
-    at_least = np.minimum.accumulate(sigmoid(np.asarray(logits, dtype=float)))
-    return -np.diff(np.concatenate([[1.0], at_least, [0.0]]))
 
 
 def combine_usability(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
@@ -296,7 +310,7 @@ def gather(looks: Looks) -> Parts:
     def points(heat: np.ndarray) -> list[Point]:
         rows, columns, scores = peaks(heat, None, PEAK_FLOOR, 3.0)
         # No offset channels here: the shape of the peak gives the sub-cell position.
-        fine = [_refined(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
+        fine = [refined(heat, int(r), int(c)) for r, c in zip(rows, columns, strict=True)]
         return [Point(*xy(affine, x, y), float(s)) for (x, y), s in zip(fine, scores, strict=True)]
 
     tips = []
@@ -315,6 +329,12 @@ def gather(looks: Looks) -> Parts:
         )
     bases, arches = points(maps[7]), points(maps[8])
     summary = second.summary.astype(float)
+    # What the whole plant looks like and what is seen at its foot alone speak with one voice each:
+    # an unfamiliar plant misleads the first, a dirty foot the second.
+    told = (summary[20:25] + summary[26:31]) / 2
+    if looks.foot is not None:
+        near = looks.foot.summary[26:31].astype(float)
+        told = (2 * told + FOOT_SAYS * near) / (2 + FOOT_SAYS)
     return Parts(
         classes=maps[:5].argmax(axis=0).astype(np.uint8),
         photo_from_map=affine,
@@ -325,10 +345,8 @@ def gather(looks: Looks) -> Parts:
         collar_counts=ordinal_distribution(summary[:12]),
         usability=combine_usability(first.summary[12:19], second.summary[12:19]),
         laid=float(sigmoid(summary[19])),
-        # What the whole plant looks like and what is seen at its foot alone speak with one voice
-        # each: an unfamiliar plant misleads the first, a dirty foot the second.
-        first_leaf=float(sigmoid((summary[20] + summary[26]) / 2)),
-        lost_leaves=softmax((summary[21:25] + summary[27:31]) / 2),
+        first_leaf=float(sigmoid(told[0])),
+        lost_leaves=softmax(told[1:]),
         px_per_map_px=float(np.sqrt(affine[0, 0] * affine[1, 1])),
         hidden_collars=tuple(CollarPeak(*one) for one in _ranked(second, maps[9], None)),
         other_arches=tuple(arches[1:4]),
@@ -377,21 +395,3 @@ def _ranked(look: Look, heat: np.ndarray, offsets: np.ndarray | None) -> list[Co
         (*xy(look.photo_from_map, x, y), float(s), float(4.0 * numbers[cell(x, y, heat.shape)]))
         for y, x, s in zip(*peaks(heat, offsets, PEAK_FLOOR, NMS_RADIUS), strict=True)
     ]
-
-
-def _refined(heat: np.ndarray, row: int, column: int) -> tuple[float, float]:
-    """Sub-cell (x, y) of a peak: the network learns normal bells, whose logarithm is a parabola."""
-    height, width = heat.shape
-    if not (2 <= row < height - 2 and 2 <= column < width - 2):
-        return float(column), float(row)
-    window = heat[row - 2 : row + 3, column - 2 : column + 3].astype(float)
-    log_p = -np.logaddexp(0.0, -window)
-    return column + _vertex(log_p[1:4].mean(axis=0)), row + _vertex(log_p[:, 1:4].mean(axis=1))
-
-
-def _vertex(values: np.ndarray) -> float:
-    """Where the parabola through values (5,) at -2 .. 2 peaks (least squares), within a cell."""
-    steps = np.arange(-2.0, 3.0)
-    slope = float(steps @ values) / 10.0
-    bend = float((steps**2 - 2.0) @ values) / 14.0
-    return float(np.clip(-slope / (2 * bend), -1.0, 1.0)) if bend < -1e-4 else 0.0

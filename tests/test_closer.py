@@ -8,8 +8,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from collarvision.closer import CLOSE_SIDES, CLOSER, close_px, close_square, join_collars
-from collarvision.looks import READ_PX, Look, peaks, xy
+from collarvision.closer import (
+    CLOSE_SIDES,
+    CLOSER,
+    EXTENT_MM,
+    FOOT_LEAST,
+    FOOT_MM,
+    FOOT_PX,
+    close_px,
+    close_square,
+    foot_square,
+    join_collars,
+    strip,
+)
+from collarvision.looks import MARGIN, READ_PX, Look, peaks, xy
 from collarvision.network import GLOBAL_CHANNELS
 
 CELLS = 160
@@ -56,6 +68,53 @@ def test_the_square_holds_all_collars_of_a_short_stalk():
         assert top + 0.1 * side < y < top + 0.9 * side
 
 
+@pytest.mark.parametrize(
+    ("lean_deg", "part"),
+    [(0, "upright"), (12, "upright"), (25, "whole"), (45, "whole"), (65, "whole")],
+)
+def test_half_of_the_square_is_left_out_where_the_stalk_keeps_to_the_rest(lean_deg, part):
+    foot = np.array([500.0, 1400.0])
+    for quarter in range(4):
+        turn = np.radians(lean_deg + 90 * quarter)
+        up = np.array([np.sin(turn), -np.cos(turn)])
+        at = [foot + up * d for d in (60, 200, 300)]
+        second = look(10, 0, 0, [(*p, 0.8) for p in at], base=tuple(foot))
+        square = close_square(second)
+        got = strip(square, second)
+        assert got == (part if quarter % 2 == 0 or part == "whole" else "level")
+        if got == "whole":
+            continue
+        across = 0 if got == "upright" else 1
+        for p in at:
+            from_middle = p[across] - square[across] - square[2] / 2
+            # Whether it is in the square at all is another matter: a tall stalk's foot isn't.
+            if 0 < p[1 - across] - square[1 - across] < square[2]:
+                assert abs(from_middle) < 0.25 * square[2]
+
+
+@pytest.mark.parametrize("collars", [3, 5, 6.5, 9])
+@pytest.mark.parametrize("turn_deg", [0, 30, -70])
+def test_the_look_at_the_foot_is_as_large_in_mm_whatever_the_plant(collars, turn_deg):
+    foot = np.array([800.0, 900.0])
+    up = np.array([np.sin(np.radians(turn_deg)), -np.cos(np.radians(turn_deg))])
+    second = look(10, 0, 0, [(*(foot + up * d), 0.8) for d in (100, 300)], base=tuple(foot))
+    left, top, side = foot_square(second, collars)
+    # The second look is the plant and its margin: so many mm for a plant of so many collars.
+    plant_mm = np.interp(collars, np.arange(len(EXTENT_MM)), EXTENT_MM)
+    assert side * plant_mm * (1 + 2 * MARGIN) / 1600 == pytest.approx(FOOT_MM, rel=0.02)
+    assert FOOT_PX / side >= FOOT_LEAST * READ_PX / 1600 * 0.99
+    centre = np.array([left, top]) + side / 2
+    assert (centre - foot) @ up == pytest.approx(0.2 * side, abs=12)
+
+
+def test_no_look_at_a_foot_that_nobody_sees_nor_at_one_seen_well_enough():
+    collars = [(800, 1300, 0.8)]
+    assert foot_square(look(10, 0, 0, collars), 6) is None
+    seen = look(10, 0, 0, collars, base=(800, 1500))
+    assert foot_square(seen, 6) is not None
+    assert foot_square(seen, 1) is None
+
+
 @pytest.mark.parametrize("share", [0.36, 0.45, 0.7])
 def test_the_closer_look_magnifies_as_far_as_the_network_s_largest_picture_lets_it(share):
     second = look(10, 0, 0, [])
@@ -89,6 +148,22 @@ def test_two_collars_that_were_one_are_two_and_keep_the_plants_numbers():
     assert [one for one in joined if one[1] > 1000] == [
         one for one in listed(second) if one[1] > 1000
     ]
+
+
+def test_beside_a_strip_collars_are_the_second_looks_alone():
+    second = look(10, 0, 0, [(800, 800, 0.5), (640, 800, 0.5)])
+    close = look(3, 560, 560, [(800, 800, 0.9)])
+    slim = Look(
+        close.maps[:, :, 40:120],
+        close.summary,
+        close.photo_from_map + np.array([[0, 0, 120.0], [0, 0, 0]]),
+        close.plant[:, 40:120],
+    )
+    joined = {
+        round(x, -1): score for x, _, score, _ in join_collars(listed(second), second, slim, 0.15)
+    }
+    assert joined[640] == pytest.approx(0.5, abs=0.02)
+    assert 0.6 < joined[800] < 0.9
 
 
 def test_a_speck_that_the_closer_look_does_not_see_loses_its_score():

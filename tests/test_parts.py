@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -29,18 +31,19 @@ from collarvision.looks import (
     find_plant,
     look_at_square,
     look_at_whole,
+    ordinal_distribution,
     peaks,
+    refined,
     square_about,
 )
 from collarvision.network import ModelError, load_network, model_path
 from collarvision.parts import (
     BACKGROUND,
     CARD,
+    FOOT_SAYS,
     USABILITY_NAMES,
-    _refined,
     combine_usability,
     gather,
-    ordinal_distribution,
     read_parts,
     take_looks,
 )
@@ -113,6 +116,41 @@ def test_a_careful_reading_agrees_on_where_things_are(model):
     cell = parts.px_per_map_px
     assert np.hypot(parts.collars[0].x - collar[0], parts.collars[0].y - collar[1]) < 0.8 * cell
     assert np.hypot(parts.tips[0].x - tip[0], parts.tips[0].y - tip[1]) < 0.8 * cell
+
+
+def test_part_of_a_square_is_what_the_whole_of_it_shows_there(model):
+    rgb, _, _, _ = picture(960, 1280, 300.0, 1000.0, 700.0)
+    network = load_network(model)
+    square = (100, 500, 400)
+    whole = look_at_square(rgb, square, network)
+    rows = whole.maps.shape[1]
+    quarter = rows // 4
+    upright = look_at_square(rgb, square, network, strip="upright")
+    level = look_at_square(rgb, square, network, strip="level")
+    assert upright.maps.shape == (20, rows, rows // 2)
+    assert level.maps.shape == (20, rows // 2, rows)
+    # The network of these tests looks no further than a cell, so the rest is the same.
+    kept = slice(quarter + 2, 3 * quarter - 2)
+    np.testing.assert_allclose(upright.maps[:, :, 2:-2], whole.maps[:, :, kept], atol=1e-4)
+    np.testing.assert_allclose(level.maps[:, 2:-2], whole.maps[:, kept], atol=1e-4)
+    for part, (column, row) in ((upright, (quarter, 0)), (level, (0, quarter))):
+        at = whole.photo_from_map @ np.array([column, row, 1.0])
+        np.testing.assert_allclose(part.photo_from_map[:, 2], at, atol=1e-6)
+
+
+def test_what_a_look_at_the_foot_says_of_lost_leaves_is_heard(model):
+    rgb, _, _, _ = picture(960, 1280, 300.0, 1000.0, 700.0)
+    looks = take_looks(photo(rgb), model=model)
+    told = looks.second.summary.copy()
+    told[20:31] = 0.0
+    second = replace(looks.second, summary=told)
+    assert gather(replace(looks, second=second)).lost_leaves == pytest.approx(np.full(4, 0.25))
+    near = told.copy()
+    near[26], near[28] = 2.0, np.log(9.0)
+    parts = gather(replace(looks, second=second, foot=replace(second, summary=near)))
+    share = FOOT_SAYS / (2 + FOOT_SAYS)
+    assert parts.first_leaf == pytest.approx(1 / (1 + np.exp(-2.0 * share)))
+    assert parts.lost_leaves[1] / parts.lost_leaves[0] == pytest.approx(9.0**share)
 
 
 @pytest.mark.parametrize("careful", [False, True])
@@ -286,7 +324,7 @@ def test_the_peak_of_a_bell_is_found_within_a_tenth_of_a_cell(dx, dy, sigma, top
     rows, columns = np.indices((21, 21)).astype(float)
     bell = top * np.exp(-0.5 * ((columns - 10 - dx) ** 2 + (rows - 9 - dy) ** 2) / sigma**2)
     heat = np.log(bell + 1e-6) - np.log(1 - bell)
-    x, y = _refined(heat, 9, 10)
+    x, y = refined(heat, 9, 10)
     assert x == pytest.approx(10 + dx, abs=0.1)
     assert y == pytest.approx(9 + dy, abs=0.1)
 
