@@ -1,8 +1,8 @@
-"""Closer: further looks at the upper part of the stalk and at its foot.
+"""Closer: a further look at the upper part of the stalk, and its collars joined with the others.
 
-A square about the whole plant gives a tall one's collars a few px each, and its first leaf not
-many more; those of a leaf that has just cleared stand millimetres apart. These looks are taken
-only where the first ones may lead to a stage.
+A square about the whole plant gives a tall one's collars a few px each; those of a leaf that has
+just cleared stand millimetres apart. This look costs up to half of the network's time again, so it
+is taken only where the first ones may lead to a stage.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision.looks import (
-    MARGIN,
     NMS_RADIUS,
     READ_PX,
     Look,
@@ -46,25 +45,6 @@ CLOSE_REACH = 1.6
 UPRIGHT = 0.27
 """A stalk that leans by no more than this (15 degrees) stays within half of the closer look's
 width: the other half isn't looked at, which halves what the look costs."""
-
-FOOT_PX = 320
-"""Side of the look at the foot, network px."""
-
-FOOT_MM = 105.0
-"""About as much of a plant's foot is looked at; training shows twice as much at twice the size."""
-
-FOOT_LEAST = 1.3
-"""The foot is looked at only where it's magnified by so much against the second look."""
-
-FOOT_ABOVE = 0.2
-"""How far over the soil line the centre of that look is, in sides: as in training."""
-
-FOOT_SEEN = 0.3
-"""Score of a soil line below which nobody knows where the foot is."""
-
-EXTENT_MM = (45, 107, 215, 323, 507, 600, 753, 955, 1112, 1222, 1274)
-"""Longer side of a plant's box by the collars on it: medians of 600 plants of our generator. Only
-the foot look's size hangs on it, which training varies by far more than plants do."""
 
 Collar = tuple[float, float, float, float]
 """Photo x, y, score and leaf number."""
@@ -104,26 +84,6 @@ def strip(square: Square, second: Look) -> Strip:
     if x <= UPRIGHT * y:
         return "upright"
     return "level" if y <= UPRIGHT * x else "whole"
-
-
-def foot_square(second: Look, collars: float) -> Square | None:
-    """Square (left, top, side), photo px, about the plant's foot; `collars` are those on the plant.
-
-    None where nobody knows where the foot is, or where the second look shows it large enough.
-    """
-    if float(sigmoid(second.maps[7].max())) < FOOT_SEEN:
-        return None
-    extent_mm = float(np.interp(collars, np.arange(len(EXTENT_MM)), EXTENT_MM))
-    share = FOOT_MM / (extent_mm * (1 + 2 * MARGIN))
-    if FOOT_LEAST * share * READ_PX > FOOT_PX:
-        return None
-    side = share * _whole(second)
-    foot = _foot(second)
-    at = _suspected(second)
-    up = at.mean(axis=0) - foot if len(at) else np.array([0.0, -1.0])
-    centre = foot + FOOT_ABOVE * side * up / max(float(np.hypot(*up)), 1e-6)
-    left, upper = np.round(centre - side / 2).astype(int)
-    return int(left), int(upper), max(32, round(side))
 
 
 def _suspected(second: Look) -> np.ndarray:

@@ -16,11 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from collarvision.closer import (
-    FOOT_PX,
     Collar,
     close_px,
     close_square,
-    foot_square,
     inverse,
     join_collars,
     strip,
@@ -81,10 +79,6 @@ __all__ = [
 CLOSE_LEAST = 0.5
 """The closer look is taken from pixels of which at least this many lie along each of the network's,
 more than in training. Finer ones may cost another decoding of the photo."""
-
-FOOT_SAYS = 2.0
-"""Weight of what the look at the foot says of lost leaves; what the second look says of them, once
-from the whole plant and once from its foot, has weight 2."""
 
 OTHER_BASE = 0.15
 OTHER_BASE_ALONE = 0.5
@@ -164,10 +158,10 @@ class Parts:
     laid : float
         P(the plant lies on the board).
     first_leaf : float
-        P(leaf 1 is present): the mean logit of the network's answers, one from the whole plant, one
-        from its foot alone, and one from a closer look at the foot where that was taken.
+        P(leaf 1 is present): the mean logit of two answers of the network, one from the whole plant
+        and one from its foot alone.
     lost_leaves : ndarray, (4,) float
-        P(0, 1, 2, 3 or more lower leaves lost), of the same answers likewise.
+        P(0, 1, 2, 3 or more lower leaves lost), of two answers likewise.
     px_per_map_px : float
         Photo px per map cell.
     hidden_collars : tuple of CollarPeak
@@ -205,8 +199,8 @@ class Parts:
 class Looks:
     """The network's answers for one photo, from which `gather` makes parts.
 
-    `close` is a look at the upper part of the stalk alone, `foot` one at its foot; None where none
-    was taken. `box` is the plant's in the photo, None where the first look found none.
+    `close` is a look at the upper part of the stalk alone; None where none was taken. `box` is the
+    plant's in the photo, None where the first look found none.
     """
 
     first: Look
@@ -214,7 +208,6 @@ class Looks:
     box: Box | None
     version: str
     close: Look | None = None
-    foot: Look | None = None
 
 
 def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool = False) -> Parts:
@@ -262,21 +255,15 @@ def take_looks(
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
-    """Look closely at the upper part of the stalk and at its foot as well."""
-    network, second = load_network(model), looks.second
-    close = foot = None
-    square = close_square(second)
-    if square is not None:
-        wide = close_px(square, second)
-        rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * wide))
-        part = strip(square, second)
-        close = look_at_square(rgb, square, network, step=step, wide=wide, strip=part)
-    collars = ordinal_distribution(second.summary[:12]) @ np.arange(STAGE_COUNT)
-    square = foot_square(second, float(collars))
-    if square is not None:
-        rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * FOOT_PX))
-        foot = look_at_square(rgb, square, network, step=step, wide=FOOT_PX)
-    return replace(looks, close=close, foot=foot)
+    """Look closely at the upper part of the stalk as well."""
+    square = close_square(looks.second)
+    if square is None:
+        return looks
+    wide = close_px(square, looks.second)
+    rgb, step = photo.pixels(square[2] / (CLOSE_LEAST * wide))
+    part = strip(square, looks.second)
+    close = look_at_square(rgb, square, load_network(model), step=step, wide=wide, strip=part)
+    return replace(looks, close=close)
 
 
 def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
@@ -332,9 +319,6 @@ def gather(looks: Looks) -> Parts:
     # What the whole plant looks like and what is seen at its foot alone speak with one voice each:
     # an unfamiliar plant misleads the first, a dirty foot the second.
     told = (summary[20:25] + summary[26:31]) / 2
-    if looks.foot is not None:
-        near = looks.foot.summary[26:31].astype(float)
-        told = (2 * told + FOOT_SAYS * near) / (2 + FOOT_SAYS)
     return Parts(
         classes=maps[:5].argmax(axis=0).astype(np.uint8),
         photo_from_map=affine,

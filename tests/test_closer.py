@@ -11,17 +11,12 @@ import pytest
 from collarvision.closer import (
     CLOSE_SIDES,
     CLOSER,
-    EXTENT_MM,
-    FOOT_LEAST,
-    FOOT_MM,
-    FOOT_PX,
     close_px,
     close_square,
-    foot_square,
     join_collars,
     strip,
 )
-from collarvision.looks import MARGIN, READ_PX, Look, peaks, xy
+from collarvision.looks import READ_PX, Look, peaks, xy
 from collarvision.network import GLOBAL_CHANNELS
 
 CELLS = 160
@@ -90,29 +85,6 @@ def test_half_of_the_square_is_left_out_where_the_stalk_keeps_to_the_rest(lean_d
             # Whether it is in the square at all is another matter: a tall stalk's foot isn't.
             if 0 < p[1 - across] - square[1 - across] < square[2]:
                 assert abs(from_middle) < 0.25 * square[2]
-
-
-@pytest.mark.parametrize("collars", [3, 5, 6.5, 9])
-@pytest.mark.parametrize("turn_deg", [0, 30, -70])
-def test_the_look_at_the_foot_is_as_large_in_mm_whatever_the_plant(collars, turn_deg):
-    foot = np.array([800.0, 900.0])
-    up = np.array([np.sin(np.radians(turn_deg)), -np.cos(np.radians(turn_deg))])
-    second = look(10, 0, 0, [(*(foot + up * d), 0.8) for d in (100, 300)], base=tuple(foot))
-    left, top, side = foot_square(second, collars)
-    # The second look is the plant and its margin: so many mm for a plant of so many collars.
-    plant_mm = np.interp(collars, np.arange(len(EXTENT_MM)), EXTENT_MM)
-    assert side * plant_mm * (1 + 2 * MARGIN) / 1600 == pytest.approx(FOOT_MM, rel=0.02)
-    assert FOOT_PX / side >= FOOT_LEAST * READ_PX / 1600 * 0.99
-    centre = np.array([left, top]) + side / 2
-    assert (centre - foot) @ up == pytest.approx(0.2 * side, abs=12)
-
-
-def test_no_look_at_a_foot_that_nobody_sees_nor_at_one_seen_well_enough():
-    collars = [(800, 1300, 0.8)]
-    assert foot_square(look(10, 0, 0, collars), 6) is None
-    seen = look(10, 0, 0, collars, base=(800, 1500))
-    assert foot_square(seen, 6) is not None
-    assert foot_square(seen, 1) is None
 
 
 @pytest.mark.parametrize("share", [0.36, 0.45, 0.7])

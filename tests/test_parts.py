@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import pytest
@@ -40,7 +38,6 @@ from collarvision.network import ModelError, load_network, model_path
 from collarvision.parts import (
     BACKGROUND,
     CARD,
-    FOOT_SAYS,
     USABILITY_NAMES,
     combine_usability,
     gather,
@@ -136,21 +133,6 @@ def test_part_of_a_square_is_what_the_whole_of_it_shows_there(model):
     for part, (column, row) in ((upright, (quarter, 0)), (level, (0, quarter))):
         at = whole.photo_from_map @ np.array([column, row, 1.0])
         np.testing.assert_allclose(part.photo_from_map[:, 2], at, atol=1e-6)
-
-
-def test_what_a_look_at_the_foot_says_of_lost_leaves_is_heard(model):
-    rgb, _, _, _ = picture(960, 1280, 300.0, 1000.0, 700.0)
-    looks = take_looks(photo(rgb), model=model)
-    told = looks.second.summary.copy()
-    told[20:31] = 0.0
-    second = replace(looks.second, summary=told)
-    assert gather(replace(looks, second=second)).lost_leaves == pytest.approx(np.full(4, 0.25))
-    near = told.copy()
-    near[26], near[28] = 2.0, np.log(9.0)
-    parts = gather(replace(looks, second=second, foot=replace(second, summary=near)))
-    share = FOOT_SAYS / (2 + FOOT_SAYS)
-    assert parts.first_leaf == pytest.approx(1 / (1 + np.exp(-2.0 * share)))
-    assert parts.lost_leaves[1] / parts.lost_leaves[0] == pytest.approx(9.0**share)
 
 
 @pytest.mark.parametrize("careful", [False, True])
