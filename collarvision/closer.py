@@ -44,7 +44,8 @@ CLOSE_REACH = 1.6
 
 UPRIGHT = 0.27
 """A stalk that leans by no more than this (15 degrees) stays within half of the closer look's
-width: the other half isn't looked at, which halves what the look costs."""
+width: the other half isn't looked at, which halves what the look costs and loses nothing
+(`training/EXPERIMENTS.md`, 36)."""
 
 Collar = tuple[float, float, float, float]
 """Photo x, y, score and leaf number."""
@@ -77,13 +78,22 @@ def close_px(square: Square, second: Look) -> int:
 
 
 def strip(square: Square, second: Look) -> Strip:
-    """Part of the closer look's square that the stalk keeps to; the whole of it where it leans."""
+    """Part of the closer look's square that the stalk keeps to; all of it where it leans.
+
+    All of it also where a suspected collar would be left out: the foot may be mistaken.
+    """
     at = _suspected(second)
+    if not len(at):
+        return "whole"
     foot = _foot(second)
-    x, y = np.abs(at[np.hypot(*(at - foot).T).argmax()] - foot) if len(at) else (1.0, 1.0)
-    if x <= UPRIGHT * y:
-        return "upright"
-    return "level" if y <= UPRIGHT * x else "whole"
+    along = np.abs(at[np.hypot(*(at - foot).T).argmax()] - foot)
+    off = np.abs((at - square[:2]) / square[2] - 0.5)
+    off = off[(off < 0.5).all(axis=1)].max(axis=0, initial=0.0)
+    parts: tuple[Strip, Strip] = ("upright", "level")
+    for across, part in enumerate(parts):
+        if along[across] <= UPRIGHT * along[1 - across] and off[across] < 0.25 - RIM:
+            return part
+    return "whole"
 
 
 def _suspected(second: Look) -> np.ndarray:

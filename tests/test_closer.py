@@ -87,6 +87,15 @@ def test_half_of_the_square_is_left_out_where_the_stalk_keeps_to_the_rest(lean_d
                 assert abs(from_middle) < 0.25 * square[2]
 
 
+def test_no_suspected_collar_is_left_out_by_a_strip():
+    """The stalk's foot was taken to be right under one collar; the others stand aside of that."""
+    collars = [(800 + 50 * k, 1400 - 60 * k, 0.8) for k in range(4)]
+    second = look(10, 0, 0, collars, base=(950, 1800))
+    square = close_square(second)
+    assert strip(square, second) == "whole"
+    assert strip(square, look(10, 0, 0, [], base=(950, 1800))) == "whole"
+
+
 @pytest.mark.parametrize("share", [0.36, 0.45, 0.7])
 def test_the_closer_look_magnifies_as_far_as_the_network_s_largest_picture_lets_it(share):
     second = look(10, 0, 0, [])
