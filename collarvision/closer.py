@@ -56,12 +56,11 @@ def close_square(second: Look) -> Square | None:
 
     None where no collar is suspected.
     """
-    at = _suspected(second)
-    if not len(at):
+    stalk = _stalk(second)
+    if stalk is None:
         return None
+    at, foot, top = stalk
     whole = _whole(second)
-    foot = _foot(second)
-    top = at[np.hypot(*(at - foot).T).argmax()]
     side = float(np.clip(CLOSE_MARGIN * np.ptp(at, axis=0).max(), *(whole * np.array(CLOSE_SIDES))))
     centre = (at.min(axis=0) + at.max(axis=0)) / 2
     if np.abs(top - centre).max() > 0.35 * side:
@@ -82,11 +81,11 @@ def strip(square: Square, second: Look) -> Strip:
 
     All of it also where a suspected collar would be left out: the foot may be mistaken.
     """
-    at = _suspected(second)
-    if not len(at):
+    stalk = _stalk(second)
+    if stalk is None:
         return "whole"
-    foot = _foot(second)
-    along = np.abs(at[np.hypot(*(at - foot).T).argmax()] - foot)
+    at, foot, top = stalk
+    along = np.abs(top - foot)
     off = np.abs((at - square[:2]) / square[2] - 0.5)
     off = off[(off < 0.5).all(axis=1)].max(axis=0, initial=0.0)
     parts: tuple[Strip, Strip] = ("upright", "level")
@@ -96,19 +95,19 @@ def strip(square: Square, second: Look) -> Strip:
     return "whole"
 
 
-def _suspected(second: Look) -> np.ndarray:
-    """Photo px (n, 2) of the collars that are suspected."""
-    maps = second.maps
+def _stalk(second: Look) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Photo px of the suspected collars (n, 2), of the likeliest foot, of the topmost collar.
+
+    None where no collar is suspected.
+    """
+    maps, affine = second.maps, second.photo_from_map
     rows, columns, _ = peaks(maps[5], maps[10:12], SUSPECTED, NMS_RADIUS)
-    return to_photo(second.photo_from_map, columns, rows).T
-
-
-def _foot(second: Look) -> np.ndarray:
-    """Photo px (2,) of where the plant most likely meets the soil."""
-    heat = second.maps[7]
-    row, column = np.unravel_index(int(heat.argmax()), heat.shape)
-    at = to_photo(second.photo_from_map, np.array([float(column)]), np.array([float(row)]))
-    return np.asarray(at.T[0])
+    if not len(rows):
+        return None
+    at = to_photo(affine, columns, rows).T
+    row, column = np.unravel_index(int(maps[7].argmax()), maps[7].shape)
+    foot = to_photo(affine, np.array([float(column)]), np.array([float(row)])).T[0]
+    return at, foot, at[np.hypot(*(at - foot).T).argmax()]
 
 
 def _whole(look: Look) -> float:
@@ -122,11 +121,11 @@ def join_collars(collars: list[Collar], second: Look, close: Look, floor: float)
     Both have a say on each: the score is that of the mean log odds. The place is the closer look's
     where it has one; the leaf number is always the second look's, since it takes the whole plant.
     """
-    rim = RIM * max(close.maps.shape[1:])
-    high, wide = (np.array([rim, cells - rim]) for cells in close.maps.shape[1:])
+    height, width = close.maps.shape[1:]
+    rim = RIM * max(height, width)
 
     def inside(x: float, y: float) -> bool:
-        return bool(wide[0] < x < wide[1] and high[0] < y < high[1])
+        return rim < x < width - rim and rim < y < height - rim
 
     to_close = inverse(close.photo_from_map)
     to_second = inverse(second.photo_from_map)

@@ -15,14 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collarvision.closer import (
-    Collar,
-    close_px,
-    close_square,
-    inverse,
-    join_collars,
-    strip,
-)
+from collarvision.closer import Collar, close_px, close_square, inverse, join_collars, strip
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,

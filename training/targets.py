@@ -125,7 +125,7 @@ def _mapped(truth: Truth, view: View) -> list[tuple[np.ndarray, np.ndarray]]:
 
 def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]:
     rule = RULES[reason]
-    close = truth.partial  # nothing that takes the whole plant to know
+    partial = truth.partial  # nothing that takes the whole plant to know
     collars, hidden = _slots(MAX_COLLARS, 4), _slots(MAX_COLLARS, 4)
     tips, blind = _slots(MAX_TIPS, 8), _slots(MAX_TIPS, 3)
     all_shown = True
@@ -137,7 +137,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         for slots, chosen in ((collars, shown & ~occluded), (hidden, shown & occluded)):
             at = np.flatnonzero(chosen)[:MAX_COLLARS]
             slots[: len(at), :2] = net[at] / MAP_STRIDE
-            slots[: len(at), 2] = 0 if close else truth.collars[at, 2]
+            slots[: len(at), 2] = 0 if partial else truth.collars[at, 2]
             slots[: len(at), 3] = 1.0
     if len(truth.tips):
         net, shown = at_tips
@@ -145,11 +145,11 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         occluded = truth.tips[:, 3] > 0.5
         at = np.flatnonzero(shown & ~occluded)[:MAX_TIPS]
         tips[: len(at), :2] = net[at] / MAP_STRIDE
-        tips[: len(at), 2] = 0 if close else truth.tips[at, 2]
+        tips[: len(at), 2] = 0 if partial else truth.tips[at, 2]
         tips[: len(at), 3] = 1.0
         tips[: len(at), 4:6] = truth.tips[at, 4:6]
         tips[: len(at), 6:8] = links[at] / MAP_STRIDE
-        if close:
+        if partial:
             tips[: len(at), 6:8][~links_shown[at]] = np.nan
         at = np.flatnonzero(shown & occluded)[:MAX_TIPS]
         blind[: len(at), :2] = net[at] / MAP_STRIDE
@@ -160,13 +160,11 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     points = rule.points * bool(truth.row.get("points_known", True))
     classes = rule.classes * truth.classes_known
     layout_known = "layout" not in truth.row or truth.row["layout"] is not None
-    single = points * float(truth.reason != "several" and not close)
+    single = points * float(truth.reason != "several" and not partial)
     # Whatever takes a whole plant to know.
-    whole = rule.whole * float((all_shown or view.look) and not close)
+    whole = rule.whole * float((all_shown or view.look) and not partial)
     count_known = truth.stage is not None and truth.lost_leaves is not None
-    foot = whole
-    if truth.view == "foot":
-        foot = rule.whole * float(base[2] > 0)
+    foot = rule.whole * float(base[2] > 0) if truth.view == "foot" else whole
     has_plant = reason not in ("no_plant", "not_maize")
     return {
         "collars": collars,
@@ -187,14 +185,14 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
         "w_single": single,
         "w_count": whole * float(count_known),
-        "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not close),
-        "w_laid": float(has_plant and layout_known and reason != "dark" and not close),
+        "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not partial),
+        "w_laid": float(has_plant and layout_known and reason != "dark" and not partial),
         "w_first": whole * float(truth.first_leaf is not None),
         "w_lost": whole * float(truth.lost_leaves is not None),
         "w_foot_first": foot * float(truth.first_leaf is not None),
         "w_foot_lost": foot * float(truth.lost_leaves is not None),
         # Teachers may never have seen such a part: what they say of its plant isn't learnt.
-        "w_taught": float(not close),
+        "w_taught": float(not partial),
     }
 
 

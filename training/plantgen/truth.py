@@ -42,7 +42,7 @@ CLOSE_SHARE = (0.33, 0.72)
 """Side of a close window, as a share of the side of the reading square about the plant."""
 
 FOOT_WINDOW_MM = (150.0, 380.0)
-"""Side of a window on a plant's foot; the reading shows about as much of it at the same size."""
+"""Side of a window on a plant's foot: leaf 1 and what else stands or stood there, large."""
 
 EDGE_PX = 2.0
 """A plant that reaches no further than this over a photo's edge still counts as whole."""
@@ -62,7 +62,7 @@ def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     The top collar is in it twice as often as any other: there, millimetres decide.
     """
     low, high = plant_box_px(stand)
-    side = max(float(max(high - low)) * 1.24 * rng.uniform(*CLOSE_SHARE), 40.0)
+    side = max(_reading_side_px(low, high) * rng.uniform(*CLOSE_SHARE), 40.0)
     collars = [leaf.collar for leaf in stand.shapes[0].points if leaf.collar is not None]
     spot = _base(stand)
     if collars:
@@ -78,16 +78,19 @@ def foot_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     few pixels of a tall plant's reading square.
     """
     low, high = plant_box_px(stand)
-    turn = float(stand.label["stalk_turn_rad"]) if stand.label["layout"] == "laid" else 0.0  # type: ignore[arg-type]
-    up_mm = np.array([np.sin(turn), 0.0, np.cos(turn)])
-    foot, over = stand.camera.project(np.stack([_base(stand), 50.0 * up_mm]))[0]
-    px_per_mm = float(np.hypot(*(over - foot))) / 50.0
+    foot, over = stand.camera.project(np.stack([_base(stand), 50.0 * _up_the_stalk(stand)]))[0]
+    length_px = float(np.hypot(*(over - foot)))  # of 50 mm
     least, most = np.log(FOOT_WINDOW_MM)
-    side = px_per_mm * float(np.exp(rng.uniform(least, most)))
-    side = max(min(side, 1.24 * float(max(high - low))), 40.0)
-    up = (over - foot) / max(float(np.hypot(*(over - foot))), 1e-6)
+    side = length_px / 50.0 * float(np.exp(rng.uniform(least, most)))
+    side = max(min(side, _reading_side_px(low, high)), 40.0)
+    up = (over - foot) / max(length_px, 1e-6)
     aside = np.array([-up[1], up[0]]) * rng.uniform(-0.12, 0.12)
     return _square(foot + side * (rng.uniform(0.05, 0.24) * up + aside), side, pixels)
+
+
+def _reading_side_px(low: np.ndarray, high: np.ndarray) -> float:
+    """Side of the reading square about a plant's box."""
+    return float(max(high - low)) * 1.24
 
 
 def _square(centre_px: np.ndarray, side_px: float, pixels: int) -> Window:
@@ -116,10 +119,14 @@ def _base(stand: Stand) -> np.ndarray:
 
 def _along(stand: Stand, shape: PlantShape, points: np.ndarray) -> np.ndarray:
     """Height over the soil, or along the stalk of a laid plant, mm."""
-    if stand.label["layout"] != "laid":
-        return points[:, 2]
-    turn = float(stand.label["stalk_turn_rad"])  # type: ignore[arg-type]
-    return points @ np.array([np.sin(turn), 0.0, np.cos(turn)])
+    return points @ _up_the_stalk(stand)
+
+
+def _up_the_stalk(stand: Stand) -> np.ndarray:
+    """Unit vector (3,) along which heights run: the vertical, or a laid plant's stalk."""
+    laid = stand.label["layout"] == "laid"
+    turn = float(stand.label["stalk_turn_rad"]) if laid else 0.0  # type: ignore[arg-type]
+    return np.array([np.sin(turn), 0.0, np.cos(turn)])
 
 
 def _into(window: Window, pixels: np.ndarray) -> np.ndarray:
