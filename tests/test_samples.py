@@ -16,6 +16,8 @@ import pytest
 from command import records
 from scipy.stats import binom
 
+from collarvision.calibration import load_calibration
+from collarvision.network import load_network, models_folder
 from collarvision.record import Record
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -44,6 +46,13 @@ def read_samples() -> dict[str, Record]:
     finally:
         if kept is not None:
             os.environ[MODEL_VARIABLE] = kept
+
+
+def test_what_is_fitted_to_a_network_is_fitted_to_this_one() -> None:
+    """Else every page says that how sure it is may be wrong."""
+    version = load_network().version
+    assert load_calibration().model == version
+    assert json.loads((models_folder() / "known.json").read_text())["model"] == version
 
 
 def test_every_sample_has_a_record_and_no_fault(read_samples: dict[str, Record]) -> None:
