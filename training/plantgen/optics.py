@@ -91,8 +91,9 @@ def photograph(
     if sigma > 0.3:
         x = cv2.GaussianBlur(x, (0, 0), sigma)
     if rng.random() < 0.2 or fault == "blurred":
+        # A hand shakes by an angle, so a larger photo of the same view smears over more pixels.
         length = rng.uniform(2, 4) if fault is None else rng.uniform(6, 22)
-        x = _shake(x, float(length), float(rng.uniform(0, np.pi)))
+        x = _shake(x, float(length) * max(x.shape) / 1280, float(rng.uniform(0, np.pi)))
     weight = 1.0 + rng.uniform(0, 8) * np.isin(classes, (1, 2))
     gain = _exposure(radiance, weight, ev)
     if fault == "dark":

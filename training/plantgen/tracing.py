@@ -15,6 +15,9 @@ from .mesh import Mesh
 NEAR_MM = 1.0
 """Rays start this far from the camera."""
 
+PATHS_AT_ONCE = 40_000_000
+"""Light paths in one pass; a graphics card keeps some 150 bytes of each."""
+
 
 @dataclass(frozen=True)
 class Window:
@@ -226,10 +229,31 @@ class Traced:
     distance_mm: np.ndarray
 
 
+def passes(pixels: int, samples: int) -> list[int]:
+    """Light paths a pixel of each pass, so that no pass has more than `PATHS_AT_ONCE` in all.
+
+    A photo of up to 1.4 megapixels at 24 paths is one pass, as it always was.
+    """
+    at_once = max(1, min(samples, PATHS_AT_ONCE // pixels))
+    count = -(-samples // at_once)
+    return [samples // count + (k < samples % count) for k in range(count)]
+
+
+def _radiance(mi: ModuleType, scene: Any, photo: Any, samples: int, seed: int) -> np.ndarray:
+    """Linear RGB (H, W, 3) of a sensor; large photos in several passes, for the memory's sake."""
+    width, height = photo.film().crop_size()
+    total = np.zeros((height, width, 3))
+    for k, some in enumerate(passes(int(width) * int(height), samples)):
+        # Another seed a pass: the same one would draw the same paths again.
+        part = np.array(mi.render(scene, sensor=photo, spp=some, seed=(seed + k * 7919) % 2**31))
+        total += part[..., :3] * (some / samples)
+    return total
+
+
 def trace(mi: ModuleType, scene: Any, samples: int, seed: int) -> Traced:
     """Trace a scene that has the sensors ``photo`` and ``map``."""
     sensors = {sensor.id(): sensor for sensor in scene.sensors()}
-    radiance = np.array(mi.render(scene, sensor=sensors["photo"], spp=samples, seed=seed))[..., :3]
+    radiance = _radiance(mi, scene, sensors["photo"], samples, seed)
     probe = mi.load_dict({"type": "aov", "aovs": "shape:shape_index,face:prim_index,depth:depth"})
     found = np.array(mi.render(scene, sensor=sensors["map"], integrator=probe, spp=1, seed=seed))
     found = found[..., -3:]
