@@ -109,12 +109,14 @@ def assemble(
             base, quality=(*base.quality, code), reasons=(*base.reasons, sentence), plants=None
         )
     rows = find_rows(np.column_stack([x_m, y_m]), stated_spacing_m)
+    tips = float(found.tip_count.mean()) if len(found) else 0.0
     stood = count_stand(
         rows,
         found.double,
         coverage,
         scale_error=scale.relative_error,
-        count_error=calibration.count_error,
+        count_factor=calibration.count_factor(scale.mm_per_px),
+        count_error=calibration.count_doubt(len(found), tips, scale.mm_per_px),
         stated_spacing_m=stated_spacing_m,
         leaf_share=lambda x, y: found.leaf_share(*place.from_metres(x, y)),
     )

@@ -19,6 +19,9 @@ CALIBRATION_FILE: Final = "above_calibration.json"
 MIDDLE_TIPS: Final = 6.0
 """Tip count that the lines of bias and spread are anchored at: V3 to V4."""
 
+CROWDED_TIPS: Final = 8.0
+"""Tips of a plant from which plants hide one another: V5 to V6. Our own choice."""
+
 
 @dataclass(frozen=True)
 class AboveCalibration:
@@ -31,8 +34,15 @@ class AboveCalibration:
         Least peak for a centre or a tip to be believed.
     twins_mm : float
         Peaks nearer than this are one plant.
-    count_error : float
-        Relative standard error of a photo's plant count, missed and invented plants together.
+    count_bias : tuple of float
+        Logarithm of the plants counted over those there are, missed and invented ones together.
+    count_error : tuple of float
+        Relative standard error of a photo's count that all of its plants have in common.
+    count_growth : float
+        How that grows (logarithm) with each tip a plant has beyond `CROWDED_TIPS`.
+    count_spread : float
+        Relative standard error of a count of one plant, that chance makes: n plants have it over
+        the root of n.
     double_slope, double_offset : float
         Line on the log odds that turns the network's opinion of a double into a probability.
     mm_per_px : tuple of float
@@ -56,7 +66,10 @@ class AboveCalibration:
     plant_floor: float = 0.35
     tip_floor: float = 0.3
     twins_mm: float = 33.0
-    count_error: float = 0.05
+    count_bias: tuple[float, ...] = (0.0, 0.0)
+    count_error: tuple[float, ...] = (0.15, 0.3)
+    count_growth: float = 0.1
+    count_spread: float = 0.7
     double_slope: float = 1.0
     double_offset: float = 0.0
     mm_per_px: tuple[float, ...] = (3.0, 6.0)
@@ -94,6 +107,21 @@ class AboveCalibration:
         beyond = max(1.0, mm_per_px / self.mm_per_px[-1])
         wider = float(np.interp(mm_per_px, self.mm_per_px, self.inflation))
         return float(np.interp(mm_per_px, self.mm_per_px, self.shared)) * beyond * wider
+
+    def count_factor(self, mm_per_px: float) -> float:
+        """What a count is multiplied with, for the plants that such photos usually miss."""
+        bias = float(np.interp(mm_per_px, self.mm_per_px, self.count_bias))
+        return float(np.exp(-bias))
+
+    def count_doubt(self, plants: float, tips: float, mm_per_px: float) -> float:
+        """Relative standard error of a count, by plants counted and tips of a plant.
+
+        Beyond the coarsest distance fitted it grows in proportion.
+        """
+        beyond = max(1.0, mm_per_px / self.mm_per_px[-1])
+        shared = beyond * float(np.interp(mm_per_px, self.mm_per_px, self.count_error))
+        shared *= float(np.exp(self.count_growth * max(tips - CROWDED_TIPS, 0.0)))
+        return float(np.hypot(shared, self.count_spread / np.sqrt(max(plants, 1.0))))
 
     def double_probability(self, said: np.ndarray) -> np.ndarray:
         """P(a centre is two plants) by what the network says."""
@@ -141,6 +169,8 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
                 loaded.spread_slope,
                 loaded.inflation,
                 loaded.shared,
+                loaded.count_bias,
+                loaded.count_error,
             )
         }
         if len(lengths) != 1 or sorted(loaded.mm_per_px) != list(loaded.mm_per_px):

@@ -93,6 +93,8 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
         spacing_m=float(np.median(steps)) if steps else None,
         doubles=float(sum(stand.doubles for stand in stands)),
         spacing_cv=float(np.mean(varied)) if varied else None,
+        unseen_share=float(sum(stand.unseen_share * stand.plants for stand in stands))
+        / max(plants, 1e-9),
     )
 
 

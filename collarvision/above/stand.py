@@ -64,6 +64,7 @@ def count_stand(
     *,
     scale_error: float,
     count_error: float,
+    count_factor: float = 1.0,
     stated_spacing_m: float | None = None,
     leaf_share: LeafShare | None = None,
 ) -> Stood:
@@ -78,6 +79,8 @@ def count_stand(
         Ground that was looked at; row outside of it isn't row.
     scale_error, count_error : float
         Relative standard errors.
+    count_factor : float
+        Plants there are for each one counted, on average.
     stated_spacing_m : float, optional
         Row spacing that the user states: areas then rest on it, and not on the scale twice.
     leaf_share : callable, optional
@@ -122,6 +125,7 @@ def count_stand(
         gaps, hidden = _without_leaves(gaps, leaf_share, spacing)
     if length < _LEAST_LENGTH_M or spacing is None:
         return Stood(tuple(rows), row_of, place, None, tuple(gaps), hidden)
+    plants *= count_factor
     wide = stated_spacing_m or found.spacing_m
     error = math.hypot(scale_error, count_error)
     per_m = plants / length
@@ -143,6 +147,7 @@ def count_stand(
         spacing_m=spacing,
         doubles=twins,
         spacing_cv=float(even.std() / even.mean()) if len(even) > 2 else None,
+        unseen_share=1.0 - 1.0 / count_factor,
     )
     return Stood(tuple(rows), row_of, place, stand, tuple(gaps), hidden)
 

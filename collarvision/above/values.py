@@ -151,7 +151,7 @@ class StandCount:
     Attributes
     ----------
     plants : float
-        Counted on rows, doubles by their probability.
+        On rows, doubles by their probability, and `unseen_share` of them reckoned.
     row_length_m : float
         Length of row that they stand on.
     row_spacing_m : float or None
@@ -167,6 +167,9 @@ class StandCount:
     spacing_cv : float or None
         Standard deviation of the distance from plant to plant over its mean, doubles and gaps
         left out.
+    unseen_share : float
+        Share of `plants` that was not seen, but is added for what photos of this scale usually
+        miss; below 0 where they show more than there are.
     """
 
     plants: float
@@ -181,6 +184,7 @@ class StandCount:
     spacing_m: float | None = None
     doubles: float = 0.0
     spacing_cv: float | None = None
+    unseen_share: float = 0.0
 
 
 @dataclass(frozen=True)

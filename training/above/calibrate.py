@@ -22,6 +22,7 @@ from collarvision.above.calibration import MIDDLE_TIPS, AboveCalibration
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, WORKING_MM, load_above_network
 from collarvision.above.stages import stage_probabilities
 from collarvision.above.values import stage_range
+from training.above.counting import fit_counts
 from training.above.scoring import (
     GROUPS,
     LOW_FLOOR,
@@ -118,6 +119,9 @@ def error_lines(
         lines["spread"].append(float(wide[1] * alone * np.sqrt(np.pi / 2)))
         lines["spread_slope"].append(float(wide[0] * alone * np.sqrt(np.pi / 2)))
         lines["shared"].append(shared)
+    for name in ("spread", "shared"):
+        # Larger pixels never tell more, though few photos of a scale may look so.
+        lines[name] = np.maximum.accumulate(lines[name]).tolist()
     return {name: tuple(round(v, 4) for v in values) for name, values in lines.items()}
 
 
@@ -223,16 +227,6 @@ def _plants_in(scored: Sequence[Scored], group: int) -> int:
     return len(tip_errors(own)[group][0])
 
 
-def count_error(scored: Sequence[Scored]) -> float:
-    """Relative standard error of a count of plants, over scenes with ten and more."""
-    off = []
-    for one in scored:
-        right, wrong, missed = plant_counts(one)
-        if right + missed >= 10:
-            off.append((wrong - missed) / (right + missed))
-    return float(np.sqrt(np.mean(np.square(off)))) if off else AboveCalibration().count_error
-
-
 def _seconds(one: Scored) -> list[tuple[int, bool]]:
     """Matched centres off the edge, and whether each shows a second plant that no other has."""
     if not len(one.found) or not len(one.x):
@@ -292,11 +286,11 @@ def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibra
     )
     for one in kept:
         one.found.double[:] = fitted.double_probability(one.found.double)
-    fitted = replace(fitted, count_error=round(count_error(kept), 4))
     lines = error_lines(tip_errors(kept), kept)
     if lines["mm_per_px"]:
-        fitted = replace(fitted, **lines)
-    return fit_ranges(kept, fitted)
+        evenly = (0.0,) * len(lines["mm_per_px"])
+        fitted = replace(fitted, **lines, count_bias=evenly, count_error=evenly)
+    return fit_ranges(kept, fit_counts(kept, fitted))
 
 
 def main(argv: list[str] | None = None) -> int:

@@ -17,6 +17,7 @@ import numpy as np
 from collarvision.above.calibration import AboveCalibration, load_above_calibration
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, load_above_network
 from training.above.calibrate import coverage, tip_errors
+from training.above.counting import count_held, counted
 from training.above.scoring import (
     GROUPS,
     Scored,
@@ -44,6 +45,10 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
     plants = sum(count for _, _, count in held.values())
     covered = sum(share * count for share, _, count in held.values()) / max(plants, 1)
     wide = sum(width * count for _, width, count in held.values()) / max(plants, 1)
+    told_all, true_all, _ = np.sum([counted(one) for one in scored], axis=0)
+    factors = [calibration.count_factor(one.scene.mm_per_px) for one in scored]
+    reckoned = sum(f * counted(one)[0] for f, one in zip(factors, scored, strict=True))
+    within = [told for one in scored if (told := count_held(one, calibration)) is not None]
     places = [
         float(np.hypot(one.found.x[i] - one.x[j], one.found.y[i] - one.y[j]) * 3.0)
         for one in scored
@@ -57,6 +62,9 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
         "precision": round(float(right / max(right + wrong, 1)), 4),
         "recall": round(float(right / max(right + missed, 1)), 4),
         "place_error_mm": round(float(np.median(places)), 2) if places else None,
+        "count_off": round(float(reckoned / max(true_all, 1) - 1), 4),
+        "count_off_unreckoned": round(float(told_all / max(true_all, 1) - 1), 4),
+        "counts_held": round(float(np.mean(within)), 4) if within else None,
         "doubles_said": round(float(said), 1),
         "doubles_true": round(float(true), 1),
         "tips_rmse": round(float(np.sqrt((tips**2).mean())), 4) if len(tips) else None,
@@ -93,7 +101,7 @@ def evaluate(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[st
 def table(scores: dict[str, Any]) -> str:
     """Scores as lines of text."""
     names = ("scenes", "plants", "plant_f1", "recall", "precision", "doubles_said", "doubles_true")
-    names += ("tips_rmse", "tips_bias", "covered", "stages_in_range")
+    names += ("count_off", "counts_held", "tips_rmse", "tips_bias", "covered", "stages_in_range")
     lines = [" ".join([f"{'mm a px':>12}", *(f"{name:>15}" for name in names)])]
     for part in ("by_mm_per_px", "by_stage"):
         for word, row in scores[part].items():

@@ -32,7 +32,7 @@ RARE = (1, 2, 4)
 
 LAST_BLOCK = 10
 """The encoder ends with this block, at 1/16 (112 channels)."""
-COARSE, FINE = 64, 32
+COARSE, FINE = 192, 64
 
 
 class ShortEncoder(Encoder):

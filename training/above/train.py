@@ -37,6 +37,7 @@ from training.train import (
     tell_end,
     wait_for_samples,
 )
+from training.wider import start_from
 
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
@@ -53,7 +54,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--wait-minutes", type=float, default=4.0, help="give up waiting after this")
     add("--max-steps", type=int, default=0, help="stop after so many steps (0: no limit)")
     add("--checkpoint-minutes", type=float, default=2.0)
-    add("--init", help="checkpoint of this network to start the weights from (new schedule)")
+    add("--init", help="checkpoint to start from, of a network no wider (new schedule)")
     add("--resume", help="checkpoint to go on from, with its .state beside it if there")
     add("--save-state", action="store_true", help="also write OUT.state for --resume")
     add(
@@ -140,11 +141,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     validation.start()
     network = net.AboveNetwork()
     step, elapsed_before = 0, 0.0
-    source = options.resume or options.init
-    if source:
-        facts = checkpoint.load_weights(source, network)
-        if options.resume:
-            step, elapsed_before = int(facts["step"]), float(facts["elapsed_s"])
+    if options.resume:
+        facts = checkpoint.load_weights(options.resume, network)
+        step, elapsed_before = int(facts["step"]), float(facts["elapsed_s"])
+    elif options.init:
+        start_from(options.init, network)
     elif not options.no_pretrained:
         net.encoder_start(network, options.encoder)
     network = network.to(device, memory_format=torch.channels_last).train()

@@ -1,0 +1,50 @@
+"""Wider networks answer as the narrower ones that they start from."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+torch = pytest.importorskip("torch", reason="PyTorch isn't installed: pip install '.[train]'")
+
+from training.above.network import AboveNetwork  # noqa: E402
+from training.wider import start_from, widened  # noqa: E402
+
+
+def narrow_network() -> AboveNetwork:
+    torch.manual_seed(3)
+    network = AboveNetwork(24, 16)
+    for name, value in network.named_buffers():
+        if name.endswith("running_mean"):
+            value.normal_(0, 0.1)
+    return network.eval()
+
+
+def test_a_wider_network_answers_alike_and_all_of_it_learns(tmp_path: Path) -> None:
+    narrow = narrow_network()
+    wide = AboveNetwork(40, 20)
+    path = tmp_path / "narrow.pt"
+    torch.save({"weights": narrow.state_dict()}, path)
+    start_from(str(path), wide)
+    photo = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(1))
+    with torch.no_grad():
+        assert torch.allclose(wide.eval()(photo), narrow(photo), atol=1e-5)
+    wide.train()
+    wide(photo).square().sum().backward()
+    heard = wide.merge_8
+    new = [p.grad for p in heard.parameters() if p.ndim > 1 and p.shape[1] == 40]
+    assert new, "no layer mixes the coarse channels"
+    assert all(grad[:24, 24:].abs().sum() > 0 for grad in new)
+
+
+def test_what_does_not_fit_is_refused_by_name() -> None:
+    narrow = narrow_network()
+    with pytest.raises(ValueError, match="is no wider"):
+        widened(narrow.state_dict(), AboveNetwork(20, 16))
+    some = {k: v for k, v in narrow.state_dict().items() if not k.startswith("narrow")}
+    with pytest.raises(ValueError, match=r"narrow\.weight isn't in"):
+        widened(some, AboveNetwork(40, 20))
+    same = AboveNetwork(24, 16)
+    same.load_state_dict(widened(narrow.state_dict(), same), strict=False)
+    assert torch.equal(same.narrow.weight, narrow.narrow.weight)
