@@ -84,4 +84,4 @@ def test_corners_that_no_camera_explains_end_the_fit_and_nothing_else(
     fitted, away_px = fit_points(view, view, CARD, corners)
     assert np.isfinite(fitted.focal_px)
     assert fitted.focal_px > 0
-    assert away_px == np.inf or away_px < 1e6
+    assert away_px >= 0  # however far off; not a number is no distance
