@@ -33,7 +33,7 @@ again, and more plants are missed (`training/above/EXPERIMENTS.md`, 5)."""
 
 CELL_PX: Final = 4
 
-TILE_PX: Final = 1280
+TILE_PX: Final = 1664
 MARGIN_PX: Final = 96
 """Px of a tile's rim that are read and not used: half a plant of eight leaves, and the encoder's
 own edge."""
