@@ -8,11 +8,15 @@ skeleton would need both repaired afterwards. All coordinates are map cells (x =
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
 from collarvision.network import BLADE, STALK
+
+if TYPE_CHECKING:
+    from skimage.graph import MCP_Geometric
 
 OUTSIDE_COST = 10.0
 """A step outside the plant costs as much as this many inside: small gaps are bridged."""
@@ -138,14 +142,15 @@ def midlines(cost: np.ndarray, axis: Axis, tips: np.ndarray, ends: np.ndarray) -
     starts = {_inside(point, cost.shape) for point in axis.line}
     search = MCP_Geometric(cost)
     search.find_costs(list(starts), [_inside(tip, cost.shape) for tip in tips], find_all_ends=True)
+    nearest = [_points(search.traceback(_inside(tip, cost.shape))) for tip in tips]
     link_along, _ = axis.project(ends)
     found = []
-    for tip, end, along in zip(tips, ends, link_along, strict=True):
-        way = _points(search.traceback(_inside(tip, cost.shape)))
+    for tip, end, along, way in zip(tips, ends, link_along, nearest, strict=True):
         reached, _ = axis.project(way[:1])
         tolerance = 4.0 + 0.1 * float(np.hypot(*(tip - end)))
         if abs(reached[0] - along) > tolerance:
-            way = cheapest_way(cost, axis.at(float(along)), tip)
+            # The same search again: making one takes as long as searching.
+            way = _way_between(search, cost.shape, axis.at(float(along)), tip)
         found.append(_smooth(np.concatenate([way[:-1], tip[None]])))
     return found
 
@@ -154,9 +159,14 @@ def cheapest_way(cost: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.nda
     """Cells (n, 2) of the cheapest way between two points."""
     from skimage.graph import MCP_Geometric
 
-    search = MCP_Geometric(cost)
-    goal = _inside(end, cost.shape)
-    search.find_costs([_inside(start, cost.shape)], [goal])
+    return _way_between(MCP_Geometric(cost), cost.shape, start, end)
+
+
+def _way_between(
+    search: MCP_Geometric, shape: tuple[int, ...], start: np.ndarray, end: np.ndarray
+) -> np.ndarray:
+    goal = _inside(end, shape)
+    search.find_costs([_inside(start, shape)], [goal])
     return _points(search.traceback(goal))
 
 
