@@ -417,13 +417,37 @@ def test_photos_together_are_samples_of_the_field() -> None:
     assert told.stand.plants == pytest.approx(sum(f.stand.plants for f in frames if f.stand))
     one = gather_field(frames[:1], CALIBRATION)
     assert one.stand == frames[0].stand
-    alike = gather_field([frames[0], replace(frames[0], photo="b")], CALIBRATION)
+    alike = gather_field([replace(frames[0], photo=name) for name in "abcd"], CALIBRATION)
     assert alike.stand is not None
     wide = told.stand.per_ha_interval or (0, 0)
     narrow = alike.stand.per_ha_interval or (0, 0)
     assert wide[1] / wide[0] > narrow[1] / narrow[0]
     assert told.stages is not None
     assert sum(told.stages.probabilities) == pytest.approx(1.0, abs=1e-4)
+
+
+@pytest.mark.parametrize(("number", "differ"), [(2, 0.1), (2, 0.2), (4, 0.15), (12, 0.25)])
+def test_a_fields_interval_holds_its_stand_nine_times_in_ten(number: int, differ: float) -> None:
+    """Few photos lean on how stands usually differ, many on how these do."""
+    planted = plant(3.2, 2.4, seed=1)
+    frame = read_frame(photo_of(planted), perfect(planted, photo_of(planted)), CALIBRATION)
+    assert frame.stand is not None
+    assert frame.scale is not None
+    rng = np.random.default_rng(7)
+    held, widths = [], []
+    for _ in range(200):
+        frames = []
+        shared = np.exp(rng.normal(0, 0.7 * frame.scale.relative_error))  # one barometer, one lens
+        for rate in shared * np.maximum(6.0 * rng.normal(1.0, differ, number), 1.0):
+            stand = replace(frame.stand, per_m_row=float(rate), plants=float(rate) * 8)
+            frames.append(replace(frame, stand=replace(stand, row_length_m=8.0)))
+        told = gather_field(frames, CALIBRATION).stand
+        assert told is not None
+        low, high = told.per_m_row_interval
+        held.append(low <= 6.0 <= high)
+        widths.append(high / low)
+    assert 0.83 <= np.mean(held) <= 0.995
+    assert np.median(widths) < 2.0
 
 
 def test_photos_that_tell_nothing_are_said() -> None:

@@ -22,6 +22,12 @@ _Z90: Final = 1.6449
 _SHARED: Final = 0.7
 """Share of a photo's scale error that the next photo has too: the same barometer, the same lens."""
 
+_PLACES_CV: Final = 0.15
+_PLACES_WORTH: Final = 3
+"""How much stands of one field's places usually differ (standard deviation over mean), and of how
+many photos beyond the first that opinion has the weight. Both are our own choice: two photos that
+happen to differ would leave a field's stand open to a factor of three."""
+
 
 def gather_field(
     frames: Sequence[FrameAbove], calibration: AboveCalibration, *, name: str | None = None
@@ -99,15 +105,18 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
 
 
 def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
-    """Standard error of a weighted mean, by how much the values differ."""
+    """Standard error of a weighted mean, by how much the values differ and places usually do."""
     from scipy.special import stdtrit  # not at the top: it would slow every command's start
 
     share = weights / weights.sum()
     mean = float((share * values).sum())
-    count = len(values)
-    spread = float((share**2 * (values - mean) ** 2).sum()) * count / (count - 1)
+    own = len(values) - 1
+    seen = float((share**2 * (values - mean) ** 2).sum()) * len(values) / own
+    usual = float((share**2).sum()) * (_PLACES_CV * mean) ** 2
+    freedom = own + _PLACES_WORTH
+    spread = (own * seen + _PLACES_WORTH * usual) / freedom
     # With few photos Student's t is wider than the normal distribution.
-    return math.sqrt(spread) * float(stdtrit(count - 1, 0.95)) / _Z90
+    return math.sqrt(spread) * float(stdtrit(freedom, 0.95)) / _Z90
 
 
 def _interval(value: float, error: float) -> Interval:
