@@ -14,7 +14,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from collarvision.above.calibration import CROWDED_TIPS, AboveCalibration
-from training.above.scoring import Scored, group_of
+from training.above.scoring import Scored
 
 LEAST_PLANTS = 5
 """Found and true, that a photo must have to say something of counts."""
@@ -44,13 +44,14 @@ def fit_counts(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
     calibration : AboveCalibration
         Its distances are those that get numbers.
     """
-    knots = len(calibration.mm_per_px)
+    distances = np.array(calibration.mm_per_px)
+    knots = len(distances)
     rows = []
     for one in scored:
         told, true, tips = counted(one)
         if min(told, true) >= LEAST_PLANTS:
-            group = min(group_of(one.scene.mm_per_px), knots - 1)
-            rows.append((group, told, tips, np.log(true / told)))
+            nearest = int(np.abs(distances - one.scene.mm_per_px).argmin())
+            rows.append((nearest, told, tips, np.log(true / told)))
     if len(rows) < LEAST_PHOTOS:
         return calibration
     which, told, tips, off = np.array(rows).T
