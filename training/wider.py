@@ -26,8 +26,11 @@ def widened(narrow: Mapping[str, Tensor], network: nn.Module) -> dict[str, Tenso
     Raises
     ------
     ValueError
-        When a layer is missing or would have to shrink.
+        When a layer is missing or would have to shrink, or there is one that `network` lacks.
     """
+    unknown = sorted(narrow.keys() - network.state_dict().keys())
+    if unknown:
+        raise ValueError(f"{unknown[0]} isn't in the wider network.")
     out: dict[str, Tensor] = {}
     for name, own in network.state_dict().items():
         if name.endswith("num_batches_tracked"):

@@ -97,16 +97,20 @@ class AboveCalibration:
             )
             return found
 
-        beyond = max(1.0, mm_per_px / at[-1])
-        wider = beyond * float(np.interp(mm_per_px, at, self.inflation))
+        wider = self._beyond(mm_per_px) * float(np.interp(mm_per_px, at, self.inflation))
         spread = np.maximum(line(self.spread, self.spread_slope), 0.25) * wider
         return line(self.bias, self.bias_slope), spread
 
     def shared_error(self, mm_per_px: float) -> float:
         """Standard error that the plants of one photo share."""
-        beyond = max(1.0, mm_per_px / self.mm_per_px[-1])
-        wider = float(np.interp(mm_per_px, self.mm_per_px, self.inflation))
-        return float(np.interp(mm_per_px, self.mm_per_px, self.shared)) * beyond * wider
+        wider = self._beyond(mm_per_px) * float(
+            np.interp(mm_per_px, self.mm_per_px, self.inflation)
+        )
+        return float(np.interp(mm_per_px, self.mm_per_px, self.shared)) * wider
+
+    def _beyond(self, mm_per_px: float) -> float:
+        """How many times the coarsest distance fitted; errors grow in proportion from there."""
+        return max(1.0, mm_per_px / self.mm_per_px[-1])
 
     def count_factor(self, mm_per_px: float) -> float:
         """What a count is multiplied with, for the plants that such photos usually miss."""
@@ -118,8 +122,8 @@ class AboveCalibration:
 
         Beyond the coarsest distance fitted it grows in proportion.
         """
-        beyond = max(1.0, mm_per_px / self.mm_per_px[-1])
-        shared = beyond * float(np.interp(mm_per_px, self.mm_per_px, self.count_error))
+        shared = float(np.interp(mm_per_px, self.mm_per_px, self.count_error))
+        shared *= self._beyond(mm_per_px)
         shared *= float(np.exp(self.count_growth * max(tips - CROWDED_TIPS, 0.0)))
         return float(np.hypot(shared, self.count_spread / np.sqrt(max(plants, 1.0))))
 

@@ -16,9 +16,8 @@ import numpy as np
 
 from collarvision.above.assembling import range_of
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.values import FieldAbove, FrameAbove, Interval, StandCount
+from collarvision.above.values import Z90, FieldAbove, FrameAbove, Interval, StandCount, interval_90
 
-_Z90: Final = 1.6449
 _SHARED: Final = 0.7
 """Share of a photo's scale error that the next photo has too: the same barometer, the same lens."""
 
@@ -26,7 +25,7 @@ _PLACES_CV: Final = 0.15
 _PLACES_WORTH: Final = 3
 """How much stands of one field's places usually differ (standard deviation over mean), and of how
 many photos beyond the first that opinion has the weight. Both are our own choice: two photos that
-happen to differ would leave a field's stand open to a factor of three."""
+happen to differ would leave a field's stand open to a factor of seven."""
 
 
 def gather_field(
@@ -82,7 +81,7 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
         per_ha = float(np.average(each, weights=weights))
         per_acre = float(np.average([stand.per_acre or 0.0 for stand in wide], weights=weights))
         error = math.hypot(_error_of_mean(each, weights) / max(per_ha, 1e-9), 2 * _SHARED * scale)
-        ha_interval, acre_interval = _interval(per_ha, error), _interval(per_acre, error)
+        ha_interval, acre_interval = interval_90(per_ha, error), interval_90(per_acre, error)
     steps = [stand.spacing_m for stand in stands if stand.spacing_m is not None]
     varied = [stand.spacing_cv for stand in stands if stand.spacing_cv is not None]
     return replace(
@@ -91,7 +90,7 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
         row_length_m=length,
         row_spacing_m=spacing,
         per_m_row=rate,
-        per_m_row_interval=_interval(rate, math.hypot(sampled, _SHARED * scale)),
+        per_m_row_interval=interval_90(rate, math.hypot(sampled, _SHARED * scale)),
         per_ha=per_ha,
         per_ha_interval=ha_interval,
         per_acre=per_acre,
@@ -116,9 +115,4 @@ def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
     freedom = own + _PLACES_WORTH
     spread = (own * seen + _PLACES_WORTH * usual) / freedom
     # With few photos Student's t is wider than the normal distribution.
-    return math.sqrt(spread) * float(stdtrit(freedom, 0.95)) / _Z90
-
-
-def _interval(value: float, error: float) -> Interval:
-    reach = math.exp(_Z90 * error)
-    return value / reach, value * reach
+    return math.sqrt(spread) * float(stdtrit(freedom, 0.95)) / Z90

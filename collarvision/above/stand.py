@@ -20,11 +20,10 @@ import numpy as np
 
 from collarvision.above.coverage import Coverage
 from collarvision.above.rows import Line, RowsFound
-from collarvision.above.values import SQUARE_M_PER_ACRE, Gap, Interval, Row, StandCount
+from collarvision.above.values import SQUARE_M_PER_ACRE, Gap, Row, StandCount, interval_90
 
 DOUBLE, MISSING = 0.5, 1.5
 _STEP_M: Final = 0.02
-_Z90: Final = 1.6449  # of the normal distribution, two-sided 90 in 100
 _LEAST_LENGTH_M: Final = 0.5
 _STRIP_M: Final = 0.045
 _LEAFY: Final = 0.35
@@ -139,11 +138,13 @@ def count_stand(
         row_length_m=length,
         row_spacing_m=wide,
         per_m_row=per_m,
-        per_m_row_interval=_interval(per_m, error),
+        per_m_row_interval=interval_90(per_m, error),
         per_ha=None if per_m2 is None else per_m2 * 10_000,
-        per_ha_interval=None if per_m2 is None else _interval(per_m2 * 10_000, twice),
+        per_ha_interval=None if per_m2 is None else interval_90(per_m2 * 10_000, twice),
         per_acre=None if per_m2 is None else per_m2 * SQUARE_M_PER_ACRE,
-        per_acre_interval=None if per_m2 is None else _interval(per_m2 * SQUARE_M_PER_ACRE, twice),
+        per_acre_interval=None
+        if per_m2 is None
+        else interval_90(per_m2 * SQUARE_M_PER_ACRE, twice),
         spacing_m=spacing,
         doubles=twins,
         spacing_cv=float(even.std() / even.mean()) if len(even) > 2 else None,
@@ -240,9 +241,3 @@ def _without_leaves(
         [gap for gap, kept in zip(gaps, bare, strict=True) if kept],
         sum(gap.missing for gap, kept in zip(gaps, bare, strict=True) if not kept),
     )
-
-
-def _interval(value: float, error: float) -> Interval:
-    """90 in 100, on the scale of ratios: it can't fall below nothing."""
-    reach = math.exp(_Z90 * error)
-    return value / reach, value * reach

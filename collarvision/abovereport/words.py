@@ -130,9 +130,11 @@ def _stand(stand: StandCount, us: bool) -> Iterator[str]:
     along = tuple(end * to_row for end in stand.per_m_row_interval)
     said = f"{stand.per_m_row * to_row:.2f} to a {row} of row ({along[0]:.2f} to {along[1]:.2f})"
     unseen = round(100 * stand.unseen_share)
-    added = f" {unseen} in 100 are added for plants that such photos usually miss."
-    if unseen < 1:
-        added = ""
+    added = (
+        f" {unseen} in 100 are added for plants that such photos usually miss."
+        if unseen > 0
+        else ""
+    )
     if per is None or area is None or stand.row_spacing_m is None:
         yield f"{said}, on one row: how many to an area can't be said.{added}"
         return

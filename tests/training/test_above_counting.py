@@ -61,6 +61,9 @@ def test_scales_with_few_photos_take_the_finer_ones_numbers() -> None:
     fitted = fit_counts(only_fine, START)
     assert fitted.count_bias[1] == fitted.count_bias[0]
     assert fit_counts(only_fine[:2], START) == START
+    # With next to nothing to go by no count is taken for sure.
+    cautious = replace(AboveCalibration(), mm_per_px=(2.0, 3.0, 6.0))
+    assert fit_counts([], cautious).count_error == (0.3, 0.3, 0.3)
     assert count_held(photo(2, 40, 3.0), fitted) is None
 
 

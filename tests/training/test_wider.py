@@ -45,6 +45,8 @@ def test_what_does_not_fit_is_refused_by_name() -> None:
     some = {k: v for k, v in narrow.state_dict().items() if not k.startswith("narrow")}
     with pytest.raises(ValueError, match=r"narrow\.weight isn't in"):
         widened(some, AboveNetwork(40, 20))
+    with pytest.raises(ValueError, match=r"^other isn't in the wider"):
+        widened({**narrow.state_dict(), "other": torch.ones(1)}, AboveNetwork(40, 20))
     same = AboveNetwork(24, 16)
     same.load_state_dict(widened(narrow.state_dict(), same), strict=False)
     assert torch.equal(same.narrow.weight, narrow.narrow.weight)

@@ -288,8 +288,7 @@ def calibrate(scored: Sequence[Scored], start: AboveCalibration) -> AboveCalibra
         one.found.double[:] = fitted.double_probability(one.found.double)
     lines = error_lines(tip_errors(kept), kept)
     if lines["mm_per_px"]:
-        evenly = (0.0,) * len(lines["mm_per_px"])
-        fitted = replace(fitted, **lines, count_bias=evenly, count_error=evenly)
+        fitted = replace(fitted, **lines)
     return fit_ranges(kept, fit_counts(kept, fitted))
 
 

@@ -14,6 +14,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from collarvision.above.calibration import CROWDED_TIPS, AboveCalibration
+from collarvision.above.values import interval_90
 from training.above.scoring import Scored
 
 LEAST_PLANTS = 5
@@ -53,7 +54,8 @@ def fit_counts(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
             nearest = int(np.abs(distances - one.scene.mm_per_px).argmin())
             rows.append((nearest, told, tips, np.log(true / told)))
     if len(rows) < LEAST_PHOTOS:
-        return calibration
+        widest = max(calibration.count_error)
+        return replace(calibration, count_bias=(0.0,) * knots, count_error=(widest,) * knots)
     which, told, tips, off = np.array(rows).T
     bias: list[float] = []
     for k in range(knots):
@@ -95,6 +97,7 @@ def count_held(one: Scored, calibration: AboveCalibration) -> bool | None:
     if min(told, true) < LEAST_PLANTS:
         return None
     mm_per_px = one.scene.mm_per_px
-    middle = np.log(told * calibration.count_factor(mm_per_px))
-    reach = 1.6449 * calibration.count_doubt(told, tips, mm_per_px)
-    return bool(abs(np.log(true) - middle) <= reach)
+    low, high = interval_90(
+        told * calibration.count_factor(mm_per_px), calibration.count_doubt(told, tips, mm_per_px)
+    )
+    return low <= true <= high

@@ -45,9 +45,9 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
     plants = sum(count for _, _, count in held.values())
     covered = sum(share * count for share, _, count in held.values()) / max(plants, 1)
     wide = sum(width * count for _, width, count in held.values()) / max(plants, 1)
-    told_all, true_all, _ = np.sum([counted(one) for one in scored], axis=0)
-    factors = [calibration.count_factor(one.scene.mm_per_px) for one in scored]
-    reckoned = sum(f * counted(one)[0] for f, one in zip(factors, scored, strict=True))
+    told_each, true_each, _ = np.array([counted(one) for one in scored]).T
+    factors = np.array([calibration.count_factor(one.scene.mm_per_px) for one in scored])
+    true_all = max(true_each.sum(), 1)
     within = [told for one in scored if (told := count_held(one, calibration)) is not None]
     places = [
         float(np.hypot(one.found.x[i] - one.x[j], one.found.y[i] - one.y[j]) * 3.0)
@@ -62,8 +62,8 @@ def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, 
         "precision": round(float(right / max(right + wrong, 1)), 4),
         "recall": round(float(right / max(right + missed, 1)), 4),
         "place_error_mm": round(float(np.median(places)), 2) if places else None,
-        "count_off": round(float(reckoned / max(true_all, 1) - 1), 4),
-        "count_off_unreckoned": round(float(told_all / max(true_all, 1) - 1), 4),
+        "count_off": round(float(factors @ told_each / true_all - 1), 4),
+        "count_off_unreckoned": round(float(told_each.sum() / true_all - 1), 4),
         "counts_held": round(float(np.mean(within)), 4) if within else None,
         "doubles_said": round(float(said), 1),
         "doubles_true": round(float(true), 1),

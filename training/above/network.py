@@ -1,4 +1,4 @@
-"""The network for photos from above: the same encoder cut short, a narrow decoder, dense maps.
+"""The network for photos from above: the same encoder cut short, a decoder, dense maps.
 
 It works at 3 mm a pixel on whole frames, so that its cost a pixel is what matters: a
 20-megapixel photo has to be read in seconds on two cores. The channel list below is the contract

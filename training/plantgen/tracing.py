@@ -242,7 +242,7 @@ def passes(pixels: int, samples: int) -> list[int]:
 def _radiance(mi: ModuleType, scene: Any, photo: Any, samples: int, seed: int) -> np.ndarray:
     """Linear RGB (H, W, 3) of a sensor; large photos in several passes, for the memory's sake."""
     width, height = photo.film().crop_size()
-    total = np.zeros((height, width, 3))
+    total = np.zeros((height, width, 3), np.float32)
     for k, some in enumerate(passes(int(width) * int(height), samples)):
         # Another seed a pass: the same one would draw the same paths again.
         part = np.array(mi.render(scene, sensor=photo, spp=some, seed=(seed + k * 7919) % 2**31))
