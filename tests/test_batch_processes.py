@@ -170,11 +170,14 @@ def test_two_batches_at_once_the_second_is_told(
     batch: Callable[[], subprocess.Popen[str]], tmp_path: Path
 ) -> None:
     survey = tmp_path / "s.survey"
-    first = batch()
-    wait_for(lambda: readings(survey) >= 1)
+    first, held = batch(), BatchLock(survey).path
+    wait_for(lambda: held.exists() and held.read_bytes().endswith(b"\n"))
+    # Held still until the second has been told: on a busy machine it may else end before.
+    os.kill(first.pid, signal.SIGSTOP)
     second = batch()
-    _, said = second.communicate(timeout=60)
-    assert second.returncode == 2
+    _, said = second.communicate(timeout=120)
+    os.kill(first.pid, signal.SIGCONT)
+    assert second.returncode == 2, said
     assert f"Another batch (process {first.pid}) is filling {survey}" in said
     first.communicate(timeout=120)
     assert first.returncode == 0
