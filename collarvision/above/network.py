@@ -33,8 +33,9 @@ again, and more plants are missed (`training/above/EXPERIMENTS.md`, 5)."""
 
 CELL_PX: Final = 4
 
-TILE_PX: Final = 1664
-"""Side of a tile, its rim included. Smaller ones are more rim, larger ones take hundreds of MB."""
+TILE_PX: Final = 2240
+"""Side of a tile, its rim included. Smaller ones are more rim, larger ones more memory for little
+less time."""
 
 MARGIN_PX: Final = 96
 """Px of a tile's rim that are read and not used: half a plant of eight leaves, and the encoder's
