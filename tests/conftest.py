@@ -12,6 +12,11 @@ import pytest
 from stand_in import BOARD, DrawnPlant, draw_plant, write_stand_in
 
 
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Training's files first: they take longest, and the last one would be waited for alone."""
+    items.sort(key=lambda item: "training" not in item.path.parts)
+
+
 @pytest.fixture(scope="session")
 def drawn_plant() -> DrawnPlant:
     return draw_plant()
