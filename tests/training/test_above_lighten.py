@@ -138,3 +138,20 @@ def test_without_network_or_fields_it_says_what_to_do(made: Path, tmp_path: Path
         room.lighten(options(made, tmp_path / "a.onnx", model=tmp_path / "none.onnx"))
     with pytest.raises(SystemExit, match=r"render some with training\.above\.scenes"):
         room.lighten(options(made, tmp_path / "a.onnx", samples=tmp_path))
+
+
+def test_a_light_network_and_bare_ground_are_refused(made: Path, tmp_path: Path) -> None:
+    with pytest.raises(SystemExit, match="is light already"):
+        room.lighten(options(made, tmp_path / "a.onnx", model=made / "light.onnx"))
+    bare = torch.full((1, 8, 4, 4), -9.0)
+    assert np.isnan(room.heat_error([bare], [bare]))  # nothing to judge by is no praise
+    assert room.heat_error([bare + 9.0], [bare]) == pytest.approx(0.5, abs=1e-3)
+
+
+def test_where_no_plant_shows_nothing_is_written(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(room, "fit_head", lambda *_, **__: (float("nan"), float("nan")))
+    with pytest.raises(SystemExit, match="No plant shows"):
+        room.lighten(options(made, tmp_path / "a.onnx"))
+    assert not list(tmp_path.iterdir())

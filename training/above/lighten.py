@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import logging
+import math
 import os
 import tempfile
 from collections.abc import Iterator, Sequence
@@ -43,6 +44,9 @@ RANGES_FROM = 24
 """Views that the ranges of the activations are taken from."""
 HELD_SHARE = 5
 """Every so-manieth view is held back from the fit, to tell how far the answers are off."""
+
+SUFFIX = "-8bit"
+"""What the version of a lighter network ends with: its answers are its own."""
 
 WORST_HEAT = 0.03
 """Largest error (root mean square) of the heat of plant centres where any heat is."""
@@ -187,14 +191,14 @@ def difference(told: Tensor, wanted: Tensor) -> Tensor:
 
 
 def heat_error(told: Sequence[Tensor], wanted: Sequence[Tensor]) -> float:
-    """Root mean square error of the heat of plant centres where either has any."""
+    """Root mean square error of the heat of plant centres where either has any; NaN if none has."""
     heats = [
         [torch.sigmoid(one[:, OUTPUTS["plants"]]).flatten() for one in both]
         for both in (told, wanted)
     ]
     mine, theirs = (torch.cat(one) for one in heats)
     some = torch.maximum(mine, theirs) > 0.1
-    return float((mine - theirs)[some].square().mean().sqrt()) if some.any() else 0.0
+    return float((mine - theirs)[some].square().mean().sqrt())
 
 
 def fit_head(
@@ -240,13 +244,17 @@ def lighten(options: argparse.Namespace) -> dict[str, str]:
 
     if not options.model.is_file():
         raise SystemExit(f"No network at {options.model}. Write one with training.above.export.")
+    source = onnx.load(str(options.model))
+    facts = {one.key: one.value for one in source.metadata_props}
+    if facts["version"].endswith(SUFFIX):
+        raise SystemExit(
+            f"{options.model} is light already: give what training.above.export wrote."
+        )
     samples = read_folder(options.samples)
     if not samples:
         raise SystemExit(
             f"No fields under {options.samples}: render some with training.above.scenes."
         )
-    source = onnx.load(str(options.model))
-    facts = {one.key: one.value for one in source.metadata_props}
     views = views_of(samples, options.views, options.side, options.seed)
     options.out.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=options.out.parent) as folder:
@@ -258,10 +266,14 @@ def lighten(options: argparse.Namespace) -> dict[str, str]:
         before, after = fit_head(
             head, features, wanted, steps=options.steps, rate=options.rate, seed=options.seed
         )
-        if not after <= WORST_HEAT:
+        if math.isnan(after):
+            raise SystemExit(
+                f"No plant shows in the fields of {options.samples}: nothing to judge by."
+            )
+        if after > WORST_HEAT:
             raise SystemExit(f"Plant centres' heat is off by {after:.3f}, over {WORST_HEAT}.")
         head.put_back()
-        facts["version"] += "-8bit"
+        facts["version"] += SUFFIX
         onnx.helper.set_model_props(light, facts)
         onnx.checker.check_model(light)
         onnx.save(light, str(spare))
