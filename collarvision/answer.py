@@ -75,6 +75,8 @@ class Reading:
         Calibrated probability that `stage` is right.
     reasons : tuple of str
         Why it isn't ``staged``, as sentences that say what to do.
+    overruling : tuple of str
+        Those of the reasons that are each enough alone, however sure the stage is.
     collars, tips : tuple
         Bottom up.
     first_leaf : float or None
@@ -95,6 +97,8 @@ class Reading:
         ``side``, or ``above`` for a photo from the air, which is never staged.
     above : dict or None
         What a photo from above tells of its plants, as `collarvision.above.summary` writes it.
+    photos : tuple of dict
+        Where several photos of one plant were put together: what each said alone.
     fault : str or None
         An error of the program itself; the photo is then rejected and nothing is hidden.
     """
@@ -102,6 +106,7 @@ class Reading:
     photo: str
     outcome: Outcome
     reasons: tuple[str, ...] = ()
+    overruling: tuple[str, ...] = ()
     path: str | None = None
     sha256: str | None = None
     stage: int | None = None
@@ -131,6 +136,7 @@ class Reading:
     model: str | None = None
     view: Literal["side", "above"] = "side"
     above: dict[str, Any] | None = None
+    photos: tuple[dict[str, Any], ...] = ()
     fault: str | None = None
     version: str = __version__
 
@@ -154,6 +160,7 @@ class Reading:
             },
             "confidence": _rounded(self.confidence, 4),
             "reasons": list(self.reasons),
+            "overruling": list(self.overruling),
             "collars": [
                 {"rank": c.rank, **_xy(c.x, c.y), "score": round(c.score, 3)} for c in self.collars
             ],
@@ -190,6 +197,7 @@ class Reading:
                 "corners": [_pair(corner, 1) for corner in self.card.corners],
             },
             "above": self.above,
+            "photos": [dict(one) for one in self.photos] or None,
             "model": self.model,
             "fault": self.fault,
             "version": self.version,

@@ -138,6 +138,10 @@ def stage(
         ),
     ] = HeightRule.half_out,
     check_bar: CheckBar = 100.0,
+    one_plant: Annotated[
+        bool,
+        typer.Option("--one-plant", help="The photos show one plant, from its sides: one answer."),
+    ] = False,
     units: Annotated[
         Units,
         choice(Units, "Heights in the table."),
@@ -178,6 +182,8 @@ def stage(
             "max_megapixels": max_megapixels,
         }
         status = _stage_all(sources, writer, overlay, options)
+        if one_plant and status != EXIT_INTERRUPTED:
+            writer.put_together()
         writer.finish()
     except OutputError as error:
         end_with(str(error), EXIT_OUTPUT)
@@ -325,6 +331,9 @@ app.command(
     short_help="Judge a field against the limits on your label, and say why.",
 )(commands_decision.field)
 app.command(short_help="Add a count made by hand; it outranks the reading.")(commands_count.count)
+app.command(short_help="Say that photos show one plant; they then give one answer.")(
+    commands_count.together
+)
 app.command(short_help="Show how to count from the nodes of a split stalk.")(
     commands_count.splitstalk
 )

@@ -125,6 +125,68 @@ def count(
             say(f"The reading had said {stage_name(picked.photo.stage)}.{asked}")
 
 
+def together(
+    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey with the photos.")],
+    photos: Annotated[
+        list[str],
+        typer.Argument(metavar="PHOTO", help="Names of photos of one plant; two or more."),
+    ],
+    apart: Annotated[
+        bool, typer.Option("--apart", help="Take it back: each shows a plant of its own.")
+    ] = False,
+    field: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
+    ] = None,
+    visit: Annotated[
+        str | None, typer.Option(metavar="DATE", help="The visit, where names are alike.")
+    ] = None,
+) -> None:
+    """Say that photos show one plant, from its sides: they give one answer and count once."""
+    from collarvision.pickplant import PickError, pick
+    from collarvision.plantphotos import whole_plants
+    from collarvision.survey import SurveyError, SurveyWriter
+    from collarvision.table import percent_sure, shown_stage
+
+    day = day_of(visit, "--visit")
+    try:
+        with SurveyWriter(survey) as store:
+            on = None if day is None else day.isoformat()
+            picked = [pick(store, one, field=field, date=on) for one in dict.fromkeys(photos)]
+            rows = {one.photo.sha256: one.photo for one in picked if one.photo is not None}
+            bare = [one.words for one in picked if one.photo is None]
+            if bare:
+                end_with(f"{bare[0]} is no photo: name photos.")
+            if any(row.view != "side" for row in rows.values()):
+                end_with("A photo from above shows no single plant: name photos from the side.")
+            if apart:
+                store.say_own_plants(rows)
+                say(f"{_photos(len(rows))}: each shows a plant of its own.")
+                return
+            if len(rows) < 2:
+                end_with("Name two or more photos of the plant.")
+            name = store.say_one_plant(rows)
+            first = next(iter(rows.values()))
+            plant = next(
+                row
+                for row in whole_plants(store.plants(first.field, first.date))
+                if row.plant == name and row.stop == first.stop and row.date == first.date
+            )
+    except PickError as error:
+        end_with(str(error))
+    except SurveyError as error:
+        end_with(str(error), EXIT_OUTPUT)
+    stage = shown_stage(plant.stage, plant.outcome, plant.confidence)
+    sure = "" if plant.confidence is None else f", {percent_sure(plant.confidence)} sure"
+    outcome = "staged" if plant.outcome == "staged" else "count it by hand"
+    say(f"Plant {name}, {_photos(1 + len(plant.others))}: {stage}{sure}; {outcome}.")
+    for reason in plant.record["reasons"]:
+        say(f"  {reason}")
+
+
+def _photos(count: int) -> str:
+    return "1 photo" if count == 1 else f"{count} photos"
+
+
 FAR_LEAVES = 3
 """From this distance to the reading a count may be a slip of the pen; a network's error is mostly
 one. Our own choice."""

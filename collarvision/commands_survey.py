@@ -168,7 +168,9 @@ def export(
     ] = None,
 ) -> None:
     """Write a survey's plants to a file, a row a plant, by the latest reading of each."""
+    from collarvision.coco import ENDING as COCO_ENDING
     from collarvision.export import FormError, Labels, export_plants, form_of
+    from collarvision.plantphotos import whole_plants
     from collarvision.survey import SurveyError, SurveyReader
     from collarvision.table import CAUTION
     from collarvision.writing import OutputError
@@ -187,7 +189,10 @@ def export(
         with SurveyReader(survey) as store:
             if field is not None and all(known.name != field for known in store.fields()):
                 end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
-            count = export_plants(store.plants(field), to, marked)
+            rows = store.plants(field)
+            # Points lie in one photo: there each photo is an image of its own.
+            plants = rows if form_of(to) == COCO_ENDING else whole_plants(rows)
+            count = export_plants(plants, to, marked)
     except FormError as error:
         end_with(str(error), EXIT_USAGE)
     except (OutputError, SurveyError) as error:
@@ -268,10 +273,13 @@ def _watch(
 def _finish(result: BatchResult, store: Any, files: int | None) -> None:
     """Say what was done; `files` is None after a watch, which ends only by being stopped."""
     from collarvision.batch.summary import format_summary
+    from collarvision.plantphotos import waiting_plants
 
     width = shutil.get_terminal_size((80, 24)).columns
     typer.echo(
-        format_summary(result, store.waiting(), str(store.path), width=width), nl=False, err=False
+        format_summary(result, waiting_plants(store), str(store.path), width=width),
+        nl=False,
+        err=False,
     )
     if result.stopped and files is not None:
         left = files - sum(result.steps.values())

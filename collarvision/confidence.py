@@ -98,11 +98,14 @@ class Verdict:
     outcome : 'staged', 'hand-count' or 'rejected'
     reasons : tuple of str
         Why it isn't staged, each with what to do; empty when it is.
+    overruling : tuple of str
+        Those of them that are each enough alone, however sure the stage is.
     """
 
     confidence: float
     outcome: Outcome
     reasons: tuple[str, ...]
+    overruling: tuple[str, ...] = ()
 
 
 def judge(
@@ -136,10 +139,11 @@ def judge(
             # A seedling whose leaves are too small or blurred to be told apart is a plant still.
             low = min(confidence, LEAFLESS_AT_MOST)
             if parts.usability["ok"] >= OK_FROM:
-                return Verdict(low, "hand-count", (LEAVES_UNSEEN,))
+                return Verdict(low, "hand-count", (LEAVES_UNSEEN,), (LEAVES_UNSEEN,))
             worst = _worst(parts)
             why = _few_pixels(worst, findings) or _sentence(worst, findings)
-            return Verdict(low, "rejected" if _spoilt(worst, findings) else "hand-count", (why,))
+            outcome: Outcome = "rejected" if _spoilt(worst, findings) else "hand-count"
+            return Verdict(low, outcome, (why,), (why,))
         nothing = "no_plant"
     if nothing is not None:
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing],))
@@ -162,12 +166,13 @@ def judge(
     reasons = [*([few or _sentence(trouble, findings)] if trouble else []), *stops]
     if not reasons and not usable:
         reasons.append(_sentence(_worst(parts), findings))
+    overruling = _unique(reasons)
     if not sure:
         reasons += _doubts(plant, belief, parts, findings)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
     if _spoilt(trouble, findings) and confidence < 0.3:
-        return Verdict(confidence, "rejected", _unique(reasons))
-    return Verdict(confidence, "hand-count", _unique(reasons))
+        return Verdict(confidence, "rejected", _unique(reasons), overruling)
+    return Verdict(confidence, "hand-count", _unique(reasons), overruling)
 
 
 def confidence_of(belief: StageBelief, calibration: Calibration, *, careful: bool = False) -> float:

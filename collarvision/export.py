@@ -68,6 +68,8 @@ COLUMNS = (
     "read_at",
     "model",
     "calibration",
+    "plant",
+    "photos",
 )
 """Of a row, in the order of a CSV file."""
 
@@ -181,6 +183,8 @@ def row_of(plant: PlantRow) -> dict[str, Any]:
         plant.read_at,
         plant.model,
         plant.calibration,
+        plant.plant,
+        1 + len(plant.others),
     )
     return dict(zip(COLUMNS, values, strict=True))
 
@@ -245,7 +249,9 @@ def _parquet(plants: Iterable[PlantRow], stream: IO[bytes]) -> int:
         "read_at": pyarrow.timestamp("ms", tz="UTC"),
         "reasons": pyarrow.list_(words),
         "quality": pyarrow.list_(words),
-        **dict.fromkeys(("stage", "lower_leaves_missing", "hand_stage", "hand_nodes"), whole),
+        **dict.fromkeys(
+            ("stage", "lower_leaves_missing", "hand_stage", "hand_nodes", "photos"), whole
+        ),
         **dict.fromkeys(("latitude", "longitude", "confidence"), number),
         **dict.fromkeys(("height_mm", "height_low_mm", "height_high_mm", "hand_height_mm"), number),
     }

@@ -16,6 +16,7 @@ from collarvision.answer import stage_name
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
 from collarvision.fieldnames import listed, meant
 from collarvision.limitwords import names_of, undated_words
+from collarvision.plantphotos import whole_plants
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import Decision, HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, stop_counts
@@ -137,7 +138,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
         raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.")
     rows: dict[date | None, list[PlantRow]] = defaultdict(list)
-    for row in store.plants(field):
+    for row in whole_plants(store.plants(field)):
         rows[_day(row.date)].append(row)
     bare: dict[date | None, list[StopCount]] = defaultdict(list)
     for count in stop_counts(store, field):
@@ -150,6 +151,12 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         if day is not None and one < day
     )
     side = [row for row in rows[day] if row.view == "side"]
+    shared = [row for row in side if row.others]
+    if shared:
+        photos = sum(1 + len(row.others) for row in shared)
+        notes.append(
+            f"{_plants(len(shared))} in {photos} photos: the photos of a plant count together."
+        )
     above = len(rows[day]) - len(side)
     if above:
         notes.append(f"{above} photos from above tell no collars and are left out.")
@@ -180,6 +187,10 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         ),
         notes=tuple(notes),
     )
+
+
+def _plants(count: int) -> str:
+    return "One plant was taken" if count == 1 else f"{count} plants were taken"
 
 
 def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
@@ -229,7 +240,9 @@ def _from_photo(
     if row.set_aside is not None:
         outcome = "rejected"  # a person found nothing to count, and nobody has counted since
     elif row.hand_count is not None:
-        count = _last_count(name, list(store.hand_counts(row.sha256)), notes)
+        counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
+        counts.sort(key=lambda count: count.counted_at)
+        count = _last_count(name, counts, notes)
     taken_at = day or _day(row.taken_at)
     try:
         evidence = PlantEvidence(

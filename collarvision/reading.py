@@ -187,6 +187,7 @@ def _read(
         sha256=photo.sha256,
         outcome=verdict.outcome,
         reasons=verdict.reasons,
+        overruling=verdict.overruling,
         quality=tuple(finding.code for finding in got.findings),
         photo_size=photo.size,
         taken_at=photo.taken_at.isoformat() if photo.taken_at else None,

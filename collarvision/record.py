@@ -57,6 +57,16 @@ class CardRecord(_Part):
     corners: list[PixelPair]
 
 
+class AloneRecord(_Part):
+    """What one of a plant's photos said by itself."""
+
+    photo: str
+    sha256: str | None
+    outcome: Literal["staged", "hand-count", "rejected"]
+    stage: int | None
+    confidence: Probability | None
+
+
 class Record(_Part):
     """One photo's answer. Coordinates: pixels of the upright photo, x right, y down.
 
@@ -71,6 +81,11 @@ class Record(_Part):
         ``VE``, ``V1`` ... to probability; stages under one in a thousand left out.
     reasons : list of str
         Sentences a scout can act on.
+    overruling : list of str
+        Those of the reasons that are each enough alone, however sure the stage is.
+    photos : list of dict, optional
+        Where several photos of one plant were put together: what each said alone. The points are
+        those of the one photo that shows it best.
     height_basis, height_rule : str or None
         What the height was measured to, and which published definition was asked for.
     above : dict or None
@@ -101,6 +116,8 @@ class Record(_Part):
     height_rule: str | None = None
     layout: Literal["standing", "laid"] | None = None
     view: Literal["side", "above"] = "side"
+    overruling: list[str] = []
+    photos: list[AloneRecord] | None = None
     quality: list[str] = []
     evidence: list[str] = []
     photo_size: tuple[int, int] | None = None

@@ -66,6 +66,9 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     total = len(readings)
     if total == 0:
         return ["No photo was read."]
+    plant = next((reading for reading in readings if reading.photos), None)
+    if plant is not None:
+        return _closing_of_plant(plant)
     counts: Counter[str] = Counter(reading.outcome for reading in readings)
     stages = Counter(
         reading.stage
@@ -119,6 +122,21 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     return sentences
 
 
+def _closing_of_plant(plant: Reading) -> list[str]:
+    """What several photos of one plant come to."""
+    said = f"{len(plant.photos)} photos of one plant: {_OUTCOMES[plant.outcome]}."
+    if plant.outcome == "staged" and plant.stage is not None:
+        said = f"{len(plant.photos)} photos of one plant: {stage_name(plant.stage)}."
+    sentences = [said]
+    if plant.outcome == "hand-count":
+        sentences.append('Next: count this plant yourself; a stage with "?" is only a best guess.')
+    if plant.outcome == "rejected":
+        sentences.append("Next: retake the photos, or count this plant by hand.")
+    if plant.height_in_doubt:
+        sentences.append(DOUBTFUL_HEIGHT)
+    return sentences
+
+
 def plain(text: str) -> str:
     """Make a name safe to print: control characters could move the cursor or forge a line."""
     return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
@@ -139,7 +157,8 @@ def _cells(reading: Reading, unit: Unit) -> tuple[str, str, str, str, str]:
         height = f"{reading.height_mm / per_mm:.{digits}f} {unit}{mark}"
     seen = reading.view == "above" and reading.outcome == "hand-count"
     outcome = _ABOVE if seen else _OUTCOMES[reading.outcome]
-    return plain(reading.photo), stage, sure, height, outcome
+    name = f"the plant, {len(reading.photos)} photos" if reading.photos else plain(reading.photo)
+    return name, stage, sure, height, outcome
 
 
 def _wide(

@@ -16,6 +16,7 @@ from typing import IO
 
 from collarvision.answer import Reading
 from collarvision.table import Unit, format_table
+from collarvision.together import joint_reading
 
 
 class OutputError(Exception):
@@ -53,6 +54,11 @@ class RecordWriter:
         self.readings.append(reading)
         if self.form == "jsonl":
             self._write(record_line(reading))
+
+    def put_together(self) -> None:
+        """Add the reading of the plant that all photos so far show; nothing for a single photo."""
+        if len(self.readings) > 1:
+            self.add(joint_reading(self.readings))
 
     def finish(self) -> None:
         """Write what waits for the end and close the file. Call it after an interruption too."""

@@ -47,13 +47,14 @@ ORDER = [
     {"confidence", "boundary"},
     {"above"},
     {"reading"},
-    {"record", "marks", "table"},
+    {"record", "marks", "table", "together"},
     {"captions", "writing"},
     {"wholefile"},
     {"overlay"},
     {"abovereport"},
     # A season's way, from many photos into one file and out of it.
     {"survey"},
+    {"plantphotos"},
     {"batch"},
     # A field's way, from plants to a decision.
     {"splitstalk", "damage"},

@@ -67,4 +67,5 @@ class Filing:
             date=folders.date or source.date or (taken_at and taken_at[:10]) or None,
             stop=code or folders.stop or source.stop,
             filed_by=by,
+            plant=folders.plant,
         )

@@ -13,6 +13,7 @@ _DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
 # Day or month first, which most such dates don't tell: none of them is taken for a visit's.
 _UNCLEAR = re.compile(r"(?<!\d)\d{1,2}([-_.])\d{1,2}\1(?:19|20)\d{2}(?!\d)")
 _STOP = re.compile(r"stop(?:[\s_.#-]+|(?=\d))(\w.*)", re.IGNORECASE)
+_PLANT = re.compile(r"plant(?:[\s_.#-]+|(?=\d))(\d+\w?)", re.IGNORECASE)
 
 # DCF (JEITA CP-3461): a camera's folders are DCIM and, in it, three digits and five capitals,
 # digits or underscores. "160acres" is somebody's field.
@@ -24,7 +25,7 @@ _EVERYDAY = {"camera", "desktop", "documents", "downloads", "images", "photos", 
 
 @dataclass(frozen=True)
 class Folders:
-    """What folder names say; None where they say nothing.
+    """What folder names say; None where they say nothing. Photos of one `plant` show one plant.
 
     `unclear` is a date that could be read in two ways, as it is written.
     """
@@ -33,6 +34,7 @@ class Folders:
     date: str | None = None
     stop: str | None = None
     unclear: str | None = None
+    plant: str | None = None
 
 
 NOTHING = Folders()
@@ -46,10 +48,12 @@ def place_from_folders(names: Sequence[str]) -> Folders:
     - A date with the year last, ``05-20-2027``, says no day, and no field either.
     - ``stop 3``, ``Stop_3``, ``stop-3 gate``: the stop, named by what follows the word; the
       innermost counts.
+    - ``plant 2``, ``Plant_2``: the photos in it are all of that one plant. A number must follow:
+      "Plant material" is somebody's field.
     - A camera's own folders (``DCIM``, ``100ABCDE``) say nothing.
     - The first other name is the field. Further ones say nothing.
     """
-    field = day = stop = unclear = None
+    field = day = stop = unclear = plant = None
     for name in names:
         name = tidy(name)
         found = _date_in(name)
@@ -60,9 +64,11 @@ def place_from_folders(names: Sequence[str]) -> Folders:
         said = _STOP.fullmatch(name)
         if said is not None:
             stop = said[1].strip()
+        elif (one := _PLANT.fullmatch(name)) is not None:
+            plant = one[1]
         elif field is None and name and not _CAMERA.fullmatch(name):
             field = name
-    return Folders(field, day, stop, unclear)
+    return Folders(field, day, stop, unclear, plant)
 
 
 def tidy(name: str) -> str:

@@ -11,6 +11,7 @@ from collarvision.agreement import disputed
 from collarvision.fieldvisits import FieldVisitsError, visits_of
 from collarvision.handcount.worth import Worth, worth_of_waiting
 from collarvision.limitsfile import Limits
+from collarvision.plantphotos import waiting_plants
 from collarvision.survey import SurveyReader, Waiting
 
 
@@ -72,7 +73,7 @@ def make_queue(
     weighed = {} if weighed is None else weighed
     states = survey.field_states()
     by_field: dict[str | None, list[Waiting]] = {}
-    for waiting in survey.waiting():
+    for waiting in waiting_plants(survey):
         by_field.setdefault(waiting.field, []).append(waiting)
     entries: list[Entry] = []
     for field, plants in by_field.items():

@@ -207,7 +207,7 @@ class SurveyReader:
         for row in self._rows(
             f"""
             SELECT f.name, v.date, s.name, p.name, p.sha256, r.stage,
-                json_extract(c.record, '$.reasons')
+                json_extract(c.record, '$.reasons'), p.plant
             {photos} JOIN records AS c ON c.reading_id = r.id
             WHERE r.outcome = 'hand-count' AND p.view = 'side'
             AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id
@@ -218,8 +218,9 @@ class SurveyReader:
             """,
             field=field,
         ):
-            field_name, date, stop, photo, sha256, stage, reasons = row
-            yield Waiting(field_name, date, stop, photo, sha256, stage, tuple(json.loads(reasons)))
+            field_name, date, stop, photo, sha256, stage, reasons, plant = row
+            said = tuple(json.loads(reasons))
+            yield Waiting(field_name, date, stop, photo, sha256, stage, said, plant)
 
     def hand_counts(self, sha256: str) -> Iterator[HandCount]:
         """All hand counts of a photo, the first one first."""
@@ -323,6 +324,7 @@ class SurveyReader:
         row = self._one(
             """
             SELECT (SELECT count(*) FROM photos), (SELECT count(visit_id) FROM photos),
+                (SELECT count(plant) FROM photos),
                 (SELECT ifnull(max(id), 0) FROM readings),
                 (SELECT ifnull(max(id), 0) FROM hand_counts),
                 (SELECT ifnull(max(id), 0) FROM set_asides),

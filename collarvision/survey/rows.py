@@ -19,7 +19,8 @@ COUNT = """
 """Columns of a hand count `h`, as `hand_count` takes them."""
 
 _PLANT = f"""
-    SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.taken_at,
+    SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.plant,
+        p.taken_at,
         ifnull(p.latitude, s.latitude) AS latitude, ifnull(p.longitude, s.longitude) AS longitude,
         r.outcome, r.stage, r.confidence, r.height_mm, r.read_at, r.calibration, r.id AS reading_id,
         m.name AS model, c.record,
@@ -114,6 +115,7 @@ def plant(row: sqlite3.Row) -> PlantRow:
         field=row["field"],
         date=row["date"],
         stop=row["stop"],
+        plant=row["plant"],
         taken_at=row["taken_at"],
         gps=gps(row),
         outcome=row["outcome"],

@@ -194,7 +194,12 @@ CREATE TRIGGER labels_are_kept BEFORE DELETE ON labels BEGIN
 END;
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2)
+# Several photos may show one plant, from its sides.
+_VERSION_3 = """
+ALTER TABLE photos ADD COLUMN plant TEXT;   -- a name within its visit and stop: one name, one plant
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)
 """The statements that take a survey from version n to n + 1, n = 0 being an empty file."""
 
 

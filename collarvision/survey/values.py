@@ -22,6 +22,8 @@ class Place:
     field, stop : str or None
     date : str or None
         Of the visit, ``YYYY-MM-DD``.
+    plant : str or None
+        The plant's name there: photos that share visit, stop and name show one plant.
     filed_by : str or None
         What told the field: the card's ``code``, a ``folder`` name, ``gps`` inside a boundary, an
         ``option`` on the command line, the name of the ``source`` folder, or the hand-count
@@ -32,6 +34,7 @@ class Place:
     date: str | None = None
     stop: str | None = None
     filed_by: FiledBy | None = None
+    plant: str | None = None
 
 
 @dataclass(frozen=True)
@@ -206,6 +209,10 @@ class PlantRow:
         Of that reading.
     set_aside : str or None
         Why a person found nothing to count, when that was said after the last count.
+    plant : str or None
+        The plant's name at its stop, where photos were said to be of one plant.
+    others : tuple of PlantRow
+        The plant's other photos, once they have been put together (see `collarvision.plantphotos`).
     """
 
     photo: str
@@ -228,6 +235,8 @@ class PlantRow:
     record: dict[str, Any]
     reading_id: int | None = None
     set_aside: NotCounted | None = None
+    plant: str | None = None
+    others: tuple[PlantRow, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -258,6 +267,7 @@ class Waiting:
     sha256: str
     stage: int | None
     reasons: tuple[str, ...]
+    plant: str | None = None
 
 
 @dataclass(frozen=True)

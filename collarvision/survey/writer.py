@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-import json
-import math
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.handles import Handle
+from collarvision.survey.columns import (
+    hand_values,
+    impossible,
+    json_text,
+    now,
+    number,
+    record_text,
+)
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
+from collarvision.survey.oneplant import name_plant
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import storable
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
@@ -82,11 +88,11 @@ class SurveyWriter(SurveyReader):
                 model_id=model_id,
                 attempt=(last or 0) + 1,
                 calibration=model.calibration,
-                read_at=_now(),
+                read_at=now(),
                 outcome=reading.outcome,
                 stage=reading.stage,
-                confidence=_number(reading.confidence),
-                height_mm=_number(reading.height_mm),
+                confidence=number(reading.confidence),
+                height_mm=number(reading.height_mm),
             )
             self._insert("records", reading_id=reading_id, record=record_text(reading))
         return True
@@ -116,7 +122,7 @@ class SurveyWriter(SurveyReader):
             field_id = self._field_id(name)
             if boundary is not None:
                 self._connection.execute(
-                    "UPDATE fields SET boundary = ? WHERE id = ?", (_json(boundary), field_id)
+                    "UPDATE fields SET boundary = ? WHERE id = ?", (json_text(boundary), field_id)
                 )
         return field_id
 
@@ -160,13 +166,13 @@ class SurveyWriter(SurveyReader):
                     photo_id=photo_id,
                     reading_id=reading_id,
                     save_key=save_key,
-                    **_hand_values(count),
+                    **hand_values(count),
                 )
                 for values in label_values(count_id, handles):
                     self._insert("labels", **values)
                 return count_id
         except sqlite3.IntegrityError as error:
-            raise _impossible(count) from error
+            raise impossible(count) from error
 
     def set_aside(
         self, sha256: str, who: str, reason: NotCounted, save_key: str | None = None
@@ -179,9 +185,30 @@ class SurveyWriter(SurveyReader):
                     "set_asides",
                     photo_id=photo_id,
                     who=storable(who),
-                    said_at=_now(),
+                    said_at=now(),
                     reason=reason,
                     save_key=save_key,
+                )
+
+    def say_one_plant(self, photos: Iterable[str]) -> str:
+        """Note that these photos, by their SHA-256, show one plant; gives the plant's name there.
+
+        It keeps the name that one of them has, or takes the next number at their stop.
+
+        Raises
+        ------
+        SurveyError
+            One isn't there or in no field, or they are of several visits or stops.
+        """
+        with self._transaction():
+            return name_plant(self._connection, [self._known_photo(one) for one in photos])
+
+    def say_own_plants(self, photos: Iterable[str]) -> None:
+        """Note that each of these photos, by their SHA-256, shows a plant of its own."""
+        with self._transaction():
+            for sha256 in photos:
+                self._connection.execute(
+                    "UPDATE photos SET plant = NULL WHERE id = ?", (self._known_photo(sha256),)
                 )
 
     def add_stop_count(self, stop: int | Place, count: HandCount) -> int:
@@ -189,9 +216,9 @@ class SurveyWriter(SurveyReader):
         try:
             with self._transaction():
                 stop_id = stop if isinstance(stop, int) else self._place_ids(stop, None)[1]
-                return self._insert("hand_counts", stop_id=stop_id, **_hand_values(count))
+                return self._insert("hand_counts", stop_id=stop_id, **hand_values(count))
         except sqlite3.IntegrityError as error:
-            raise _impossible(count) from error
+            raise impossible(count) from error
 
     def add_limit(self, name: str, terms: dict[str, Any], who: str) -> int:
         """Store a limit as the user typed it from the label. Gives its id."""
@@ -199,9 +226,9 @@ class SurveyWriter(SurveyReader):
             return self._insert(
                 "limits",
                 name=storable(name),
-                terms=_json(terms),
+                terms=json_text(terms),
                 who=storable(who),
-                entered_at=_now(),
+                entered_at=now(),
             )
 
     def add_decision(
@@ -220,9 +247,9 @@ class SurveyWriter(SurveyReader):
                 visit_id=visit_id,
                 limit_id=limit_id,
                 who=storable(who),
-                decided_at=_now(),
+                decided_at=now(),
                 verdict=storable(verdict),
-                basis=_json(basis),
+                basis=json_text(basis),
             )
 
     # ------------------------------------------------------------------ inside a transaction
@@ -293,7 +320,7 @@ class SurveyWriter(SurveyReader):
             taken_at=reading.taken_at,
             latitude=latitude,
             longitude=longitude,
-            focal_eq_mm=_number(reading.focal_eq_mm),
+            focal_eq_mm=number(reading.focal_eq_mm),
             width=width,
             height=height,
         )
@@ -309,10 +336,12 @@ class SurveyWriter(SurveyReader):
     ) -> None:
         if visit_id is None:
             return
+        plant = None if place.plant is None else storable(place.plant)
         only_new = "" if replace else "AND visit_id IS NULL"
         self._connection.execute(
-            f"UPDATE photos SET visit_id = ?, stop_id = ?, filed_by = ? WHERE id = ? {only_new}",
-            (visit_id, stop_id, place.filed_by, photo_id),
+            "UPDATE photos SET visit_id = ?, stop_id = ?, plant = ?, filed_by = ? "
+            f"WHERE id = ? {only_new}",
+            (visit_id, stop_id, plant, place.filed_by, photo_id),
         )
 
     def _note_file(self, photo_id: int, file: FileFacts) -> None:
@@ -358,42 +387,3 @@ class SurveyWriter(SurveyReader):
         )
         assert cursor.lastrowid is not None
         return cursor.lastrowid
-
-
-def record_text(reading: Reading) -> str:
-    """One record as JSON text that SQLite and every reader takes."""
-    text = json.dumps(reading.record(), ensure_ascii=False, allow_nan=False)
-    # File names may hold bytes that are no text.
-    return text.encode("utf-8", "replace").decode("utf-8")
-
-
-def _hand_values(count: HandCount) -> dict[str, Any]:
-    return {
-        "who": storable(count.who),
-        "counted_at": count.counted_at,
-        "stage": count.stage,
-        "nodes": count.nodes,
-        "height_mm": count.height_mm,
-        "note": None if count.note is None else storable(count.note),
-        "way": count.way,
-    }
-
-
-def _impossible(count: HandCount) -> SurveyError:
-    return SurveyError(
-        f"This hand count can't be stored ({count.stage} collars, {count.nodes} nodes, "
-        f"{count.height_mm} mm): check the numbers, and that the stop is there."
-    )
-
-
-def _json(value: dict[str, Any]) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
-
-
-def _number(value: float | None) -> float | None:
-    # NumPy's numbers would be stored as bytes.
-    return None if value is None or not math.isfinite(value) else float(value)
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="milliseconds")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -14,7 +15,7 @@ from training.plantgen import optics, surroundings
 from training.plantgen.camera import Camera, aim, focal_px_of
 from training.plantgen.cardface import MARKER_MM, PX_PER_MM, card_face
 from training.plantgen.mesh import SCENE_REACH_MM
-from training.plantgen.stand import Stand, compose
+from training.plantgen.stand import Stand, compose, from_other_side
 from training.plantgen.textures import BOARD_KINDS, board, cloud, ground, linear
 from training.plantgen.wish import LIGHTINGS, REASONS, Wish
 
@@ -336,3 +337,36 @@ def test_soil_textures_reflect_less_than_boards():
     soils = [ground(np.random.default_rng(i), 64).mean() for i in range(12)]
     boards = [board(np.random.default_rng(i), "white", 64).mean() for i in range(12)]
     assert np.median(soils) < 0.5 * np.median(boards)
+
+
+# --- the other side ---
+
+
+@pytest.mark.parametrize("layout", ["standing", "laid"])
+def test_the_other_side_shows_the_same_plant_turned_half_round(layout):
+    one = stand(7, Wish(stage_v=5, layout=layout, lighting="sun", board_kind="white"))
+    other = from_other_side(np.random.default_rng(3), one)
+    plant, turned = one.shapes[0].plant, other.shapes[0].plant
+    turn = turned.leaf_plane_rad - plant.leaf_plane_rad
+    assert abs(turn - np.pi) < 1.2
+    assert turned == replace(plant, leaf_plane_rad=turned.leaf_plane_rad)
+    for label in ("layout", "lighting", "board_colour"):
+        assert one.label[label] == other.label[label]
+    assert (one.card_corners_mm is None) == (other.card_corners_mm is None)
+    assert not np.array_equal(one.camera.position_mm, other.camera.position_mm)
+    if layout == "standing":
+        # Heights of collars along the stalk don't depend on the side they are seen from; wind may
+        # lean a plant by a few degrees.
+        for before, after in zip(one.shapes[0].points, other.shapes[0].points, strict=True):
+            if before.collar is not None:
+                assert after.collar is not None
+                assert after.collar[2] == pytest.approx(before.collar[2], rel=0.05, abs=1.0)
+
+
+def test_showing_a_plant_again_leaves_the_first_photo_as_it_was():
+    rng = np.random.default_rng([2, 9])
+    first = compose(rng, Wish())
+    from_other_side(rng, first)
+    again = compose(np.random.default_rng([2, 9]), Wish())
+    for name in PARTS:
+        assert np.array_equal(first.meshes[name].vertices, again.meshes[name].vertices)

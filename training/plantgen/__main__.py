@@ -16,7 +16,7 @@ import numpy as np
 
 from . import optics, render, truth
 from .partfile import fill, next_index, write_whole
-from .stand import LIGHTINGS, Stand, Wish, compose
+from .stand import LIGHTINGS, Stand, Wish, compose, from_other_side
 
 VIEWS = ("crop", "close", "foot", "photo", "mixed", "finished")
 MIXED_SHARES = {"crop": 0.52, "close": 0.14, "foot": 0.12, "photo": 0.22}
@@ -40,6 +40,9 @@ def main(argv: list[str] | None = None) -> int:
     )
     parser.add_argument("--size", default="960x1280", help="photo WIDTHxHEIGHT for finished photos")
     parser.add_argument("--unlike", action="store_true", help="draw from harder, rarer conditions")
+    parser.add_argument(
+        "--both-sides", action="store_true", help="each plant once more, from its other side"
+    )
     parser.add_argument("--first", type=int, default=0, help="index of the first sample")
     args = parser.parse_args(argv)
     part = args.out / f"part-{args.seed:05d}"
@@ -81,11 +84,25 @@ def write_sample(part: Path, seed: int, index: int, args: argparse.Namespace) ->
         view = str(rng.choice(list(MIXED_SHARES), p=list(MIXED_SHARES.values())))
     wish = draw_wish(rng, view, args.unlike, args.size)
     stand = compose(rng, wish)
+    _write_view(part, f"{seed:05d}_{index:06d}", stand, view, rng, args)
+    if args.both_sides and stand.shapes:
+        _write_view(
+            part, f"{seed:05d}_{index:06d}_other", from_other_side(rng, stand), view, rng, args
+        )
+
+
+def _write_view(
+    part: Path,
+    name: str,
+    stand: Stand,
+    view: str,
+    rng: np.random.Generator,
+    args: argparse.Namespace,
+) -> None:
     window = _window(stand, rng, view, args)
     rendered = render.render(
         stand, window, samples=args.samples, seed=int(rng.integers(2**31)), variant=args.variant
     )
-    name = f"{seed:05d}_{index:06d}"
     row = truth.describe(stand, rendered, f"{name}.jpg", "photo" if view == "finished" else view)
     if view == "finished":
         fault = None

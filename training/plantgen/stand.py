@@ -20,10 +20,13 @@ from .cardface import card_face
 from .mesh import Mesh, anchors, join, speck, turn_about
 from .shape import PlantShape, build, laid_flat, windblown
 from .textures import BOARD_KINDS, blade_atlas, board, ground, stalk_atlas
-from .wish import LIGHTINGS, WITH_MAIZE, Site, Wish
+from .wish import LIGHTINGS, WITH_MAIZE, Grown, Site, Wish
 
 STAGE_WEIGHTS = (0.11, 0.105, 0.095, 0.095, 0.095, 0.095, 0.10, 0.09, 0.085, 0.07, 0.06)
 """How often VE, V1, ... V10 are drawn: most where photos are most often asked about."""
+
+OTHER_SIDE_SPREAD_RAD = 0.35
+"""Standard deviation of the turn to a plant's other side about 180 degrees [M]."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,8 @@ class Stand:
         The plant to stage first; more where the reason is "several"; none without a plant.
     card_corners_mm : ndarray, (4, 3), or None
         World, top left, top right, bottom right, bottom left.
+    grown : Grown
+        The plant to stage, to be shown again.
     label : dict
         What goes into the truth line as it is.
     """
@@ -66,6 +71,7 @@ class Stand:
     gloss: dict[str, float]
     shapes: tuple[PlantShape, ...]
     card_corners_mm: np.ndarray | None
+    grown: Grown
     label: dict[str, object] = field(default_factory=dict)
 
 
@@ -171,9 +177,10 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
     laid = (wish.layout or ("laid" if rng.random() < 0.22 else "standing")) == "laid"
     up = np.array([0.0, -1.0, 0.0]) if laid else np.array([0.0, 0.0, 1.0])
     lighting = wish.lighting or str(rng.choice(LIGHTINGS, p=[0.26, 0.16, 0.2, 0.1, 0.1, 0.08, 0.1]))
-    plant = _plant(rng, wish, laid)
+    grown = wish.grown or Grown(_plant(rng, wish, laid), rng.bit_generator.state)
+    plant = grown.plant
     below = 22.0 if laid else 14.0
-    shape = build(plant, rng, below_mm=below)
+    shape = build(plant, rng if wish.grown is None else grown.generator(), below_mm=below)
     top = float(max(shape.blades.vertices[:, 2].max(), 30.0))
     lean = 0.0
     if laid:
@@ -257,5 +264,25 @@ def compose(rng: np.random.Generator, wish: Wish) -> Stand:
         gloss=gloss,
         shapes=tuple(shapes) if wish.reason in WITH_MAIZE else (),
         card_corners_mm=corners,
+        grown=grown,
         label=label,
     )
+
+
+def from_other_side(rng: np.random.Generator, stand: Stand) -> Stand:
+    """Draw the plant of a stand once more, as somebody who walks round it would take it.
+
+    Plant, kind of light and board stay; camera, card, wind and the sun's place are drawn anew.
+    Nobody turns by 180 degrees to the degree.
+    """
+    grown, label = stand.grown, stand.label
+    turned = grown.plant.leaf_plane_rad + np.pi + float(rng.normal(0, OTHER_SIDE_SPREAD_RAD))
+    wish = replace(
+        stand.wish,
+        layout=str(label["layout"]),
+        lighting=str(label["lighting"]),
+        board_kind=str(label["board_colour"]),
+        card=stand.card_corners_mm is not None,
+        grown=replace(grown, plant=replace(grown.plant, leaf_plane_rad=turned)),
+    )
+    return compose(rng, wish)

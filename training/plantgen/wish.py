@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from .boardface import BoardFace
+from .botany import Plant
 
 LIGHTINGS = ("overcast", "shade", "sun", "hazy_sun", "low_sun", "back_light", "indoor")
 REASONS = ("ok", "no_plant", "several", "cut_off", "not_maize")
@@ -14,6 +17,28 @@ REASONS = ("ok", "no_plant", "several", "cut_off", "not_maize")
 
 WITH_MAIZE = ("ok", "several", "cut_off")
 """Reasons for which a maize plant is in the scene."""
+
+
+@dataclass(frozen=True)
+class Grown:
+    """A plant that is there already, to be photographed once more.
+
+    Attributes
+    ----------
+    plant : Plant
+        As it now stands to the camera.
+    state : dict
+        Of the generator that its surfaces were drawn from: from the same one they are the same.
+    """
+
+    plant: Plant
+    state: Mapping[str, Any]
+
+    def generator(self) -> np.random.Generator:
+        """A generator of its own in that state."""
+        bits = np.random.PCG64()
+        bits.state = self.state
+        return np.random.Generator(bits)
 
 
 @dataclass(frozen=True)
@@ -40,6 +65,9 @@ class Wish:
         State of the lowest leaf that is left.
     width_px, height_px : int
         Size of the upright photo; one in eight is turned on its side.
+    grown : Grown or None
+        The plant of another photo, to show again; `stage_v`, `hard_case`, `lost` and
+        `lower_status` say nothing then.
     """
 
     stage_v: int | None = None
@@ -53,6 +81,7 @@ class Wish:
     lower_status: str | None = None
     width_px: int = 960
     height_px: int = 1280
+    grown: Grown | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,88 @@
+"""Plant photos: a survey's photos as plants, those that show one plant put together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from collarvision.survey import PlantRow, SurveyReader, Waiting
+from collarvision.together import joint_record, put_together
+
+
+def whole_plants(rows: Iterable[PlantRow]) -> Iterator[PlantRow]:
+    """Give a row a plant; what `SurveyReader.plants` gives is a row a photo, visit by visit.
+
+    The row of a plant that several photos show is that of the photo which shows it best, with the
+    answer of all (`collarvision.together`), what people counted last on any of them, and the rest
+    as `others`. A photo that a person set aside has no say.
+    """
+    visit: tuple[str | None, str | None] | None = None
+    shared: dict[tuple[str | None, str], list[PlantRow]] = {}
+    for row in rows:
+        if (row.field, row.date) != visit:
+            yield from map(_one, shared.values())
+            shared, visit = {}, (row.field, row.date)
+        if row.plant is None or row.field is None or row.view != "side":
+            yield row
+        else:
+            shared.setdefault((row.stop, row.plant), []).append(row)
+    yield from map(_one, shared.values())
+
+
+def waiting_plants(store: SurveyReader, field: str | None = None) -> Iterator[Waiting]:
+    """Plants that ask for a hand count and have none yet, by field and date.
+
+    A plant that several photos show waits once, by the photo that shows it best, and only if all of
+    them together don't settle it.
+    """
+    shared: dict[tuple[str | None, str | None], None] = {}
+    for one in store.waiting(field):
+        if one.plant is None or one.field is None:
+            yield one
+        else:
+            shared[one.field, one.date] = None
+    for visit in shared:
+        for row in whole_plants(store.plants(*visit)):
+            count = row.hand_count
+            counted = count is not None and (count.stage is not None or count.nodes is not None)
+            if (
+                (row.field, row.date) == visit
+                and row.plant is not None
+                and row.view == "side"
+                and row.outcome == "hand-count"
+                and not counted
+                and row.set_aside is None
+            ):
+                yield Waiting(
+                    row.field,
+                    row.date,
+                    row.stop,
+                    row.photo,
+                    row.sha256,
+                    row.stage,
+                    tuple(row.record["reasons"]),
+                    row.plant,
+                )
+
+
+def _one(rows: Sequence[PlantRow]) -> PlantRow:
+    """One row of all photos of a plant."""
+    kept = [row for row in rows if row.set_aside is None]
+    if len(rows) == 1 or not kept:
+        return replace(rows[0], others=tuple(rows[1:]))
+    records = [row.record for row in kept]
+    record, lead = joint_record(records), kept[put_together(records).lead]
+    counts = sorted(
+        (row.hand_count for row in rows if row.hand_count is not None),
+        key=lambda count: (count.stage is not None or count.nodes is not None, count.counted_at),
+    )
+    return replace(
+        lead,
+        outcome=record["outcome"],
+        stage=record["stage"],
+        confidence=record["confidence"],
+        height_mm=record["height_mm"],
+        hand_count=counts[-1] if counts else None,
+        record=record,
+        others=tuple(row for row in rows if row is not lead),
+    )

@@ -1,0 +1,168 @@
+"""Together: photos of one plant give one answer.
+
+The pooling is held to what it must be whatever the numbers (order, agreement, one photo alone), and
+to an outside rule: with no error in common it would be Bayes' product of independent evidence (S.
+Geisser 1993, "Predictive Inference", from memory), which bounds what two photos may claim.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from collarvision.answer import Reading, stage_name
+from collarvision.calibration import load_calibration
+from collarvision.record import Record
+from collarvision.together import joint_reading, joint_record, overruled, put_together
+
+BELIEF = st.lists(st.floats(0.002, 1.0), min_size=13, max_size=13)
+
+
+def photo(
+    name: str = "a.jpg",
+    belief: dict[int, float] | None = None,
+    *,
+    confidence: float = 0.7,
+    overruling: tuple[str, ...] = (),
+    height: tuple[float, float, float] | None = None,
+    outcome: str = "hand-count",
+) -> Reading:
+    belief = belief or {4: 0.75, 5: 0.25}
+    probabilities = tuple(belief.get(k, 0.0) for k in range(13))
+    reasons = () if outcome == "staged" else overruling or ("Could be either.",)
+    return Reading(
+        photo=name,
+        outcome=outcome,  # type: ignore[arg-type]
+        reasons=reasons,
+        overruling=overruling,
+        stage=int(np.argmax(probabilities)),
+        stage_probabilities=probabilities,
+        confidence=confidence,
+        height_mm=None if height is None else height[1],
+        height_interval_mm=None if height is None else (height[0], height[2]),
+    )
+
+
+def rejected(name: str = "r.jpg") -> Reading:
+    return Reading(photo=name, outcome="rejected", reasons=("The photo is too dark.",))
+
+
+def records(*readings: Reading) -> list[dict]:
+    return [reading.record() for reading in readings]
+
+
+def test_a_photo_alone_says_what_it_said() -> None:
+    one = photo(height=(90.0, 100.0, 120.0))
+    plant = put_together(records(one))
+    assert (plant.stage, plant.outcome, plant.confidence) == (4, "hand-count", 0.7)
+    assert plant.reasons == ("Could be either.",)
+    assert (plant.height_mm, plant.height_interval_mm) == (100.0, (90.0, 120.0))
+    with pytest.raises(ValueError, match="needs a photo"):
+        put_together([])
+
+
+def test_two_photos_that_agree_are_surer_than_either() -> None:
+    two = put_together(records(photo(), photo("b.jpg")))
+    # Independent evidence would give 0.75**2 / (0.75**2 + 0.25**2): the two err alike in part.
+    assert 0.75 < two.probabilities[4] < 0.9
+    sure = photo(belief={4: 0.93, 5: 0.07}, confidence=0.9)
+    both = put_together(records(sure, replace(sure, photo="b.jpg")))
+    assert both.outcome == "staged"
+    assert both.confidence is not None
+    assert both.confidence >= load_calibration().threshold > 0.9
+    assert both.reasons == ()
+
+
+def test_photos_that_differ_leave_the_plant_to_a_person() -> None:
+    plant = put_together(records(photo(belief={4: 0.95, 5: 0.05}), photo(belief={4: 0.1, 5: 0.9})))
+    assert plant.outcome == "hand-count"
+    assert plant.reasons == ("2 photos together leave V4 or V5: count the collars by hand.",)
+
+
+def test_photos_that_are_far_apart_may_be_of_two_plants() -> None:
+    plant = put_together(records(photo(belief={3: 1.0}), photo("b.jpg", belief={7: 1.0})))
+    assert plant.outcome == "hand-count"
+    assert plant.reasons[0] == "The photos read V3 and V7: see that they show the same plant."
+
+
+def test_what_one_photo_shows_clearly_outdoes_what_overrules_the_other() -> None:
+    pressed = "The two top collars stand close together."
+    belief = {5: 0.99, 6: 0.01}
+    bad = photo("bad.jpg", belief, confidence=0.97, overruling=(pressed,))
+    good = photo("good.jpg", belief, confidence=0.97, outcome="staged")
+    plant = joint_reading([bad, good])
+    assert (plant.outcome, plant.photo, plant.overruling) == ("staged", "good.jpg", ())
+    neither = joint_reading([bad, replace(bad, photo="b.jpg")])
+    assert (neither.outcome, neither.reasons, neither.overruling) == (
+        "hand-count",
+        (pressed,),
+        (pressed,),
+    )
+
+
+def test_records_of_earlier_versions_hold_nothing_only_where_they_are_staged() -> None:
+    old = photo().record()
+    del old["overruling"]
+    assert overruled(old)
+    assert not overruled(old | {"outcome": "staged"})
+    assert not overruled(photo().record())
+
+
+def test_rejected_photos_say_nothing() -> None:
+    one = photo(outcome="staged", confidence=0.97)
+    plant = joint_reading([rejected(), one])
+    assert (plant.outcome, plant.stage, plant.confidence) == ("staged", 4, 0.97)
+    assert [told["photo"] for told in plant.photos] == ["r.jpg", "a.jpg"]
+    nothing = joint_reading([rejected(), rejected("s.jpg")])
+    assert (nothing.outcome, nothing.stage) == ("rejected", None)
+
+
+@given(first=BELIEF, second=BELIEF)
+def test_the_order_of_photos_does_not_matter(first: list[float], second: list[float]) -> None:
+    beliefs = [np.array(one) / sum(one) for one in (first, second)]
+    shown = [
+        photo(f"{k}.jpg", dict(enumerate(one.tolist())), confidence=0.5 + k / 10)
+        for k, one in enumerate(beliefs)
+    ]
+    one, other = put_together(records(*shown)), put_together(records(*shown[::-1]))
+    assert one.probabilities == pytest.approx(other.probabilities)
+    assert sum(one.probabilities) == pytest.approx(1.0)
+    assert (one.outcome, one.confidence) == (other.outcome, pytest.approx(other.confidence))
+
+
+@given(
+    heights=st.lists(
+        st.tuples(st.floats(20, 2500), st.floats(0.01, 0.6), st.floats(0.01, 0.6)),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_a_height_lies_among_the_photos_and_its_interval_holds_them(
+    heights: list[tuple[float, float, float]],
+) -> None:
+    told = [(h * (1 - low), h, h * (1 + high)) for h, low, high in heights]
+    shown = [photo(f"{k}.jpg", height=one) for k, one in enumerate(told)]
+    plant = put_together(records(*shown))
+    assert plant.height_mm is not None
+    assert plant.height_interval_mm is not None
+    middles = [h for _, h, _ in told]
+    # Records give tenths of a millimetre.
+    assert min(middles) - 0.1 <= plant.height_mm <= max(middles) + 0.1
+    low, high = plant.height_interval_mm
+    assert low <= min(middles) + 0.1
+    assert max(middles) - 0.1 <= high
+
+
+def test_the_plants_record_is_a_record() -> None:
+    readings = [photo(height=(90.0, 100.0, 120.0)), photo("b.jpg"), rejected()]
+    by_reading = joint_reading(readings).record()
+    assert by_reading == joint_record(records(*readings)) | {"version": by_reading["version"]}
+    record = Record.model_validate_json(json.dumps(by_reading, allow_nan=False))
+    assert record.photos is not None
+    assert [one.photo for one in record.photos] == ["a.jpg", "b.jpg", "r.jpg"]
+    assert record.evidence[0] == f"2 photos of this plant: a.jpg {stage_name(4)}, b.jpg V4."
