@@ -143,7 +143,7 @@ def together(
 ) -> None:
     """Say that photos show one plant, from its sides: they give one answer and count once."""
     from collarvision.pickplant import PickError, pick
-    from collarvision.plantphotos import whole_plants
+    from collarvision.plantphotos import whole_plant
     from collarvision.survey import SurveyError, SurveyWriter
     from collarvision.table import percent_sure, shown_stage
 
@@ -165,12 +165,9 @@ def together(
             if len(rows) < 2:
                 end_with("Name two or more photos of the plant.")
             name = store.say_one_plant(rows)
-            first = next(iter(rows.values()))
-            plant = next(
-                row
-                for row in whole_plants(store.plants(first.field, first.date))
-                if row.plant == name and row.stop == first.stop and row.date == first.date
-            )
+            first = store.plant(next(iter(rows)))
+            assert first is not None
+            plant = whole_plant(store, first)
     except PickError as error:
         end_with(str(error))
     except SurveyError as error:

@@ -29,6 +29,17 @@ def whole_plants(rows: Iterable[PlantRow]) -> Iterator[PlantRow]:
     yield from map(_one, shared.values())
 
 
+def whole_plant(store: SurveyReader, row: PlantRow) -> PlantRow:
+    """Give the row of the plant that a photo shows, all of its photos put together."""
+    if row.plant is None or row.field is None:
+        return row
+    return next(
+        plant
+        for plant in whole_plants(store.plants(row.field, row.date))
+        if row.sha256 in {one.sha256 for one in (plant, *plant.others)}
+    )
+
+
 def waiting_plants(store: SurveyReader, field: str | None = None) -> Iterator[Waiting]:
     """Plants that ask for a hand count and have none yet, by field and date.
 

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from browsing import Page, Served, browser, own_address, served, until
 from countable import SCRIPT, add_plant, make_survey, read_drawn_plant
+from PIL import Image
 
 from collarvision.answer import Reading
 from collarvision.handles import Handle, lost_leaf
@@ -368,6 +369,19 @@ def test_a_phone_comes_in_by_the_code_and_takes_a_photo(
         until(lambda: phone.execute_script("return document.readyState") == "complete")
         menu = Select(phone.find_element("id", "field"))
         until(lambda: menu.first_selected_option.text == "North")
+        # A plant that one photo doesn't settle is taken from its other side as well.
+        phone.get(f"{site.url}/plants/{taken}")
+        page = Page(phone, site).ready()
+        page.click("other-side")
+        until(lambda: phone.current_url == f"{site.url}/take?of={taken}")
+        until(lambda: phone.execute_script("return document.readyState") == "complete")
+        from_behind = tmp_path / "from behind.jpg"
+        Image.open(picture).resize((1000, 1200)).save(from_behind)
+        phone.find_element("id", "stored").send_keys(str(from_behind))
+        until(lambda: "/plants/" in phone.current_url, "for the second reading")
+        page = Page(phone, site).ready()
+        assert "2 photos of this plant read together: V3" in page.text("sides")
+        assert page.complaints() == []
     with SurveyReader(survey[0]) as store:
         row = store.plant(taken)
         assert row is not None

@@ -24,6 +24,7 @@ from collarvision.handcount.saving import agreed_handles
 from collarvision.handcount.site import create_site
 from collarvision.handcount.taking import Busy, PhotoTaker, TakingError
 from collarvision.photo import load_photo
+from collarvision.plantphotos import whole_plants
 from collarvision.survey import SurveyReader
 
 HERE = "http://localhost:8000"
@@ -319,6 +320,39 @@ def test_photos_are_limited_in_bytes_and_pixels(
     assert "megapixels" in answer.text
 
 
+def test_a_photo_of_the_other_side_joins_its_plant(
+    client: TestClient, survey: tuple[Path, list[str]], drawn_plant: DrawnPlant
+) -> None:
+    first = survey[1][0]
+    assert "One more photo of the plant of" in client.get(f"/take?of={first}").text
+    answer = client.post(f"/photos?of={first}", content=jpeg(drawn_plant.rgb))
+    assert answer.status_code == 200, answer.text
+    second = answer.json()["url"].rsplit("/", 1)[1]
+    with SurveyReader(survey[0]) as store:
+        one, other = store.plant(first), store.plant(second)
+        assert one is not None
+        assert other is not None
+        assert (other.field, other.date, other.stop) == (one.field, one.date, one.stop)
+        assert one.plant == other.plant == "1"
+        (together,) = (row for row in whole_plants(store.plants()) if row.others)
+    for sha256, seen in ((first, other.photo), (second, one.photo)):
+        page = client.get(f"/plants/{sha256}").text
+        assert "2 photos of this plant read together: V3" in page
+        assert f">{seen}</a>" in page
+    assert {together.sha256, together.others[0].sha256} == {first, second}
+
+
+def test_the_other_side_of_no_photo_is_refused(
+    client: TestClient, survey: tuple[Path, list[str]], drawn_plant: DrawnPlant
+) -> None:
+    unknown = "0" * 64
+    assert client.get(f"/take?of={unknown}").status_code == 404
+    assert client.get("/take?of=../x").status_code == 404
+    content = jpeg(drawn_plant.rgb)
+    assert client.post(f"/photos?of={unknown}", content=content).status_code == 404
+    assert not Path(f"{survey[0]}-photos").exists()
+
+
 def test_no_more_photos_at_a_time_than_can_be_read(
     survey: tuple[Path, list[str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -327,7 +361,7 @@ def test_no_more_photos_at_a_time_than_can_be_read(
     go = threading.Event()
     taker = PhotoTaker(survey[0], Pictures(survey[0]))
 
-    def slow(data: bytes, field: str) -> Any:
+    def slow(data: bytes, field: str, of: str | None) -> Any:
         go.wait(10)
         raise TakingError("read")
 

@@ -17,6 +17,7 @@ from collarvision.handcount.taking import PhotoTaker
 from collarvision.survey import PlantRow, SurveyReader
 
 Hash = Annotated[str, Path(pattern="^[0-9a-f]{64}$")]
+OtherHash = Annotated[str | None, Query(pattern="^[0-9a-f]{64}$")]
 # A menu sends an empty word for "all fields".
 FieldId = Annotated[int | None, Query(), BeforeValidator(lambda said: said or None)]
 

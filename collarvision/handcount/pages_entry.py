@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 
 from collarvision.batch.folders import tidy
-from collarvision.handcount.asking import FieldId, field_of, site_of
+from collarvision.handcount.asking import FieldId, OtherHash, field_of, plant_of, site_of
 from collarvision.handcount.entry import CODE_SECONDS, new_session
 from collarvision.handcount.protection import session_cookie
 from collarvision.handcount.taking import Busy, TakingError
@@ -78,22 +78,28 @@ def phone(request: Request) -> Response:
 
 
 @router.get("/take")
-def take(request: Request, field: FieldId = None) -> Response:
-    """Choose a field, take a photo."""
+def take(request: Request, field: FieldId = None, of: OtherHash = None) -> Response:
+    """Choose a field, take a photo; or take one more photo of a plant, from its other side."""
     site = site_of(request)
     with SurveyReader(site.survey) as survey:
         fields = list(survey.fields())
-    return site.looks.page(request, "take.html", fields=fields, field_id=field)
+        plant = None if of is None else plant_of(survey, of)
+    return site.looks.page(request, "take.html", fields=fields, field_id=field, plant=plant)
 
 
 @router.post("/photos")
-async def taken(request: Request, field: FieldId = None, new: str = "") -> Response:
-    """Take a photo in: the body is the file, the field an id or a new field's name."""
+async def taken(
+    request: Request, field: FieldId = None, new: str = "", of: OtherHash = None
+) -> Response:
+    """Take a photo in: the body is the file, the field an id or a new field's name.
+
+    With `of`, the hash of another photo of the same plant, it goes where that one is filed.
+    """
     site = site_of(request)
-    name = await run_in_threadpool(_field_name, request, field, new)
+    name = await run_in_threadpool(_field_name, request, field, new, of)
     body = await request.body()
     try:
-        found = await asyncio.wrap_future(site.taker.take(body, name))
+        found = await asyncio.wrap_future(site.taker.take(body, name, of))
     except Busy as error:
         return PlainTextResponse(str(error), status_code=503, headers={"retry-after": "5"})
     except TakingError as error:
@@ -116,9 +122,9 @@ def token(request: Request) -> Response:
     return JSONResponse({"token": site_of(request).gate.token(request.scope["session_name"])})
 
 
-def _field_name(request: Request, field: int | None, new: str) -> str:
+def _field_name(request: Request, field: int | None, new: str, of: str | None) -> str:
     with SurveyReader(site_of(request).survey) as survey:
-        name = field_of(survey, field)
+        name = field_of(survey, field) if of is None else plant_of(survey, of).field
     name = name if name is not None else tidy(plain(new))
     if not name or len(name) > _LONGEST_NAME:
         raise HTTPException(

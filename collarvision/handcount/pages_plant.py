@@ -24,6 +24,7 @@ from collarvision.handcount.saving import (
     save_count,
 )
 from collarvision.handles import handles_of_record, stage_of
+from collarvision.plantphotos import whole_plant
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.survey import PlantRow, StoredCount, SurveyReader, SurveyWriter
 
@@ -46,6 +47,7 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
     with SurveyReader(site.survey) as survey:
         name = field_of(survey, field)
         row = plant_of(survey, sha256)
+        whole = whole_plant(survey, row)
         counts = counts_of(survey, sha256)
         asides = list(survey.set_asides(sha256))
     entries = site.queue.now().of_field(name)
@@ -54,6 +56,7 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
         request,
         "plant.html",
         plant=row,
+        whole=whole,
         worth=worth,
         left=len(entries),
         counts=[_told(count) for count in counts],

@@ -23,7 +23,7 @@ from collarvision.answer import Reading
 from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
-from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
+from collarvision.survey import FileFacts, ModelFacts, Place, SurveyError, SurveyWriter
 
 MAX_MEGAPIXELS: Final = 64.0
 _QUALITY: Final = 93
@@ -71,8 +71,8 @@ class PhotoTaker:
         """Open the network before the first photo comes."""
         self._worker.submit(self._model_facts)
 
-    def take(self, data: bytes, field: str) -> Future[Taken]:
-        """Take a photo in and file it.
+    def take(self, data: bytes, field: str, of: str | None = None) -> Future[Taken]:
+        """Take a photo in and file it; `of` is the SHA-256 of another photo of the same plant.
 
         Raises
         ------
@@ -82,7 +82,7 @@ class PhotoTaker:
         if not self._room.acquire(blocking=False):
             raise Busy("Several photos are being read: send this one again in a few seconds.")
         try:
-            future = self._worker.submit(self._take, data, field)
+            future = self._worker.submit(self._take, data, field, of)
         except BaseException:
             self._room.release()
             raise
@@ -93,7 +93,7 @@ class PhotoTaker:
         """End after the photo in hand."""
         self._worker.shutdown(wait=True, cancel_futures=True)
 
-    def _take(self, data: bytes, field: str) -> Taken:
+    def _take(self, data: bytes, field: str, of: str | None = None) -> Taken:
         from collarvision.network import ModelError
         from collarvision.reading import read_with_photo
 
@@ -114,14 +114,27 @@ class PhotoTaker:
         reading = replace(reading, path=str(path), sha256=sha256)
         status = path.stat()
         with SurveyWriter(self._survey) as survey:
+            first = None if of is None else survey.plant(of)
+            place = Place(field, day, None, "page")
+            if first is not None:
+                place = Place(first.field, first.date, first.stop, "page")
             survey.add_reading(
                 reading,
                 sha256=sha256,
                 model=self._model_facts(),
-                place=Place(field, day, None, "page"),
+                place=place,
                 file=FileFacts(str(path), status.st_size, status.st_mtime_ns, time.time_ns()),
             )
+            if first is not None and first.sha256 != sha256:
+                self._put_together(survey, first.sha256, sha256)
         return Taken(sha256, reading)
+
+    @staticmethod
+    def _put_together(survey: SurveyWriter, first: str, second: str) -> None:
+        try:
+            survey.say_one_plant([first, second])
+        except SurveyError as error:
+            raise TakingError(f"{error} The photo is kept as a plant of its own.") from error
 
     def _write(self, data: bytes, sha256: str, day: str) -> Path:
         folder = self.folder / day

@@ -34,8 +34,13 @@ from training.above.validate import read_folder
 
 QUANTISED = ("Conv", "Relu", "Clip", "Add", "Resize", "AveragePool")
 HEAD = "/network/head."
-STEM = ("/network/encoder/_conv_stem/Conv", "/network/encoder/Clip")
-"""The first convolution reads the picture as it is: in float it is as fast, and loses nothing."""
+STEM = (
+    "/network/encoder/_conv_stem/Conv",
+    "/network/encoder/Clip",
+    "/network/encoder/_blocks.0/_depthwise_conv/Conv",
+)
+"""The first convolution reads the picture as it is, and the next one what that saw, a channel each:
+in float they are as fast, and most of the error goes (`EXPERIMENTS.md`, 11)."""
 FEATURES = "/network/refine/Relu_1_output_0"
 LOGITS = "/network/head.1/Conv_output_0"
 HEAD_CONVOLUTIONS = ("head.0/spatial", "head.0/mix", "head.1")

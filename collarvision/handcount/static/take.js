@@ -4,6 +4,8 @@ import { token } from "./outbox.js";
 import { tellNext } from "./notices.js";
 
 const FIELD = "collarvision-field-name";
+// Of a plant that has a photo already: where it belongs is known.
+const of = document.getElementById("take").dataset.of;
 const field = document.getElementById("field");
 const fresh = document.getElementById("new");
 const status = document.getElementById("taking");
@@ -20,6 +22,7 @@ function nameOf(menu) {
 }
 
 function target() {
+  if (of) return `/photos?of=${of}`;
   if (field.value !== "new") return `/photos?field=${encodeURIComponent(field.value)}`;
   return `/photos?new=${encodeURIComponent(fresh.value.trim())}`;
 }
@@ -31,12 +34,12 @@ function hold(words, button) {
 }
 
 async function sendFile() {
-  if (!field.value) {
+  if (!of && !field.value) {
     hold("Choose the field first, then send: the photo is still here.", "Send");
     field.focus();
     return;
   }
-  if (field.value === "new" && !fresh.value.trim()) {
+  if (!of && field.value === "new" && !fresh.value.trim()) {
     hold("Name the new field first.", "Send");
     fresh.focus();
     return;
@@ -59,7 +62,9 @@ async function sendFile() {
     return;
   }
   const said = await answer.json();
-  sessionStorage.setItem(FIELD, field.value === "new" ? fresh.value.trim() : nameOf(field));
+  if (!of) {
+    sessionStorage.setItem(FIELD, field.value === "new" ? fresh.value.trim() : nameOf(field));
+  }
   tellNext(["Filed. ", { href: "/take", words: "Take the next photo" }]);
   location.assign(said.url);
 }
@@ -76,12 +81,14 @@ function chosen(event) {
 
 // The next plant is mostly of the same field. By name and for this tab alone: numbers mean other
 // fields in another survey, and another day begins in another field.
-const last = sessionStorage.getItem(FIELD);
-const asked = new URLSearchParams(location.search).has("field");
-const same = [...field.options].find((o) => Number(o.value) && o.textContent === last);
-if (same && !asked) field.value = same.value;
-showNewField();
-field.addEventListener("change", showNewField);
+if (!of) {
+  const last = sessionStorage.getItem(FIELD);
+  const asked = new URLSearchParams(location.search).has("field");
+  const same = [...field.options].find((o) => Number(o.value) && o.textContent === last);
+  if (same && !asked) field.value = same.value;
+  showNewField();
+  field.addEventListener("change", showNewField);
+}
 document.getElementById("photo").addEventListener("change", chosen);
 document.getElementById("stored").addEventListener("change", chosen);
 document.getElementById("take").addEventListener("submit", (event) => event.preventDefault());
