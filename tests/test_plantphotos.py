@@ -133,6 +133,10 @@ def test_a_folder_named_plant_holds_photos_of_that_plant() -> None:
     found = place_from_folders(["North", "2027-05-20", "stop 3", "plant 2"])
     assert (found.field, found.date, found.stop, found.plant) == ("North", "2027-05-20", "3", "2")
     assert place_from_folders(["Plant_12b"]).plant == "12b"
+    gate, headland = (
+        place_from_folders(["North", place, "plant 2"]) for place in ("gate", "headland")
+    )
+    assert (gate.field, gate.plant, headland.plant) == ("North", "gate, 2", "headland, 2")
     assert place_from_folders(["Plant material"]).field == "Plant material"
     assert Filing().place(found).plant == "2"
 

@@ -49,11 +49,13 @@ def place_from_folders(names: Sequence[str]) -> Folders:
     - ``stop 3``, ``Stop_3``, ``stop-3 gate``: the stop, named by what follows the word; the
       innermost counts.
     - ``plant 2``, ``Plant_2``: the photos in it are all of that one plant. A number must follow:
-      "Plant material" is somebody's field.
+      "Plant material" is somebody's field. What further names stand before it tell it from
+      another plant 2.
     - A camera's own folders (``DCIM``, ``100ABCDE``) say nothing.
     - The first other name is the field. Further ones say nothing.
     """
     field = day = stop = unclear = plant = None
+    further: list[str] = []
     for name in names:
         name = tidy(name)
         found = _date_in(name)
@@ -65,9 +67,12 @@ def place_from_folders(names: Sequence[str]) -> Folders:
         if said is not None:
             stop = said[1].strip()
         elif (one := _PLANT.fullmatch(name)) is not None:
-            plant = one[1]
-        elif field is None and name and not _CAMERA.fullmatch(name):
-            field = name
+            plant = ", ".join([*further, one[1]])
+        elif name and not _CAMERA.fullmatch(name):
+            if field is None:
+                field = name
+            else:
+                further.append(name)
     return Folders(field, day, stop, unclear, plant)
 
 
