@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 
@@ -46,34 +47,46 @@ def waiting_plants(store: SurveyReader, field: str | None = None) -> Iterator[Wa
     A plant that several photos show waits once, by the photo that shows it best, and only if all of
     them together don't settle it.
     """
-    shared: dict[tuple[str | None, str | None], None] = {}
-    for one in store.waiting(field):
-        if one.plant is None or one.field is None:
-            yield one
-        else:
-            shared[one.field, one.date] = None
-    for visit in shared:
-        for row in whole_plants(store.plants(*visit)):
-            count = row.hand_count
-            counted = count is not None and (count.stage is not None or count.nodes is not None)
-            if (
-                (row.field, row.date) == visit
-                and row.plant is not None
-                and row.view == "side"
-                and row.outcome == "hand-count"
-                and not counted
-                and row.set_aside is None
-            ):
-                yield Waiting(
-                    row.field,
-                    row.date,
-                    row.stop,
-                    row.photo,
-                    row.sha256,
-                    row.stage,
-                    tuple(row.record["reasons"]),
-                    row.plant,
-                )
+    alone = (one for one in store.waiting(field) if one.plant is None or one.field is None)
+    shared = (
+        plant
+        for visit in list(store.shared_visits(field))
+        for plant in sorted(_waiting_together(store, visit), key=_place)
+    )
+    return heapq.merge(alone, shared, key=_place)
+
+
+def _waiting_together(store: SurveyReader, visit: tuple[str, str | None]) -> Iterator[Waiting]:
+    """Plants of a visit whose photos were said to show them, and that wait."""
+    for row in whole_plants(store.plants(*visit)):
+        count = row.hand_count
+        counted = count is not None and (count.stage is not None or count.nodes is not None)
+        if (
+            (row.field, row.date)
+            == visit  # without a date all of the field's visits were asked for
+            and row.plant is not None
+            and row.view == "side"
+            and row.outcome == "hand-count"
+            and not counted
+            and row.set_aside is None
+        ):
+            yield Waiting(
+                row.field,
+                row.date,
+                row.stop,
+                row.photo,
+                row.sha256,
+                row.stage,
+                tuple(row.record["reasons"]),
+                row.plant,
+            )
+
+
+def _place(one: Waiting) -> tuple[tuple[bool, str], ...]:
+    """The order of `SurveyReader.waiting`: what has no name comes first."""
+    return tuple(
+        (name is not None, name or "") for name in (one.field, one.date, one.stop, one.photo)
+    )
 
 
 def _one(rows: Sequence[PlantRow]) -> PlantRow:

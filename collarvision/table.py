@@ -89,7 +89,8 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         sentences[0] += f" Staged: {found}."
     if counts["hand-count"]:
         sentences.append(
-            'Next: count the hand-count plants yourself; a stage with "?" is only a best guess.'
+            "Next: count the hand-count plants yourself, or take each from its other side as well "
+            '(--one-plant); a stage with "?" is only a best guess.'
         )
     unopened = sum(
         reading.outcome == "rejected" and reading.photo_size is None and reading.view == "side"

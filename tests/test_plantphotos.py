@@ -106,7 +106,7 @@ def test_photos_that_do_not_settle_a_plant_wait_once(survey: Path) -> None:
             stage_probabilities=UNSURE[:4] + (0.2, 0.8) + UNSURE[6:],
         )
         store.add_reading(other, sha256=sha(3), model=MODEL, place=PLANT_2, again=True)
-    assert waiting(survey) == ["IMG_4.jpg", "IMG_2.jpg"]
+    assert waiting(survey) == ["IMG_2.jpg", "IMG_4.jpg"]
     with SurveyWriter(survey) as store:
         store.add_hand_count(sha(3), HandCount("Ann", "2027-05-20T10:00", nodes=1))
     assert waiting(survey) == ["IMG_4.jpg"]
@@ -116,7 +116,7 @@ def test_a_photo_set_aside_has_no_say(survey: Path) -> None:
     with SurveyWriter(survey) as store:
         store.set_aside(sha(2), "Ann", "several")
     assert plants(survey)["IMG_3.jpg"] == ("hand-count", 2)
-    assert waiting(survey) == ["IMG_4.jpg", "IMG_3.jpg"]
+    assert waiting(survey) == ["IMG_3.jpg", "IMG_4.jpg"]
     with SurveyWriter(survey) as store:
         store.set_aside(sha(3), "Ann", "several")
     assert waiting(survey) == ["IMG_4.jpg"]
@@ -126,7 +126,7 @@ def test_visits_without_a_date_are_asked_for_once(survey: Path) -> None:
     with SurveyWriter(survey) as store:
         undated = replace(PLANT_2, date=None)
         store.add_reading(unsure("IMG_9.jpg"), sha256=sha(9), model=MODEL, place=undated)  # type: ignore[arg-type]
-    assert waiting(survey) == ["IMG_4.jpg", "IMG_9.jpg"]
+    assert waiting(survey) == ["IMG_9.jpg", "IMG_4.jpg"]
 
 
 def test_a_folder_named_plant_holds_photos_of_that_plant() -> None:
@@ -174,6 +174,19 @@ def test_what_is_no_plant_is_told(survey: Path, words: list[str], said: str) -> 
     assert result.exit_code in (2, 3)
     assert said in result.stderr
     assert plants(survey) == before
+
+
+def test_what_was_said_of_a_plant_stands_when_its_photos_are_read_again(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        store.say_one_plant([sha(1), sha(4)])
+        for number, place in ((1, NORTH), (4, replace(NORTH, stop="5"))):
+            name = f"IMG_{number}.jpg"
+            store.add_reading(
+                reading(name), sha256=sha(number), model=MODEL, place=place, again=True
+            )
+        said = {row.photo: row.plant for row in store.plants()}
+    # A photo that was filed elsewhere shows another plant.
+    assert said == {"IMG_1.jpg": "3", "IMG_2.jpg": "2", "IMG_3.jpg": "2", "IMG_4.jpg": None}
 
 
 def test_photos_of_no_field_show_no_plant_together(tmp_path: Path) -> None:

@@ -222,6 +222,18 @@ class SurveyReader:
             said = tuple(json.loads(reasons))
             yield Waiting(field_name, date, stop, photo, sha256, stage, said, plant)
 
+    def shared_visits(self, field: str | None = None) -> Iterator[tuple[str, str | None]]:
+        """Field and date of the visits whose photos were said to be of this plant or that."""
+        for row in self._rows(
+            f"""
+            SELECT DISTINCT f.name, v.date FROM photos AS p JOIN visits AS v ON v.id = p.visit_id
+            JOIN fields AS f ON f.id = v.field_id WHERE p.plant IS NOT NULL
+            {"AND f.name = :field" if field is not None else ""} ORDER BY f.name, v.date
+            """,
+            field=field,
+        ):
+            yield row[0], row[1]
+
     def hand_counts(self, sha256: str) -> Iterator[HandCount]:
         """All hand counts of a photo, the first one first."""
         for row in self._rows(

@@ -197,6 +197,7 @@ END;
 # Several photos may show one plant, from its sides.
 _VERSION_3 = """
 ALTER TABLE photos ADD COLUMN plant TEXT;   -- a name within its visit and stop: one name, one plant
+CREATE INDEX photos_of_plants ON photos (visit_id) WHERE plant IS NOT NULL;
 """
 
 MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3)

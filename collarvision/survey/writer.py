@@ -336,12 +336,19 @@ class SurveyWriter(SurveyReader):
     ) -> None:
         if visit_id is None:
             return
-        plant = None if place.plant is None else storable(place.plant)
         only_new = "" if replace else "AND visit_id IS NULL"
+        # What somebody said of a plant stands as long as its photo stays where it was.
         self._connection.execute(
-            "UPDATE photos SET visit_id = ?, stop_id = ?, plant = ?, filed_by = ? "
-            f"WHERE id = ? {only_new}",
-            (visit_id, stop_id, plant, place.filed_by, photo_id),
+            "UPDATE photos SET plant = coalesce(:plant, CASE WHEN visit_id IS :visit AND "
+            "stop_id IS :stop THEN plant END), visit_id = :visit, stop_id = :stop, filed_by = :by "
+            f"WHERE id = :photo {only_new}",
+            {
+                "plant": None if place.plant is None else storable(place.plant),
+                "visit": visit_id,
+                "stop": stop_id,
+                "by": place.filed_by,
+                "photo": photo_id,
+            },
         )
 
     def _note_file(self, photo_id: int, file: FileFacts) -> None:
