@@ -85,10 +85,10 @@ def test_tillers_are_green_but_none_of_the_plants_leaves():
     """Side shoots from the crown: their collars don't count (common practice)."""
     with_some = [
         scene
-        for seed in range(80)
+        for seed in range(40)
         if (scene := stand(seed, Wish(stage_v=7, layout="standing"))).shapes[0].plant.tillers
     ]
-    assert 1 <= len(with_some) <= 12  # rare
+    assert 1 <= len(with_some) <= 7  # rare
     for scene in with_some:
         plant = scene.shapes[0]
         blades, stalk = scene.meshes["blades"], scene.meshes["stalk"]
