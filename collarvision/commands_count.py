@@ -10,6 +10,13 @@ import typer
 
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
 
+_Field = Annotated[
+    str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
+]
+_Visit = Annotated[
+    str | None, typer.Option(metavar="DATE", help="The visit, where names are alike.")
+]
+
 
 def count(
     survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to add to.")],
@@ -41,12 +48,8 @@ def count(
         str | None, typer.Option(metavar="HEIGHT", help="Measured height, such as '14 in'.")
     ] = None,
     note: Annotated[str | None, typer.Option(metavar="WORDS", help="Anything to keep.")] = None,
-    field: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
-    ] = None,
-    visit: Annotated[
-        str | None, typer.Option(metavar="DATE", help="The visit, where names are alike.")
-    ] = None,
+    field: _Field = None,
+    visit: _Visit = None,
 ) -> None:
     """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
     from collarvision.pickplant import PickError, pick
@@ -134,12 +137,8 @@ def together(
     apart: Annotated[
         bool, typer.Option("--apart", help="Take it back: each shows a plant of its own.")
     ] = False,
-    field: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
-    ] = None,
-    visit: Annotated[
-        str | None, typer.Option(metavar="DATE", help="The visit, where names are alike.")
-    ] = None,
+    field: _Field = None,
+    visit: _Visit = None,
 ) -> None:
     """Say that photos show one plant, from its sides: they give one answer and count once."""
     from collarvision.pickplant import PickError, pick

@@ -55,6 +55,8 @@ class Together:
     lead : int
         The photo that shows the plant best: one of its stage, of those one that nothing overrules,
         of those the surest.
+    height_from : int or None
+        The photo whose rule and basis the height is told by: `lead`, if that has a height.
     """
 
     outcome: Outcome
@@ -65,6 +67,7 @@ class Together:
     height_mm: float | None
     height_interval_mm: tuple[float, float] | None
     lead: int
+    height_from: int | None = None
 
 
 def put_together(records: Sequence[Mapping[str, Any]]) -> Together:
@@ -100,6 +103,7 @@ def put_together(records: Sequence[Mapping[str, Any]]) -> Together:
     lead = max(seen, key=lambda k: _shows(records[k], stage))
     reasons = _reasons([records[k] for k in seen], pooled, confidence)
     height_mm, interval_mm = _height([records[k] for k in seen])
+    tall = [k for k in (lead, *seen) if records[k]["height_mm"] is not None]
     return Together(
         "hand-count" if reasons else "staged",
         stage,
@@ -109,6 +113,7 @@ def put_together(records: Sequence[Mapping[str, Any]]) -> Together:
         height_mm,
         interval_mm,
         lead,
+        tall[0] if tall else None,
     )
 
 
@@ -117,6 +122,7 @@ def joint_reading(readings: Sequence[Reading]) -> Reading:
     records = [reading.record() for reading in readings]
     plant = put_together(records)
     lead = readings[plant.lead]
+    measured = lead if plant.height_from is None else readings[plant.height_from]
     return replace(
         lead,
         outcome=plant.outcome,
@@ -128,6 +134,8 @@ def joint_reading(readings: Sequence[Reading]) -> Reading:
         evidence=(*_said(records), *lead.evidence),
         height_mm=plant.height_mm,
         height_interval_mm=plant.height_interval_mm,
+        height_basis=measured.height_basis,
+        height_rule=measured.height_rule,
         photos=tuple(_alone_told(one) for one in records),
     )
 
@@ -139,6 +147,7 @@ def joint_record(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     """
     plant = put_together(records)
     record = dict(records[plant.lead])
+    measured = record if plant.height_from is None else records[plant.height_from]
     given = {stage_name(k): round(p, 4) for k, p in enumerate(plant.probabilities) if p >= FLOOR}
     return record | {
         "outcome": plant.outcome,
@@ -146,7 +155,9 @@ def joint_record(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
         "stage_probabilities": given,
         "confidence": None if plant.confidence is None else round(plant.confidence, 4),
         "reasons": list(plant.reasons),
-        "evidence": [*_said(records), *record["evidence"]],
+        "evidence": [*_said(records), *record.get("evidence", [])],
+        "height_basis": measured.get("height_basis"),
+        "height_rule": measured.get("height_rule"),
         "overruling": [r for r in record.get("overruling", []) if r in plant.reasons],
         "height_mm": None if plant.height_mm is None else round(plant.height_mm, 1),
         "height_interval_mm": None
@@ -188,7 +199,8 @@ def _belief(record: Mapping[str, Any]) -> np.ndarray:
     """Probabilities (13,) of a record; what it leaves out is shared by the stages it leaves out."""
     belief = np.full(STAGE_COUNT, np.nan)
     for name, p in record["stage_probabilities"].items():
-        belief[_STAGES[name]] = p
+        if name in _STAGES:  # another version may know more of them
+            belief[_STAGES[name]] = p
     out = np.isnan(belief)
     belief[out] = max(1.0 - belief[~out].sum(), 0.0) / max(int(out.sum()), 1)
     return belief / belief.sum()

@@ -113,6 +113,24 @@ def test_records_of_earlier_versions_hold_nothing_only_where_they_are_staged() -
     assert not overruled(photo().record())
 
 
+def test_a_height_from_the_other_photo_brings_its_rule_along() -> None:
+    bare = photo("a.jpg", confidence=0.9)
+    tall = replace(
+        photo("b.jpg", height=(90.0, 100.0, 120.0)), height_basis="arch", height_rule="half-out"
+    )
+    plant = joint_reading([bare, tall])
+    assert (plant.photo, plant.height_basis, plant.height_rule) == ("a.jpg", "arch", "half-out")
+    assert joint_record(records(bare, tall))["height_basis"] == "arch"
+
+
+def test_stages_that_this_version_does_not_know_are_passed_over() -> None:
+    strange = photo().record()
+    strange["stage_probabilities"] = {"V4": 0.7, "V5": 0.2, "V31": 0.1}
+    plant = put_together([strange, photo("b.jpg").record()])
+    assert plant.stage == 4
+    assert sum(plant.probabilities) == pytest.approx(1.0)
+
+
 def test_rejected_photos_say_nothing() -> None:
     one = photo(outcome="staged", confidence=0.97)
     plant = joint_reading([rejected(), one])
