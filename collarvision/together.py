@@ -1,6 +1,6 @@
 """Together: what several photos of one plant say of it.
 
-The collar that a blade hides from one side shows from the other. Each photo is read by itself;
+The collar that a blade hides from one side may show from the other. Each photo is read by itself;
 here their answers become the plant's. It works on records, so that photos which a survey has read
 long ago can be put together too.
 """
