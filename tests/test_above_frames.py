@@ -244,6 +244,21 @@ def test_plants_in_no_order_have_no_rows(field: Planted) -> None:
     assert frame.stages is not None
 
 
+def test_plants_that_stand_in_no_rows_show_that_rows_told_no_scale(field: Planted) -> None:
+    photo = load_photo(jpeg(draw(field, WIDE, TALL, MM)), "flight.jpg")
+    by_rows = Stated(row_spacing_m=0.762)
+    whole = read_frame(photo, perfect(field, photo), CALIBRATION, by_rows)
+    assert whole.scale is not None
+    assert (whole.scale.source, whole.plants is None) == ("rows", False)
+    rng, width, height = np.random.default_rng(0), round(WIDE * MM / 3), round(TALL * MM / 3)
+    x, y = rng.uniform(60, width - 60, 14), rng.uniform(60, height - 60, 14)
+    maps = maps_of(x, y, [np.zeros((0, 2))] * 14, width, height)
+    frame = read_frame(photo, FixedNetwork(maps), CALIBRATION, by_rows)
+    assert codes(frame) == {"no-scale"}
+    assert "don't stand in rows as far apart as was said" in frame.reasons[-1]
+    assert (frame.scale, frame.plants, frame.area_m2) == (None, None, None)
+
+
 def test_no_network_no_scale_too_coarse(field: Planted) -> None:
     photo = photo_of(field, gps=(41.5, -93.25))
     none = read_frame(photo, None, CALIBRATION)

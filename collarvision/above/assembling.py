@@ -62,6 +62,15 @@ class Place:
     georeference: Georeference | None
 
 
+LEAST_ON_ROWS = 0.5
+"""Share of the plants that must stand on rows where rows alone told the scale: our own choice."""
+
+NO_ROWS_TO_MEASURE_BY = (
+    "The plants found don't stand in rows as far apart as was said, so the row spacing tells no "
+    "scale here: check it, give the camera's height above the ground, or lay the printed card down."
+)
+
+
 def assemble(
     base: FrameAbove,
     found: Found,
@@ -121,6 +130,15 @@ def assemble(
         leaf_share=lambda x, y: found.leaf_share(*place.from_metres(x, y)),
     )
     on_rows = stood.row_of >= 0
+    if scale.source == "rows" and len(found) and on_rows.mean() < LEAST_ON_ROWS:
+        # What was taken for rows was none: the scale, and all that hangs on it, would be a guess.
+        return replace(
+            base,
+            scale=None,
+            area_m2=None,
+            quality=(*base.quality, "no-scale"),
+            reasons=(*base.reasons, NO_ROWS_TO_MEASURE_BY),
+        )
     away = coverage.edge_distance_m(x_m, y_m)
     probabilities = _stages(found, on_rows, away, scale, calibration, leans)
     lat, lon = degrees(x_m, y_m, place.georeference)
