@@ -95,7 +95,8 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
     if len(rows) == 1 or not kept:
         return replace(rows[0], others=tuple(rows[1:]))
     records = [row.record for row in kept]
-    record, lead = joint_record(records), kept[put_together(records).lead]
+    plant = put_together(records)
+    record, lead = joint_record(records, plant), kept[plant.lead]
     counts = sorted(
         (row.hand_count for row in rows if row.hand_count is not None),
         key=lambda count: (count.stage is not None or count.nodes is not None, count.counted_at),

@@ -88,16 +88,12 @@ def put_together(records: Sequence[Mapping[str, Any]]) -> Together:
     """
     if not records:
         raise ValueError("A plant needs a photo.")
-    seen = [
-        k
-        for k, one in enumerate(records)
-        if one["outcome"] != "rejected" and one["stage"] is not None
-    ]
+    seen = [k for k, one in enumerate(records) if _tells(one)]
     if not seen:
         return _alone(records[0], 0)
     if len(seen) == 1:
         return _alone(records[seen[0]], seen[0])
-    pooled = _pooled([_belief(records[k]) for k in seen])
+    pooled = pool([belief_of(records[k]) for k in seen])
     stage = int(pooled.argmax())
     confidence = _confidence(float(pooled[stage]))
     lead = max(seen, key=lambda k: _shows(records[k], stage))
@@ -140,12 +136,15 @@ def joint_reading(readings: Sequence[Reading]) -> Reading:
     )
 
 
-def joint_record(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def joint_record(
+    records: Sequence[Mapping[str, Any]], plant: Together | None = None
+) -> dict[str, Any]:
     """Give the record of a plant: that of the photo which shows it best, with the plant's answer.
 
-    ``photos`` lists what each photo said alone. Points stay those of the one photo.
+    ``photos`` lists what each photo said alone. Points stay those of the one photo. `plant` is what
+    `put_together` gave, where that is known already.
     """
-    plant = put_together(records)
+    plant = plant or put_together(records)
     record = dict(records[plant.lead])
     measured = record if plant.height_from is None else records[plant.height_from]
     given = {stage_name(k): round(p, 4) for k, p in enumerate(plant.probabilities) if p >= FLOOR}
@@ -169,7 +168,7 @@ def joint_record(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
 
 def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """The evidence of the plant's own: what the photos said, if more than one said something."""
-    shown = [one for one in records if one["outcome"] != "rejected" and one["stage"] is not None]
+    shown = [one for one in records if _tells(one)]
     if len(shown) < 2:
         return ()
     said = ", ".join(f"{one['photo']} {stage_name(one['stage'])}" for one in shown)
@@ -180,9 +179,14 @@ def _alone_told(record: Mapping[str, Any]) -> dict[str, Any]:
     return {key: record.get(key) for key in ("photo", "sha256", "outcome", "stage", "confidence")}
 
 
+def _tells(record: Mapping[str, Any]) -> bool:
+    """Whether a photo tells a stage, sure or not."""
+    return record["outcome"] != "rejected" and record["stage"] is not None
+
+
 def _alone(record: Mapping[str, Any], lead: int) -> Together:
     interval = record["height_interval_mm"]
-    belief = () if record["stage"] is None else tuple(float(p) for p in _belief(record))
+    belief = () if record["stage"] is None else tuple(float(p) for p in belief_of(record))
     return Together(
         record["outcome"],
         record["stage"],
@@ -195,7 +199,7 @@ def _alone(record: Mapping[str, Any], lead: int) -> Together:
     )
 
 
-def _belief(record: Mapping[str, Any]) -> np.ndarray:
+def belief_of(record: Mapping[str, Any]) -> np.ndarray:
     """Probabilities (13,) of a record; what it leaves out is shared by the stages it leaves out."""
     belief = np.full(STAGE_COUNT, np.nan)
     for name, p in record["stage_probabilities"].items():
@@ -206,9 +210,9 @@ def _belief(record: Mapping[str, Any]) -> np.ndarray:
     return belief / belief.sum()
 
 
-def _pooled(beliefs: Sequence[np.ndarray]) -> np.ndarray:
+def pool(beliefs: Sequence[np.ndarray], alike: float = ALIKE) -> np.ndarray:
     """Multiply beliefs (13,) each, as far as their errors are their own."""
-    weight = 1.0 / (1.0 + (len(beliefs) - 1) * ALIKE)
+    weight = 1.0 / (1.0 + (len(beliefs) - 1) * alike)
     logs = weight * np.log(np.clip(beliefs, FLOOR, 1.0)).sum(0)
     pooled: np.ndarray = np.exp(logs - logs.max())
     return pooled / pooled.sum()

@@ -134,20 +134,18 @@ def fitted(plants: Sequence[Plant]) -> tuple[float, tuple[float, float]]:
     from scipy.optimize import minimize
 
     told = [plant for plant in plants if all(r["stage"] is not None for r in plant.records)]
-    beliefs = [[together._belief(record) for record in plant.records] for plant in told]
+    beliefs = [[together.belief_of(record) for record in plant.records] for plant in told]
     stages = np.array([plant.stage for plant in told])
 
+    def pooled_by(alike: float) -> np.ndarray:
+        return np.array([together.pool(each, alike) for each in beliefs])
+
     def likelihood(alike: float) -> float:
-        weight = 1.0 / (1.0 + alike)
-        logs = weight * np.log(np.clip(beliefs, together.FLOOR, 1.0)).sum(1)
-        logs -= np.log(np.exp(logs).sum(1, keepdims=True))
-        return float(logs[np.arange(len(stages)), stages].mean())
+        return float(np.log(pooled_by(alike)[np.arange(len(stages)), stages]).mean())
 
     grid = np.arange(0.0, 1.01, 0.01)
     alike = float(grid[np.argmax([likelihood(one) for one in grid])])
-    weight = 1.0 / (1.0 + alike)
-    pooled = np.exp(weight * np.log(np.clip(beliefs, together.FLOOR, 1.0)).sum(1))
-    pooled /= pooled.sum(1, keepdims=True)
+    pooled = pooled_by(alike)
     top = np.clip(pooled.max(1), together.FLOOR, 1.0 - together.FLOOR)
     z, right = np.log(top / (1.0 - top)), pooled.argmax(1) == stages
 
