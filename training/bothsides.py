@@ -23,11 +23,15 @@ from collarvision.calibration import Calibration, load_calibration
 from collarvision.height import measure
 from collarvision.reading import Reading, with_plant
 from collarvision.together import Together, put_together
+from training.accepting import risk_threshold
 from training.cases import Case, last_word
 from training.kept import load_kept
 
 OTHER = "_other"
 """What the name of a photo of the other side ends with."""
+
+RISK = 0.02
+"""Wrong stages among plants that two photos settle; the same as for one photo."""
 
 
 @dataclass(frozen=True)
@@ -129,8 +133,25 @@ def figures(plants: Sequence[Plant], answers: Sequence[Together]) -> Figures:
     )
 
 
-def fitted(plants: Sequence[Plant]) -> tuple[float, tuple[float, float]]:
-    """`ALIKE` by log likelihood, then `SURE` by logistic regression, a little drawn to (0, 1)."""
+@dataclass(frozen=True)
+class Fitted:
+    """What `together.ALIKE` and `together.SURE` would be, and where `together.ENOUGH` could lie."""
+
+    alike: float
+    sure: tuple[float, float]
+    enough: float
+
+    def line(self) -> str:
+        """In words."""
+        return (
+            f"ALIKE {self.alike:.2f}, SURE ({self.sure[0]:.2f}, {self.sure[1]:.2f}), "
+            f"ENOUGH {self.enough:.3f} at {RISK:.0%} wrong"
+        )
+
+
+def fitted(plants: Sequence[Plant]) -> Fitted:
+    """`ALIKE` by log likelihood, `SURE` by logistic regression, a little drawn to (0, 1), `ENOUGH`
+    by conformal risk control (`training.accepting`)."""
     from scipy.optimize import minimize
 
     told = [plant for plant in plants if all(r["stage"] is not None for r in plant.records)]
@@ -154,7 +175,9 @@ def fitted(plants: Sequence[Plant]) -> tuple[float, tuple[float, float]]:
         return float(np.logaddexp(0.0, -signed).mean() + 1e-3 * (x[0] ** 2 + (x[1] - 1) ** 2))
 
     intercept, slope = minimize(loss, [0.0, 1.0]).x
-    return alike, (float(intercept), float(slope))
+    confidence = 1.0 / (1.0 + np.exp(-intercept - slope * z))
+    enough, _ = risk_threshold(confidence, ~right, RISK)
+    return Fitted(alike, (float(intercept), float(slope)), enough)
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -180,11 +203,9 @@ def main(words: Sequence[str] | None = None) -> int:
     print("|" + "---|" * HEAD.count(" | ") + "---|")
     for name, row in rows:
         print(f"| {name} {row.line()}")
-    alike, sure = fitted(plants)
-    print(f"fitted on all: ALIKE {alike:.2f}, SURE ({sure[0]:.2f}, {sure[1]:.2f})")
+    print(f"fitted on all: {fitted(plants).line()}")
     for name, half in (("one", plants[::2]), ("the other", plants[1::2])):
-        alike, sure = fitted(half)
-        print(f"fitted on {name} half: ALIKE {alike:.2f}, SURE ({sure[0]:.2f}, {sure[1]:.2f})")
+        print(f"fitted on {name} half: {fitted(half).line()}")
     return 0
 
 

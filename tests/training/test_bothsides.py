@@ -58,10 +58,11 @@ def test_figures_tell_what_is_right_and_what_was_accepted(cases: list[Case]) -> 
 def test_the_fit_finds_what_was_put_in(cases: list[Case]) -> None:
     plants = bothsides.plants_of(cases, load_calibration())
     twins = [replace(plant, records=(plant.records[0],) * 2) for plant in plants]
-    alike, (_, slope) = bothsides.fitted(twins)
+    told = bothsides.fitted(twins)
     # The same photo twice says nothing new: all of its error is in common, or it is never wrong.
-    assert alike >= bothsides.fitted(plants)[0]
-    assert slope > 0.0
+    assert told.alike >= bothsides.fitted(plants).alike
+    assert told.sure[1] > 0.0
+    assert 0.0 < told.enough <= 1.0
     assert 0.0 <= together.ALIKE <= 1.0
 
 
