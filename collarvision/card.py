@@ -29,8 +29,10 @@ from collarvision.cardmarks import (
     card_corners_mm,
     corner_pairs,
     marker_sets,
+    marker_sets_in,
 )
 from collarvision.cardoutline import outline_sets
+from collarvision.cardpose import planar_poses, plausible, starting_poses
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.looks import Box
 from collarvision.photo import Photo
@@ -48,9 +50,8 @@ _PATTERN_FLOOR = 0.6  # see pattern_agreement: how much like itself a marker has
 _PATTERN_FLOOR_ALONE = 0.8
 _PATTERN_FLOOR_PREDICTED = 0.7
 _OUTLINE_LEAST = 3  # markers that must look like themselves when none was read by itself
+_FILLS_CLOSE_BOX = 0.6  # intersection over union; the cards found so have 0.75 and more
 _OUTLINE_PX = 0.6  # by which the edges of such a card err together; read off drawn cards
-_MAX_TILT_DEG = 75.0
-_CORNER_MISFIT = 0.012  # of a marker's side; the detector's corners are good to half of that
 
 # Blur and an unknown tone curve displace the edges of a marker together, which their scatter does
 # not show, and a lone marker has no other to tell. Read off drawn cards, shaken and out of focus.
@@ -141,6 +142,7 @@ def find_card(
     check_bar_mm: float = 100.0,
     searches: Sequence[Search] = (*EASY, *HARD),
     where: Sequence[Box] = (),
+    closely: bool = False,
 ) -> Scale | None:
     """Find the card and measure how the photo sees it.
 
@@ -153,7 +155,10 @@ def find_card(
     searches : sequence of Search
         How to look for it, one way after the other; see `collarvision.cardmarks`.
     where : sequence of (x0, y0, x1, y1)
-        Where, photo px, to look for its outline when no marker can be read.
+        Where, photo px, to look for it alone when the searches find none: for markers, brought to a
+        good size, then for its outline.
+    closely : bool
+        The boxes are right to a tenth of a card, so an outline that doesn't fill one is no card's.
 
     Returns
     -------
@@ -172,25 +177,24 @@ def find_card(
         )
     print_factor, unnoted = check_bar_mm / 100.0, photo.focal_eq_mm is None
     rgb, step = photo.pixels()
-    for found in marker_sets(cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY), searches):
-        seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found)
-        if seen is None:
-            continue
-        smallest = min(one.side_px for one in found)
-        if step > 1 and smallest < MARKER_LEAST_PX:
-            # A card far away: its edges are worth every px of the photo.
-            rgb, at = photo.pixels(step * smallest / MARKER_LEAST_PX)
-            finer = [one.times(step / at) for one in found]
-            better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer)
-            seen, step = (better, at) if better is not None else (seen, step)
-        settled, contradicted = seen
-        return _scale(settled, contradicted or unnoted, print_factor).times(step)
-    for x0, y0, x1, y1 in where:
-        box = (x0 / step, y0 / step, x1 / step, y1 / step)
-        by_outline = _measure_outline(rgb, _lens(rgb.shape, photo.focal_eq_mm), box)
+    grey = cv2.cvtColor(rgb, cv2.COLOR_RGB2GRAY)
+    for found in marker_sets(grey, searches):
+        scale = _by_markers(photo, rgb, step, found, print_factor)
+        if scale is not None:
+            return scale
+    boxes = [(x0 / step, y0 / step, x1 / step, y1 / step) for x0, y0, x1, y1 in where]
+    lone: Scale | None = None
+    for found in (found for box in boxes for found in marker_sets_in(grey, box)):
+        scale = _by_markers(photo, rgb, step, found, print_factor)
+        if scale is not None and scale.markers_found > 1:
+            return scale
+        lone = lone or scale
+    for box in boxes:
+        lens = _lens(rgb.shape, photo.focal_eq_mm)
+        by_outline = _measure_outline(rgb, lens, box, _FILLS_CLOSE_BOX if closely else 0.0)
         if by_outline is not None:
             return _scale(by_outline, unnoted, print_factor, _OUTLINE_PX).times(step)
-    return None
+    return lone
 
 
 # --------------------------------------------------------------------------- measuring
@@ -210,27 +214,51 @@ def _lens(shape: tuple[int, ...], noted_eq_mm: float | None) -> Camera:
     )
 
 
+def _by_markers(
+    photo: Photo, rgb: np.ndarray, step: float, found: list[Seen], print_factor: float
+) -> Scale | None:
+    """Measure a card by the markers found, on pixels as fine as they need; None if they are none.
+
+    `found` is in px of `rgb`, of which each is `step` of the photo's.
+    """
+    seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found)
+    if seen is None:
+        return None
+    smallest = min(one.side_px for one in found)
+    if step > 1 and smallest < MARKER_LEAST_PX:
+        # A card far away: its edges are worth every px of the photo.
+        rgb, at = photo.pixels(step * smallest / MARKER_LEAST_PX)
+        finer = [one.times(step / at) for one in found]
+        better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer)
+        seen, step = (better, at) if better is not None else (seen, step)
+    settled, contradicted = seen
+    unnoted = photo.focal_eq_mm is None
+    return _scale(settled, contradicted or unnoted, print_factor).times(step)
+
+
 def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen]) -> tuple[Settled, bool] | None:
     """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
 
     Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question;
     the markers used; and whether the photo contradicts the lens that it was said to be taken with.
     """
-    poses, lens, contradicted = _poses(lens, found)
+    poses, lens, contradicted = starting_poses(lens, found)
     if not poses:
         return None
     settled = _settle(rgb, poses, lens, tuple(one.marker for one in found))
     return None if settled is None else (settled, contradicted)
 
 
-def _measure_outline(rgb: np.ndarray, lens: Camera, box: Box) -> Settled | None:
+def _measure_outline(
+    rgb: np.ndarray, lens: Camera, box: Box, least_overlap: float
+) -> Settled | None:
     """Fit the camera to a card that only its outline gave away, if its pattern bears that out."""
     best: Settled | None = None
     every = tuple(MARKER_TOP_LEFT_MM)
-    for found in outline_sets(rgb, box):
+    for found in outline_sets(rgb, box, least_overlap):
         mm, px = corner_pairs(found)
-        poses = [fit_points(start, lens, mm, px)[0] for start in _planar_poses(lens, mm, px)]
-        settled = _settle(rgb, [pose for pose in poses if _plausible(pose)], lens, every)
+        poses = [fit_points(start, lens, mm, px)[0] for start in planar_poses(lens, mm, px)]
+        settled = _settle(rgb, [pose for pose in poses if plausible(pose)], lens, every)
         if settled is None:
             continue
         # An outline is a px or two off: from where its edges led to, more of them are met.
@@ -261,7 +289,7 @@ def _settle(
     kept = tuple(sorted(sound + hidden))
     if kept != markers:
         fits = _fits(rgb, [fit.camera for fit in fits], lens, kept)
-    if not fits or not _plausible(fits[0].camera):
+    if not fits or not plausible(fits[0].camera):
         return None
     return fits[0], (fits[1] if len(fits) > 1 else None), kept
 
@@ -272,66 +300,6 @@ def _fits(
     """Fit from each start; best first."""
     fits = [fit_card(rgb, camera, lens, markers) for camera in cameras]
     return sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_px2)
-
-
-def _poses(lens: Camera, found: list[Seen]) -> tuple[list[Camera], Camera, bool]:
-    """Starting poses from the detector's corners: a planar target allows up to two.
-
-    Also gives the lens to go on with. A photo cropped off its middle has another centre than was
-    thought: when only that explains the corners, the lens is taken as hardly known, and True.
-    """
-    mm, px = corner_pairs(found)
-    side_px = float(np.mean([one.side_px for one in found]))
-    starts = _planar_poses(lens, mm, px)
-    settled = [fit_points(start, lens, mm, px) for start in starts]
-    misfit = min((rms for _, rms in settled), default=np.inf)
-    contradicted = False
-    if len(found) >= 3 and misfit > _CORNER_MISFIT * side_px:
-        loose = replace(lens, log_focal_sigma=0.6, center_sigma=0.4)
-        freed = [fit_points(camera, loose, mm, px) for camera, _ in settled]
-        if min((rms for _, rms in freed), default=np.inf) < misfit / 3:
-            settled, lens, contradicted = freed, loose, True
-    return [camera for camera, _ in settled if _plausible(camera)], lens, contradicted
-
-
-def _planar_poses(lens: Camera, mm: np.ndarray, px: np.ndarray) -> list[Camera]:
-    """Poses (IPPE, then Levenberg-Marquardt) under the lens as it is; the second only if close."""
-    intrinsic = np.array(
-        [
-            [lens.focal_px, 0, lens.center_px[0]],
-            [0, lens.focal_px, lens.center_px[1]],
-            [0, 0, 1],
-        ]
-    )
-    centre = mm.mean(axis=0)
-    points = np.column_stack([mm - centre, np.zeros(len(mm))])
-    try:
-        count, turns, shifts, errors = cv2.solvePnPGeneric(
-            points, px, intrinsic, None, flags=cv2.SOLVEPNP_IPPE
-        )
-    except cv2.error:
-        return []
-    errors = errors.ravel()
-    if count == 2 and float(errors[1]) > 4.0 * float(errors[0]) + 0.5:
-        count = 1
-    poses = []
-    for k in range(count):
-        turn, shift = cv2.solvePnPRefineLM(points, px, intrinsic, None, turns[k], shifts[k])
-        rotation, _ = cv2.Rodrigues(turn)
-        translation = shift.ravel() - rotation[:, :2] @ centre
-        poses.append(replace(lens, rotation=rotation, translation_mm=translation))
-    return poses
-
-
-def _plausible(camera: Camera) -> bool:
-    """The card faces the camera, lies ahead of it, and isn't seen edge-on."""
-    corners = camera.project(card_corners_mm())
-    if not np.isfinite(corners).all() or camera.translation_mm[2] <= 0:
-        return False
-    sides = np.roll(corners, -1, axis=0) - corners
-    ahead = np.roll(sides, -1, axis=0)
-    clockwise = float((sides[:, 0] * ahead[:, 1] - sides[:, 1] * ahead[:, 0]).min()) > 0
-    return clockwise and float(camera.rotation[2, 2]) > np.cos(np.radians(_MAX_TILT_DEG))
 
 
 # --------------------------------------------------------------------------- the answer

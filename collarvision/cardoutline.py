@@ -37,7 +37,7 @@ _UPRIGHT = 1.12
 """A card whose sides differ by this factor has its long side told from its short one."""
 
 
-def outline_sets(rgb: np.ndarray, box: Box) -> Iterator[list[Seen]]:
+def outline_sets(rgb: np.ndarray, box: Box, least_overlap: float = 0.0) -> Iterator[list[Seen]]:
     """Sets of all four markers, for each white quadrilateral near a box and each way up.
 
     Parameters
@@ -45,6 +45,8 @@ def outline_sets(rgb: np.ndarray, box: Box) -> Iterator[list[Seen]]:
     rgb : ndarray, (H, W, 3) uint8
     box : (x0, y0, x1, y1)
         Where a card is thought to be, px of `rgb`.
+    least_overlap : float
+        Intersection over union with the box that a quadrilateral's own box needs.
     """
     x0, y0, x1, y1 = box
     if max(x1 - x0, y1 - y0) > _LARGEST_PX:
@@ -59,13 +61,13 @@ def outline_sets(rgb: np.ndarray, box: Box) -> Iterator[list[Seen]]:
     how = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
     part = cv2.resize(part, None, fx=factor, fy=factor, interpolation=how)
     box_in = (np.array(box) - np.array([left, top, left, top])) * factor
-    for quad in _quads(part, box_in):
+    for quad in _quads(part, box_in, least_overlap):
         in_photo = quad / factor + np.array([left, top])
         for turned in _ways_up(in_photo):
             yield _markers_of(turned)
 
 
-def _quads(part: np.ndarray, box: np.ndarray) -> list[np.ndarray]:
+def _quads(part: np.ndarray, box: np.ndarray, least_overlap: float) -> list[np.ndarray]:
     """White quadrilaterals, px of `part`, those that fill the box best first."""
     found: list[tuple[float, np.ndarray]] = []
     for plane in (part.min(axis=2), cv2.cvtColor(part, cv2.COLOR_RGB2GRAY)):
@@ -80,8 +82,11 @@ def _quads(part: np.ndarray, box: np.ndarray) -> list[np.ndarray]:
             level, _ = cv2.threshold(above[:, None], 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)
             for hull in _hulls(smooth > level, box):
                 quad = _quad(hull)
-                if all(np.abs(quad - other).max() > 3.0 for _, other in found):
-                    found.append((_overlap(quad, box), quad))
+                overlap = _overlap(quad, box)
+                if overlap >= least_overlap and all(
+                    np.abs(quad - other).max() > 3.0 for _, other in found
+                ):
+                    found.append((overlap, quad))
     found.sort(key=lambda one: -one[0])
     return [quad for _, quad in found]
 

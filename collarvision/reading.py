@@ -209,7 +209,8 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
     """Let the network look, and look for the card beside it.
 
     Neither needs the other, but that a card hard to find is only searched for where the network
-    shows one.
+    shows one: at first where the look at the whole photo does, and at last where the finer second
+    one does, to which a card of 60 px is still plain.
     """
     first: Future[Look] = Future()
 
@@ -227,7 +228,10 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
             if not first.done():
                 first.set_exception(error)  # or the other thread would wait for ever
             raise
-        return looks, looking.result()
+        scale = looking.result()
+    if scale is None and (where := card_boxes(looks.second)):
+        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=(), where=where, closely=True)
+    return looks, scale
 
 
 @dataclass(frozen=True)

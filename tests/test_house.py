@@ -36,7 +36,7 @@ ORDER = [
     {"gathering", "otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"photo"},
     {"cardmarks", "closer"},
-    {"cardoutline"},
+    {"cardoutline", "cardpose"},
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},

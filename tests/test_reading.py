@@ -15,6 +15,7 @@ import collarvision.reading as reading_room
 from collarvision import read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
 from collarvision.cardmarks import EASY, HARD
+from collarvision.looks import Look
 from collarvision.record import Record
 
 
@@ -58,21 +59,32 @@ def test_without_a_card_there_is_a_stage_and_no_height(
     assert reading.arch is not None
 
 
-@pytest.mark.parametrize("shows", [True, False])
+@pytest.mark.parametrize(
+    ("shows", "expected"),
+    [("no look", [EASY]), ("the second", [EASY, ()]), ("both", [EASY, HARD, ()])],
+)
 def test_a_card_hard_to_see_is_only_looked_for_where_the_network_shows_one(
     stand_in: Path,
     save_jpeg: Callable[..., Path],
     monkeypatch: pytest.MonkeyPatch,
-    shows: bool,
+    shows: str,
+    expected: list[tuple],
 ) -> None:
+    path, asked = save_jpeg(draw_plant(card=False).rgb), []
+
+    def boxes(look: Look) -> list[tuple[float, float, float, float]]:
+        asked.append(look)
+        at_first = look is asked[0]
+        shown = shows == "both" or (shows == "the second" and not at_first)
+        return [(0.0, 0.0, 9.0, 9.0)] if shown else []
+
     searched = []
     monkeypatch.setattr(
         reading_room, "find_card", lambda photo, **how: searched.append(how["searches"])
     )
-    boxes = [(0.0, 0.0, 9.0, 9.0)] if shows else []
-    monkeypatch.setattr(reading_room, "card_boxes", lambda look: boxes)
-    assert read_photo(save_jpeg(draw_plant(card=False).rgb)).height_mm is None
-    assert searched == [EASY, HARD][: 1 + shows]
+    monkeypatch.setattr(reading_room, "card_boxes", boxes)
+    assert read_photo(path).height_mm is None
+    assert searched == expected
 
 
 def test_a_network_that_fails_leaves_nobody_waiting(

@@ -77,6 +77,8 @@ def read_cases(
         kept = looks_folder / f"{row['file']}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
         scale = find_card(photo, where=card_boxes(looks.first))
+        if scale is None:
+            scale = find_card(photo, searches=(), where=card_boxes(looks.second), closely=True)
         case = _case(photo, looks, scale, row)
         cases.append(replace(case, closer=_case(photo, closer, scale, row)))
         if number % 100 == 99:
