@@ -166,8 +166,8 @@ def test_network_learns_eight_plants_by_heart(tmp_path):
         pytest.skip(str(error))
     optimiser = torch.optim.AdamW(network.parameters(), lr=4e-3)
     began = time.monotonic()
-    for step in range(60):
-        if step == 40:  # norms must have caught up when they are used
+    for step in range(48):
+        if step == 32:  # norms must have caught up when they are used
             for module in network.modules():
                 if isinstance(module, torch.nn.BatchNorm2d):
                     module.momentum = 0.3
