@@ -9,6 +9,7 @@ from drawn_cards import CARD, camera, card_face, photograph, scale_errors
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import collarvision.card as card_room
 from collarvision.card import find_card
 from collarvision.cardfit import Camera, fit_points
 from collarvision.cardmarks import EASY
@@ -37,6 +38,20 @@ def test_markers_too_blurred_to_read_are_found_by_the_cards_outline(
     assert errors.max() < 0.012
     assert np.sqrt((errors**2).mean()) < 1.5 * scale.relative_error
     assert np.abs(scale.corners_px - view.project(CARD)).max() < 1.5
+
+
+def test_a_card_found_by_its_outline_is_the_one_that_its_markers_give(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    view = camera(tilt=25, about=200, spin=12, mm_per_px=0.8)
+    photo = Photo("plain", photograph(view), "", focal_eq_mm=26.0)
+    by_markers = find_card(photo)
+    monkeypatch.setattr(card_room, "marker_sets_in", lambda grey, box: iter(()))
+    by_outline = find_card(photo, searches=(), where=[about(view)])
+    assert by_outline is not None
+    assert by_markers is not None
+    assert np.abs(by_outline.corners_px - by_markers.corners_px).max() < 0.1
+    assert by_outline.relative_error > by_markers.relative_error
 
 
 def test_a_card_looked_for_in_a_box_is_the_one_found_in_the_whole_photo() -> None:
