@@ -74,7 +74,7 @@ def draw_shot(rng: np.random.Generator, side: int, finished: bool, wide: bool = 
     Training sees more doubles than fields have, or it would see too few to learn from.
     """
     if not finished:
-        doubles = float(rng.uniform(0.1, 0.4)) if rng.random() < 0.3 else None
+        doubles = float(rng.uniform(0.1, 0.5)) if rng.random() < 0.55 else None
         return Shot(side_px=side, mm_per_px=WORKING_MM_PER_PX, doubles=doubles)
     if wide:
         scale = float(rng.choice(WIDE_SCALES, p=WIDE_SHARES))
