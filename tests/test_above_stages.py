@@ -163,13 +163,34 @@ def test_the_calibration_is_read_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "[1]", '{"spread": "x"}', '{"spread": [1.0]}', '{"mm_per_px": [6.0, 3.0]}']
+    "text",
+    [
+        "",
+        "[1]",
+        '{"spread": "x"}',
+        '{"spread": [1.0]}',
+        '{"mm_per_px": [6.0, 3.0]}',
+        '{"range_levels": [0.9]}',
+    ],
 )
 def test_a_broken_calibration_is_said(text: str, tmp_path: Path) -> None:
     path = tmp_path / "above_calibration.json"
     path.write_text(text)
     with pytest.raises(ModelError, match="Install the package again"):
         load_above_calibration(path)
+
+
+@pytest.mark.parametrize(
+    ("stages", "level"), [([1], 0.6), ([3], 0.6), ([3, 4], 0.7), ([4], 0.8), ([7, 8], 0.8)]
+)
+def test_young_plants_are_asked_for_by_a_level_of_their_own(
+    stages: list[int], level: float
+) -> None:
+    calibration = AboveCalibration(range_levels=(0.6, 0.8))
+    p = np.zeros(13)
+    p[stages] = 1 / len(stages)
+    assert calibration.range_level(p) == pytest.approx(level)
+    assert calibration.range_level(5 * p) == pytest.approx(level)  # counts do as well
 
 
 def test_errors_are_interpolated_and_grow_beyond() -> None:

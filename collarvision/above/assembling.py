@@ -208,7 +208,7 @@ def assemble(
 def range_of(probabilities: np.ndarray, calibration: AboveCalibration) -> StageRange:
     """Range that a plant drawn from these lies in, (n, 13) probabilities, n > 0."""
     mean = np.asarray(probabilities, np.float64).mean(0)
-    low, high = stage_range(mean, calibration.range_level)
+    low, high = stage_range(mean, calibration.range_level(mean))
     return StageRange(low, high, tuple(float(p) for p in mean))
 
 

@@ -19,6 +19,12 @@ CALIBRATION_FILE: Final = "above_calibration.json"
 MIDDLE_TIPS: Final = 6.0
 """Tip count that the lines of bias and spread are anchored at: V3 to V4."""
 
+YOUNG_STAGE: Final = 3.0
+OLDER_STAGE: Final = 4.0
+"""Mean stage up to which a plant is young, and from which it isn't: their ranges are asked for by
+probabilities of their own. Of a seedling the tables' span of tips is the larger doubt, of an older
+plant the count's own error. Our own choice."""
+
 CROWDED_TIPS: Final = 8.0
 """Tips of a plant from which plants hide one another: V5 to V6. Our own choice."""
 
@@ -55,9 +61,9 @@ class AboveCalibration:
         Standard error that all plants of a photo have in common: its light, soil and blur.
     inflation : tuple of float
         Factor on the standard error at each distance, so that a range holds what it promises.
-    range_level : float
-        Probability that a range must hold to cover 90 in 100 plants. Ranges of whole stages hold
-        more than they are asked for, so it is less than 0.9.
+    range_levels : (float, float)
+        Probability that a range must hold to cover 90 in 100 plants, of young ones and of others.
+        Ranges of whole stages hold more than they are asked for, so it is less than 0.9.
     together : float
         Plants of one photo err alike: all of them tell no more of the field than so many would.
     """
@@ -79,7 +85,7 @@ class AboveCalibration:
     spread_slope: tuple[float, ...] = (0.0, 0.0)
     shared: tuple[float, ...] = (0.4, 0.5)
     inflation: tuple[float, ...] = (1.2, 1.2)
-    range_level: float = 0.9
+    range_levels: tuple[float, float] = (0.9, 0.9)
     together: float = 12.0
 
     def error(self, tips: np.ndarray, mm_per_px: float) -> tuple[np.ndarray, np.ndarray]:
@@ -134,6 +140,11 @@ class AboveCalibration:
         found: np.ndarray = 1 / (1 + np.exp(-odds))
         return found
 
+    def range_level(self, probabilities: np.ndarray) -> float:
+        """What a range must hold for these probabilities of stages, (13,)."""
+        mean = float(probabilities @ np.arange(len(probabilities)) / probabilities.sum())
+        return float(np.interp(mean, (YOUNG_STAGE, OLDER_STAGE), self.range_levels))
+
     def record(self) -> dict[str, Any]:
         """As it is written to the file."""
         return {
@@ -177,6 +188,8 @@ def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:
                 loaded.count_error,
             )
         }
+        if len(loaded.range_levels) != 2:
+            raise ValueError("two levels of ranges are wanted")
         if len(lengths) != 1 or sorted(loaded.mm_per_px) != list(loaded.mm_per_px):
             raise ValueError("columns of unlike length")
     except (OSError, ValueError, TypeError, AttributeError) as error:

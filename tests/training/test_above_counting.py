@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.finding import nothing_found
-from training.above.counting import count_held, counted, fit_counts
+from training.above.counting import MOST_GROWTH, count_held, counted, fit_counts
 from training.above.scoring import Scene, Scored
 
 START = AboveCalibration(mm_per_px=(3.0, 6.0), count_bias=(0.0, 0.0), count_error=(0.0, 0.0))
@@ -76,6 +76,14 @@ def test_crowded_plants_make_a_count_less_sure() -> None:
         every.append(photo(told, true, 3.0, tips=11.0))
     fitted = fit_counts(every, START)
     assert fitted.count_doubt(100, 11.0, 3.0) > 2 * fitted.count_doubt(100, 6.0, 3.0)
+
+
+def test_one_crowded_photo_counted_far_too_low_leaves_counts_of_its_like_of_use() -> None:
+    like = [photo(told, 110, 3.0, tips=8.1) for told in range(90, 120)]
+    every = [*photos(np.random.default_rng(2), 80), *like, photo(60, 180, 3.0, tips=8.6)]
+    fitted = fit_counts(every, START)
+    assert fitted.count_growth <= MOST_GROWTH
+    assert fitted.count_doubt(100, 9.0, 3.0) < 2.0
 
 
 @given(st.floats(1, 1e4), st.floats(0, 14), st.floats(0.5, 20))

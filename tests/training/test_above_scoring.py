@@ -118,7 +118,7 @@ def test_calibrated_on_some_scenes_and_scored_on_the_others(
     assert calibrate.main([str(folder), "--model", str(model), *more]) == 0
     assert load_above_calibration(again) == fitted
     assert calibrate.main([str(kept), "--out", str(again)]) == 0
-    assert load_above_calibration(again).range_level == fitted.range_level
+    assert load_above_calibration(again).range_levels == fitted.range_levels
     words = [str(kept), "--calibration", str(again), "--out", str(scores_file)]
     assert evaluate.main(words) == 0
     fine_again = json.loads(scores_file.read_text())["by_mm_per_px"]["0-3.01"]
@@ -212,6 +212,21 @@ def test_ranges_are_fitted_to_cover() -> None:
     assert count == 480
     assert 0.9 <= share <= 0.97
     assert wide < 3.2
+
+
+def test_young_plants_and_others_each_get_the_level_that_covers() -> None:
+    def plants(stage: int, beside: float, count: int) -> calibrate.Plants:
+        """Of ten plants one is a stage older; the answers know it as well as `beside` says."""
+        p = np.zeros(13)
+        p[[stage - 1, stage, stage + 1]] = 0.02, 0.98 - beside, beside
+        return [(p, stage + (k % 10 > 7)) for k in range(count)]
+
+    # A range of the likeliest stage alone, 0.73 or 0.82 of the belief, holds 8 plants of 10.
+    start = AboveCalibration()
+    fitted = calibrate.fit_levels(plants(2, 0.25, 200) + plants(5, 0.16, 200), start)
+    assert fitted.range_levels == (0.74, 0.84)
+    few = calibrate.fit_levels(plants(2, 0.25, 200) + plants(5, 0.16, 20), start)
+    assert few.range_levels == (0.74, 0.74)
 
 
 def test_shared_errors_and_doubles_are_fitted() -> None:

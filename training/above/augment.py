@@ -32,7 +32,7 @@ COARSEST_MM = 8.0
 class Points:
     """Truth of a batch as flat lists; positions in view px.
 
-    ``plants`` (P, 7): sample, x, y, tips shown, whole, double, crowded;
+    ``plants`` (P, 7): sample, x, y, tips shown, whole, double, weight of the peak;
     ``tips`` (T, 6): sample, x, y, seen, plant's x, y; ``faint`` (F, 3): sample, x, y.
     """
 
@@ -96,9 +96,9 @@ def collect(samples: Sequence[AboveSample], views: Sequence[View]) -> Points:
             whole[cut] = False
         number = np.full((len(at), 1), index)
         row = np.concatenate(
-            [number, at, truth.plants[:, 2:3], whole[:, None], truth.plants[:, [4, 6]]], 1
+            [number, at, truth.plants[:, 2:3], whole[:, None], truth.plants[:, 4:5]], 1
         )
-        plants.append(row[inside])
+        plants.append(np.concatenate([row, np.ones((len(at), 1))], 1)[inside])
         if len(ends):
             row = np.concatenate(
                 [np.full((len(ends), 1), index), ends, truth.tips[:, 3:4], at[owner]], 1

@@ -18,7 +18,12 @@ from pathlib import Path
 
 import numpy as np
 
-from collarvision.above.calibration import MIDDLE_TIPS, AboveCalibration
+from collarvision.above.calibration import (
+    MIDDLE_TIPS,
+    OLDER_STAGE,
+    YOUNG_STAGE,
+    AboveCalibration,
+)
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, WORKING_MM, load_above_network
 from collarvision.above.stages import stage_probabilities
 from collarvision.above.values import stage_range
@@ -38,8 +43,8 @@ from training.above.scoring import (
     scenes,
 )
 
-WANTED = 0.92
-"""Share of plants that ranges of 90 in 100 shall hold on these scenes: the middle of 88 to 96."""
+WANTED = 0.9
+"""Share of the plants of `FITTED_STAGES` that ranges of 90 in 100 shall hold on these scenes."""
 
 MERGED_MM = 45.0
 """Two plants nearer than about this show one centre."""
@@ -152,42 +157,62 @@ def shared_error(rests: Sequence[np.ndarray]) -> float:
     return float(np.sqrt(max(excess / usual, 0.0)))
 
 
-def coverage(
-    scored: Sequence[Scored], calibration: AboveCalibration
-) -> dict[int, tuple[float, float, int]]:
-    """Share of true stages in their ranges, mean number of stages in a range, and plants."""
-    held: dict[int, list[tuple[bool, int]]] = {k: [] for k in range(len(GROUPS))}
+REPORTED_STAGES = (2, 6)
+"""Least and largest stage of the plants that coverage is reported of."""
+
+FITTED_STAGES = (1, 7)
+"""One more on either side, so that ranges don't give way at the ends."""
+
+Plants = list[tuple[np.ndarray, int]]
+"""Probabilities of its stages, (13,), and true stage of each plant."""
+
+
+def staged_plants(
+    scored: Sequence[Scored], calibration: AboveCalibration, stages: tuple[int, int]
+) -> dict[int, Plants]:
+    """Whole single plants of some stages that were found, by group of ground sample distance."""
+    found: dict[int, Plants] = {k: [] for k in range(len(GROUPS))}
     for one in scored:
         if not len(one.found):
             continue
         p = stage_probabilities(one.found.tip_count, one.scene.mm_per_px, calibration)
-        for i, j in pairs(one):
-            if one.asked[j] and one.whole[j] and not one.double[j] and 2 <= one.stage[j] <= 6:
-                low, high = stage_range(p[i], calibration.range_level)
-                held[group_of(one.scene.mm_per_px)].append(
-                    (bool(low <= one.stage[j] <= high), high - low + 1)
-                )
-    return {
-        k: (
-            float(np.mean([c for c, _ in rows])),
-            float(np.mean([w for _, w in rows])),
-            len(rows),
-        )
-        for k, rows in held.items()
-        if rows
-    }
+        found[group_of(one.scene.mm_per_px)] += [
+            (p[i], int(one.stage[j]))
+            for i, j in pairs(one)
+            if one.asked[j]
+            and one.whole[j]
+            and not one.double[j]
+            and stages[0] <= one.stage[j] <= stages[1]
+        ]
+    return found
+
+
+def coverage(
+    scored: Sequence[Scored], calibration: AboveCalibration
+) -> dict[int, tuple[float, float, int]]:
+    """Share of true stages in their ranges, mean number of stages in a range, and plants."""
+    by_group = staged_plants(scored, calibration, REPORTED_STAGES)
+    return {k: (*_held(rows, calibration), len(rows)) for k, rows in by_group.items() if rows}
+
+
+def _held(plants: Plants, calibration: AboveCalibration) -> tuple[float, float]:
+    """Share of plants whose range holds their stage, and mean number of stages in a range."""
+    ranges = [stage_range(p, calibration.range_level(p)) for p, _ in plants]
+    held = [low <= stage <= high for (low, high), (_, stage) in zip(ranges, plants, strict=True)]
+    return float(np.mean(held)), float(np.mean([high - low + 1 for low, high in ranges]))
 
 
 INFLATIONS = (0.9, 1.0, 1.1, 1.2, 1.35, 1.5, 1.75, 2.0)
+LEVELS = tuple(float(level) for level in np.arange(0.66, 0.921, 0.02).round(2))
 
 
 def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> AboveCalibration:
-    """Choose inflation, together and level: the narrowest ranges that hold `WANTED` of plants.
+    """Choose inflation, together and levels: the narrowest ranges that hold `WANTED` of plants.
 
     Only levels and inflations near what they mean by themselves are tried: far off, they make up
     for each other on these scenes and on no others. First for the finest ground sample distance
     that has plants enough; then each coarser one gets the least inflation with which it holds as
-    many, by the same level.
+    many, by the same levels.
     """
     groups = [k for k in range(len(GROUPS)) if _plants_in(scored, k) >= FEWEST]
     if not groups:
@@ -197,22 +222,21 @@ def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
     own = [one for one in scored if group_of(one.scene.mm_per_px) == groups[0]]
     for together in (4.0, 8.0, 16.0):
         for inflation in INFLATIONS:
-            for level in (0.7, 0.72, 0.74, 0.78, 0.82, 0.86, 0.9):
-                tried = replace(
-                    calibration,
-                    together=together,
-                    inflation=(inflation,) * knots,
-                    range_level=level,
-                )
-                share, wide, _ = coverage(own, tried)[groups[0]]
-                if share >= WANTED and wide < narrowest:
-                    best, narrowest = tried, wide
+            tried = replace(calibration, together=together, inflation=(inflation,) * knots)
+            plants = staged_plants(own, tried, FITTED_STAGES)[groups[0]]
+            if not plants:
+                continue
+            tried = fit_levels(plants, tried)
+            share, wide = _held(plants, tried)
+            if share >= WANTED and wide < narrowest:
+                best, narrowest = tried, wide
     for place, k in enumerate(groups[:knots]):
         if place == 0:
             continue
         own = [one for one in scored if group_of(one.scene.mm_per_px) == k]
-        # No less than the finer one's, which shares the ground between their distances.
-        for inflation in (f for f in INFLATIONS if f >= best.inflation[place - 1]):
+        # More than the finer one's: coarser photos promise less, however well they did here.
+        finer = min(best.inflation[place - 1], INFLATIONS[-2])
+        for inflation in (f for f in INFLATIONS if f > finer):
             factors = list(best.inflation)
             factors[place:] = [inflation] * (knots - place)
             tried = replace(best, inflation=tuple(factors))
@@ -220,6 +244,30 @@ def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
                 best = tried
                 break
     return best
+
+
+def fit_levels(plants: Plants, calibration: AboveCalibration) -> AboveCalibration:
+    """The least levels by which ranges of young plants and of older ones each hold `WANTED`.
+
+    Where there are too few of one kind, both get the level of all.
+    """
+    means = np.array([float(p @ np.arange(len(p)) / p.sum()) for p, _ in plants])
+    middle = (YOUNG_STAGE + OLDER_STAGE) / 2
+    kinds = [
+        [one for one, mean in zip(plants, means, strict=True) if (mean < middle) == young]
+        for young in (True, False)
+    ]
+    if min(map(len, kinds)) < FEWEST:
+        kinds = [plants, plants]
+    levels = []
+    for some in kinds:
+        holds = (
+            level
+            for level in LEVELS
+            if _held(some, replace(calibration, range_levels=(level, level)))[0] >= WANTED
+        )
+        levels.append(next(holds, LEVELS[-1]))
+    return replace(calibration, range_levels=(levels[0], levels[1]))
 
 
 def _plants_in(scored: Sequence[Scored], group: int) -> int:

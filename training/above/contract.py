@@ -20,5 +20,5 @@ OUTPUTS: dict[str, slice] = {
 """Exported maps, in this order, and the network's channels that they are made from."""
 CHANNELS = 8
 
-SIGMA_CELLS = {"plants": 1.1, "tips": 1.0}
-"""Spread of a peak in the heatmaps. Plants' was 1.5: two that stand 45 mm apart ran into one."""
+SIGMA_CELLS = {"plants": 1.5, "tips": 1.0}
+"""Spread of a peak in the heatmaps."""

@@ -23,6 +23,10 @@ LEAST_PLANTS = 5
 LEAST_PHOTOS = 4
 """Of a scale. With fewer the next finer scale's numbers are taken."""
 
+MOST_GROWTH = 2.0
+"""A count's error grows no faster with each tip beyond `CROWDED_TIPS` (logarithm): one crowded
+photo that was counted far too low must not make all counts of its like say nothing."""
+
 BIAS_PRIOR = 0.2
 """Standard deviation of the log bias beforehand."""
 
@@ -81,7 +85,8 @@ def fit_counts(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
         misfit = 0.5 * (np.log(variance) + rest**2 / variance).sum()
         return float(misfit + 0.5 * ((free - before) ** 2).sum())
 
-    free = minimize(cost, before, method="L-BFGS-B").x
+    bounds = [(None, None)] * knots + [(None, np.log(MOST_GROWTH)), (None, None)]
+    free = minimize(cost, before, method="L-BFGS-B", bounds=bounds).x
     return replace(
         calibration,
         count_bias=tuple(round(v, 4) for v in bias),

@@ -23,10 +23,6 @@ WEIGHTS: dict[str, float] = {
     "count": 1.6,
     "double": 0.3,
 }
-CROWDED_WEIGHT = 1.0
-CROWDED_CELLS = 2.5
-"""About a plant that has another beside it, what is told of peaks weighs so much more, so far."""
-
 NEIGHBOUR_WEIGHT = 0.3  # of a cell beside a point's own
 
 
@@ -82,9 +78,6 @@ def targets(points: Points, count: int, shape: tuple[int, int]) -> tuple[Tensor,
         1,
     )
     weight = 1.0 - ((blind > 0.6065) & (heat < 0.6)).float()
-    crowded = points.plants[:, 6] > 0.5
-    near = gaussians(points.plants[:, :3], count, shape, CROWDED_CELLS, crowded)
-    weight[:, 0] *= 1.0 + CROWDED_WEIGHT * near
     return heat, weight
 
 

@@ -17,9 +17,6 @@ from training.above.contract import WORKING_MM_PER_PX
 MERGE_MM = 30.0
 """Two plants nearer than this are one peak with `double` set: two and a half cells."""
 
-CROWDED_MM = 65.0
-"""A plant with another no further off is crowded: half of all missed plants are such."""
-
 LEAST_SEEN_PX = 4
 """A plant of which fewer pixels show is neither asked for nor held against the network."""
 
@@ -30,9 +27,9 @@ class AboveTruth:
 
     Attributes
     ----------
-    plants : ndarray, (P, 7) float32
+    plants : ndarray, (P, 6) float32
         x, y, leaf tips shown, whole (all tips in the picture), double (two plants merged),
-        mean stage, crowded (another plant within `CROWDED_MM`).
+        mean stage.
     tips : ndarray, (T, 4) float32
         x, y, index of the plant, seen.
     faint : ndarray, (F, 2) float32
@@ -64,8 +61,6 @@ def parse_truth(row: Mapping[str, Any], merge_mm: float = MERGE_MM) -> AboveTrut
     faint = [(p["x"], p["y"]) for p in row["plants"] if p["seen_px"] < LEAST_SEEN_PX]
     at = np.array([(p["x"], p["y"]) for p in shown], np.float32).reshape(-1, 2)
     merged_into = _merge(at, merge_mm / scale)
-    away = np.hypot(*(at[:, None] - at[None]).transpose(2, 0, 1))
-    crowded = (away < CROWDED_MM / scale).sum(1) > 1  # itself is one
     plants, tips, index_of = [], [], {}
     for index, plant in enumerate(shown):
         home = merged_into[index]
@@ -81,12 +76,11 @@ def parse_truth(row: Mapping[str, Any], merge_mm: float = MERGE_MM) -> AboveTrut
                     float(all(shown[k]["whole"] for k in group)),
                     float(len(group) > 1),
                     float(np.mean([shown[k]["stage"] for k in group])),
-                    float(crowded[group].any()),
                 )
             )
         tips += [(x, y, index_of[home], seen) for x, y, _, seen in plant["tips"]]
     return AboveTruth(
-        np.array(plants, np.float32).reshape(-1, 7),
+        np.array(plants, np.float32).reshape(-1, 6),
         np.array(tips, np.float32).reshape(-1, 4),
         np.array(faint, np.float32).reshape(-1, 2),
         scale,
