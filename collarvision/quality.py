@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Literal
 import cv2
 import numpy as np
 
+from collarvision.cutoff import Cut, box_of, cut_off
+
 if TYPE_CHECKING:
     from collarvision.card import Scale
     from collarvision.parts import Parts
@@ -64,11 +66,14 @@ class Finding:
         stands; something else (the height) is missing or less sure.
     sentence : str
         What is wrong and what to do.
+    cut : Cut or None
+        Of a plant that is cut off: where.
     """
 
     code: str
     severity: Severity
     sentence: str
+    cut: Cut | None = None
 
 
 def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ...]:
@@ -132,21 +137,11 @@ def _map_from_photo(parts: Parts, px: np.ndarray) -> np.ndarray:
     return np.linalg.solve(affine[:, :2], (px - affine[:, 2]).T).T
 
 
-def _box(parts: Parts, plant: np.ndarray) -> tuple[float, float, float, float]:
-    """Plant's box x0, y0, x1, y1 in photo px, from the outer edges of its cells."""
-    rows, columns = np.nonzero(plant)
-    corners = np.array(
-        [[columns.min() - 0.5, rows.min() - 0.5], [columns.max() + 0.5, rows.max() + 0.5]]
-    )
-    (x0, y0), (x1, y1) = corners @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
-    return float(x0), float(y0), float(x1), float(y1)
-
-
 # --------------------------------------------------------------------------- size and frame
 
 
 def _size(photo: Photo, parts: Parts, plant: np.ndarray, scale: Scale | None) -> Finding | None:
-    x0, y0, x1, y1 = _box(parts, plant)
+    x0, y0, x1, y1 = box_of(parts, plant)
     longer = max(x1 - x0, y1 - y0)
     mm_per_px = 0.0
     if scale is not None:
@@ -178,35 +173,21 @@ def _frame(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
     A blade that touches the edge apart from the rest may be a weed's: the network must suspect a
     cut as well.
     """
-    touched = _touched(photo, parts, plant)
-    if not touched and parts.usability.get("cut_off", 0.0) >= CUT_SUSPECTED:
-        touched = _touched(photo, parts, _green_cells(parts))
-    if not touched:
+    cut = cut_off(photo, parts, plant)
+    if cut is None and parts.usability.get("cut_off", 0.0) >= CUT_SUSPECTED:
+        cut = cut_off(photo, parts, _green_cells(parts))
+    if cut is None:
         return None
-    sides = " and ".join([", ".join(touched[:-1]), touched[-1]] if touched[1:] else touched)
-    edges = "edges cut" if touched[1:] else "edge cuts"
+    *first, last = cut.sides
+    sides = f"{', '.join(first)} and {last}" if first else last
+    edges = "edges cut" if first else "edge cuts"
     return Finding(
         "plant_cut",
         "stop",
         f"The photo's {sides} {edges} the plant off: step back until all of it, with some soil, "
         "is in the frame.",
+        cut,
     )
-
-
-def _touched(photo: Photo, parts: Parts, cells: np.ndarray) -> list[str]:
-    """Sides of the photo that cells (h, w) bool reach."""
-    if not cells.any():
-        return []
-    width, height = photo.size
-    x0, y0, x1, y1 = _box(parts, cells)
-    reach = max(1.5 * parts.px_per_map_px, 0.004 * max(height, width))
-    sides = {
-        "bottom": y1 > height - reach,
-        "top": y0 < reach,
-        "left": x0 < reach,
-        "right": x1 > width - reach,
-    }
-    return [name for name, touches in sides.items() if touches]
 
 
 def _others(parts: Parts) -> Finding | None:
@@ -299,7 +280,7 @@ def edge_blur(
         Sigma in photo px and in px of the read crop; None when no edge stands out.
     """
     height, width = rgb.shape[:2]
-    x0, y0, x1, y1 = np.array(_box(parts, plant)) / step
+    x0, y0, x1, y1 = np.array(box_of(parts, plant)) / step
     pad = 4.0 * parts.px_per_map_px / step
     left, top = max(0, int(x0 - pad)), max(0, int(y0 - pad))
     right, bottom = min(width, int(x1 + pad) + 1), min(height, int(y1 + pad) + 1)

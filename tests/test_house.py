@@ -42,6 +42,7 @@ ORDER = [
     {"frame", "pairing", "skeleton", "lost", "parallax"},
     {"sifting"},
     {"plant"},
+    {"cutoff"},
     {"stage", "arch", "quality"},
     {"height"},
     {"confidence", "boundary"},

@@ -223,6 +223,13 @@ def test_a_plant_cut_by_the_frame(shift: tuple[int, int], side: str) -> None:
     found = findings(rgb, parts_of(mask, base=base))
     assert found["plant_cut"].severity == "stop"
     assert side in found["plant_cut"].sentence
+    cut = found["plant_cut"].cut
+    assert cut is not None
+    assert cut.sides == (side,)
+    rows, columns = np.nonzero(mask)
+    ends = {"top": rows == rows.min(), "bottom": rows == rows.max()}
+    ends |= {"left": columns == columns.min(), "right": columns == columns.max()}
+    assert cut.highest_px == pytest.approx(rows[ends[side]].min(), abs=8)
 
 
 @pytest.mark.parametrize(("suspected", "told"), [(0.02, False), (0.3, True)])

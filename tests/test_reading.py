@@ -6,6 +6,7 @@ import dataclasses
 import json
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,7 +16,10 @@ import collarvision.reading as reading_room
 from collarvision import read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
 from collarvision.cardmarks import EASY, HARD
+from collarvision.cutoff import Cut
 from collarvision.looks import Look
+from collarvision.quality import Finding
+from collarvision.reading import height_in_view
 from collarvision.record import Record
 
 
@@ -57,6 +61,41 @@ def test_without_a_card_there_is_a_stage_and_no_height(
     assert reading.height_interval_mm is None
     assert reading.card is None
     assert reading.arch is not None
+
+
+@pytest.mark.parametrize(
+    ("cut", "arch", "basis", "given"),
+    [
+        (None, (20.0, 300.0), "arch", True),
+        (Cut(("right",), 400.0), (500.0, 300.0), "arch", True),
+        (Cut(("left", "right"), 400.0), (500.0, 300.0), "arch", True),
+        (Cut(("right",), 250.0), (500.0, 300.0), "arch", False),  # what leaves is higher
+        (Cut(("right",), 400.0), (970.0, 300.0), "arch", False),  # the arch may go on outside
+        (Cut(("left",), 400.0), (30.0, 300.0), "arch", False),
+        (Cut(("top",), 0.0), (500.0, 300.0), "arch", False),
+        (Cut(("bottom", "left"), 400.0), (500.0, 300.0), "arch", False),
+        (Cut(("right",), 400.0), (500.0, 300.0), "free-standing", False),
+        (
+            Cut(("right",), 400.0),
+            (500.0, 300.0),
+            "along-stalk",
+            False,
+        ),  # laid: its top may lie there
+    ],
+)
+def test_a_plant_cut_off_has_a_height_where_only_a_lower_leaf_leaves_at_the_side(
+    monkeypatch: pytest.MonkeyPatch,
+    cut: Cut | None,
+    arch: tuple[float, float],
+    basis: str,
+    given: bool,
+) -> None:
+    measured = SimpleNamespace(arch=arch, basis=basis)
+    monkeypatch.setattr(reading_room, "measure", lambda *_, **__: measured)
+    findings = () if cut is None else (Finding("plant_cut", "stop", "Step back.", cut),)
+    got = SimpleNamespace(parts=None, plant=None, findings=findings)
+    found = height_in_view(got, None, (1000, 1400))  # type: ignore[arg-type]
+    assert found is (measured if given else None)
 
 
 @pytest.mark.parametrize(

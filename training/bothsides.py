@@ -19,9 +19,9 @@ from pathlib import Path
 import numpy as np
 
 from collarvision import together
+from collarvision.answer import Reading
 from collarvision.calibration import Calibration, load_calibration
-from collarvision.height import measure
-from collarvision.reading import Reading, with_plant
+from collarvision.reading import height_in_view, with_plant
 from collarvision.together import Together, put_together
 from training.accepting import risk_threshold
 from training.cases import Case, last_word
@@ -71,8 +71,8 @@ def _record(case: Case, calibration: Calibration) -> dict:
     if verdict.outcome == "rejected":
         return reading.record()
     height = None
-    if case.scale is not None and "plant_cut" not in reading.quality:
-        height = measure(got.parts, got.plant, case.scale, "half-out")
+    if case.scale is not None:
+        height = height_in_view(got, case.scale, (case.truth["width"], case.truth["height"]))
     return with_plant(reading, got, case.scale, height).record()
 
 

@@ -16,8 +16,7 @@ from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.calibration import Calibration
-from collarvision.height import measure
-from collarvision.reading import with_plant
+from collarvision.reading import height_in_view, with_plant
 from training.calibrate import calibrate
 from training.cases import Case, last_word
 from training.evaluate import markdown, table
@@ -34,7 +33,8 @@ def record(case: Case, calibration: Calibration) -> dict[str, Any]:
         factor = calibration.interval_factor
         height = None
         if case.scale is not None:
-            height = measure(got.parts, got.plant, case.scale, interval_factor=factor)
+            size = (case.truth["width"], case.truth["height"])
+            height = height_in_view(got, case.scale, size, interval_factor=factor)
         reading = with_plant(reading, got, case.scale, height)
     return reading.record()
 
