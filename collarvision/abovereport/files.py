@@ -280,7 +280,8 @@ def _collection(features: Iterable[dict[str, Any]], stream: IO[str]) -> None:
     stream.write('{"type": "FeatureCollection", "features": [')
     for number, feature in enumerate(features):
         stream.write(",\n" if number else "\n")
-        json.dump(feature, stream, ensure_ascii=False, allow_nan=False)
+        # All at once: `json.dump` goes piece by piece, at a sixth of the speed.
+        stream.write(json.dumps(feature, ensure_ascii=False, allow_nan=False))
     stream.write("\n]}\n")
 
 

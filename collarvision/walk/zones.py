@@ -129,8 +129,9 @@ def _ward(cells: Cells, growth: np.ndarray, most: int) -> dict[int, np.ndarray]:
     following = count
 
     def note() -> None:
-        small = [k for k in mean if size[k] < smallest]
-        if len(mean) <= most and (not small or len(mean) == 1):
+        if len(mean) > most:
+            return
+        if len(mean) == 1 or all(size[k] >= smallest for k in mean):
             cuts[len(mean)] = _labels(parent, count)
 
     note()
