@@ -36,9 +36,8 @@ SHOWN_TIP = 0.3
 """Least score of a tip to be listed."""
 
 ARCH_APART = 0.05
-"""Least share of the photo's width between an arch and the sides, where one of them cuts the plant
-off: of 79 own plants cut there alone the two nearer ones were measured wrong. Our own choice."""
-
+"""Least share of the photo's width between an arch and the sides where one of them cuts the plant
+off: nearer to it, the leaf may rise further outside. Our own choice."""
 
 FROM_ABOVE = (
     "Taken from above, where collars don't show: it tells where to walk, not the stage. Photograph "
