@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from collarvision.frame import to_photo_px
+
 if TYPE_CHECKING:
     from collarvision.parts import Parts
     from collarvision.photo import Photo
@@ -34,7 +36,7 @@ def box_of(parts: Parts, plant: np.ndarray) -> tuple[float, float, float, float]
     corners = np.array(
         [[columns.min() - 0.5, rows.min() - 0.5], [columns.max() + 0.5, rows.max() + 0.5]]
     )
-    (x0, y0), (x1, y1) = corners @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
+    (x0, y0), (x1, y1) = to_photo_px(parts, corners)
     return float(x0), float(y0), float(x1), float(y1)
 
 
@@ -55,10 +57,7 @@ def cut_off(photo: Photo, parts: Parts, cells: np.ndarray) -> Cut | None:
     if not touched:
         return None
     rows, columns = np.nonzero(cells)
-    x, y = (
-        np.column_stack([columns, rows]) @ parts.photo_from_map[:, :2].T
-        + parts.photo_from_map[:, 2]
-    ).T
+    x, y = to_photo_px(parts, np.column_stack([columns, rows])).T
     cell = parts.px_per_map_px
     at = {"bottom": y > y.max() - cell, "top": y < y.min() + cell}
     at |= {"left": x < x.min() + cell, "right": x > x.max() - cell}

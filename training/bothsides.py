@@ -72,7 +72,7 @@ def _record(case: Case, calibration: Calibration) -> dict:
         return reading.record()
     height = None
     if case.scale is not None:
-        height = height_in_view(got, case.scale, (case.truth["width"], case.truth["height"]))
+        height = height_in_view(got, case.scale, case.size)
     return with_plant(reading, got, case.scale, height).record()
 
 

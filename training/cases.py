@@ -46,6 +46,11 @@ class Case:
         return bool(self.truth["usable"])
 
     @property
+    def size(self) -> tuple[int, int]:
+        """The photo's width and height, px."""
+        return self.truth["width"], self.truth["height"]
+
+    @property
     def stage(self) -> int:
         return int(self.truth["stage_v"])
 

@@ -33,8 +33,7 @@ def record(case: Case, calibration: Calibration) -> dict[str, Any]:
         factor = calibration.interval_factor
         height = None
         if case.scale is not None:
-            size = (case.truth["width"], case.truth["height"])
-            height = height_in_view(got, case.scale, size, interval_factor=factor)
+            height = height_in_view(got, case.scale, case.size, interval_factor=factor)
         reading = with_plant(reading, got, case.scale, height)
     return reading.record()
 

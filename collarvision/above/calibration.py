@@ -142,8 +142,8 @@ class AboveCalibration:
 
     def range_level(self, probabilities: np.ndarray) -> float:
         """What a range must hold for these probabilities of stages, (13,)."""
-        mean = float(probabilities @ np.arange(len(probabilities)) / probabilities.sum())
-        return float(np.interp(mean, (YOUNG_STAGE, OLDER_STAGE), self.range_levels))
+        ages = (YOUNG_STAGE, OLDER_STAGE)
+        return float(np.interp(mean_stage(probabilities), ages, self.range_levels))
 
     def record(self) -> dict[str, Any]:
         """As it is written to the file."""
@@ -151,6 +151,11 @@ class AboveCalibration:
             name: list(value) if isinstance(value, tuple) else value
             for name, value in vars(self).items()
         }
+
+
+def mean_stage(probabilities: np.ndarray) -> float:
+    """Mean of stages by their probabilities or shares, (13,)."""
+    return float(probabilities @ np.arange(len(probabilities)) / probabilities.sum())
 
 
 def load_above_calibration(path: str | Path | None = None) -> AboveCalibration:

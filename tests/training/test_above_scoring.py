@@ -215,7 +215,7 @@ def test_ranges_are_fitted_to_cover() -> None:
 
 
 def test_young_plants_and_others_each_get_the_level_that_covers() -> None:
-    def plants(stage: int, beside: float, count: int) -> calibrate.Plants:
+    def plants(stage: int, beside: float, count: int) -> calibrate.StagedPlants:
         """Of ten plants one is a stage older; the answers know it as well as `beside` says."""
         p = np.zeros(13)
         p[[stage - 1, stage, stage + 1]] = 0.02, 0.98 - beside, beside

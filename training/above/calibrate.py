@@ -23,6 +23,7 @@ from collarvision.above.calibration import (
     OLDER_STAGE,
     YOUNG_STAGE,
     AboveCalibration,
+    mean_stage,
 )
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, WORKING_MM, load_above_network
 from collarvision.above.stages import stage_probabilities
@@ -163,15 +164,15 @@ REPORTED_STAGES = (2, 6)
 FITTED_STAGES = (1, 7)
 """One more on either side, so that ranges don't give way at the ends."""
 
-Plants = list[tuple[np.ndarray, int]]
+StagedPlants = list[tuple[np.ndarray, int]]
 """Probabilities of its stages, (13,), and true stage of each plant."""
 
 
 def staged_plants(
     scored: Sequence[Scored], calibration: AboveCalibration, stages: tuple[int, int]
-) -> dict[int, Plants]:
+) -> dict[int, StagedPlants]:
     """Whole single plants of some stages that were found, by group of ground sample distance."""
-    found: dict[int, Plants] = {k: [] for k in range(len(GROUPS))}
+    found: dict[int, StagedPlants] = {k: [] for k in range(len(GROUPS))}
     for one in scored:
         if not len(one.found):
             continue
@@ -195,7 +196,7 @@ def coverage(
     return {k: (*_held(rows, calibration), len(rows)) for k, rows in by_group.items() if rows}
 
 
-def _held(plants: Plants, calibration: AboveCalibration) -> tuple[float, float]:
+def _held(plants: StagedPlants, calibration: AboveCalibration) -> tuple[float, float]:
     """Share of plants whose range holds their stage, and mean number of stages in a range."""
     ranges = [stage_range(p, calibration.range_level(p)) for p, _ in plants]
     held = [low <= stage <= high for (low, high), (_, stage) in zip(ranges, plants, strict=True)]
@@ -246,16 +247,14 @@ def fit_ranges(scored: Sequence[Scored], calibration: AboveCalibration) -> Above
     return best
 
 
-def fit_levels(plants: Plants, calibration: AboveCalibration) -> AboveCalibration:
+def fit_levels(plants: StagedPlants, calibration: AboveCalibration) -> AboveCalibration:
     """The least levels by which ranges of young plants and of older ones each hold `WANTED`.
 
     Where there are too few of one kind, both get the level of all.
     """
-    means = np.array([float(p @ np.arange(len(p)) / p.sum()) for p, _ in plants])
     middle = (YOUNG_STAGE + OLDER_STAGE) / 2
     kinds = [
-        [one for one, mean in zip(plants, means, strict=True) if (mean < middle) == young]
-        for young in (True, False)
+        [one for one in plants if (mean_stage(one[0]) < middle) == young] for young in (True, False)
     ]
     if min(map(len, kinds)) < FEWEST:
         kinds = [plants, plants]
