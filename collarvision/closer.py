@@ -76,6 +76,14 @@ def close_px(square: Square, second: Look) -> int:
     return int(np.clip(32 * round(side / 32), 32, READ_PX))
 
 
+def close_coarsest(whole: int, least: float) -> float:
+    """Photo px per px that a closer look will ask for, once the second one looks at `whole` px.
+
+    `least` of the picture's pixels are wanted along each of the network's.
+    """
+    return whole / (least * CLOSER * READ_PX)
+
+
 def strip(square: Square, second: Look) -> Strip:
     """Part of the closer look's square that the stalk keeps to; all of it where it leans.
 

@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collarvision.closer import Collar, close_px, close_square, inverse, join_collars, strip
+from collarvision.closer import (
+    Collar,
+    close_coarsest,
+    close_px,
+    close_square,
+    inverse,
+    join_collars,
+    strip,
+)
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,
@@ -228,10 +236,12 @@ def take_looks(
     *,
     model: str | Path | None = None,
     tell: Callable[[Look], object] | None = None,
+    closer_next: bool = False,
 ) -> Looks:
     """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`.
 
-    `tell` is called with the first look as soon as it is there.
+    `tell` is called with the first look as soon as it is there. Where a closer look is to follow,
+    the pixels that it will need are decoded beside the second one.
     """
     network = load_network(model)
     rgb, step = photo.pixels()
@@ -239,6 +249,8 @@ def take_looks(
     if tell is not None:
         tell(first)
     box = find_plant(first)
+    if closer_next and box is not None:
+        photo.begin(close_coarsest(square_about(box, photo.size)[2], CLOSE_LEAST))
     second = _second_look(photo, box, network)
     better = better_box(second, box, photo.size)
     if better is not None:

@@ -176,12 +176,15 @@ def _read(
 ) -> Reading:
     calibration = load_calibration()
     looks, scale = _look(photo, check_bar_mm)
-    parts = gather(looks)
-    findings = assess(photo, parts, scale)
-    got = understand(assemble(parts, scale), parts, findings, calibration)
+    # Nearly every plant is looked at closer: the network does so while the first looks are read.
+    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="closer") as aside:
+        closer = aside.submit(look_closer, photo, looks)
+        parts = gather(looks)
+        findings = assess(photo, parts, scale)
+        got = understand(assemble(parts, scale), parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
-        parts = gather(look_closer(photo, looks))
+        parts = gather(closer.result())
         got = understand(assemble(parts, scale), parts, findings, calibration, got.belief)
     verdict = got.verdict
     about_file = Reading(
@@ -261,7 +264,7 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
     with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
         looking = aside.submit(card)
         try:
-            looks = take_looks(photo, tell=first.set_result)
+            looks = take_looks(photo, tell=first.set_result, closer_next=True)
         except BaseException as error:
             if not first.done():
                 first.set_exception(error)  # or the other thread would wait for ever

@@ -11,6 +11,7 @@ import pytest
 from collarvision.closer import (
     CLOSE_SIDES,
     CLOSER,
+    close_coarsest,
     close_px,
     close_square,
     join_collars,
@@ -105,6 +106,15 @@ def test_the_closer_look_magnifies_as_far_as_the_network_s_largest_picture_lets_
     assert wide <= READ_PX
     magnified = (wide / side) / (READ_PX / (10 * CELLS))
     assert magnified == pytest.approx(min(CLOSER, 1 / share), rel=0.04)
+
+
+@pytest.mark.parametrize("span", [20.0, 150.0, 400.0])
+def test_what_a_closer_look_needs_is_known_before_its_square_is(span: float) -> None:
+    second = look(5.0, 100, 50, [(500, 700, 0.9), (505, 700 - span, 0.9)], base=(500, 800))
+    square = close_square(second)
+    assert square is not None
+    asked = square[2] / (0.5 * close_px(square, second))
+    assert close_coarsest(round(5.0 * CELLS), 0.5) == pytest.approx(asked, rel=0.04)
 
 
 @pytest.mark.parametrize("up", [(0.0, -1.0), (0.7, -0.7), (1.0, 0.0)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -82,3 +83,41 @@ def test_other_formats_are_whole_at_once(large: np.ndarray) -> None:
     photo = load_photo(out.getvalue())
     assert photo.pixels()[1] == 1
     assert np.array_equal(photo.rgb, large)
+
+
+def test_pixels_that_were_begun_are_decoded_once_and_are_the_same(large: np.ndarray) -> None:
+    data = jpeg(Image.fromarray(large))
+    asked, begun = load_photo(data), load_photo(data)
+    assert (begun.step, begun.pixels()[1]) == (2, 2)
+    calls = []
+    decode = begun.decode
+    assert decode is not None
+
+    def counted(step: int) -> np.ndarray:
+        calls.append(step)
+        return decode(step)
+
+    begun = replace(begun, decode=counted)
+    begun.begin(4.0)  # there already
+    begun.begin(1.0)
+    begun.begin(1.5)  # the same picture
+    assert np.array_equal(begun.rgb, asked.rgb)
+    assert begun.rgb is begun.rgb
+    assert calls == [1]
+
+
+def test_a_decoding_that_failed_for_want_of_memory_is_tried_again(large: np.ndarray) -> None:
+    photo = load_photo(jpeg(Image.fromarray(large)))
+    decode, tries = photo.decode, []
+    assert decode is not None
+
+    def poor(step: int) -> np.ndarray:
+        tries.append(step)
+        if len(tries) == 1:
+            raise MemoryError
+        return decode(step)
+
+    photo = replace(photo, decode=poor)
+    with pytest.raises(MemoryError):
+        photo.pixels(1)
+    assert photo.pixels(1)[0].shape == (2400, 3200, 3)
