@@ -39,6 +39,7 @@ from collarvision.progress import photo_progress
 if TYPE_CHECKING:
     from collarvision.answer import Reading
     from collarvision.gathering import Source
+    from collarvision.photo import Photo
     from collarvision.writing import RecordWriter
 
 
@@ -232,7 +233,7 @@ def _stage_all(
                 except ModelError as error:
                     end_with(str(error), EXIT_MODEL)
                 if overlay is not None:
-                    problem = _draw(photo.rgb if photo else None, reading, names.next(source.path))
+                    problem = _draw(photo, reading, names.next(source.path))
                     if problem and status == 0:
                         say(problem)
                     status = EXIT_OUTPUT if problem else status
@@ -244,11 +245,13 @@ def _stage_all(
     return status
 
 
-def _draw(rgb: Any, reading: Reading, path: Path) -> str | None:
+def _draw(photo: Photo | None, reading: Reading, path: Path) -> str | None:
     """Write one overlay; a sentence when that fails, since the record must not suffer."""
     from collarvision.overlay import save_overlay
+    from collarvision.photofile import PhotoError
 
     try:
+        rgb = photo.rgb if photo else None  # a large photo is decoded whole for it only now
         if reading.above is not None and rgb is not None:
             _draw_above(rgb, reading, path)
         else:
@@ -258,6 +261,8 @@ def _draw(rgb: Any, reading: Reading, path: Path) -> str | None:
             f"The overlay {path} can't be written ({error.strerror}): free some space or choose "
             "another folder. The records go on."
         )
+    except PhotoError as error:
+        return f"No overlay of {reading.photo}: {error} The records go on."
     return None
 
 

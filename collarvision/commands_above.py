@@ -206,20 +206,21 @@ class _Job:
             return kept
         try:
             photo = load_photo(path)
+            if photo.view != "above" and not named:
+                return None
+            # A large photo is decoded again as more of it is wanted, and damage may show only then.
+            frame = read_frame(
+                photo,
+                self._network,
+                self._calibration,
+                self._stated,
+                within=self._within,
+                tell=tell,
+            )
+            picture = photo.pixels(max(photo.size) / 2400)[0] if self._overlays else None
         except PhotoError as error:
             say(f"{path}: {error}")
             return None
-        if photo.view != "above" and not named:
-            return None
-        frame = read_frame(
-            photo,
-            self._network,
-            self._calibration,
-            self._stated,
-            within=self._within,
-            tell=tell,
-        )
-        picture = photo.pixels(max(photo.size) / 2400)[0] if self._overlays else None
         self._keep(path, key, frame, picture)
         return frame
 

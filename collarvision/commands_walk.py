@@ -138,6 +138,7 @@ def planned_walk(
     oldest: int,
 ) -> ZoneWalk:
     """Plan a walk, or stop with a sentence."""
+    from collarvision.network import ModelError
     from collarvision.walk.cells import grid
     from collarvision.walk.flight import FlightError, age_words, read_flight
     from collarvision.walk.stops import plan_zone_walk
@@ -169,7 +170,7 @@ def planned_walk(
             headland_m=headland,
             start=begin,
         )
-    except (FlightError, WalkPlanError, ValueError) as error:
+    except (FlightError, WalkPlanError, ModelError, ValueError) as error:
         end_with(str(error))
 
 

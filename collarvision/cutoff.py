@@ -60,5 +60,8 @@ def cut_off(photo: Photo, parts: Parts, cells: np.ndarray) -> Cut | None:
     x, y = to_photo_px(parts, np.column_stack([columns, rows])).T
     cell = parts.px_per_map_px
     at = {"bottom": y > y.max() - cell, "top": y < y.min() + cell}
-    at |= {"left": x < x.min() + cell, "right": x > x.max() - cell}
+    # Of leaves that each pass within a hair of the left or right any may rise further outside.
+    # Half a cell more: these are the cells' middles, the sides are told by their edges.
+    near = reach + 0.5 * cell
+    at |= {"left": x < near, "right": x > width - near}
     return Cut(touched, float(min(y[at[side]].min() for side in touched)))

@@ -56,9 +56,14 @@ def format_table(readings: Sequence[Reading], *, unit: Unit = "in", width: int =
     lines.append("")
     for sentence in closing(readings):
         lines += _wrap(sentence, width)
-    if any(reading.stage is not None for reading in readings):
+    if any(_tells_a_stage(reading) for reading in readings):
         lines += _wrap(CAUTION, width)
     return "\n".join(lines) + "\n"
+
+
+def _tells_a_stage(reading: Reading) -> bool:
+    """Whether something is said that a spray decision may lean on, if only a range from above."""
+    return reading.stage is not None or bool((reading.above or {}).get("stages"))
 
 
 def closing(readings: Sequence[Reading]) -> list[str]:

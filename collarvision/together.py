@@ -38,6 +38,9 @@ FAR_APART: Final = 3
 """Photos whose stages differ by so many may show two plants. Our own choice: of 300 plants rendered
 from both sides one was read so."""
 
+LEAST_MM: Final = 1.0
+"""No plant is held to be shorter."""
+
 _STAGES: Final = {stage_name(k): k for k in range(STAGE_COUNT)}
 
 
@@ -275,8 +278,9 @@ def _height(
     ]
     if not told:
         return None, None
-    heights = np.log([height for height, _ in told])
-    ends = np.log([interval for _, interval in told])
+    heights = np.log(np.maximum([height for height, _ in told], LEAST_MM))
+    # A seedling's interval may begin at the soil, which has no logarithm.
+    ends = np.log(np.maximum([interval for _, interval in told], LEAST_MM))
     weights = 1.0 / np.maximum(np.ptp(ends, axis=1), 1e-3) ** 2
     low, high = np.average(ends, axis=0, weights=weights)
     height = float(np.exp(np.average(heights, weights=weights)))

@@ -448,11 +448,12 @@ def test_a_fields_interval_holds_its_stand_nine_times_in_ten(number: int, differ
     frame = read_frame(photo_of(planted), perfect(planted, photo_of(planted)), CALIBRATION)
     assert frame.stand is not None
     assert frame.scale is not None
+    alike = math.hypot(0.7 * frame.scale.relative_error, CALIBRATION.count_error[0])
     rng = np.random.default_rng(7)
     held, widths = [], []
     for _ in range(200):
         frames = []
-        shared = np.exp(rng.normal(0, 0.7 * frame.scale.relative_error))  # one barometer, one lens
+        shared = np.exp(rng.normal(0, alike))  # one barometer, one lens, one light and age
         for rate in shared * np.maximum(6.0 * rng.normal(1.0, differ, number), 1.0):
             stand = replace(frame.stand, per_m_row=float(rate), plants=float(rate) * 8)
             frames.append(replace(frame, stand=replace(stand, row_length_m=8.0)))
@@ -462,7 +463,7 @@ def test_a_fields_interval_holds_its_stand_nine_times_in_ten(number: int, differ
         held.append(low <= 6.0 <= high)
         widths.append(high / low)
     assert 0.83 <= np.mean(held) <= 0.995
-    assert np.median(widths) < 2.0
+    assert np.median(widths) < 2.4
 
 
 def test_photos_that_tell_nothing_are_said() -> None:

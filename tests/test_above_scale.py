@@ -255,6 +255,14 @@ def test_tilt_beyond_reach_is_said(rows_2mm: np.ndarray) -> None:
     assert "60°" in str(far)
     blind = refusal(flown(rows_2mm, focal_eq_mm=None, RelativeAltitude=8, GimbalPitchDegree=-60))
     assert "focal length" in str(blind)
+    # Past straight down the upper edge is the near one: ahead by as much is no answer.
+    for pitch in (-94.0, -105.0, -150.0):
+        past = refusal(flown(rows_2mm, RelativeAltitude=8, GimbalPitchDegree=pitch))
+        assert past.code == "tilted"
+        assert f"{-90 - pitch:.0f}° past straight down" in str(past)
+        assert "point it straight down (-90°)" in str(past)
+    about = flown(rows_2mm, RelativeAltitude=height_for(2.0, WIDE, TALL), GimbalPitchDegree=-92)
+    assert find_scale(about, Stated()).scale.tilt_deg == 0.0
 
 
 def test_a_camera_that_hung_aslant_is_said(rows_2mm: np.ndarray) -> None:

@@ -11,7 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collarvision.above.calibration import AboveCalibration, load_above_calibration
+from collarvision.above.calibration import (
+    MOST_COUNT_DOUBT,
+    AboveCalibration,
+    load_above_calibration,
+)
 from collarvision.above.stages import (
     LEANS,
     LEVEL_LEANS,
@@ -20,7 +24,7 @@ from collarvision.above.stages import (
     stage_probabilities,
     tips_given_collars,
 )
-from collarvision.above.values import stage_range
+from collarvision.above.values import interval_90, stage_range
 from collarvision.leafwords import leaf_probabilities
 from collarvision.network import ModelError
 
@@ -201,6 +205,20 @@ def test_errors_are_interpolated_and_grow_beyond() -> None:
     assert calibration.error(tips, 2.0)[1] == pytest.approx([0.6, 0.8])
     assert calibration.error(tips, 4.5)[1] == pytest.approx([0.8, 1.0])
     assert calibration.error(tips, 12.0)[1] == pytest.approx([2.0, 2.4])
+
+
+@pytest.mark.parametrize("tips", [9.5, 11.0, 12.5, 18.0])
+def test_a_count_of_crowded_plants_is_in_doubt_within_bounds(tips: float) -> None:
+    """By the packed calibration, whose doubt grows sevenfold with each tip."""
+    calibration = load_above_calibration()
+    doubt = calibration.count_doubt(1e6, tips, 2.0)
+    assert doubt == pytest.approx(MOST_COUNT_DOUBT, rel=1e-3)
+    low, high = interval_90(6.0, doubt)
+    assert 1.5 < low < 2.5
+    assert 15.0 < high < 24.0
+    assert calibration.count_doubt(1.0, tips, 2.0) > doubt
+    assert calibration.count_doubt(1e6, 7.0, 2.0) < 0.1
+    assert calibration.count_doubt(1e6, 7.0, 500.0) == pytest.approx(MOST_COUNT_DOUBT, rel=1e-3)
 
 
 def test_an_error_that_a_photo_shares_widens_however_many_plants_it_has() -> None:

@@ -23,6 +23,8 @@ from PIL import Image
 from stand_in import DrawnPlant
 
 import collarvision
+from collarvision.photo import Photo
+from collarvision.photofile import PhotoError
 from collarvision.record import Record, read_records
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -80,6 +82,19 @@ def test_overlays_get_a_name_each(photo: Path, tmp_path: Path, drawn_plant: Draw
     assert result.exit_code == 0
     made = sorted(path.name for path in (tmp_path / "marked" / "today").iterdir())
     assert made == ["IMG_1-2.overlay.jpg", "IMG_1.overlay.jpg"]
+
+
+def test_a_photo_whose_damage_shows_only_for_its_overlay_keeps_its_record(
+    photo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def damaged(self: object) -> None:
+        raise PhotoError("The JPEG file is damaged: copy it from the camera again.")
+
+    monkeypatch.setattr(Photo, "rgb", property(damaged))
+    result = run("stage", photo, "--overlay", tmp_path / "marked", "--format", "jsonl")
+    assert result.exit_code == 3
+    assert "No overlay of IMG_1.jpg: The JPEG file is damaged" in result.stderr
+    assert '"outcome":' in result.stdout
 
 
 def test_the_check_bar_and_the_rule_reach_the_height(photo: Path) -> None:

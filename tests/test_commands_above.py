@@ -16,6 +16,8 @@ from collarvision.above.calibration import AboveCalibration
 from collarvision.above.network import ABOVE_MODEL_VARIABLE
 from collarvision.above.summary import frame_from_record
 from collarvision.abovereport.files import load_field
+from collarvision.photo import Photo
+from collarvision.photofile import damaged
 from collarvision.survey import SurveyReader
 
 WIDE, TALL, MM = 1200, 900, 2.5
@@ -161,6 +163,31 @@ def test_photos_from_the_side_are_left_out(
     empty = tmp_path / "empty"
     empty.mkdir()
     assert "holds no photo" in run("above", empty).stderr
+
+
+def test_a_photo_whose_damage_shows_late_keeps_nobody_from_the_others(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """More of a photo is decoded while it is read, and again for its overlay."""
+    original = Photo.pixels
+
+    def broken_below(coarsest: float):  # type: ignore[no-untyped-def]
+        def pixels(photo: Photo, wanted: float = np.inf) -> tuple[np.ndarray, int]:
+            if photo.name == "DJ_0.jpg" and wanted < coarsest:
+                raise damaged("JPEG")
+            return original(photo, wanted)
+
+        return pixels
+
+    only_its_overlay = WIDE / 2000
+    for number, coarsest in enumerate((np.inf, only_its_overlay)):
+        monkeypatch.setattr(Photo, "pixels", broken_below(coarsest))
+        out = tmp_path / f"out{number}"
+        result = run("above", folder, "--out", out)
+        assert result.exit_code == 0, result.output
+        assert "DJ_0.jpg: The JPEG file is damaged" in result.stderr
+        assert "1 photo taken from the side or unreadable left out" in result.stderr
+        assert [frame.photo for frame in load_field(out).frames] == ["DJ_1.jpg"]
 
 
 def test_the_output_folder_is_never_read(folder: Path) -> None:

@@ -251,6 +251,35 @@ def test_the_surveys_own_photos_from_above(flight: Path, survey: Path) -> None:
     assert run("walk", survey.with_name("fields.toml"), *words).exit_code == 2
 
 
+def test_a_survey_whose_photos_hold_too_many_plants_to_list(
+    survey: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("collarvision.above.summary.MOST_PLANTS", 50)
+    from_above(survey)
+    walk = run("walk", survey, "--field", "Slope", "--day", WALKED)
+    assert walk.exit_code == 2
+    said = "photos from above hold too many plants to be listed in a survey"
+    assert said in walk.stderr
+    assert "`collarvision above --out` wrote instead" in walk.stderr
+    assert "holds no photos from above" not in walk.stderr
+    field = run("field", survey, "--field", "Slope", "--day", WALKED, "--visit", WALKED)
+    assert field.exit_code == 0
+    assert said in field.stderr
+    assert "By zones" not in field.stdout
+
+
+def test_a_flight_without_a_day_says_so_in_walk_and_field(survey: Path, tmp_path: Path) -> None:
+    field = flown(SLOPE, 24)
+    undated = tuple(replace(one, taken_at=None) for one in field.frames)
+    save_field(replace(field, frames=undated), tmp_path / "undated")
+    said = "flight's day isn't known: see that it was flown within a week of the walk."
+    walk = run("walk", tmp_path / "undated", "--map", tmp_path / "map.html")
+    assert said in " ".join(walk.stdout.split())
+    assert "day isn&#39;t known" in (tmp_path / "map.html").read_text(encoding="utf-8")
+    found = run("field", survey, "--day", WALKED, "--above", tmp_path / "undated")
+    assert said in " ".join(found.stdout.split())
+
+
 def test_a_file_that_is_no_survey(tmp_path: Path) -> None:
     (tmp_path / "notes.txt").write_text("hello")
     assert run("walk", tmp_path / "notes.txt", "--field", "Slope").exit_code == 3

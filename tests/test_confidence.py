@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
+    HIDDEN,
+    LOST_UNSURE,
     POINTED_LOWEST,
     PRESSED_TOP,
     SENTENCES,
@@ -213,6 +215,28 @@ def test_a_hidden_collar_is_named():
         without_collar(draw(6), 2).parts, calibration=replace(GUESSES, threshold=0.999)
     )
     assert any("behind a blade" in reason for reason in verdict.reasons)
+
+
+def sure_of(drawn, **changes):
+    """The verdict on a plant whose stage is sure enough whatever else there is."""
+    calibration = replace(Calibration(), threshold=0.0, usable_floor=0.0)
+    plant = replace(assemble(drawn.parts), **changes)
+    belief = believe(plant, drawn.parts, calibration)
+    return judge(drawn.parts, plant, belief, (), calibration)
+
+
+def test_a_hidden_collar_that_counts_goes_to_a_person_however_sure_the_stage():
+    assert sure_of(draw(6)).outcome == "staged"
+    verdict = sure_of(without_collar(draw(6), 4))
+    assert verdict.outcome == "hand-count"
+    assert verdict.overruling == (HIDDEN,)
+
+
+@pytest.mark.parametrize(("kept", "stopped"), [(0.7, True), (0.8, False)])
+def test_doubt_about_lost_leaves_goes_to_a_person_however_sure_the_stage(kept, stopped):
+    verdict = sure_of(draw(6), lost=np.array([kept, 1 - kept, 0.0, 0.0]))
+    assert (LOST_UNSURE in verdict.overruling) == stopped
+    assert (verdict.outcome == "hand-count") == stopped
 
 
 def test_a_finding_that_stops_is_a_reason_and_a_note_is_not():

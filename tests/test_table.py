@@ -117,6 +117,10 @@ def test_a_narrow_screen_keeps_the_range_of_a_photo_from_above() -> None:
     reading = Reading(photo="drone.jpg", outcome="hand-count", view="above", above=above)
     text = format_table([reading], width=40)
     assert "V3–V5" in text
+    # A spray decision may lean on a range as well.
+    assert CAUTION in format_table([reading], width=400)
+    nothing = Reading(photo="drone.jpg", outcome="rejected", view="above", above={"stages": None})
+    assert CAUTION not in format_table([nothing], width=400)
     assert "–\n" not in text.replace("V3–V5", "")
 
 

@@ -47,6 +47,18 @@ def photo(
     )
 
 
+def test_intervals_of_a_seedling_that_begin_at_the_soil_are_put_together() -> None:
+    for low in (0.0, 2.0):
+        plant = put_together(
+            records(photo(height=(0.0, 12.0, 35.0)), photo("b.jpg", height=(low, 14.0, 40.0)))
+        )
+        assert plant.height_mm is not None
+        assert plant.height_interval_mm is not None
+        assert 12.0 <= plant.height_mm <= 14.0
+        assert 0.0 < plant.height_interval_mm[0] < 12.0
+        assert 14.0 < plant.height_interval_mm[1] <= 40.0
+
+
 def rejected(name: str = "r.jpg") -> Reading:
     return Reading(photo=name, outcome="rejected", reasons=("The photo is too dark.",))
 

@@ -13,13 +13,18 @@ from flights import FLAT, FLOWN, METRES, ORIGIN, SLOPE, flown, outline, zoned
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collarvision.above.values import FieldAbove, FrameAbove, no_plants
+import collarvision.walk.zones as room
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.values import FieldAbove, FrameAbove, no_plants, stage_range
+from collarvision.answer import stage_name
 from collarvision.sampling import plan_sample
+from collarvision.table import CAUTION
 from collarvision.walk.allocation import allocate, expected_half_width, neyman
 from collarvision.walk.cells import grid
 from collarvision.walk.flight import FlightError, age_words, flight_of
 from collarvision.walk.growth import prior_of
-from collarvision.walk.page import walk_geojson, walk_record, write_walk
+from collarvision.walk.page import range_words, walk_geojson, walk_record, write_walk
 from collarvision.walk.stops import plan_zone_walk
 from collarvision.walk.zones import find_zones
 from collarvision.walkplan import WalkPlanError
@@ -145,7 +150,42 @@ def test_the_age_of_a_flight(days: int, said: str | None) -> None:
 
 def test_a_day_that_no_photo_tells() -> None:
     odd = tuple(replace(one, taken_at="yesterday") for one in flown().frames)
-    assert flight_of(FieldAbove("f", odd), outline(SLOPE)).day is None
+    flight = flight_of(FieldAbove("f", odd), outline(SLOPE))
+    assert flight.day is None
+    said = "The flight's day isn't known: see that it was flown within a week of the walk."
+    walk = plan_zone_walk(flight, find_zones(flight, grid(flight)))
+    assert said in " ".join(write_walk(walk).split())
+    for told in (walk_record(walk), walk_geojson(walk)):
+        assert told["notes"][-1] == said
+    assert not any("day" in note for note in zoned()[0].notes)
+
+
+def test_the_day_that_a_mosaics_file_says_is_doubted() -> None:
+    def told(mosaics: int) -> str:
+        frames = [
+            replace(one, georeference=replace(one.georeference, source="geotransform"))  # type: ignore[type-var]
+            for one in flown().frames[:mosaics]
+        ]
+        field = FieldAbove("f", (*frames, *flown().frames[mosaics:]))
+        return " ".join(flight_of(field, outline(SLOPE)).notes)
+
+    every = len(flown().frames)
+    said = "The flight's day, 2027-06-01, is the one that the mosaic's file says"
+    assert said in told(every)
+    assert "flown within a week of the walk" in told(every)
+    assert said not in told(every - 1)  # a photo of that day vouches for it
+
+
+def test_photos_of_a_survey_whose_plants_arent_listed_are_named() -> None:
+    told = tuple(replace(one, plants=None) for one in flown().frames[:2])
+    said = "2 photos from above hold too many plants to be listed in a survey"
+    mixed = flight_of(FieldAbove("f", (*told, *flown().frames[2:])), outline(SLOPE))
+    assert mixed.notes[0].startswith(said)
+    assert len(mixed.photos) == len(flown().frames) - 2
+    with pytest.raises(FlightError, match=f"^{said}.*`collarvision above --out` wrote instead"):
+        flight_of(FieldAbove("f", told))
+    with pytest.raises(FlightError, match=r"^1 photo from above holds too many"):
+        flight_of(FieldAbove("f", told[:1]))
 
 
 # --- how many, and where ---
@@ -325,4 +365,30 @@ def test_geojson_and_json_of_a_walk() -> None:
     record = json.loads(json.dumps(walk_record(walk, "Slope")))
     assert record["plants"] == walk.plants
     assert sum(zone["stops"] for zone in record["zones"]) == len(walk.stops)
-    assert record["caution"]
+    assert record["caution"] == found["caution"] == CAUTION
+    assert record["notes"] == found["notes"]
+
+
+def test_stages_are_told_as_the_reading_from_above_tells_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Its calibration asks less of a range than 90 in 100, so that one holds 90 in 100."""
+    flight, zones = zoned()
+    calibration = AboveCalibration(range_levels=(0.5, 0.5))
+    monkeypatch.setattr(room, "load_above_calibration", lambda: calibration)
+    walk = plan_zone_walk(flight, zones)
+    wide = []
+    for zone, said, placed in zip(
+        zones.zones, walk_record(walk)["zones"], walk_geojson(walk)["features"][-3:], strict=True
+    ):
+        found = range_of(np.array([zone.stages]), calibration)
+        ends = [stage_name(found.low), stage_name(found.high)]
+        assert [said["stage_low"], said["stage_high"]] == ends
+        assert [placed["properties"][f"stage_{end}"] for end in ("low", "high")] == ends
+        assert f" {range_words((found.low, found.high))} " in write_walk(walk)
+        wide.append(stage_range(zone.stages) != (found.low, found.high))
+    assert all(wide)  # else nothing is tried here
+    for stop in walk.stops:
+        cell = int(zones.cells.at(np.array([[stop.x_m, stop.y_m]]))[0])
+        found = range_of(zones.cells.stages[cell][None], calibration)
+        assert stop.stages == (found.low, found.high)

@@ -11,7 +11,11 @@ import pytest
 from flights import FLAT, FLOWN, SLOPE, counted, flown, outline, zoned
 from scipy import stats
 
+import collarvision.walk.zones as room
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import AboveCalibration
 from collarvision.above.summary import record_summary
+from collarvision.above.values import stage_range
 from collarvision.demo.invented import invent_field
 from collarvision.evidence import PlantEvidence
 from collarvision.survey import PlantRow
@@ -161,6 +165,28 @@ def test_without_plants_only_the_flight_speaks() -> None:
     assert "zone A, the most advanced" in cautions(found)[0]
     assert not any("reached" in words for words in zone_sentences(found))
     assert counted_words(found.zones[0]) == "none"
+
+
+def test_before_the_walk_stages_are_told_as_the_reading_from_above_tells_them(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    flight, zones = zoned()
+    calibration = AboveCalibration(range_levels=(0.5, 0.5))
+    monkeypatch.setattr(room, "load_above_calibration", lambda: calibration)
+    found = correct(flight, zones, counted(SLOPE, SPOTS[2:], 4), visit=FLOWN)
+    for told in (found, *found.zones):
+        above = range_of(np.array([told.before.probabilities]), calibration)
+        assert (told.before.low, told.before.high) == (above.low, above.high)
+        # The ground has a calibration of its own.
+        after = np.array(told.after.probabilities)
+        assert (told.after.low, told.after.high) == stage_range(after)
+        assert after[told.after.low : told.after.high + 1].sum() >= 0.9 - 1e-5
+    first = found.zones[0]
+    assert f"from above ({first.after.words})" in cautions(found)[0]
+    bare = correct(flight, zones, [], visit=FLOWN)
+    first = bare.zones[0]
+    assert first.before.words != first.after.words
+    assert f"from above ({first.before.words})" in cautions(bare)[0]
 
 
 def test_plants_that_cant_be_told_to_a_zone_are_named() -> None:
@@ -327,6 +353,21 @@ def test_the_newest_flight_before_a_day_is_taken_out_of_a_survey() -> None:
     assert surveyed_flight(rows, "Slope", FLOWN - timedelta(days=1), 30) is not None
     assert surveyed_flight(rows, "Slope", FLOWN + timedelta(days=20)) is None
     assert surveyed_flight(rows, "Slope", None) is not None
+    # The visit tells the day of a photo that doesn't.
+    alone = surveyed_flight([row(None, "2027-06-01")], "Slope", FLOWN)
+    assert alone is not None
+    assert flight_of(alone).day == FLOWN
+
+    crowded = {**record_summary(frame), "plants": None, "squares": {}, "rows": 40, "gaps": 0}
+    late = row("2027-06-02T10:00:00", above=crowded)
+    early = row("2027-05-31T10:00:00", above=crowded)
+    found = surveyed_flight([early, *rows, late], "Slope", FLOWN + timedelta(days=1))
+    assert found is not None
+    assert [one.plants is None for one in found.frames] == [False, False, True]
+    only = surveyed_flight([early, late], "Slope", FLOWN + timedelta(days=1))
+    assert only is not None
+    with pytest.raises(FlightError, match="2 photos from above hold too many plants"):
+        flight_of(only)
 
 
 # --- what it saves ---

@@ -28,6 +28,12 @@ plant the count's own error. Our own choice."""
 CROWDED_TIPS: Final = 8.0
 """Tips of a plant from which plants hide one another: V5 to V6. Our own choice."""
 
+MOST_COUNT_DOUBT: Final = 0.7
+"""Largest relative standard error of a count that all plants of a photo have in common: 90 in 100
+within a factor of three. The growth by tips was fitted up to about nine tips, where counts are a
+fifth too low (``models/ABOVE_CARD.md``); carried on beyond, it soon leaves all bounds, while sown
+corn can't stand a hundred times thicker than it looks. Our own choice."""
+
 
 @dataclass(frozen=True)
 class AboveCalibration:
@@ -126,11 +132,13 @@ class AboveCalibration:
     def count_doubt(self, plants: float, tips: float, mm_per_px: float) -> float:
         """Relative standard error of a count, by plants counted and tips of a plant.
 
-        Beyond the coarsest distance fitted it grows in proportion.
+        Beyond the coarsest distance fitted it grows in proportion. What plants have in common of
+        it is at most `MOST_COUNT_DOUBT`.
         """
         shared = float(np.interp(mm_per_px, self.mm_per_px, self.count_error))
         shared *= self._beyond(mm_per_px)
         shared *= float(np.exp(self.count_growth * max(tips - CROWDED_TIPS, 0.0)))
+        shared = min(shared, MOST_COUNT_DOUBT)
         return float(np.hypot(shared, self.count_spread / np.sqrt(max(plants, 1.0))))
 
     def double_probability(self, said: np.ndarray) -> np.ndarray:

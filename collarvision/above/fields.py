@@ -2,7 +2,9 @@
 
 Photos may overlap and aren't matched: a receiver's metres are far wider than a row. So plants are
 never added up over photos. Rates are: each photo is a sample of the field, and how much photos
-differ tells how sure the field's rate is, beside the scale's own error, which all photos share.
+differ tells how sure the field's rate is. Two errors don't show in that, since photos share them:
+the scale's, and the network's own of a count, by the field's light, soil and age. However many
+photos there are, the field's interval holds both.
 """
 
 from __future__ import annotations
@@ -51,14 +53,17 @@ def gather_field(
         name=name,
         frames=tuple(frames),
         stand=_together(
-            [(f.stand, f.scale.relative_error) for f in counted if f.stand and f.scale]
+            [(f.stand, f.scale.relative_error) for f in counted if f.stand and f.scale],
+            calibration,
         ),
         stages=stages,
         reasons=tuple(reasons),
     )
 
 
-def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
+def _together(
+    counts: list[tuple[StandCount, float]], calibration: AboveCalibration
+) -> StandCount | None:
     if not counts:
         return None
     stands = [stand for stand, _ in counts]
@@ -67,6 +72,9 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
     lengths = np.array([stand.row_length_m for stand in stands])
     per_m = np.array([stand.per_m_row for stand in stands])
     scale = float(np.average([error for _, error in counts], weights=lengths))
+    miscount = float(
+        np.average([_miscount(*count, calibration) for count in counts], weights=lengths)
+    )
     plants, length = float(sum(stand.plants for stand in stands)), float(lengths.sum())
     rate = plants / length
     sampled = _error_of_mean(per_m, lengths) / rate
@@ -80,7 +88,8 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
         each = np.array([stand.per_ha or 0.0 for stand in wide])
         per_ha = float(np.average(each, weights=weights))
         per_acre = float(np.average([stand.per_acre or 0.0 for stand in wide], weights=weights))
-        error = math.hypot(_error_of_mean(each, weights) / max(per_ha, 1e-9), 2 * _SHARED * scale)
+        spread = _error_of_mean(each, weights) / max(per_ha, 1e-9)
+        error = math.hypot(spread, 2 * _SHARED * scale, miscount)
         ha_interval, acre_interval = interval_90(per_ha, error), interval_90(per_acre, error)
     steps = [stand.spacing_m for stand in stands if stand.spacing_m is not None]
     varied = [stand.spacing_cv for stand in stands if stand.spacing_cv is not None]
@@ -90,7 +99,7 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
         row_length_m=length,
         row_spacing_m=spacing,
         per_m_row=rate,
-        per_m_row_interval=interval_90(rate, math.hypot(sampled, _SHARED * scale)),
+        per_m_row_interval=interval_90(rate, math.hypot(sampled, _SHARED * scale, miscount)),
         per_ha=per_ha,
         per_ha_interval=ha_interval,
         per_acre=per_acre,
@@ -103,14 +112,31 @@ def _together(counts: list[tuple[StandCount, float]]) -> StandCount | None:
     )
 
 
+def _miscount(stand: StandCount, scale_error: float, calibration: AboveCalibration) -> float:
+    """Relative standard error of a photo's count that the field's other photos have too.
+
+    A photo's interval to a length of row holds the scale's error and the count's; the count's is
+    what all plants have in common and what chance makes. Chance evens out over photos and shows in
+    how they differ. All of the rest is taken as common to the field, whose plants are of like age
+    in like light: that is the cautious end.
+    """
+    low, high = stand.per_m_row_interval
+    whole = math.log(high / low) / (2 * Z90)
+    chance = calibration.count_spread / math.sqrt(max(stand.plants, 1.0))
+    return math.sqrt(max(whole**2 - scale_error**2 - chance**2, 0.0))
+
+
 def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
-    """Standard error of a weighted mean, by how much the values differ and places usually do."""
+    """Standard error of a weighted mean, by how much the values differ and places usually do.
+
+    A single value differs from nothing: then only the usual speaks.
+    """
     from scipy.special import stdtrit  # not at the top: it would slow every command's start
 
     share = weights / weights.sum()
     mean = float((share * values).sum())
     own = len(values) - 1
-    seen = float((share**2 * (values - mean) ** 2).sum()) * len(values) / own
+    seen = float((share**2 * (values - mean) ** 2).sum()) * len(values) / own if own else 0.0
     usual = float((share**2).sum()) * (_PLACES_CV * mean) ** 2
     freedom = own + _PLACES_WORTH
     spread = (own * seen + _PLACES_WORTH * usual) / freedom

@@ -134,6 +134,13 @@ def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
     if pitch is None:
         return 0.0, ("The file doesn't say how the camera was tilted: taken as straight down.",)
     tilt = abs(90.0 + pitch)
+    if pitch < -90.0 - FLAT_DEG:
+        # The ground is laid flat as if the upper edge were the far one, which here is the near one.
+        raise NoScale(
+            f"The camera was tilted {tilt:.0f}° past straight down, so it looked backward, which "
+            "can't be put right: point it straight down (-90°), or tilt it ahead by up to 45°.",
+            "tilted",
+        )
     if tilt > MOST_TILT_DEG:
         raise NoScale(
             f"The camera was tilted {tilt:.0f}° from straight down, too far to measure plants: "

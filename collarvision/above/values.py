@@ -247,7 +247,8 @@ class FrameAbove:
         Ground that was looked at.
     quality : tuple of str
         Short codes: ``no-scale``, ``sea-height``, ``tilted``, ``no-plants``, ``not-maize``,
-        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``weedy``, ``hidden``, ``no-network``.
+        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``weedy``, ``hidden``, ``old``,
+        ``outside``, ``no-network``.
     reasons : tuple of str
         Sentences: what wasn't measured or is in doubt, and what to do.
     model : str or None

@@ -18,6 +18,8 @@ from zipfile import BadZipFile
 
 import numpy as np
 
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import load_above_calibration
 from collarvision.above.summary import frame_from, frame_summary, stages_from
 from collarvision.above.values import (
     PLANT_COLUMNS,
@@ -26,7 +28,6 @@ from collarvision.above.values import (
     Plants,
     StandCount,
     no_plants,
-    stage_range,
 )
 from collarvision.answer import stage_name
 from collarvision.writing import OutputError, make_folder
@@ -205,12 +206,13 @@ def _summary(field: FieldAbove) -> dict[str, Any]:
 
 
 def _plant_features(frames: tuple[FrameAbove, ...]) -> Iterator[dict[str, Any]]:
+    calibration = load_above_calibration()
     for frame in frames:
         plants = frame.plants
         if plants is None or not plants.located:
             continue
         for i in range(len(plants)):
-            low, high = stage_range(plants.stage_probabilities[i])
+            found = range_of(plants.stage_probabilities[i : i + 1], calibration)
             yield _feature(
                 {
                     "type": "Point",
@@ -219,8 +221,8 @@ def _plant_features(frames: tuple[FrameAbove, ...]) -> Iterator[dict[str, Any]]:
                 {
                     "photo": frame.photo,
                     "tips": round(float(plants.tip_count[i]), 1),
-                    "stage_low": stage_name(low),
-                    "stage_high": stage_name(high),
+                    "stage_low": stage_name(found.low),
+                    "stage_high": stage_name(found.high),
                     "canopy_cm2": round(float(plants.canopy_mm2[i]) / 100, 1),
                     "double": round(float(plants.double[i]), 2),
                     "row": int(plants.row[i]) if plants.row[i] >= 0 else None,

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
+from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.above.values import (
     SQUARE_M_PER_ACRE,
     FieldAbove,
@@ -91,8 +92,7 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
         yield (
             "Stages",
             [
-                f"{range_words(field.stages)}, for {100 * field.stages.level:.0f} of 100 plants, "
-                "by their leaf tips.",
+                f"{range_words(field.stages)}{_promise(field, field.stages)}, by their leaf tips.",
                 ", ".join(told) + ".",
             ],
         )
@@ -109,6 +109,15 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
         span = f"{low:.1f}" if high - low < 0.05 else f"{low:.1f} to {high:.1f}"
         told = [_SOURCES[source] for source in sorted(sources)]
         yield "Scale", [f"{span} mm a pixel, by {' and '.join(told)}."]
+
+
+def _promise(field: FieldAbove, stages: StageRange) -> str:
+    """Of how many plants a range is said; none where too many may be older to keep to it."""
+    plants = [(len(f.plants), "old" in f.quality) for f in field.frames if f.plants is not None]
+    old = sum(count for count, aged in plants if aged)
+    if old > (1 - stages.level) * sum(count for count, _ in plants):
+        return " or older"
+    return f", for {100 * stages.level:.0f} of 100 plants"
 
 
 _SOURCES: Final = {
@@ -143,9 +152,9 @@ def _stand(stand: StandCount, us: bool) -> Iterator[str]:
     apart = f"{rows / M_PER_INCH:.1f} in" if us else f"{100 * rows:.0f} cm"
     if us:
         feet = SQUARE_M_PER_ACRE / 1000 / rows / M_PER_FOOT
-        inches = round(12 * (feet % 1))
+        whole, inches = divmod(round(12 * feet), 12)
         yield (
-            f"Rows {apart} apart; a thousandth of an acre is {int(feet)} ft {inches} in of row, "
+            f"Rows {apart} apart; a thousandth of an acre is {whole} ft {inches} in of row, "
             f"with {per / 1000:.1f} plants."
         )
     else:
@@ -221,7 +230,8 @@ def _doubts(field: FieldAbove) -> Iterator[str]:
     for frame in field.frames:
         for reason in frame.reasons:
             by_reason.setdefault(reason, []).append(plain(frame.photo))
-    ranked = sorted(by_reason.items(), key=lambda one: -len(one[1]))
+    # What makes a spray unsafe is never among those left out.
+    ranked = sorted(by_reason.items(), key=lambda one: (one[0] != OLDER_THAN_TOLD, -len(one[1])))
     for reason, photos in ranked[:REASONS_SHOWN]:
         if len(field.frames) == 1:
             yield reason

@@ -18,6 +18,8 @@ from typing import Final
 
 import numpy as np
 
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import load_above_calibration
 from collarvision.above.values import (
     STAGE_COUNT,
     FieldAbove,
@@ -26,7 +28,6 @@ from collarvision.above.values import (
     Georeference,
     GroundScale,
     Plants,
-    stage_range,
 )
 from collarvision.above.values import StageRange as AboveRange
 
@@ -262,9 +263,7 @@ def stages_of_tips(tips: np.ndarray) -> np.ndarray:
 
 
 def _range(stages: np.ndarray) -> AboveRange:
-    mean = stages.mean(axis=0, dtype=float)
-    low, high = stage_range(mean)
-    return AboveRange(low, high, tuple(float(p) for p in mean))
+    return range_of(stages, load_above_calibration())
 
 
 def invent_field(seed: int, *, even: bool | None = None) -> InventedField:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collarvision.above.values import stage_range
 from collarvision.limitwords import CAUTION
 from collarvision.report.page import drawing, fill
 from collarvision.report.zonemap import Spot, draw_zone_map
-from collarvision.walk.correction import RANGE_LEVEL
 from collarvision.walk.page import (
     area_words,
     at_a_stop,
@@ -18,6 +16,7 @@ from collarvision.walk.page import (
     zone_note,
 )
 from collarvision.walk.stops import ZoneWalk
+from collarvision.walk.zones import range_seen
 
 _FEET_A_METRE = 1000 / 304.8
 
@@ -53,7 +52,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
             (
                 zone,
                 area_words(zone.area_m2, area_unit),
-                range_words(stage_range(zone.stages, RANGE_LEVEL)),
+                range_words(range_seen(zone.stages)),
                 stops,
             )
             for zone, stops in zip(walk.zones.zones, walk.allocation.stops, strict=True)

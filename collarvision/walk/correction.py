@@ -24,10 +24,10 @@ from collarvision.sampling import FEWEST_PLANTS, LEVEL
 from collarvision.walk.allocation import expected_half_width
 from collarvision.walk.flight import OUTSIDE_M, Flight, FlightError, age_words, check_walked
 from collarvision.walk.growth import Draws, GroundStop, Prior, draw, prior_of
-from collarvision.walk.zones import Zone, Zones
+from collarvision.walk.zones import Zone, Zones, range_seen
 
 RANGE_LEVEL: Final = 0.9
-"""Of a plant's stage range, before and after."""
+"""Of a plant's stage range once the ground corrected it; before, `range_seen` tells it."""
 
 _STRANGE: Final = 2.5  # shifts by that many standard errors are asked about
 _SEEN: Final = 0.05  # share of a zone that is worth a word on its most advanced plants
@@ -235,7 +235,7 @@ def correct(
         flown=flight.day,
         plants_seen=len(flight),
         zones=answers,
-        before=_span(np.average([z.stages for z in zones.zones], axis=0, weights=prior.zone_share)),
+        before=_seen(np.average([z.stages for z in zones.zones], axis=0, weights=prior.zone_share)),
         after=_span(_at(found.shares)),
         stage=stage,
         probability=_probability(found.shares, stage),
@@ -314,9 +314,18 @@ def _at(shares: np.ndarray) -> np.ndarray:
     return np.asarray(mean - np.append(mean[1:], 0.0))
 
 
+def _seen(probabilities: np.ndarray) -> StageSpan:
+    """What is told from above alone."""
+    return _span_of(range_seen(probabilities), probabilities)
+
+
 def _span(probabilities: np.ndarray) -> StageSpan:
-    low, high = stage_range(probabilities, RANGE_LEVEL)
-    return StageSpan(low, high, tuple(round(float(p), 6) for p in probabilities))
+    """What is told with the ground."""
+    return _span_of(stage_range(probabilities, RANGE_LEVEL), probabilities)
+
+
+def _span_of(ends: tuple[int, int], probabilities: np.ndarray) -> StageSpan:
+    return StageSpan(*ends, tuple(round(float(p), 6) for p in probabilities))
 
 
 def _shares(shares: np.ndarray) -> tuple[ZoneShare, ...]:
@@ -332,7 +341,7 @@ def _shares(shares: np.ndarray) -> tuple[ZoneShare, ...]:
 def _zone_answer(zone: Zone, shares: np.ndarray, counts: list[int], stops: int) -> ZoneAnswer:
     return ZoneAnswer(
         zone=zone,
-        before=_span(np.array(zone.stages)),
+        before=_seen(np.array(zone.stages)),
         after=_span(_at(shares)),
         stage=half_rule_of(shares),
         shares=_shares(shares),

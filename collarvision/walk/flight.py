@@ -29,6 +29,8 @@ Some 74 °F-days a leaf (`collarvision.heat` has the sources) and 15 to 25 a day
 limit.
 """
 
+_SEE_DAY: Final = "see that it was flown within a week of the walk."
+
 OUTSIDE_M: Final = 30.0
 """A phone's place may be that far off."""
 
@@ -136,6 +138,10 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
         Without plants, with too few, of another field, or of several photos that have no place.
     """
     frames = [one for one in field.frames if one.plants is not None and len(one.plants)]
+    # A survey's record tells the stages of a photo with thousands of plants and doesn't list them.
+    unlisted = sum(one.plants is None and one.stages is not None for one in field.frames)
+    if not frames and unlisted:
+        raise FlightError(_unlisted(unlisted))
     if not frames:
         reasons = next((one.reasons[0] for one in field.frames if one.reasons), "")
         raise FlightError(
@@ -143,7 +149,7 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
             "Until then `collarvision plan --boundary` chooses stops without a flight."
         )
     placed = [one for one in frames if one.georeference is not None]
-    notes: list[str] = []
+    notes = [_unlisted(unlisted)] if unlisted else []
     if placed:
         if len(placed) < len(frames):
             notes.append(
@@ -256,7 +262,8 @@ def _flight(
     def column(name: str) -> np.ndarray:
         return np.concatenate([np.asarray(getattr(one, name)) for one in plants])[inside]
 
-    days = sorted(day for one in frames if (day := _day(one.taken_at)) is not None)
+    days = sorted(day for one in frames if (day := day_in(one.taken_at)) is not None)
+    doubt = _doubt_of_day(frames, days[-1] if days else None)
     return Flight(
         boundary=boundary,
         outlined=outlined,
@@ -274,8 +281,31 @@ def _flight(
         gap_y_m=gaps[:, 1],
         gap_missing=missing,
         photos=tuple(one.photo for one in frames),
-        notes=tuple(notes),
+        notes=(*notes, *([] if doubt is None else [doubt])),
     )
+
+
+def _unlisted(photos: int) -> str:
+    """Say that photos of a survey hold plants that nobody can walk by."""
+    which = "1 photo from above holds" if photos == 1 else f"{photos} photos from above hold"
+    return (
+        f"{which} too many plants to be listed in a survey, so no walk can go by "
+        f"{'it' if photos == 1 else 'them'}: give the folder that `collarvision above --out` wrote "
+        "instead."
+    )
+
+
+def _doubt_of_day(frames: list[FrameAbove], day: date | None) -> str | None:
+    """Say it where nobody can see whether the flight is too old; None where its photos tell."""
+    if day is None:
+        return f"The flight's day isn't known: {_SEE_DAY}"
+    newest = [one.georeference for one in frames if day_in(one.taken_at) == day]
+    if all(one is not None and one.source == "geotransform" for one in newest):
+        return (
+            f"The flight's day, {day}, is the one that the mosaic's file says, and that is made "
+            f"after the flight: {_SEE_DAY}"
+        )
+    return None
 
 
 def check_walked(flight: Flight, places: Sequence[tuple[float, float]]) -> None:
@@ -303,7 +333,10 @@ def _far(distance_m: float) -> str:
 
 
 def age_words(flight: Flight, on: date | None, good_days: int = GOOD_DAYS) -> str | None:
-    """Say that a flight is too old, or too new, to go with a visit; None where it isn't."""
+    """Say that a flight is too old, or too new, to go with a visit; None where it isn't.
+
+    Where its day is unknown or in doubt nobody can say, and the flight's own notes tell that.
+    """
     if flight.day is None or on is None:
         return None
     days = (on - flight.day).days
@@ -336,7 +369,8 @@ def _hull(x: np.ndarray, y: np.ndarray, origin: tuple[float, float]) -> Boundary
     return Boundary(None, origin, (ring,))
 
 
-def _day(text: str | None) -> date | None:
+def day_in(text: str | None) -> date | None:
+    """Day of a time in ISO 8601; None where it says none."""
     try:
         return None if text is None else date.fromisoformat(text[:10])
     except ValueError:

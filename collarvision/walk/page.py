@@ -5,13 +5,11 @@ from __future__ import annotations
 import textwrap
 from typing import Any, Final
 
-from collarvision.above.values import stage_range
 from collarvision.answer import stage_name
 from collarvision.table import CAUTION
-from collarvision.walk.correction import RANGE_LEVEL
 from collarvision.walk.outline import zone_polygon
 from collarvision.walk.stops import ZonedStop, ZoneWalk
-from collarvision.walk.zones import Zone
+from collarvision.walk.zones import Zone, range_seen
 
 _FEET_A_METRE: Final = 1000 / 304.8
 _M2_AN_ACRE: Final = 4046.8564224
@@ -42,7 +40,7 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
     ):
         lines.append(
             f"{zone.letter:<4}  {zone.share:>5.0%}  {_area(zone.area_m2, area_unit):>8.3g}  "
-            f"{range_words(stage_range(zone.stages, RANGE_LEVEL)):<12}  {zone.collars:>7.1f}  "
+            f"{range_words(range_seen(zone.stages)):<12}  {zone.collars:>7.1f}  "
             f"{zone.missing:>7.0%}  {stops:>5}  {stops * each:>6}"
         )
     lines += [
@@ -191,7 +189,13 @@ def walk_geojson(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
         }
         for stop in walk.stops
     ]
-    return {"type": "FeatureCollection", "features": [*stops, *zones]}
+    return {
+        "type": "FeatureCollection",
+        # Members of our own, which the standard allows (RFC 7946, section 6.1).
+        "caution": CAUTION,
+        "notes": _notes(walk),
+        "features": [*stops, *zones],
+    }
 
 
 def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
@@ -223,13 +227,17 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
             }
             for stop in walk.stops
         ],
-        "notes": [walk.zones.sentence, *walk.flight.notes],
+        "notes": _notes(walk),
         "caution": CAUTION,
     }
 
 
+def _notes(walk: ZoneWalk) -> list[str]:
+    return [walk.zones.sentence, *walk.flight.notes]
+
+
 def _zone_values(zone: Zone) -> dict[str, Any]:
-    low, high = stage_range(zone.stages, RANGE_LEVEL)
+    low, high = range_seen(zone.stages)
     return {
         "zone": zone.letter,
         "share_of_plants": round(zone.share, 4),

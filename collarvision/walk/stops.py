@@ -11,11 +11,11 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.above.values import stage_range
 from collarvision.walk.allocation import Allocation, allocate
 from collarvision.walk.flight import HULL_M, Flight
 from collarvision.walk.growth import prior_of
-from collarvision.walk.zones import Zones
+from collarvision.walk.rowplaces import RowPlace, row_places
+from collarvision.walk.zones import Zones, range_seen
 from collarvision.walkplan import (
     HEADLAND_M,
     WalkPlanError,
@@ -26,38 +26,7 @@ from collarvision.walkplan import (
     walking_order,
 )
 
-PACE_M: Final = 0.75
-"""A grown person's pace, about 2.5 ft: common practice, count your own."""
-
 _FEWEST_SPOTS: Final = 4  # places of the cover a stop must have to choose from
-
-
-@dataclass(frozen=True)
-class RowPlace:
-    """A place told without coordinates, for a photo that has none.
-
-    Attributes
-    ----------
-    row : int
-        Counted from `side`, 1 first.
-    side : str
-        Of the photo: ``left`` or ``top``.
-    paces : int
-        Along the row from its end at the photo's `end`.
-    end : str
-        ``bottom`` or ``left``.
-    """
-
-    row: int
-    side: str
-    paces: int
-    end: str
-
-    @property
-    def words(self) -> str:
-        """In a sentence's part."""
-        paces = "1 pace" if self.paces == 1 else f"{self.paces} paces"
-        return f"row {self.row} from the {self.side} of the photo, {paces} from its {self.end} end"
 
 
 @dataclass(frozen=True)
@@ -173,6 +142,7 @@ def plan_zone_walk(
     first = None if start is None else np.array(flight.boundary.metres(*start))
     order = walking_order(points, first)
     placed: list[ZonedStop] = []
+    tell = None if flight.located else row_places(flight)
     before = first
     for number, index in enumerate(order, start=1):
         x, y = (float(v) for v in points[index])
@@ -190,8 +160,8 @@ def plan_zone_walk(
                 lon=lon,
                 plants=allocation.plants_a_stop[zone[index]],
                 from_last_m=gap,
-                stages=stage_range(zones.cells.stages[cell]),
-                place=None if flight.located else _row_place(flight, x, y),
+                stages=range_seen(zones.cells.stages[cell]),
+                place=None if tell is None else tell(x, y),
             )
         )
     return ZoneWalk(
@@ -221,31 +191,3 @@ def _inner(zones: Zones) -> np.ndarray:
     inner = np.ones(len(zones.cells), bool)
     inner[touching.ravel()] = False
     return inner
-
-
-def _row_place(flight: Flight, x: float, y: float) -> RowPlace | None:
-    """Row and paces of the plant nearest to a point; None where no rows were found."""
-    on_row = np.flatnonzero(flight.row >= 0)
-    if len(on_row) == 0:
-        return None
-    near = on_row[np.hypot(flight.x_m[on_row] - x, flight.y_m[on_row] - y).argmin()]
-    rows = np.unique(flight.row[on_row])
-    middles = np.array(
-        [
-            (flight.x_m[flight.row == row].mean(), flight.y_m[flight.row == row].mean())
-            for row in rows
-        ]
-    )
-    # Rows that lie side by side from left to right run up the photo.
-    upright = np.ptp(middles[:, 0]) >= np.ptp(middles[:, 1])
-    ordered = rows[np.argsort(middles[:, 0] if upright else -middles[:, 1])]
-    own = flight.row == flight.row[near]
-    along, place = (
-        (flight.y_m[own], flight.y_m[near]) if upright else (flight.x_m[own], flight.x_m[near])
-    )
-    return RowPlace(
-        row=int(np.flatnonzero(ordered == flight.row[near])[0]) + 1,
-        side="left" if upright else "top",
-        paces=round(float(place - along.min()) / PACE_M),
-        end="bottom" if upright else "left",
-    )

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 
 from collarvision.above.calibration import load_above_calibration
 from collarvision.above.summary import frame_from_record
 from collarvision.above.values import FieldAbove, FrameAbove
 from collarvision.survey import PlantRow
-from collarvision.walk.flight import GOOD_DAYS
+from collarvision.walk.flight import GOOD_DAYS, day_in
 
 
 def surveyed_flight(
@@ -17,7 +18,8 @@ def surveyed_flight(
 ) -> FieldAbove | None:
     """Give the newest flight up to a day out of a field's photos from above.
 
-    Photos of one day are one flight.
+    Photos of one day are one flight. Photos of that day or later whose plants were too many to be
+    listed come along without plants, so that `collarvision.walk.flight.flight_of` can say so.
 
     Parameters
     ----------
@@ -36,9 +38,10 @@ def surveyed_flight(
         None without a flight that would do.
     """
     flights: dict[date, list[FrameAbove]] = {}
+    unlisted: list[tuple[date, FrameAbove]] = []
     calibration = None
     for row in rows:
-        day = _day(row)
+        day = day_in(row.taken_at) or day_in(row.date)
         if day is None or (on is not None and not 0 <= (on - day).days <= good_days):
             continue
         calibration = calibration or load_above_calibration()
@@ -46,18 +49,16 @@ def surveyed_flight(
             frame = frame_from_record(row.record, calibration)
         except (KeyError, TypeError, ValueError):
             continue  # a record of another version: the others still make a flight
-        if frame is not None and frame.plants is not None and len(frame.plants):
-            flights.setdefault(day, []).append(frame)
-    if not flights:
-        return None
-    return FieldAbove(name, tuple(flights[max(flights)]))
-
-
-def _day(row: PlantRow) -> date | None:
-    for text in (row.taken_at, row.date):
-        try:
-            if text is not None:
-                return date.fromisoformat(text[:10])
-        except ValueError:
+        if frame is None:
             continue
-    return None
+        if day_in(frame.taken_at) is None:
+            # The photo doesn't say its day, and the visit that it was filed under does.
+            frame = replace(frame, taken_at=day.isoformat())
+        if frame.plants is not None and len(frame.plants):
+            flights.setdefault(day, []).append(frame)
+        elif frame.plants is None and frame.stages is not None:
+            unlisted.append((day, frame))
+    if not flights:
+        return FieldAbove(name, tuple(one for _, one in unlisted)) if unlisted else None
+    newest = max(flights)
+    return FieldAbove(name, (*flights[newest], *(one for day, one in unlisted if day >= newest)))

@@ -88,8 +88,9 @@ def cautions(zoned: ZonedField) -> tuple[str, ...]:
     found = []
     first = zoned.zones[0]
     if len(zoned.zones) > 1 and not first.plants:
+        told = first.after if zoned.plants else first.before
         found.append(
-            f"No plant was counted in zone A, the most advanced from above ({first.after.words}): "
+            f"No plant was counted in zone A, the most advanced from above ({told.words}): "
             "a verdict on a maximum says nothing of it. Walk there first."
         )
     return tuple(found)

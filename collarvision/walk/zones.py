@@ -11,11 +11,14 @@ from __future__ import annotations
 
 import heapq
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from collarvision.above.assembling import range_of
+from collarvision.above.calibration import load_above_calibration
 from collarvision.walk.cells import FAR_M, Cells
 from collarvision.walk.flight import Flight
 
@@ -76,6 +79,16 @@ class Zones:
     def at(self, points_m: np.ndarray) -> np.ndarray:
         """Index of the zone at each of (n, 2) points, (n,)."""
         return np.asarray(self.zone[self.cells.at(points_m)])
+
+
+def range_seen(stages: np.ndarray | Sequence[float]) -> tuple[int, int]:
+    """Give the stages that 90 in 100 plants should lie in, by probabilities from above alone.
+
+    As `collarvision above` tells them: ranges of whole stages hold more than they are asked for,
+    so its calibration asks for less, and one field would else be told in two ways.
+    """
+    found = range_of(np.asarray(stages)[None], load_above_calibration())
+    return found.low, found.high
 
 
 def find_zones(flight: Flight, cells: Cells, most: int = MOST_ZONES) -> Zones:

@@ -1,0 +1,231 @@
+"""Fields from above: what photos share stays in doubt, and what is too old to be told is said."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from drawn_field import (
+    FixedNetwork,
+    Planted,
+    draw,
+    height_for,
+    jpeg,
+    maps_of,
+    plant,
+    working_px,
+)
+
+from collarvision.above.assembling import OLDER_THAN_TOLD
+from collarvision.above.calibration import AboveCalibration, load_above_calibration
+from collarvision.above.fields import gather_field
+from collarvision.above.frames import read_frame
+from collarvision.above.summary import frame_from, frame_summary, record_summary
+from collarvision.above.values import (
+    SQUARE_M_PER_ACRE,
+    Z90,
+    FieldAbove,
+    FrameAbove,
+    GroundScale,
+    Interval,
+    StageRange,
+    StandCount,
+    interval_90,
+)
+from collarvision.abovereport.words import REASONS_SHOWN, tell_field
+from collarvision.photo import load_photo
+
+SCALE_ERROR = 0.02
+WIDE, TALL, MM = 1200, 900, 2.5
+
+
+def counted(
+    rate: float,
+    tips: float = 6.0,
+    *,
+    row_spacing_m: float | None = 0.762,
+    calibration: AboveCalibration,
+) -> FrameAbove:
+    """A photo of 8 m of row, its interval made as for every photo."""
+    plants = 8.0 * rate
+    doubt = calibration.count_doubt(plants, tips, 2.0)
+    error = math.hypot(SCALE_ERROR, doubt)
+    to_area = None if row_spacing_m is None else 1.0 / row_spacing_m
+
+    def area(square_m: float) -> tuple[float | None, Interval | None]:
+        if to_area is None:
+            return None, None
+        value = rate * to_area * square_m
+        return value, interval_90(value, error)
+
+    hectare, acre = area(10_000.0), area(SQUARE_M_PER_ACRE)
+    stand = StandCount(
+        plants=plants,
+        row_length_m=8.0,
+        row_spacing_m=row_spacing_m,
+        per_m_row=rate,
+        per_m_row_interval=interval_90(rate, error),
+        per_ha=hectare[0],
+        per_ha_interval=hectare[1],
+        per_acre=acre[0],
+        per_acre_interval=acre[1],
+        spacing_m=1.0 / rate,
+    )
+    scale = GroundScale(2.0, SCALE_ERROR, "rows")
+    return FrameAbove(photo="a", sha256=None, size_px=(1, 1), scale=scale, stand=stand)
+
+
+def stand_of(frames: list[FrameAbove], calibration: AboveCalibration) -> StandCount:
+    stand = gather_field(frames, calibration).stand
+    assert stand is not None
+    return stand
+
+
+def reach(interval: Interval | None) -> float:
+    """Relative standard error that an interval of 90 in 100 was made of."""
+    assert interval is not None
+    return math.log(interval[1] / interval[0]) / (2 * Z90)
+
+
+# --------------------------------------------------------------------------- what photos share
+
+
+def test_one_photo_with_a_row_spacing_leans_on_how_places_usually_differ() -> None:
+    calibration = AboveCalibration()
+    wide = counted(6.0, calibration=calibration)
+    narrow = counted(5.0, row_spacing_m=None, calibration=calibration)
+    alone, together = stand_of([wide], calibration), stand_of([wide, narrow], calibration)
+    assert wide.stand is not None
+    assert together.per_ha == pytest.approx(wide.stand.per_ha)
+    assert together.row_spacing_m == 0.762
+    assert together.per_ha_interval is not None
+    # One place speaks for the field, so its stand is less sure than the photo's own.
+    assert reach(together.per_ha_interval) > reach(alone.per_ha_interval)
+    assert together.per_ha_interval[1] / together.per_ha_interval[0] < 4.0
+
+
+def test_more_photos_do_not_take_away_the_doubt_that_they_share() -> None:
+    """With the packed calibration, at tips where a canopy closes."""
+    calibration = load_above_calibration()
+    old = [counted(6.0, 9.5, calibration=calibration)] * 10
+    one, ten = stand_of(old[:1], calibration), stand_of(old, calibration)
+    assert reach(ten.per_m_row_interval) > 0.95 * reach(one.per_m_row_interval)
+    assert reach(ten.per_ha_interval) > 0.95 * reach(one.per_ha_interval)
+    assert ten.per_acre_interval == pytest.approx(
+        [end * SQUARE_M_PER_ACRE / 10_000 for end in ten.per_ha_interval or ()]
+    )
+
+
+@pytest.mark.parametrize(("photos", "told"), [(2, 0.25), (10, 0.14), (200, 0.10)])
+def test_a_fields_stand_is_told_no_better_than_the_network_counts(photos: int, told: float) -> None:
+    """A shared error of 0.06 alone is a tenth either way, however many photos there are."""
+    calibration = replace(load_above_calibration(), count_error=(0.06,) * 4)
+    stand = stand_of([counted(6.0, calibration=calibration)] * photos, calibration)
+    assert math.expm1(Z90 * reach(stand.per_m_row_interval)) == pytest.approx(told, abs=0.03)
+
+
+def test_what_chance_makes_of_a_count_evens_out() -> None:
+    sure = AboveCalibration(count_error=(0.0, 0.0), count_spread=0.7)
+    one = counted(6.0, calibration=sure)
+    alone, many = stand_of([one], sure), stand_of([one] * 60, sure)
+    assert reach(alone.per_m_row_interval) > 0.1
+    # No more is left than what photos share of the scale's error, and a little for the places.
+    assert 0.7 * SCALE_ERROR < reach(many.per_m_row_interval) < SCALE_ERROR
+
+
+# --------------------------------------------------------------------------- too old
+
+
+@pytest.fixture(scope="module")
+def field() -> Planted:
+    return plant(WIDE * MM / 1000, TALL * MM / 1000, seed=4)
+
+
+def aged(field: Planted, tips: float, calibration: AboveCalibration) -> FrameAbove:
+    """The field's photo, were all of its plants to have so many tips."""
+    notes = {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0}
+    photo = load_photo(jpeg(draw(field, WIDE, TALL, MM), **notes), "old.jpg")
+    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
+    count = np.full(len(field.x), tips)
+    maps = maps_of(*working_px(field, width, height), width, height, tip_count=count)
+    return read_frame(photo, FixedNetwork(maps), calibration)
+
+
+@pytest.mark.parametrize("calibration", [AboveCalibration(), load_above_calibration()])
+def test_plants_too_old_to_be_told_are_said(field: Planted, calibration: AboveCalibration) -> None:
+    young, old = (aged(field, tips, calibration) for tips in (5.0, 9.5))
+    assert young.stages is not None
+    assert young.stages.high < 7
+    assert "old" not in young.quality
+    assert OLDER_THAN_TOLD not in young.reasons
+    assert "old" in old.quality
+    assert OLDER_THAN_TOLD in old.reasons
+    assert len(OLDER_THAN_TOLD) < 260
+    kept = frame_from(frame_summary(old), old.plants)
+    record = record_summary(old)
+    for quality, reasons in (
+        (kept.quality, kept.reasons),
+        (record["quality"], record["reasons"]),
+    ):
+        assert "old" in quality
+        assert OLDER_THAN_TOLD in reasons
+
+
+def test_either_many_tips_or_a_late_range_is_too_old(field: Planted) -> None:
+    # A calibration that takes three tips off: the range stays low, and the tips alone tell.
+    sharp = AboveCalibration(spread=(0.25, 0.25), shared=(0.0, 0.0), inflation=(1.0, 1.0))
+    by_tips = aged(field, 9.2, replace(sharp, bias=(3.0, 3.0)))
+    assert by_tips.stages is not None
+    assert by_tips.stages.high < 7
+    assert "old" in by_tips.quality
+    by_range = aged(field, 8.8, AboveCalibration())
+    assert by_range.stages is not None
+    assert by_range.stages.high >= 7
+    assert "old" in by_range.quality
+
+
+def test_a_story_of_old_plants_promises_less(field: Planted) -> None:
+    calibration = AboveCalibration()
+    young, old = (aged(field, tips, calibration) for tips in (5.0, 9.5))
+
+    def said(*frames: FrameAbove) -> str:
+        return " ".join(tell_field(gather_field(frames, calibration), us=True).split())
+
+    assert "for 90 of 100 plants, by their leaf tips" in said(young)
+    assert "or older" not in said(young)
+    assert "or older, by their leaf tips" in said(old)
+    assert "of 100 plants, by" not in said(old)
+    assert OLDER_THAN_TOLD in said(old)
+    # A tenth of the plants at most may lie outside of what is promised.
+    assert "or older" in said(*[young] * 5, old)
+    many = said(*[young] * 20, old)
+    assert "for 90 of 100 plants, by their leaf tips" in many
+    assert OLDER_THAN_TOLD in many
+
+
+def test_other_remarks_do_not_crowd_out_that_plants_are_old() -> None:
+    bare = FrameAbove(photo="a", sha256=None, size_px=(1, 1))
+    frames = [replace(bare, reasons=(f"R{k}.",)) for k in range(REASONS_SHOWN + 2)] * 2
+    last = replace(bare, photo="b", quality=("old",), reasons=(OLDER_THAN_TOLD,))
+    told = " ".join(tell_field(FieldAbove(None, (*frames, last)), us=True).split())
+    assert f"b: {OLDER_THAN_TOLD}" in told
+    assert "3 more remarks" in told
+
+
+# --------------------------------------------------------------------------- feet and inches
+
+
+@pytest.mark.parametrize(
+    ("row_spacing_m", "length"),
+    [
+        (0.762, "17 ft 5 in"),  # 30 in: the length that extension services print
+        (0.508, "26 ft 2 in"),  # 20 in, likewise
+        (0.7, "19 ft 0 in"),
+    ],
+)
+def test_a_thousandth_of_an_acre_is_told_in_whole_inches(row_spacing_m: float, length: str) -> None:
+    frame = counted(6.0, row_spacing_m=row_spacing_m, calibration=AboveCalibration())
+    field = FieldAbove(None, (frame,), frame.stand, StageRange(3, 4, (0.0,) * 13))
+    assert f"is {length} of row" in " ".join(tell_field(field, us=True).split())
