@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from training.plantgen.botany import MAX_COLLARS, grow
-from training.plantgen.shape import TILES
-from training.plantgen.textures import stalk_atlas
-from training.plantgen.wear import COLEOPTILE_LEFT, coleoptile_mm
+from training.plantgen.shape import BLADE_COLUMNS, BLADE_ROWS, TILES, build
+from training.plantgen.textures import TILE_PX, blade_atlas, stalk_atlas
+from training.plantgen.wear import COLEOPTILE_LEFT, DRIED, DRY_MM, RAGGED, coleoptile_mm, tear_of
 
 
 def shown(stage_v: int) -> float:
@@ -72,3 +74,52 @@ def test_leaves_are_lost_from_the_bottom_up(seed: int, stage_v: int, lost: int):
     plant = grow(np.random.default_rng(seed), stage_v, lost=lost)
     gone = [leaf.status == "gone" for leaf in plant.leaves]
     assert gone == [rank < lost for rank in range(len(gone))]
+
+
+def torn_plants(count: int) -> list:
+    """Plants of five collars whose first leaf is torn."""
+    return [grow(np.random.default_rng(seed), 5, lower_status="torn") for seed in range(count)]
+
+
+def test_a_torn_end_is_ragged_and_mostly_dry():
+    tears = [tear_of(plant.leaves[0], BLADE_COLUMNS) for plant in torn_plants(300)]
+    for tear in tears:
+        assert tear.back.min() == 0.0  # somewhere the blade is as long as it is torn
+        assert RAGGED[0] <= tear.back.max() <= RAGGED[1]
+    dry = [tear.dry_mm for tear in tears if tear.dry_mm]
+    assert len(dry) / len(tears) == pytest.approx(DRIED, abs=0.08)
+    assert DRY_MM[0] <= min(dry)
+    assert max(dry) <= DRY_MM[1]
+
+
+def test_a_torn_blade_is_drawn_back_at_its_end_alone():
+    for plant in torn_plants(20):
+        leaf = plant.leaves[0]
+        blades = build(plant, np.random.default_rng(1)).blades
+        first = blades.vertices[: BLADE_ROWS * BLADE_COLUMNS]
+        grid = first.reshape(BLADE_ROWS, BLADE_COLUMNS, 3)
+        steps = np.linalg.norm(np.diff(grid, axis=0), axis=2)
+        assert steps.min() > 0.0  # no row falls on another: a flat triangle has no normal
+        lengths = steps.sum(0)
+        assert np.ptp(lengths) > 0.05 * leaf.width_mm
+        assert lengths.min() > 0.3 * leaf.visible_length_mm * leaf.torn_at
+
+
+def test_a_dried_tear_is_paler_or_browner_than_the_blade_and_the_rest_is_as_it_was():
+    told = 0
+    for seed, plant in enumerate(torn_plants(40)):
+        leaf = plant.leaves[0]
+        whole = replace(plant, leaves=[replace(leaf, torn_at=1.0), *plant.leaves[1:]])
+        torn, before = (
+            blade_atlas(each, np.random.default_rng(seed))[:, :TILE_PX] for each in (plant, whole)
+        )
+        end = round(len(torn) * leaf.torn_at)
+        inner = round(end - len(torn) * 3.5 * DRY_MM[1] / leaf.length_mm)
+        if inner > 0:
+            assert np.array_equal(torn[:inner], before[:inner])
+        changed = np.abs(torn[end - 2 : end] - before[end - 2 : end]).mean()
+        if tear_of(leaf, 2).dry_mm:
+            told += changed > 0.03
+        else:
+            assert changed == 0.0
+    assert told >= 20

@@ -10,6 +10,7 @@ import numpy as np
 
 from .botany import Leaf, Plant
 from .mesh import Mesh, join, sheet, tube
+from .wear import tear_of
 
 Mapping = Callable[[np.ndarray], np.ndarray]
 """A function from points (N, 3) mm to points (N, 3) mm."""
@@ -172,7 +173,23 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     surface = (
         midline[:, None, :] + a[..., None] * across[:, None, :] + b[..., None] * inner[:, None, :]
     )
+    if leaf.torn_at < 1.0:
+        surface = _torn(surface, s, float(width[-1]), leaf)
     return surface, midline
+
+
+def _torn(surface: np.ndarray, s: np.ndarray, width_mm: float, leaf: Leaf) -> np.ndarray:
+    """Draw each column of a torn blade back to where it ends; `s` is the way along it, mm."""
+    back = tear_of(leaf, surface.shape[1]).back * width_mm
+    back = back * min(1.0, 0.6 * s[-1] / max(float(back.max()), 1e-9))  # of a stub something stays
+    start = max(0.0, s[-1] - 2.5 * float(back.max()) - 1e-6)
+    out = surface.copy()
+    for column, short in enumerate(back):
+        # Rows move closer together; none fall on one another.
+        at = s - short * np.clip((s - start) / (s[-1] - start), 0, 1)
+        for axis in range(3):
+            out[:, column, axis] = np.interp(at, s, surface[:, column, axis])
+    return out
 
 
 def _stalk(plant: Plant, rng: np.random.Generator, below_mm: float) -> Mesh:

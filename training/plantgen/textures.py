@@ -13,6 +13,7 @@ import numpy as np
 
 from .botany import Leaf, Plant
 from .shape import TILES
+from .wear import tear_of
 
 TILE_PX = 64
 BLADE_PX = 512
@@ -153,6 +154,8 @@ def _blade(
         straw = colour(rng.uniform(28, 48), rng.uniform(0.2, 0.55), rng.uniform(0.35, 0.75))
         dry = np.clip(0.55 + 1.2 * v + 0.4 * patches, 0, 1) * rng.uniform(0.7, 1.0)
         image = _mix(image, straw * (1 + 0.25 * veins[..., None]), dry)
+    if leaf.torn_at < 1.0:
+        image = _dried_end(image, leaf, patches, u)
     if leaf.collared:
         # The collar: a pale wedge at each side of the midrib, wider at the margins.
         length = band_mm * (0.55 + 0.05 * leaf.width_mm) * (0.35 + 0.75 * u) / leaf.length_mm
@@ -241,6 +244,21 @@ def stalk_atlas(plant: Plant, rng: np.random.Generator, below_share: float) -> n
         )
         atlas = _mix(atlas, colour(rng.uniform(15, 38), 0.45, rng.uniform(0.15, 0.45)), dirt)
     return np.clip(atlas, 0.003, 0.95)
+
+
+def _dried_end(image: np.ndarray, leaf: Leaf, patches: np.ndarray, u: np.ndarray) -> np.ndarray:
+    """A blade's tile, the margin of its tear dried where it has: straw to brown, then yellow."""
+    dry_mm = tear_of(leaf, 2).dry_mm
+    if not dry_mm:
+        return image
+    rng = np.random.default_rng([leaf.rank, int(1e3 * dry_mm)])
+    end = 1 - leaf.emerged + leaf.emerged * leaf.torn_at
+    v = np.linspace(0, 1, image.shape[0], dtype=np.float32)[:, None] + 0 * u
+    inside_mm = (end - v) * leaf.length_mm + 0.6 * dry_mm * patches
+    yellow = np.clip(2.0 - inside_mm / dry_mm, 0, 1) * rng.uniform(0.2, 0.8)
+    image = _mix(image, colour(rng.uniform(42, 60), 0.55, rng.uniform(0.5, 0.75)), yellow)
+    straw = colour(rng.uniform(22, 46), rng.uniform(0.2, 0.55), rng.uniform(0.25, 0.7))
+    return _mix(image, straw, np.clip(2.0 * (1.0 - inside_mm / dry_mm), 0, 1))
 
 
 def _dry_sleeve(rng: np.random.Generator, pale: np.ndarray) -> np.ndarray:

@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,6 +22,46 @@ STUBS = 0.45
 
 STUB_LEFT, TORN_LEFT = (0.04, 0.25), (0.25, 0.75)
 """Share of the blade that is left of a stub, and of any other torn leaf [M]."""
+
+DRIED = 0.7
+"""Share of torn blades whose end has dried by the time of the photo: a tear that isn't of the same
+day has a straw or brown margin [M]."""
+
+DRY_MM = (0.6, 6.0)
+"""Width of that margin [M]."""
+
+RAGGED = (0.15, 1.3)
+"""How far back a torn end reaches, in widths of the blade there [M]."""
+
+
+@dataclass(frozen=True, eq=False)
+class Tear:
+    """How a torn blade ends.
+
+    Attributes
+    ----------
+    back : ndarray, (n,)
+        How far short of its longest point each of the blade's columns ends, from its left margin
+        to its right one, in widths of the blade there; 0 somewhere.
+    dry_mm : float
+        Width of the dried margin; 0 on a fresh tear.
+    """
+
+    back: np.ndarray
+    dry_mm: float
+
+
+def tear_of(leaf: Leaf, columns: int) -> Tear:
+    """Give a torn blade's end, the same every time: its own dice leave the rest as it was."""
+    rng = np.random.default_rng([leaf.rank, int(1e3 * leaf.length_mm), int(1e6 * leaf.torn_at)])
+    dry_mm = float(np.exp(rng.uniform(*np.log(DRY_MM)))) if rng.random() < DRIED else 0.0
+    u = np.linspace(-1.0, 1.0, columns)
+    # A blade tears along its veins: aslant, with one half of it longer, or in strips.
+    slant, half = rng.normal(0.0, 0.6) * u, rng.normal(0.0, 0.7) * (u > rng.normal(0.0, 0.3))
+    strips = rng.normal(0.0, 0.5, columns)
+    back = slant + half + strips
+    back = back - back.min()
+    return Tear(back * rng.uniform(*RAGGED) / max(float(back.max()), 1e-9), dry_mm)
 
 
 def coleoptile_mm(rng: np.random.Generator, stage_v: int, first_exit_mm: float) -> float:
