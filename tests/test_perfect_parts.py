@@ -16,7 +16,7 @@ import pytest
 from collarvision import arch
 from collarvision.calibration import Calibration
 from collarvision.height import measure
-from collarvision.plant import assemble
+from collarvision.plant import Plant, assemble
 from collarvision.stage import believe
 from training.perfect import Perfect, load, with_arch
 
@@ -28,6 +28,12 @@ def plants() -> list[Perfect]:
     return load(FILE)
 
 
+@pytest.fixture(scope="module")
+def assembled(plants: list[Perfect]) -> list[Plant]:
+    """The plants as their parts make them; frozen, so that one making serves all tests."""
+    return [assemble(plant.parts, plant.scale) for plant in plants]
+
+
 def test_the_file_holds_plants_of_every_kind(plants) -> None:
     stages = {plant.truth["stage_v"] for plant in plants}
     assert stages >= set(range(10))
@@ -36,42 +42,46 @@ def test_the_file_holds_plants_of_every_kind(plants) -> None:
     assert sum(plant.truth["hard_case"] != "none" for plant in plants) >= 10
 
 
-def test_perfect_parts_give_the_stage(plants) -> None:
+def test_perfect_parts_give_the_stage(plants, assembled) -> None:
     """The leaves alone: the network's own opinion of the stage is level in these parts."""
     wrong = {}
-    for number, plant in enumerate(plants):
-        belief = believe(assemble(plant.parts, plant.scale), plant.parts, Calibration())
+    for number, (plant, whole) in enumerate(zip(plants, assembled, strict=True)):
+        belief = believe(whole, plant.parts, Calibration())
         if int(belief.ladder.argmax()) != plant.truth["stage_v"]:
             wrong[number] = (plant.truth["stage_v"], int(belief.ladder.argmax()))
     assert len(wrong) <= 0.02 * len(plants), wrong
 
 
-def test_leaves_get_their_own_numbers(plants) -> None:
+def test_leaves_get_their_own_numbers(assembled) -> None:
     right = total = 0
-    for plant in plants:
-        for leaf in assemble(plant.parts, plant.scale).leaves:
+    for whole in assembled:
+        for leaf in whole.leaves:
             right += leaf.rank == round(leaf.network_rank)
             total += 1
     assert right >= 0.98 * total
 
 
-def errors(plants: list[Perfect], *, arch_told: bool) -> tuple[np.ndarray, np.ndarray]:
+def errors(
+    plants: list[Perfect], assembled: list[Plant], *, arch_told: bool
+) -> tuple[np.ndarray, np.ndarray]:
     """Relative errors of the heights, and whether each lies in its interval."""
     off, inside = [], []
-    for plant in plants:
+    for plant, whole in zip(plants, assembled, strict=True):
         true_mm = plant.truth["height_arch_mm"]
         if true_mm is None:
             continue
         parts = with_arch(plant, 0.6) if arch_told else plant.parts
-        height = measure(parts, assemble(parts, plant.scale), plant.scale, interval_factor=1.0)
+        if arch_told:
+            whole = assemble(parts, plant.scale)
+        height = measure(parts, whole, plant.scale, interval_factor=1.0)
         assert height is not None
         off.append(abs(height.height_mm / true_mm - 1))
         inside.append(height.interval_mm[0] <= true_mm <= height.interval_mm[1])
     return np.array(off), np.array(inside)
 
 
-def test_heights_with_the_arch_told(plants) -> None:
-    off, inside = errors(plants, arch_told=True)
+def test_heights_with_the_arch_told(plants, assembled) -> None:
+    off, inside = errors(plants, assembled, arch_told=True)
     assert len(off) >= 40
     # One plant in five is turned anyhow: how far before the stalk its arch is, nobody can see.
     assert np.median(off) < 0.04
@@ -79,10 +89,10 @@ def test_heights_with_the_arch_told(plants) -> None:
     assert inside.mean() >= 0.8  # without the calibration's factor
 
 
-def test_heights_from_the_leaves_shapes_alone(plants, monkeypatch) -> None:
+def test_heights_from_the_leaves_shapes_alone(plants, assembled, monkeypatch) -> None:
     """Traced leaves say which one governs; some cross others, and are traced wrongly."""
     monkeypatch.setattr(arch, "HEAT_POWER", 0.0)
-    off, inside = errors(plants, arch_told=False)
+    off, inside = errors(plants, assembled, arch_told=False)
     assert np.median(off) < 0.08
     assert (off < 0.25).mean() >= 0.7
     assert inside.mean() >= 0.8
