@@ -148,6 +148,15 @@ def test_the_age_of_a_flight(days: int, said: str | None) -> None:
     assert age_words(flight, None) is None
 
 
+def test_plants_that_may_be_older_than_told_are_noted() -> None:
+    field = flown()
+    young = flight_of(field, outline(SLOPE))
+    aged = (replace(field.frames[0], quality=("old",)), *field.frames[1:])
+    old = flight_of(FieldAbove("f", aged), outline(SLOPE))
+    assert not any("older than told" in note for note in young.notes)
+    assert sum("older than told" in note for note in old.notes) == 1
+
+
 def test_a_day_that_no_photo_tells() -> None:
     odd = tuple(replace(one, taken_at="yesterday") for one in flown().frames)
     flight = flight_of(FieldAbove("f", odd), outline(SLOPE))

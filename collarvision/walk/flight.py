@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.boundary import Boundary, metres_a_degree
 
 if TYPE_CHECKING:
@@ -150,6 +151,8 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
         )
     placed = [one for one in frames if one.georeference is not None]
     notes = [_unlisted(unlisted)] if unlisted else []
+    if any("old" in one.quality for one in frames):
+        notes.append(OLDER_THAN_TOLD)
     if placed:
         if len(placed) < len(frames):
             notes.append(
