@@ -228,11 +228,7 @@ def _pressed_top(plant: Plant, belief: StageBelief) -> bool:
     One collar's band and its upper edge can pass for two, and a collar that has just cleared
     stands like that as well.
     """
-    counted = [
-        leaf.along_px
-        for leaf, p in zip(plant.leaves, belief.leaf_probabilities, strict=True)
-        if leaf.collar is not None and p >= 0.5
-    ]
+    counted = [leaf.along_px for leaf in _counted(plant, belief) if leaf.collar is not None]
     if len(counted) < 3:
         return False
     gaps = np.diff(counted)
@@ -252,10 +248,14 @@ def _unclear_collar(plant: Plant, stage: int) -> Leaf | None:
 
 def _hidden(plant: Plant, belief: StageBelief) -> bool:
     """Whether a collar that counts isn't seen: only a guess says that it is out."""
-    return any(
-        leaf.kind == "hidden" and p >= 0.5
-        for leaf, p in zip(plant.leaves, belief.leaf_probabilities, strict=True)
-    )
+    return any(leaf.kind == "hidden" for leaf in _counted(plant, belief))
+
+
+def _counted(plant: Plant, belief: StageBelief) -> list[Leaf]:
+    """Leaves that are more likely to count than not, bottom up."""
+    return [
+        leaf for leaf, p in zip(plant.leaves, belief.leaf_probabilities, strict=True) if p >= 0.5
+    ]
 
 
 def _photo_trouble(parts: Parts) -> str | None:

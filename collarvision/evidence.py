@@ -150,3 +150,11 @@ def plausible_stages(plant: PlantEvidence) -> tuple[int, int]:
 def newest(plants: Iterable[PlantEvidence]) -> date | None:
     """Date of the latest photo or count, None when no plant has a date."""
     return max((p.taken_at for p in plants if p.taken_at is not None), default=None)
+
+
+def day_in(text: str | None) -> date | None:
+    """Day of a time in ISO 8601; None where it says none."""
+    try:
+        return None if text is None else date.fromisoformat(text[:10])
+    except ValueError:
+        return None

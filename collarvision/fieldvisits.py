@@ -13,7 +13,7 @@ from datetime import date
 from typing import Any
 
 from collarvision.answer import stage_name
-from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
+from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
 from collarvision.fieldnames import listed, meant
 from collarvision.limitwords import names_of, undated_words
 from collarvision.plantphotos import whole_plants
@@ -127,7 +127,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         field = next(iter(known))
     if field is None or field not in known:
         raise FieldVisitsError(_no_field(field, list(known)))
-    ids = {_day(one.date): one.id for one in store.visits(field)}
+    ids = {day_in(one.date): one.id for one in store.visits(field)}
     dated = sorted(day for day in ids if day is not None)
     if not ids:
         raise FieldVisitsError(
@@ -139,10 +139,10 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.")
     rows: dict[date | None, list[PlantRow]] = defaultdict(list)
     for row in whole_plants(store.plants(field)):
-        rows[_day(row.date)].append(row)
+        rows[day_in(row.date)].append(row)
     bare: dict[date | None, list[StopCount]] = defaultdict(list)
     for count in stop_counts(store, field):
-        bare[_day(count.date)].append(count)
+        bare[day_in(count.date)].append(count)
     notes: list[str] = []
     chosen = _visit(store, day, ids[day], rows[day], bare[day], notes)
     earlier = tuple(
@@ -183,7 +183,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         models=tuple(sorted({row.model or "unnamed network" for row in side})),
         calibrations=tuple(sorted({row.calibration for row in side})),
         decisions=tuple(
-            one for one in store.decisions(field) if day is None or (_day(one.date) or day) <= day
+            one for one in store.decisions(field) if day is None or (day_in(one.date) or day) <= day
         ),
         notes=tuple(notes),
     )
@@ -243,7 +243,7 @@ def _from_photo(
         counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
         counts.sort(key=lambda count: count.counted_at)
         count = _last_count(name, counts, notes)
-    taken_at = day or _day(row.taken_at)
+    taken_at = day or day_in(row.taken_at)
     try:
         evidence = PlantEvidence(
             name,
@@ -328,12 +328,3 @@ def _told_apart(plants: Sequence[SeenPlant]) -> Iterable[SeenPlant]:
             name += "'"
         used.add(name)
         yield replace(plant, evidence=replace(plant.evidence, name=name))
-
-
-def _day(text: str | None) -> date | None:
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text[:10])
-    except ValueError:
-        return None

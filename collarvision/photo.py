@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Callable
-from concurrent.futures import Future
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -74,8 +74,12 @@ class Photo:
     flight: FlightNotes = field(default_factory=FlightNotes)
     step: int = 1
     decode: Callable[[int], np.ndarray] | None = field(default=None, repr=False)
-    _finer: dict[int, Future[np.ndarray]] = field(default_factory=dict, init=False, repr=False)
-    _lock: threading.Lock = field(default_factory=threading.Lock, init=False, repr=False)
+    _finer: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
+    _locks: dict[int, threading.Lock] = field(
+        default_factory=lambda: {step: threading.Lock() for step in (1, *STEPS)},
+        init=False,
+        repr=False,
+    )
 
     @property
     def rgb(self) -> np.ndarray:
@@ -97,46 +101,25 @@ class Photo:
         step : int
             Photo px per px: a place in `rgb` times `step` is the place in the photo.
         """
-        step = self._step_for(coarsest)
-        if step == self.step:
-            return self.decoded, step
-        picture, work = self._order(step)
-        if work is not None:
-            work()
-        return picture.result(), step
-
-    def begin(self, coarsest: float) -> None:
-        """Decode in a thread of its own what `pixels` is going to be asked for."""
-        step = self._step_for(coarsest)
-        if step == self.step:
-            return
-        _, work = self._order(step)
-        if work is not None:
-            threading.Thread(target=work, name="decoding", daemon=True).start()
-
-    def _step_for(self, coarsest: float) -> int:
         step = self.step
         while self.decode is not None and step > 1 and step > coarsest:
             step //= 2
-        return step
+        if step == self.step or self.decode is None:
+            return self.decoded, self.step
+        with self._locks[step]:  # whoever asks while it is being decoded waits for it
+            if step not in self._finer:
+                self._finer[step] = self.decode(step)
+        return self._finer[step], step
 
-    def _order(self, step: int) -> tuple[Future[np.ndarray], Callable[[], None] | None]:
-        """The picture to come, and the work that brings it if nobody is at it yet."""
-        with self._lock:
-            if step in self._finer:
-                return self._finer[step], None
-            picture = self._finer[step] = Future()
+    def begin(self, coarsest: float) -> None:
+        """Decode in a thread of its own what `pixels` is going to be asked for."""
 
-        def work() -> None:
-            assert self.decode is not None
-            try:
-                picture.set_result(self.decode(step))
-            except BaseException as error:
-                with self._lock:
-                    del self._finer[step]  # a lack of memory may have passed the next time
-                picture.set_exception(error)
+        def decode() -> None:
+            # Whoever asks for it tries again, and meets the error where it can be told.
+            with suppress(Exception):
+                self.pixels(coarsest)
 
-        return picture, work
+        threading.Thread(target=decode, name="decoding", daemon=True).start()
 
 
 def load_photo(

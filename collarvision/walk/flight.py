@@ -16,6 +16,7 @@ import numpy as np
 
 from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.boundary import Boundary, metres_a_degree
+from collarvision.evidence import day_in
 
 if TYPE_CHECKING:
     from collarvision.above.values import FieldAbove, FrameAbove, Plants
@@ -370,11 +371,3 @@ def _hull(x: np.ndarray, y: np.ndarray, origin: tuple[float, float]) -> Boundary
     except (QhullError, ValueError) as error:
         raise FlightError("The flight's places make no area: check its GPS.") from error
     return Boundary(None, origin, (ring,))
-
-
-def day_in(text: str | None) -> date | None:
-    """Day of a time in ISO 8601; None where it says none."""
-    try:
-        return None if text is None else date.fromisoformat(text[:10])
-    except ValueError:
-        return None

@@ -9,8 +9,9 @@ from datetime import date
 from collarvision.above.calibration import load_above_calibration
 from collarvision.above.summary import frame_from_record
 from collarvision.above.values import FieldAbove, FrameAbove
+from collarvision.evidence import day_in
 from collarvision.survey import PlantRow
-from collarvision.walk.flight import GOOD_DAYS, day_in
+from collarvision.walk.flight import GOOD_DAYS
 
 
 def surveyed_flight(
