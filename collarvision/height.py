@@ -21,13 +21,25 @@ import numpy as np
 from collarvision.arch import RULES, SHARE_POWER, Candidate, Rule, governing, highest
 from collarvision.calibration import load_calibration
 from collarvision.card import Scale
-from collarvision.parallax import LAID_DEPTH_MM, LEAN_DEG, Stand, leaf_depth, on_board, stand
-from collarvision.parts import Parts, Point
+from collarvision.parallax import (
+    LAID_DEPTH_MM,
+    LEAN_DEG,
+    Facing,
+    Stand,
+    leaf_depth,
+    on_board,
+    stand,
+)
+from collarvision.parts import Parts
 from collarvision.plant import Plant
 
 Basis = Literal["arch", "free-standing", "along-stalk"]
 KEYPOINT_CELLS = 1.0
 """Error of the base and of the arch, map cells. Our own choice."""
+
+TOWARD_EXCESS_MM = 10.0
+"""By so much the network puts most arches too near to the camera: the median of our own validation
+plants, whose few leaves that point at the camera are told too far by more."""
 
 Z_90 = 1.645
 """Half width of a 90 % interval in sds (normal distribution)."""
@@ -93,26 +105,20 @@ def measure(
     tallest = highest(parts, plant, scale, standing, foot)
     if tallest is None:
         return None
-    candidates = _by_height(
-        governing(parts, plant, scale, standing, foot, rule), scale, standing, foot, tallest
-    )
+    place = _Place(parts, scale, plant, standing, foot, tallest, laid)
+    candidates = _by_height(governing(parts, plant, scale, standing, foot, rule), place)
     best = candidates[0]
     basis: Basis = "along-stalk" if laid else "arch" if best.point else "free-standing"
     top = best.point or tallest
     at = on_board(scale, np.array([top]))
-    away = abs(float((at[0] - foot) @ np.array([-standing.up[1], standing.up[0]])))
-    rise = None
-    if best.collar is not None:
-        collar = on_board(scale, np.array([best.collar]))
-        rise = float((at[0] - collar[0]) @ standing.up)
-    depth = LAID_DEPTH_MM if laid else leaf_depth(away, standing.offset_mm, rise)
-    height = float(standing.height_mm(foot, at, depth[0])[0])
+    depth = place.depth(best)
+    height = place.height_mm(best)
     if height <= 0:
         return None
-    sd = _error(parts, scale, plant.base, standing, foot, at, depth)
+    sd = _error(place, at, depth)
     if interval_factor is None:
         interval_factor = load_calibration().interval_factor
-    others = _other_heights(scale, standing, foot, height, candidates, tallest)
+    others = [(place.height_mm(candidate), candidate.share) for candidate in candidates]
     low, high = _interval(height, sd, others)
     return Height(
         height_mm=height,
@@ -129,13 +135,57 @@ def measure(
     )
 
 
-def _by_height(
-    candidates: list[Candidate],
-    scale: Scale,
-    standing: Stand,
-    foot: np.ndarray,
-    tallest: tuple[float, float],
-) -> list[Candidate]:
+@dataclass(frozen=True)
+class _Depth:
+    """How far before the stalk a leaf's top is: mean and sd, mm, and which way."""
+
+    mean_mm: float
+    sd_mm: float
+    facing: Facing
+
+
+@dataclass(frozen=True)
+class _Place:
+    """Where a plant stands in its photo: what every height of it is reckoned from."""
+
+    parts: Parts
+    scale: Scale
+    plant: Plant
+    standing: Stand
+    foot: np.ndarray
+    tallest: tuple[float, float]
+    laid: bool
+
+    def depth(self, candidate: Candidate) -> _Depth:
+        """Depth of a leaf's top: what the network sees of it, else what leaves are mostly like."""
+        if self.laid:
+            return _Depth(*LAID_DEPTH_MM, "board")
+        top = candidate.point or self.tallest
+        told = self.parts.tops.at(*top) if self.parts.tops is not None else None
+        offset = self.standing.offset_mm
+        if told is not None and self.plant.base is not None:
+            base = self.plant.base
+            nearer = 1.0 - offset / -self.standing.camera[2]
+            mm_per_px = self.scale.mm_per_px_at(base.x, base.y) * nearer
+            mean = told.toward_px * mm_per_px - TOWARD_EXCESS_MM
+            return _Depth(mean, told.toward_sd_px * mm_per_px + 0.5, "camera")
+        at = on_board(self.scale, np.array([top]))[0]
+        up = self.standing.up
+        away = abs(float((at - self.foot) @ np.array([-up[1], up[0]])))
+        rise = None
+        if candidate.collar is not None:
+            collar = on_board(self.scale, np.array([candidate.collar]))
+            rise = float((at - collar[0]) @ up)
+        return _Depth(*leaf_depth(away, offset, rise), "board")
+
+    def height_mm(self, candidate: Candidate) -> float:
+        """Height of the plant if this leaf governs it."""
+        depth = self.depth(candidate)
+        at = on_board(self.scale, np.array([candidate.point or self.tallest]))
+        return float(self.standing.height_mm(self.foot, at, depth.mean_mm, depth.facing)[0])
+
+
+def _by_height(candidates: list[Candidate], place: _Place) -> list[Candidate]:
     """Put that candidate first which the belief has as much above as below.
 
     That is the likeliest one wherever it has half of the belief. Elsewhere the likeliest of leaves
@@ -143,8 +193,7 @@ def _by_height(
     (on 452 own plants by 0.49 instead of 0.51 of the height, and as often within 0.05). The shares
     are taken as they were before they were flattened for the interval.
     """
-    points = on_board(scale, np.array([candidate.point or tallest for candidate in candidates]))
-    order = np.argsort(standing.height_mm(foot, points), kind="stable")
+    order = np.argsort([place.height_mm(candidate) for candidate in candidates], kind="stable")
     below = np.cumsum([candidates[i].share ** (1.0 / SHARE_POWER) for i in order])
     middle = int(order[np.searchsorted(below, 0.5 * below[-1])])
     return [candidates[middle], *candidates[:middle], *candidates[middle + 1 :]]
@@ -153,53 +202,38 @@ def _by_height(
 # --------------------------------------------------------------------------- the interval
 
 
-def _error(
-    parts: Parts,
-    scale: Scale,
-    base: Point,
-    standing: Stand,
-    foot: np.ndarray,
-    at: np.ndarray,
-    depth: tuple[float, float],
-) -> float:
+def _error(place: _Place, at: np.ndarray, depth: _Depth) -> float:
     """Sd of the height, mm: each source of error moved by one sd, root of the summed squares."""
-    height = float(standing.height_mm(foot, at, depth[0])[0])
+    standing, scale, base = place.standing, place.scale, place.plant.base
 
-    def moved(changed: Stand, depth_mm: float = depth[0]) -> float:
-        return float(changed.height_mm(foot, at, depth_mm)[0]) - height
+    def reckoned(changed: Stand, deeper_mm: float = 0.0) -> float:
+        depth_mm = depth.mean_mm + deeper_mm
+        return float(changed.height_mm(place.foot, at, depth_mm, depth.facing)[0])
+
+    height = reckoned(standing)
+
+    def moved(changed: Stand, deeper_mm: float = 0.0) -> float:
+        return reckoned(changed, deeper_mm) - height
 
     turn = standing.up_sd
     cos, sin = np.cos(turn), np.sin(turn)
     turned = np.array([[cos, -sin], [sin, cos]]) @ standing.up
-    cell_mm = parts.px_per_map_px * scale.mm_per_px_at(base.x, base.y)
+    cell_mm = 0.0
+    if base is not None:
+        cell_mm = place.parts.px_per_map_px * scale.mm_per_px_at(base.x, base.y)
     sources = [
         height * scale.relative_error,
         # An assumed focal length puts the camera too near or too far, and the parallax with it.
-        0.1 * (float((at[0] - foot) @ standing.up) - height) if scale.focal_assumed else 0.0,
+        0.1 * (float((at[0] - place.foot) @ standing.up) - height) if scale.focal_assumed else 0.0,
         moved(replace(standing, offset_mm=standing.offset_mm + standing.offset_sd_mm)),
         moved(replace(standing, up=turned)),
-        moved(standing, depth_mm=depth[0] + depth[1]),
+        moved(standing, depth.sd_mm),
         KEYPOINT_CELLS * cell_mm,
         KEYPOINT_CELLS * cell_mm,
     ]
     if standing.lean:
         sources.append(moved(replace(standing, lean=standing.lean + np.deg2rad(LEAN_DEG[1]))))
     return float(np.sqrt(np.square(sources).sum()))
-
-
-def _other_heights(
-    scale: Scale,
-    standing: Stand,
-    foot: np.ndarray,
-    height: float,
-    candidates: list[Candidate],
-    tallest: tuple[float, float],
-) -> list[tuple[float, float]]:
-    """Heights, mm, that it would be if another leaf governed, each with its share of the belief."""
-    points = on_board(scale, np.array([candidate.point or tallest for candidate in candidates]))
-    apart = standing.height_mm(foot, points)
-    apart = apart - apart[0] + height
-    return [(float(h), c.share) for h, c in zip(apart, candidates, strict=True)]
 
 
 def _interval(height: float, sd: float, others: list[tuple[float, float]]) -> tuple[float, float]:

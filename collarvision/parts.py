@@ -24,6 +24,7 @@ from collarvision.closer import (
     join_collars,
     strip,
 )
+from collarvision.leaftops import LeafTops, leaf_tops
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,
@@ -171,6 +172,8 @@ class Parts:
         Lesser candidates for the arch, best first.
     other_bases : tuple of Point
         Where other plants meet the soil, best first.
+    tops : LeafTops or None
+        What is told of the places where leaves are highest.
     plant_box_px : (x0, y0, x1, y1) or None
         The plant's box in the photo; None when the first look found none.
     model : str
@@ -192,6 +195,7 @@ class Parts:
     hidden_collars: tuple[CollarPeak, ...] = ()
     other_arches: tuple[Point, ...] = ()
     other_bases: tuple[Point, ...] = ()
+    tops: LeafTops | None = None
     plant_box_px: tuple[float, float, float, float] | None = None
     model: str = ""
 
@@ -340,6 +344,7 @@ def gather(looks: Looks) -> Parts:
         hidden_collars=tuple(CollarPeak(*one) for one in _ranked(second, maps[9], None)),
         other_arches=tuple(arches[1:4]),
         other_bases=_other_bases(looks, bases[0]) if bases else (),
+        tops=leaf_tops(maps, affine),
         plant_box_px=looks.box,
         model=looks.version,
     )

@@ -1,6 +1,6 @@
 """A network small enough to reason about: it reads parts from pure colours.
 
-It has the outputs of the real one (20 maps at a quarter of the resolution, the global answers) and
+It has the outputs of the real one (24 maps at a quarter of the resolution, the global answers) and
 two operations: the mean colour of each 4 x 4 block, and a linear map of it. A picture drawn in the
 right colours then has a known answer, which checks the whole chain of crops and coordinates.
 """
@@ -23,7 +23,7 @@ LINK_CELLS = (3.0, -2.0)
 """Every tip's link vector."""
 
 
-def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int = 20) -> Path:
+def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int = 24) -> Path:
     """Write the network; `globals_` (GLOBAL_CHANNELS,) are its constant global answers."""
     weights, bias = np.zeros((maps, 3)), np.zeros(maps)
     bias[5:10] = -8.0

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from collarvision.network import GLOBAL_CHANNELS
+from collarvision.network import GLOBAL_CHANNELS, MAP_CHANNELS
 
 # The drawing's colours, RGB.
 BOARD = (170, 170, 170)
@@ -136,7 +136,8 @@ def write_stand_in(path: Path) -> None:
         18: ((0.0, 1.0, 0.0), 1 / (4 * 0.07), 0.0),
         19: ((0.0, 0.0, -1.0), 1 / (4 * 0.06), -1.06),
     }
-    weight, bias = np.zeros((20, 3, 3, 3), np.float32), np.zeros(20, np.float32)
+    weight = np.zeros((MAP_CHANNELS, 3, 3, 3), np.float32)
+    bias = np.zeros(MAP_CHANNELS, np.float32)  # of leaf tops nothing is told
     for channel, (mix, gain, threshold) in rules.items():
         # A heat map is averaged over 3 x 3 cells, so that a flat dot has one highest cell.
         taps = np.full((3, 3), 1 / 9) if 5 <= channel <= 8 else np.eye(3)[1][:, None] * np.eye(3)[1]
@@ -144,7 +145,7 @@ def write_stand_in(path: Path) -> None:
         bias[channel] = -gain * threshold
     stage = np.array([6.0] * 3 + [-6.0] * 9)
     summary_weight, summary_bias = (
-        np.zeros((20, GLOBAL_CHANNELS), np.float32),
+        np.zeros((MAP_CHANNELS, GLOBAL_CHANNELS), np.float32),
         np.zeros(GLOBAL_CHANNELS, np.float32),
     )
     summary_bias[:12] = stage
@@ -180,7 +181,7 @@ def write_stand_in(path: Path) -> None:
         "stand_in",
         [helper.make_tensor_value_info("image", TensorProto.FLOAT, ["n", 3, "h", "w"])],
         [
-            helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["n", 20, "y", "x"]),
+            helper.make_tensor_value_info("maps", TensorProto.FLOAT, ["n", MAP_CHANNELS, "y", "x"]),
             helper.make_tensor_value_info("globals", TensorProto.FLOAT, ["n", GLOBAL_CHANNELS]),
         ],
         [numpy_helper.from_array(np.asarray(v), name) for name, v in constants.items()],

@@ -19,6 +19,7 @@ from hypothesis import strategies as st
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
     HIDDEN,
+    LOST_UNSEEN,
     LOST_UNSURE,
     POINTED_LOWEST,
     PRESSED_TOP,
@@ -313,3 +314,26 @@ def test_a_broken_file_is_one_sentence(tmp_path, text):
     path.write_text(text)
     with pytest.raises(ModelError, match="Install the package again"):
         load_calibration(path)
+
+
+def test_a_lost_leaf_asks_for_a_person_unless_the_lowest_is_seen_to_be_pointed():
+    """Only the first true leaf is rounded (R.L. Nielsen, Purdue University, May 2019)."""
+    drawn = draw(6, lost=1)
+    assert sure_of(drawn).outcome == "staged"
+    leaves = assemble(drawn.parts).leaves
+    for lowest in (replace(leaves[0], rounded=0.5), replace(leaves[0], tip=None)):
+        verdict = sure_of(drawn, leaves=(lowest, *leaves[1:]))
+        assert verdict.outcome == "hand-count"
+        assert LOST_UNSEEN in verdict.overruling
+
+
+def test_a_stage_that_the_marked_collars_do_not_show_asks_for_a_person():
+    calibration = replace(Calibration(), threshold=0.0, usable_floor=0.0)
+    parts = draw(5).parts
+    plant = assemble(parts)
+    belief = believe(plant, parts, calibration)
+    for stage, stopped in ((5, False), (6, True), (4, True)):
+        verdict = judge(parts, plant, replace(belief, stage=stage), (), calibration)
+        said = f"The collars found add up to V5, not V{stage}: count them by hand."
+        assert (said in verdict.overruling) == stopped
+        assert (verdict.outcome == "hand-count") == stopped

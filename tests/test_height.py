@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 
 from collarvision import arch
 from collarvision.card import Scale
-from collarvision.height import measure
+from collarvision.height import TOWARD_EXCESS_MM, Z_90, _interval, measure
+from collarvision.leaftops import TOWARD_SCALE, LeafTops
 from collarvision.parallax import (
     AZIMUTH_SD,
     FACING,
@@ -74,11 +75,15 @@ def view(tilt_deg=8.0, turn_deg=5.0, roll_deg=0.0, distance_mm=600.0, camera_hig
     return scale, project
 
 
-def scene(height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, **camera):
+def scene(
+    height_mm=180.0, offset_mm=30.0, across_mm=50.0, soil_aslant_deg=0.0, toward_mm=0.0, **camera
+):
     """Parts and plant of one drawn plant with its base and arch where the camera sees them."""
     scale, project = view(**camera)
     base_3d = np.array([-80.0, SOIL_MM, -offset_mm])
+    away = (camera_place(scale) - base_3d) * [1, 0, 1]
     arch_3d = base_3d + np.array([across_mm, -height_mm, 0.0])
+    arch_3d += toward_mm * away / np.linalg.norm(away)
     base, arch = project([base_3d, arch_3d])
     side = 1.6 * max(height_mm, 150.0) * FOCAL_PX / camera.get("distance_mm", 600.0)
     px = side / 160
@@ -161,10 +166,10 @@ def test_similar_triangles_find_the_offset(offset, camera_high, distance):
     line = SoilLine(np.array([0.0, SOIL_MM]), np.array([1.0, 0.0]), 0.01, 0.0)
     found, sd, seen = plant_offset(camera_place(scale), foot, line, np.array([0.0, -1.0]))
     assert seen
-    assert 0 < sd < 18.0
+    assert 0 < sd < 22.0
     # Two normal opinions: what is left of the prior's variance is the prior's share of the mean.
-    share = (sd / 18.0) ** 2
-    assert found == pytest.approx((1 - share) * offset + share * 25.0, abs=0.01)
+    share = (sd / 22.0) ** 2
+    assert found == pytest.approx((1 - share) * offset + share * 33.0, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -203,7 +208,7 @@ def test_an_arch_near_the_stalk_points_at_the_camera_or_away():
 
 def test_without_a_soil_line_the_prior_stands():
     found, sd, seen = plant_offset(np.array([0, 0, -600.0]), np.zeros(2), None, np.array([0, -1.0]))
-    assert (found, sd, seen) == (25.0, 18.0, False)
+    assert (found, sd, seen) == (33.0, 22.0, False)
 
 
 @settings(max_examples=25, deadline=None)
@@ -231,6 +236,27 @@ def test_height_within_one_percent_where_the_view_is_good():
         parts, plant, scale = scene(200.0, offset, 20.0, camera_high_mm=350.0, tilt_deg=18.0)
         got = measure(parts, plant, scale, interval_factor=1.0)
         assert got.height_mm == pytest.approx(200.0, rel=0.012)
+
+
+@pytest.mark.parametrize("toward", [-25.0, 40.0, 110.0])
+def test_an_arch_that_is_told_to_stand_nearer_is_measured_there(toward):
+    parts, plant, scale = scene(
+        240.0, 30.0, 0.0, toward_mm=toward, camera_high_mm=420.0, distance_mm=700.0
+    )
+    unseen = measure(parts, plant, scale)
+    px_per_mm = 1 / (scale.mm_per_px_at(plant.base.x, plant.base.y) * (1 - 30.0 / 700.0))
+    told = (toward + TOWARD_EXCESS_MM) * px_per_mm / (parts.px_per_map_px * TOWARD_SCALE)
+    values = np.full((4, 160, 160), -2.0, np.float16)
+    values[0] = told
+    seen = replace(parts, tops=LeafTops(values, parts.photo_from_map))
+    got = measure(seen, plant, scale)
+    assert got.height_mm == pytest.approx(240.0, rel=0.025)  # a lean is assumed of the board
+    assert abs(got.height_mm - 240.0) < 0.5 * abs(unseen.height_mm - 240.0)
+    # What is told more surely narrows the interval.
+    values = values.copy()
+    values[1] = -4.0
+    surer = measure(replace(parts, tops=LeafTops(values, parts.photo_from_map)), plant, scale)
+    assert np.ptp(surer.interval_mm) < np.ptp(got.interval_mm)
 
 
 def test_a_crooked_card_does_not_tilt_the_height():
@@ -376,8 +402,6 @@ def test_a_rival_leaf_widens_the_interval():
 )
 @settings(max_examples=60, deadline=None, derandomize=True)
 def test_a_lower_rival_reaches_down_and_not_up(height, sd, lower, share):
-    from collarvision.height import Z_90, _interval
-
     low, high = _interval(height, sd, [(height, 1 - share), (height * lower, share)])
     assert low <= height * lower + 2 * sd  # the rival lies within, or nearly
     assert height + Z_90 * sd - 1e-6 <= high <= height + 2.2 * sd
@@ -385,8 +409,6 @@ def test_a_lower_rival_reaches_down_and_not_up(height, sd, lower, share):
 
 def test_one_leaf_gives_the_normal_interval():
     """5 % and 95 % points of a normal distribution lie 1.645 sd from its mean (any table of it)."""
-    from collarvision.height import _interval
-
     low, high = _interval(200.0, 10.0, [(200.0, 1.0)])
     assert low == pytest.approx(200 - 16.45, abs=0.1)
     assert high == pytest.approx(200 + 16.45, abs=0.1)

@@ -33,6 +33,7 @@ ORDER = [
         "progress",
         "leafwords",
     },
+    {"leaftops"},
     {"gathering", "otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"photo"},
     {"cardmarks", "closer"},

@@ -124,8 +124,8 @@ def test_part_of_a_square_is_what_the_whole_of_it_shows_there(model):
     quarter = rows // 4
     upright = look_at_square(rgb, square, network, strip="upright")
     level = look_at_square(rgb, square, network, strip="level")
-    assert upright.maps.shape == (20, rows, rows // 2)
-    assert level.maps.shape == (20, rows // 2, rows)
+    assert upright.maps.shape == (24, rows, rows // 2)
+    assert level.maps.shape == (24, rows // 2, rows)
     # The network of these tests looks no further than a cell, so the rest is the same.
     kept = slice(quarter + 2, 3 * quarter - 2)
     np.testing.assert_allclose(upright.maps[:, :, 2:-2], whole.maps[:, :, kept], atol=1e-4)
@@ -357,9 +357,20 @@ def test_a_broken_model_is_one_sentence(tmp_path):
 
 
 def test_a_model_of_another_version_is_refused(tmp_path):
-    other = write_network(tmp_path / "other.onnx", maps=20 + 1)
+    other = write_network(tmp_path / "other.onnx", maps=24 + 1)
     with pytest.raises(ModelError, match="another version"):
         load_network(other)
+
+
+def test_a_network_that_tells_nothing_of_leaf_tops_reads_all_else_alike(tmp_path, model):
+    rgb, *_ = picture(960, 1280, 300.0, 1000.0, 700.0)
+    fewer = read_parts(photo(rgb), model=write_network(tmp_path / "fewer.onnx", maps=20))
+    more = read_parts(photo(rgb), model=model)
+    assert fewer.tops is None
+    assert more.tops is not None
+    assert fewer.collars == more.collars
+    assert fewer.tips == more.tips
+    np.testing.assert_array_equal(fewer.classes, more.classes)
 
 
 def test_a_network_is_opened_once(model):

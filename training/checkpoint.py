@@ -115,8 +115,15 @@ def save_state(
     )
 
 
+MAP_ROWS = ("map_head.1.weight", "map_head.1.bias")
+"""What grows by a row with each further map channel."""
+
+
 def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     """Load a checkpoint's weights into a network; give the checkpoint's other contents.
+
+    A checkpoint of fewer maps is the beginning of one of more: what it lacks begins at zero, which
+    at run time tells nothing.
 
     Raises
     ------
@@ -125,6 +132,11 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     """
     payload = torch.load(path, map_location="cpu", weights_only=True)
     weights = {name: value.float() for name, value in payload.pop("weights").items()}
+    own = network.state_dict()
+    for name in MAP_ROWS:
+        if name in own and name in weights and len(weights[name]) < len(own[name]):
+            lacking = torch.zeros_like(own[name][len(weights[name]) :], device="cpu")
+            weights[name] = torch.cat([weights[name], lacking])
     missing, unexpected = network.load_state_dict(weights, strict=False)
     missing = [name for name in missing if not name.endswith("num_batches_tracked")]
     if missing or unexpected:

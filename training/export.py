@@ -24,6 +24,7 @@ from training.network import (
     MAP_STRIDE,
     RANK_SCALE,
     REASONS,
+    TOWARD_SCALE,
     Network,
     fold_norms,
 )
@@ -127,6 +128,7 @@ def export(
         "map_stride": str(MAP_STRIDE),
         "link_scale": str(LINK_SCALE),
         "rank_scale": str(RANK_SCALE),
+        "toward_scale": str(TOWARD_SCALE),
         "padding": "114",
         "scores": json.dumps(trained.get("scores", {})),
     }

@@ -29,6 +29,9 @@ WEIGHTS: dict[str, float] = {
     "collared": 0.5,
     "collar_rank": 0.7,
     "tip_rank": 0.4,
+    "toward": 0.15,
+    "arches": 0.2,
+    "half_out": 0.2,
     "classes": 1.0,
     "overlap": 0.5,
     "count": 2.0,
@@ -42,6 +45,7 @@ WEIGHTS: dict[str, float] = {
 HEAT_NAMES = ("collar", "tip", "base", "arch", "hidden")
 # Blades and stalks are thin: background would drown them.
 CLASS_WEIGHTS = (0.5, 1.5, 2.5, 0.8, 0.8)
+LOG_SPREAD = (-4.0, 2.0)  # bounds of a leaf top's log spread, so that no error weighs without end
 NEIGHBOUR_WEIGHT = 0.3  # of a cell beside the keypoint's own
 
 
@@ -120,6 +124,30 @@ def keypoint_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
     rank = slots[..., 2]
     got = _gather(maps, slice(net.TIP_RANK, net.TIP_RANK + 1), index)[..., 0]
     out["tip_rank"] = weighed_mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
+    return out | top_losses(maps, targets)
+
+
+def top_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
+    """Losses of what is told at each leaf's highest point.
+
+    How far it stands towards the camera is told with a spread of its own: the likelihood of a
+    Laplace distribution, so that what can't be seen costs little where it is known to be unsure.
+    """
+    tops = targets.tops
+    index, _, near = neighbourhood(tops, tops[..., 5], (maps.shape[2], maps.shape[3]))
+    near = _neighbour_weights(near) * targets.w_single[:, None]
+    slots = tops.repeat_interleave(9, dim=1)
+    got = _gather(maps, net.TOPS, index)
+    known = torch.isfinite(slots)
+    slots = torch.nan_to_num(slots)
+    log_spread = got[..., 1].clamp(*LOG_SPREAD)
+    away = (got[..., 0] - slots[..., 2] / net.TOWARD_SCALE).abs()
+    out = {"toward": weighed_mean(away * torch.exp(-log_spread) + log_spread, near * known[..., 2])}
+    for name, column in (("arches", 3), ("half_out", 4)):
+        loss = functional.binary_cross_entropy_with_logits(
+            got[..., column - 1], slots[..., column], reduction="none"
+        )
+        out[name] = weighed_mean(loss, near * known[..., column])
     return out
 
 

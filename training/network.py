@@ -35,6 +35,10 @@ MAP_CHANNELS: tuple[str, ...] = (
     "link_dy",
     "collar_rank",
     "tip_rank",
+    "top_toward",
+    "top_toward_log_spread",
+    "top_arches",
+    "top_half_out",
 )
 GLOBAL_CHANNELS: tuple[str, ...] = (
     *(f"collars_at_least_{k}" for k in range(1, 13)),
@@ -63,6 +67,7 @@ COLLAR_OFFSET, TIP_OFFSET = slice(10, 12), slice(12, 14)
 TIP_ROUNDED, TIP_COLLARED = 14, 15
 LINK = slice(16, 18)
 COLLAR_RANK, TIP_RANK = 18, 19
+TOPS = slice(20, 24)  # where a leaf is highest: what its height hangs on
 COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
@@ -73,6 +78,7 @@ FOOT_LOST = slice(27, 31)
 
 MAP_STRIDE = 4  # network px per map px
 LINK_SCALE = 16.0  # map px per unit of the link channels
+TOWARD_SCALE = 16.0  # map px per unit of how far a leaf's top stands towards the camera
 RANK_SCALE = 4.0  # leaves per unit of the rank channels
 COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
@@ -122,7 +128,7 @@ class Network(nn.Module):
     """Maps and globals from an image; see `MAP_CHANNELS` and `GLOBAL_CHANNELS`.
 
     Takes ``image`` (N, 3, H, W), RGB float in 0..1, H and W multiples of 32. Gives ``maps``
-    (N, 20, H/4, W/4) and ``globals`` (N, 31), all float32.
+    (N, 24, H/4, W/4) and ``globals`` (N, 31), all float32.
     """
 
     def __init__(self, coarse: int = COARSE, fine: int = FINE):

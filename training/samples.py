@@ -43,6 +43,8 @@ class Truth:
     collars : (n, 4) float32: x, y, rank, occluded (0 or 1).
     tips : (n, 8) float32: x, y, rank, occluded, has_collar, rounded, link_x, link_y; unknown
         rounded or has_collar is -1, an unknown link is NaN.
+    tops : (n, 5) float32: x, y of a leaf's highest point, how far it stands towards the camera in
+        px, whether it arches, whether the leaf is half out of the whorl; NaN unknown.
     base_xy, arch_xy : (2,) float32 or None.
     box : (4,) float32, x0, y0, x1, y1 of the whole plant (may reach past the photo), or None.
     """
@@ -52,6 +54,7 @@ class Truth:
     stage: int | None
     collars: np.ndarray
     tips: np.ndarray
+    tops: np.ndarray
     base_xy: np.ndarray | None
     arch_xy: np.ndarray | None
     box: np.ndarray | None
@@ -81,6 +84,13 @@ def _point(value: Any) -> np.ndarray | None:
     if value is None or any(v is None for v in value):
         return None
     return np.asarray(value, np.float32)
+
+
+def _tops(row: Mapping[str, Any]) -> np.ndarray:
+    """Highest points of the leaves that tell one; see `Truth`."""
+    words = ("top_x", "top_y", "toward_px", "arches", "half_out")
+    told = [tip for tip in row.get("tips") or [] if tip.get("top_x") is not None]
+    return np.array([[tip.get(word) for word in words] for tip in told], np.float32).reshape(-1, 5)
 
 
 def parse_truth(row: Mapping[str, Any]) -> Truth:
@@ -139,6 +149,7 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
         stage=None if stage is None else int(stage),
         collars=np.asarray(collars, np.float32).reshape(-1, 4),
         tips=np.asarray(tips, np.float32).reshape(-1, 8),
+        tops=_tops(row),
         base_xy=_point(row.get("base_xy")),
         arch_xy=_point(row.get("arch_xy")),
         box=_point(row.get("plant_box_px")),

@@ -58,14 +58,16 @@ class Targets:
 
     ``collars`` (N, 16, 4): u, v, rank, 1 where the slot is used; ``hidden`` alike (occluded
     collars). ``tips`` (N, 20, 8): u, v, rank, used, has_collar, rounded (-1 unknown), link u, v
-    (NaN unknown, absolute). ``blind_tips`` (N, 20, 3): u, v, used. ``base``, ``arch`` (N, 3):
-    u, v, used. The ``w_*`` arrays (N,) weigh each sample's losses.
+    (NaN unknown, absolute). ``blind_tips`` (N, 20, 3): u, v, used. ``tops`` (N, 20, 6): u, v, map
+    px towards the camera, arches, half out (NaN unknown), used. ``base``, ``arch`` (N, 3): u, v,
+    used. The ``w_*`` arrays (N,) weigh each sample's losses.
     """
 
     collars: Tensor
     hidden: Tensor
     tips: Tensor
     blind_tips: Tensor
+    tops: Tensor
     base: Tensor
     arch: Tensor
     count: Tensor
@@ -108,7 +110,7 @@ def _point_row(net: np.ndarray, shown: np.ndarray) -> np.ndarray:
 
 
 def _mapped(truth: Truth, view: View) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Network px (n, 2), and whether they show, of collars, tips, links, base and arch.
+    """Network px (n, 2), and whether they show, of collars, tips, links, tops, base and arch.
 
     In one go: a step has forty views, and mapping each kind apart took half of its planning.
     """
@@ -116,6 +118,7 @@ def _mapped(truth: Truth, view: View) -> list[tuple[np.ndarray, np.ndarray]]:
         truth.collars[:, :2],
         truth.tips[:, :2],
         truth.tips[:, 6:8],
+        truth.tops[:, :2],
         *(np.zeros((0, 2)) if xy is None else xy[None] for xy in (truth.base_xy, truth.arch_xy)),
     ]
     net = view.to_net(np.concatenate(points))
@@ -128,8 +131,9 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     partial = truth.partial  # nothing that takes the whole plant to know
     collars, hidden = _slots(MAX_COLLARS, 4), _slots(MAX_COLLARS, 4)
     tips, blind = _slots(MAX_TIPS, 8), _slots(MAX_TIPS, 3)
+    tops = _slots(MAX_TIPS, 6)
     all_shown = True
-    at_collars, at_tips, at_links, at_base, at_arch = _mapped(truth, view)
+    at_collars, at_tips, at_links, at_tops, at_base, at_arch = _mapped(truth, view)
     if len(truth.collars):
         net, shown = at_collars
         occluded = truth.collars[:, 3] > 0.5
@@ -154,6 +158,12 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         at = np.flatnonzero(shown & occluded)[:MAX_TIPS]
         blind[: len(at), :2] = net[at] / MAP_STRIDE
         blind[: len(at), 2] = 1.0
+    net, shown = at_tops
+    at = np.flatnonzero(shown)[:MAX_TIPS]
+    tops[: len(at), :2] = net[at] / MAP_STRIDE
+    tops[: len(at), 2:5] = truth.tops[at, 2:5]
+    tops[: len(at), 2] *= view.net_px_per_px / MAP_STRIDE
+    tops[: len(at), 5] = 1.0
     base = _point_row(*at_base)
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
     # People who correct a plant paint no part map, and some only say how many collars there are.
@@ -171,6 +181,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "hidden": hidden,
         "tips": tips,
         "blind_tips": blind,
+        "tops": tops,
         "base": base,
         "arch": _point_row(*at_arch),
         # Collars on the plant, seen or behind a blade. Lost leaves aren't in it: whether leaf 1 is

@@ -79,6 +79,11 @@ class View:
         """(3, 3) float64 homography, sample px to network px before its stretch."""
         return np.linalg.inv(self.sample_from_net)
 
+    @property
+    def net_px_per_px(self) -> float:
+        """Network px a sample px, before any stretch, over the view as a whole."""
+        return float(np.sqrt(abs(np.linalg.det(self.net_from_sample[:2, :2]))))
+
     def to_net(self, xy: np.ndarray) -> np.ndarray:
         """Map (n, 2) sample px to network px."""
         xy = np.asarray(xy, np.float64).reshape(-1, 2)

@@ -243,5 +243,6 @@ def load_above_network() -> AboveNetwork:
     key = (str(found), os.getpid())
     with _lock:
         if key not in _networks:
-            _networks[key] = AboveNetwork(*open_session(found, _CHANNELS))
+            channels = {name: (count,) for name, count in _CHANNELS.items()}
+            _networks[key] = AboveNetwork(*open_session(found, channels))
         return _networks[key]

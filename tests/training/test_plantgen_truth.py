@@ -301,6 +301,22 @@ def test_the_arch_is_that_of_the_uppermost_leaf_that_hangs(lines, rank, height_m
     assert row["plant_top_mm"] == max(max(line[1:]) for line in lines)
 
 
+def test_each_leaf_tells_its_top_and_how_far_that_stands_towards_the_camera():
+    """The tops by the same lines as the arch, and their depth by hand for a camera on -y."""
+    scene = facing_camera(stand(1, Wish(stage_v=4, layout="standing")))
+    shape = made_plant((1, 120, 80), (1, 200, 195), (0.4, 260, 200))
+    nearer = shape.through(lambda p: p + np.where(p[:, :1] != 0, [[0.0, -30.0, 0.0]], 0.0))
+    row = described(replace(scene, shapes=(nearer,)), truth.whole_window(scene, 1280))
+    told = [(tip["arches"], tip["half_out"]) for tip in row["tips"]]
+    assert told == [(True, True), (False, True), (True, False)]
+    foot = scene.camera.project(np.zeros((2, 3)) + [[0, 0, 0], [1, 0, 0]])[0]
+    px_per_mm = abs(foot[1, 0] - foot[0, 0])
+    for tip, point in zip(row["tips"], ((50, 120), (-50, 200), (50, 260)), strict=True):
+        at = scene.camera.project(np.array([[point[0], -30.0, point[1]]]))[0][0]
+        assert (tip["top_x"], tip["top_y"]) == pytest.approx(tuple(at))
+        assert tip["toward_px"] == pytest.approx(30.0 * px_per_mm, rel=1e-6)
+
+
 def test_a_plant_with_no_hanging_leaf_has_no_arch():
     scene = facing_camera(stand(1, Wish(stage_v=4, layout="standing")))
     scene = replace(scene, shapes=(made_plant((1, 60, 90), (0.8, 100, 140)),))

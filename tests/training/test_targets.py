@@ -9,7 +9,7 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="training needs the train extra")
 from training import network as net  # noqa: E402
-from training.losses import WEIGHTS, all_losses, heat_loss  # noqa: E402
+from training.losses import WEIGHTS, all_losses, heat_loss, top_losses  # noqa: E402
 from training.samples import parse_truth  # noqa: E402
 from training.targets import HEAT_SIGMA, RULES, collect, heatmaps, neighbourhood  # noqa: E402
 from training.views import plain_look, plain_read  # noqa: E402
@@ -39,6 +39,11 @@ def _row(**changes):
                 "real_tip": True,
                 "link_x": 100.0,
                 "link_y": 150.0,
+                "top_x": 130.0,
+                "top_y": 110.0,
+                "toward_px": 48.0,
+                "arches": True,
+                "half_out": False,
             },
             {
                 "rank": 2,
@@ -188,11 +193,37 @@ def test_other_words_for_reasons_and_torn_tips():
         parse_truth(_row(reason="strange"))
 
 
+def test_the_tops_of_leaves_follow_the_view_and_keep_what_is_not_known():
+    """How far a top stands towards the camera grows with the view, as all lengths do."""
+    truth, view, targets = _targets(_row())
+    assert targets.tops[0, 1:, 5].sum() == 0  # only one leaf tells its top
+    u, v, toward, arches, half_out, used = targets.tops[0, 0].tolist()
+    (x, y), (ahead, _) = view.to_net(np.array([[130.0, 110.0], [178.0, 110.0]]))
+    assert (u, v) == pytest.approx((x / net.MAP_STRIDE, y / net.MAP_STRIDE))
+    assert toward == pytest.approx((ahead - x) / net.MAP_STRIDE, rel=1e-5)
+    assert (arches, half_out, used) == (1.0, 0.0, 1.0)
+    laid = _row()
+    laid["tips"] = [{**laid["tips"][0], "toward_px": None}]
+    assert np.isnan(_targets(laid)[2].tops[0, 0, 2])
+
+
+def test_a_top_told_too_far_costs_by_the_spread_that_is_told_with_it():
+    """The negative log likelihood of a Laplace distribution, by hand: |error| / b + log b."""
+    _, _, targets = _targets(_row())
+    toward = float(targets.tops[0, 0, 2]) / net.TOWARD_SCALE
+    for error, log_spread in ((0.0, 0.0), (0.5, 0.0), (0.5, -1.0), (-0.3, 1.0)):
+        maps = torch.zeros(1, len(net.MAP_CHANNELS), 40, 40)
+        maps[:, net.TOPS.start] = toward + error
+        maps[:, net.TOPS.start + 1] = log_spread
+        loss = float(top_losses(maps, targets)["toward"])
+        assert loss == pytest.approx(abs(error) / math.exp(log_spread) + log_spread, abs=1e-5)
+
+
 def _perfect(targets, share):
     """Maps and globals that answer exactly what the targets ask."""
     h, w = share.shape[2:]
     heat, _ = heatmaps(targets, (h, w))
-    maps = torch.zeros(1, 20, h, w)
+    maps = torch.zeros(1, len(net.MAP_CHANNELS), h, w)
     maps[:, net.CLASSES] = (share - 0.5) * 40
     maps[:, net.HEATS] = torch.where(heat >= 1, 20.0, -20.0)
     at = torch.arange(w) + 0.5, torch.arange(h) + 0.5
@@ -210,6 +241,9 @@ def _perfect(targets, share):
     tip = targets.tips[0, 0]
     maps[0, net.TIP_ROUNDED], maps[0, net.TIP_COLLARED] = 20.0, 20.0
     maps[0, net.LINK] = ((tip[6:8] - tip[0:2]) / net.LINK_SCALE)[:, None, None]
+    toward = targets.tops[0, 0, 2] / net.TOWARD_SCALE
+    for channel, value in enumerate((float(toward), 0.0, 20.0, -20.0), net.TOPS.start):
+        maps[0, channel] = value
     answers = torch.full((1, len(net.GLOBAL_CHANNELS)), -20.0)
     answers[0, :2] = 20.0
     answers[0, [12, 20, 21, net.FOOT_FIRST_LEAF, net.FOOT_LOST.start]] = 20.0
@@ -234,6 +268,9 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         "rounded": (maps, net.TIP_ROUNDED),
         "collared": (maps, net.TIP_COLLARED),
         "collar_rank": (maps, net.COLLAR_RANK),
+        "toward": (maps, net.TOPS.start),
+        "arches": (maps, net.TOPS.start + 2),
+        "half_out": (maps, net.TOPS.start + 3),
         "classes": (maps, 1),
         "count": (answers, 1),
         "first_leaf": (answers, net.FIRST_LEAF),

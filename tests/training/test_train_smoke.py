@@ -145,6 +145,25 @@ def test_loop_writes_checkpoints_that_resume(tmp_path):
     assert checkpoint.load_weights(out, Network())["step"] == 1
 
 
+def test_a_checkpoint_of_fewer_maps_begins_the_others_at_nothing(tmp_path):
+    """The weights that a network began with are read by one that tells more, and tell the same."""
+    torch.manual_seed(3)
+    network = Network().eval()
+    weights = dict(network.state_dict())
+    for name in checkpoint.MAP_ROWS:
+        weights[name] = weights[name][:20]
+    path = tmp_path / "fewer.pt"
+    torch.save({"weights": weights, "step": 7}, path)
+    other = Network().eval()
+    assert checkpoint.load_weights(path, other)["step"] == 7
+    image = torch.rand(1, 3, 64, 64)
+    with torch.no_grad():
+        (maps, answers), (told, said) = network(image), other(image)
+    torch.testing.assert_close(told[:, :20], maps[:, :20])
+    torch.testing.assert_close(said, answers)
+    assert not told[:, 20:].any()
+
+
 def test_checkpoint_of_another_network_is_refused(tmp_path):
     path = tmp_path / "x.pt"
     torch.save({"weights": {"strange": torch.zeros(2, 2)}, "step": 1}, path)

@@ -205,23 +205,57 @@ def _leaf_truth(
         "status": leaf.status,
         "link_x": float(link[0, 0]),
         "link_y": float(link[0, 1]),
+        **_top_truth(stand, window, shape, points),
     }
     return collar, tip
+
+
+def _top_truth(stand: Stand, window: Window, shape: PlantShape, points: LeafPoints) -> dict:
+    """Where a leaf is highest, and what its height hangs on there.
+
+    ``toward_px`` is how far the point stands before the stalk, towards the camera and level, in
+    pixels at the stalk's foot; None for a laid plant, whose leaves are pressed flat.
+    """
+    camera = stand.camera
+    top, arches = _top(stand, shape, points)
+    at = _into(window, camera.project(top[None])[0])[0]
+    toward_px = None
+    if stand.label["layout"] != "laid":
+        level = camera.position_mm[:2] / np.hypot(*camera.position_mm[:2])
+        foot_px_per_mm = camera.focal_px / float(camera.project(_base(stand)[None])[1][0])
+        toward_px = float(top[:2] @ level) * foot_px_per_mm * window.scale
+    return {
+        "top_x": float(at[0]),
+        "top_y": float(at[1]),
+        "toward_px": toward_px,
+        "arches": arches,
+        "half_out": _half_out(shape, points),
+    }
+
+
+def _top(stand: Stand, shape: PlantShape, points: LeafPoints) -> tuple[np.ndarray, bool]:
+    """A leaf's highest point (3,), and whether its tip hangs far enough under it to arch."""
+    leaf = shape.plant.leaves[points.rank - 1]
+    heights = _along(stand, shape, points.surface)
+    top = int(np.argmax(heights))
+    drop = float(heights[top] - _along(stand, shape, points.tip[None])[0])
+    least = max(LEAST_DROP_MM, LEAST_DROP_SHARE * leaf.visible_length_mm)
+    return points.surface[top], drop > least
+
+
+def _half_out(shape: PlantShape, points: LeafPoints) -> bool:
+    leaf = shape.plant.leaves[points.rank - 1]
+    return leaf.emerged >= HALF_OUT and leaf.status != "withered"
 
 
 def _arch(stand: Stand, shape: PlantShape) -> tuple[int, np.ndarray, float] | None:
     """Rank, point (3,) and height mm of the arch that governs, or None."""
     for points in reversed(shape.points):
-        leaf = shape.plant.leaves[points.rank - 1]
         if points.rank < shape.plant.stage_v + GOVERNS_FROM:
             break
-        if leaf.emerged < HALF_OUT or leaf.status == "withered":
-            continue
-        heights = _along(stand, shape, points.surface)
-        top = int(np.argmax(heights))
-        tip = float(_along(stand, shape, points.tip[None])[0])
-        if heights[top] - tip > max(LEAST_DROP_MM, LEAST_DROP_SHARE * leaf.visible_length_mm):
-            return points.rank, points.surface[top], float(heights[top])
+        top, arches = _top(stand, shape, points)
+        if arches and _half_out(shape, points):
+            return points.rank, top, float(_along(stand, shape, top[None])[0])
     return None
 
 
