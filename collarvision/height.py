@@ -30,7 +30,7 @@ from collarvision.parallax import (
     on_board,
     stand,
 )
-from collarvision.parts import Parts
+from collarvision.parts import Parts, Point
 from collarvision.plant import Plant
 
 Basis = Literal["arch", "free-standing", "along-stalk"]
@@ -39,7 +39,8 @@ KEYPOINT_CELLS = 1.0
 
 TOWARD_EXCESS_MM = 10.0
 """By so much the network puts most arches too near to the camera: the median of our own validation
-plants, whose few leaves that point at the camera are told too far by more."""
+plants, whose few leaves that point at the camera are told too far by more. Fitted, as what `arch`
+pools, with the first network that told of leaf tops (`training/EXPERIMENTS.md`, 48)."""
 
 Z_90 = 1.645
 """Half width of a 90 % interval in sds (normal distribution)."""
@@ -105,7 +106,7 @@ def measure(
     tallest = highest(parts, plant, scale, standing, foot)
     if tallest is None:
         return None
-    place = _Place(parts, scale, plant, standing, foot, tallest, laid)
+    place = _Place(parts, scale, plant.base, standing, foot, tallest, laid)
     candidates = _by_height(governing(parts, plant, scale, standing, foot, rule), place)
     best = candidates[0]
     basis: Basis = "along-stalk" if laid else "arch" if best.point else "free-standing"
@@ -150,7 +151,7 @@ class _Place:
 
     parts: Parts
     scale: Scale
-    plant: Plant
+    base: Point
     standing: Stand
     foot: np.ndarray
     tallest: tuple[float, float]
@@ -163,10 +164,9 @@ class _Place:
         top = candidate.point or self.tallest
         told = self.parts.tops.at(*top) if self.parts.tops is not None else None
         offset = self.standing.offset_mm
-        if told is not None and self.plant.base is not None:
-            base = self.plant.base
+        if told is not None:
             nearer = 1.0 - offset / -self.standing.camera[2]
-            mm_per_px = self.scale.mm_per_px_at(base.x, base.y) * nearer
+            mm_per_px = self.scale.mm_per_px_at(self.base.x, self.base.y) * nearer
             mean = told.toward_px * mm_per_px - TOWARD_EXCESS_MM
             return _Depth(mean, told.toward_sd_px * mm_per_px + 0.5, "camera")
         at = on_board(self.scale, np.array([top]))[0]
@@ -204,7 +204,7 @@ def _by_height(candidates: list[Candidate], place: _Place) -> list[Candidate]:
 
 def _error(place: _Place, at: np.ndarray, depth: _Depth) -> float:
     """Sd of the height, mm: each source of error moved by one sd, root of the summed squares."""
-    standing, scale, base = place.standing, place.scale, place.plant.base
+    standing, scale = place.standing, place.scale
 
     def reckoned(changed: Stand, deeper_mm: float = 0.0) -> float:
         depth_mm = depth.mean_mm + deeper_mm
@@ -218,9 +218,7 @@ def _error(place: _Place, at: np.ndarray, depth: _Depth) -> float:
     turn = standing.up_sd
     cos, sin = np.cos(turn), np.sin(turn)
     turned = np.array([[cos, -sin], [sin, cos]]) @ standing.up
-    cell_mm = 0.0
-    if base is not None:
-        cell_mm = place.parts.px_per_map_px * scale.mm_per_px_at(base.x, base.y)
+    cell_mm = place.parts.px_per_map_px * scale.mm_per_px_at(place.base.x, place.base.y)
     sources = [
         height * scale.relative_error,
         # An assumed focal length puts the camera too near or too far, and the parallax with it.
