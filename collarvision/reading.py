@@ -175,11 +175,13 @@ def _read(
     photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
 ) -> Reading:
     calibration = load_calibration()
-    looks, scale = _look(photo, check_bar_mm)
-    # Nearly every plant is looked at closer: the network does so while the first looks are read.
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="closer") as aside:
+    # Nearly every plant is looked at closer: the network does so while the first looks are read,
+    # and while a card hard to find is still looked for.
+    with ThreadPoolExecutor(max_workers=2, thread_name_prefix="aside") as aside:
+        looks, card = _look(photo, check_bar_mm, aside)
         closer = aside.submit(look_closer, photo, looks)
         parts = gather(looks)
+        scale = card.result()
         findings = assess(photo, parts, scale)
         got = understand(assemble(parts, scale), parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
@@ -246,7 +248,9 @@ def height_in_view(
     return height if whole else None
 
 
-def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
+def _look(
+    photo: Photo, check_bar_mm: float, aside: ThreadPoolExecutor
+) -> tuple[Looks, Future[Scale | None]]:
     """Let the network look, and look for the card beside it.
 
     Neither needs the other, but that a card hard to find is only searched for where the network
@@ -254,25 +258,28 @@ def _look(photo: Photo, check_bar_mm: float) -> tuple[Looks, Scale | None]:
     one does, to which a card of 60 px is still plain.
     """
     first: Future[Look] = Future()
+    second: Future[Look] = Future()
 
     def card() -> Scale | None:
         scale = find_card(photo, check_bar_mm=check_bar_mm, searches=EASY)
         if scale is None and (where := card_boxes(first.result())):
             scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD, where=where)
+        if scale is None and (where := card_boxes(second.result())):
+            scale = find_card(
+                photo, check_bar_mm=check_bar_mm, searches=(), where=where, closely=True
+            )
         return scale
 
-    with ThreadPoolExecutor(max_workers=1, thread_name_prefix="card") as aside:
-        looking = aside.submit(card)
-        try:
-            looks = take_looks(photo, tell=first.set_result, closer_next=True)
-        except BaseException as error:
-            if not first.done():
-                first.set_exception(error)  # or the other thread would wait for ever
-            raise
-        scale = looking.result()
-    if scale is None and (where := card_boxes(looks.second)):
-        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=(), where=where, closely=True)
-    return looks, scale
+    looking = aside.submit(card)
+    try:
+        looks = take_looks(photo, tell=first.set_result, closer_next=True)
+    except BaseException as error:
+        for look in (first, second):
+            if not look.done():
+                look.set_exception(error)  # or the other thread would wait for ever
+        raise
+    second.set_result(looks.second)
+    return looks, looking
 
 
 @dataclass(frozen=True)
