@@ -41,6 +41,11 @@ TIP_SHAPES = {
 }
 
 
+UNTAUGHT = ("overlap", "toward", "arches", "half_out")
+"""Losses against the truth alone: overlap says what classes say, and of leaf tops a teacher may
+know nothing."""
+
+
 class Teachers(nn.Module):
     """Networks that are asked by turns; none of them learns.
 
@@ -83,8 +88,8 @@ def taught_losses(
 ) -> dict[str, Tensor]:
     """How far a network's answers are from its teachers', by the names of `losses.WEIGHTS`.
 
-    Zero where they agree. Also "total", weighed as the losses against the truth are. `weight` (N,)
-    is that of each sample's answers; the maps of all count alike.
+    Zero where they agree; none of `UNTAUGHT`. Also "total", weighed as the losses against the truth
+    are. `weight` (N,) is that of each sample's answers; the maps of all count alike.
     """
     losses = _map_losses(maps, taught_maps) | _answer_losses(answers, taught_answers, weight)
     losses["total"] = torch.stack([WEIGHTS[name] * loss for name, loss in losses.items()]).sum()

@@ -13,7 +13,7 @@ from training import checkpoint  # noqa: E402
 from training import network as net  # noqa: E402
 from training.losses import WEIGHTS  # noqa: E402
 from training.network import build  # noqa: E402
-from training.teachers import Teachers, taught_losses  # noqa: E402
+from training.teachers import UNTAUGHT, Teachers, taught_losses  # noqa: E402
 from training.train import arguments, train  # noqa: E402
 
 pytestmark = pytest.mark.torch
@@ -55,7 +55,7 @@ def test_teachers_answer_by_turns_and_do_not_learn() -> None:
 def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
     maps, answers = answers_of(1)
     losses = taught_losses(maps, answers, maps, answers, ALL)
-    assert set(losses) - {"total"} == set(WEIGHTS) - {"overlap"}
+    assert set(losses) - {"total"} == set(WEIGHTS) - set(UNTAUGHT)
     for name, loss in losses.items():
         assert float(loss) == pytest.approx(0.0, abs=1e-5), name
 
