@@ -194,7 +194,7 @@ def judge(
         reasons.append(_sentence(_worst(parts), findings))
     overruling = _unique(reasons)
     if not sure:
-        reasons += _doubts(plant, belief, parts, findings)
+        reasons += _doubts(plant, belief, parts, findings, told=added_up != belief.stage)
         reasons += [f.sentence for f in findings if f.severity == "warning"]
     if _spoilt(trouble, findings) and confidence < 0.3:
         return Verdict(confidence, "rejected", _unique(reasons), overruling)
@@ -304,9 +304,9 @@ def _worst(parts: Parts) -> str:
 
 
 def _doubts(
-    plant: Plant, belief: StageBelief, parts: Parts, findings: Sequence[Finding]
+    plant: Plant, belief: StageBelief, parts: Parts, findings: Sequence[Finding], *, told: bool
 ) -> list[str]:
-    """Say what makes the stage unsure, the weightiest first."""
+    """Say what makes the stage unsure, the weightiest first; `told`: which stages, is said."""
     said: list[str] = []
     worst = _worst(parts)
     if SUSPECT_AT <= parts.usability[worst] < REFUSE_AT:
@@ -324,7 +324,7 @@ def _doubts(
         said.append(f"A second opinion reads {stage_name(other)}: count the collars by hand.")
     if _small(plant, parts) and not any(f.code == "plant_small" for f in findings):
         said.append("The plant is small in the photo: come closer, so that collars can be seen.")
-    if not said:
+    if not said and not told:
         low, high = np.sort(belief.probabilities.argsort()[-2:])
         said.append(f"Could be {stage_name(low)} or {stage_name(high)}: count the collars by hand.")
     return said
