@@ -199,7 +199,7 @@ def leaf_shapes(
         else:
             # The tip is (almost) the top: what it still climbs at its end speaks against an arch.
             drop = float(heights[at] - heights[-1]) - float(heights[-1] - heights[-1 - last])
-        told = parts.tops.at(*top) if parts.tops is not None else None
+        told = parts.leaf_top(*top)
         least = max(LEAST_DROP_MM, LEAST_DROP * length)
         error = float(np.hypot(DROP_ERROR * length, DROP_ERROR_CELLS * cell_mm))
         arches = _chance((drop - least) / error)

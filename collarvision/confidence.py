@@ -174,9 +174,10 @@ def judge(
         stops.append(LOST_UNSURE)
     if _hidden(plant, belief):
         stops.append(HIDDEN)
-    if plant.lost.argmax() > 0 and not _seen_pointed(plant):
+    lost = int(plant.lost.argmax())
+    if lost > 0 and not _seen_pointed(plant):
         stops.append(LOST_UNSEEN)
-    added_up = len(_counted(plant, belief)) + int(plant.lost.argmax())
+    added_up = len(_counted(plant, belief)) + lost
     if added_up != belief.stage:
         # Of 1,082 own photos that would be staged otherwise 13, all right: but nobody could stand
         # behind a stage that the collars marked in the photo don't show.

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from collarvision.looks import sigmoid
 from collarvision.network import BLADE, STALK
 
 CHANNELS = slice(20, 24)
@@ -84,8 +85,8 @@ class LeafTops:
         return LeafTop(
             toward_px=float(toward) * px,
             toward_sd_px=LAPLACE_SD * math.exp(float(log_spread)) * px,
-            arches=1.0 / (1.0 + math.exp(-float(arches))),
-            half_out=1.0 / (1.0 + math.exp(-float(half_out))),
+            arches=float(sigmoid(arches)),
+            half_out=float(sigmoid(half_out)),
         )
 
 

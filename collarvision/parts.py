@@ -24,7 +24,7 @@ from collarvision.closer import (
     join_collars,
     strip,
 )
-from collarvision.leaftops import LeafTops, leaf_tops
+from collarvision.leaftops import LeafTop, LeafTops, leaf_tops
 from collarvision.looks import (
     NMS_RADIUS,
     READ_PX,
@@ -198,6 +198,10 @@ class Parts:
     tops: LeafTops | None = None
     plant_box_px: tuple[float, float, float, float] | None = None
     model: str = ""
+
+    def leaf_top(self, x: float, y: float) -> LeafTop | None:
+        """What is told of photo px (x, y) as the top of a leaf; None where nothing is."""
+        return None if self.tops is None else self.tops.at(x, y)
 
 
 @dataclass(frozen=True)
