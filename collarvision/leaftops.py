@@ -91,7 +91,7 @@ class LeafTops:
 
 
 def leaf_tops(maps: np.ndarray, photo_from_map: np.ndarray) -> LeafTops | None:
-    """Keep what the network's maps (24, h, w) tell of leaf tops, on the plant's own cells.
+    """Keep what the network's maps (25, h, w) tell of leaf tops, on the plant's own cells.
 
     None for the maps (20, h, w) of a network that doesn't tell.
     """

@@ -36,6 +36,9 @@ CARD_SEEN, CARD_CELLS = 0.2, 6
 """A card may be there where so many cells have that P(card). The 38 cards that only hard searches
 found on own photos all have more, by a third at least; most photos without one have less."""
 
+TIP_ROUNDED, TIP_WHOLE = 14, 24
+"""Maps of a tip's shape and of whether it is whole; not every network tells the latter."""
+
 NMS_RADIUS = 1.3
 """Map px: the collars of a plant just past a stage stand only this far apart."""
 
@@ -335,6 +338,16 @@ def _vertex(values: np.ndarray) -> float:
 def cell(x: float, y: float, shape: tuple[int, ...]) -> tuple[int, int]:
     """Cell (row, column) that holds map position (`x`, `y`), kept inside the map."""
     return min(max(round(y), 0), shape[0] - 1), min(max(round(x), 0), shape[1] - 1)
+
+
+def tip_rounded(maps: np.ndarray, at: tuple[int, int]) -> float:
+    """P(the tip at a cell is rounded), nearer to a half the more it looks torn.
+
+    A torn end has no shape of its own: whatever it looks like, it tells nothing of leaf 1.
+    """
+    p = float(sigmoid(maps[TIP_ROUNDED][at]))
+    whole = float(sigmoid(maps[TIP_WHOLE][at])) if len(maps) > TIP_WHOLE else 1.0
+    return 0.5 + whole * (p - 0.5)
 
 
 def to_photo(affine: np.ndarray, x: np.ndarray, y: np.ndarray) -> np.ndarray:

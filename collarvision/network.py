@@ -22,11 +22,12 @@ MODEL_FILE = "collarvision.onnx"
 MAP_STRIDE = 4
 """Image px per map cell."""
 
-MAP_CHANNELS = 24
-"""Of a network that tells of leaf tops."""
+MAP_CHANNELS = 25
+"""Of a network that tells of leaf tops and of torn tips."""
 
-MAP_CHANNELS_WITHOUT_TOPS = 20
-"""Of one that doesn't: all else is the same, and heights are reckoned from shapes alone."""
+MAP_CHANNELS_BEFORE = 20
+"""Of one that doesn't: all else is the same; heights are reckoned from shapes alone, and every tip
+is taken as whole."""
 
 GLOBAL_CHANNELS = 31
 
@@ -101,7 +102,7 @@ class Network:
 
         Returns
         -------
-        maps : ndarray, (24 or 20, H/4, W/4) float32
+        maps : ndarray, (25 or 20, H/4, W/4) float32
         summary : ndarray, (31,) float32
         """
         batch = np.ascontiguousarray(image.transpose(2, 0, 1)[None], dtype=np.float32)
@@ -132,7 +133,7 @@ def load_network(path: str | Path | None = None) -> Network:
 
 
 def _open(path: Path) -> Network:
-    maps = (MAP_CHANNELS, MAP_CHANNELS_WITHOUT_TOPS)
+    maps = (MAP_CHANNELS, MAP_CHANNELS_BEFORE)
     return Network(*open_session(path, {"maps": maps, "globals": (GLOBAL_CHANNELS,)}))
 
 

@@ -41,6 +41,7 @@ from collarvision.looks import (
     sigmoid,
     softmax,
     square_about,
+    tip_rounded,
     xy,
 )
 from collarvision.network import (
@@ -113,9 +114,10 @@ class CollarPeak:
 class TipPeak:
     """One leaf tip as the network sees it; all positions in photo px.
 
-    `rounded` is P(tip is rounded); `collared` is P(this leaf's collar shows); `collar_x`,
-    `collar_y` is where the link vector from the tip points (its collar, or where an uncollared
-    blade leaves the whorl); `rank` is the network's own guess of the leaf number.
+    `rounded` is P(tip is rounded), nearer to a half the more the tip looks torn; `collared` is
+    P(this leaf's collar shows); `collar_x`, `collar_y` is where the link vector from the tip points
+    (its collar, or where an uncollared blade leaves the whorl); `rank` is the
+    network's own guess of the leaf number.
     """
 
     x: float
@@ -321,7 +323,7 @@ def gather(looks: Looks) -> Parts:
             TipPeak(
                 *xy(affine, x, y),
                 float(score),
-                float(sigmoid(maps[14][at])),
+                tip_rounded(maps, at),
                 float(sigmoid(maps[15][at])),
                 *end,
                 float(4.0 * maps[19][at]),

@@ -1,6 +1,6 @@
 """A network small enough to reason about: it reads parts from pure colours.
 
-It has the outputs of the real one (24 maps at a quarter of the resolution, the global answers) and
+It has the outputs of the real one (25 maps at a quarter of the resolution, the global answers) and
 two operations: the mean colour of each 4 x 4 block, and a linear map of it. A picture drawn in the
 right colours then has a known answer, which checks the whole chain of crops and coordinates.
 """
@@ -23,7 +23,7 @@ LINK_CELLS = (3.0, -2.0)
 """Every tip's link vector."""
 
 
-def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int = 24) -> Path:
+def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int = 25) -> Path:
     """Write the network; `globals_` (GLOBAL_CHANNELS,) are its constant global answers."""
     weights, bias = np.zeros((maps, 3)), np.zeros(maps)
     bias[5:10] = -8.0
@@ -38,6 +38,7 @@ def write_network(path: Path, globals_: np.ndarray | None = None, *, maps: int =
     bias[14], bias[15] = 2.0, 3.0
     bias[16], bias[17] = np.array(LINK_CELLS) / 16.0
     bias[18], bias[19] = 0.5, 0.75
+    bias[24:] = 100.0  # every tip is whole
     answers = np.zeros(GLOBAL_CHANNELS) if globals_ is None else globals_
     nodes = [
         helper.make_node("AveragePool", ["image"], ["blocks"], kernel_shape=[4, 4], strides=[4, 4]),

@@ -16,7 +16,7 @@ AFFINE = np.array([[3.0, 0.0, 100.0], [0.0, 3.0, 40.0]])
 
 
 def maps_of(cells: list[tuple[int, int]], values: tuple[float, float, float, float]) -> np.ndarray:
-    """Maps (24, 40, 50) whose plant is these (row, column) cells, all telling the same."""
+    """Maps (25, 40, 50) whose plant is these (row, column) cells, all telling the same."""
     maps = np.zeros((MAP_CHANNELS, 40, 50), np.float32)
     maps[0] = 1.0
     maps[20:24] = 9.0  # what is told where there is no plant says nothing

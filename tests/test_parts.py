@@ -33,6 +33,7 @@ from collarvision.looks import (
     peaks,
     refined,
     square_about,
+    tip_rounded,
 )
 from collarvision.network import ModelError, load_network, model_path
 from collarvision.parts import (
@@ -124,8 +125,8 @@ def test_part_of_a_square_is_what_the_whole_of_it_shows_there(model):
     quarter = rows // 4
     upright = look_at_square(rgb, square, network, strip="upright")
     level = look_at_square(rgb, square, network, strip="level")
-    assert upright.maps.shape == (24, rows, rows // 2)
-    assert level.maps.shape == (24, rows // 2, rows)
+    assert upright.maps.shape == (network_module.MAP_CHANNELS, rows, rows // 2)
+    assert level.maps.shape == (network_module.MAP_CHANNELS, rows // 2, rows)
     # The network of these tests looks no further than a cell, so the rest is the same.
     kept = slice(quarter + 2, 3 * quarter - 2)
     np.testing.assert_allclose(upright.maps[:, :, 2:-2], whole.maps[:, :, kept], atol=1e-4)
@@ -357,7 +358,7 @@ def test_a_broken_model_is_one_sentence(tmp_path):
 
 
 def test_a_model_of_another_version_is_refused(tmp_path):
-    other = write_network(tmp_path / "other.onnx", maps=24 + 1)
+    other = write_network(tmp_path / "other.onnx", maps=25 + 1)
     with pytest.raises(ModelError, match="another version"):
         load_network(other)
 
@@ -375,3 +376,15 @@ def test_a_network_that_tells_nothing_of_leaf_tops_reads_all_else_alike(tmp_path
 
 def test_a_network_is_opened_once(model):
     assert load_network(model) is load_network(model)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(-8, 8), st.floats(-8, 8))
+def test_a_torn_tip_says_little_of_its_shape_and_a_whole_one_all(shape, whole):
+    maps = np.zeros((25, 2, 2), np.float32)
+    maps[14], maps[24] = shape, whole
+    told = 1 / (1 + np.exp(-shape)) - 0.5
+    share = (tip_rounded(maps, (0, 0)) - 0.5) / told if abs(told) > 1e-3 else None
+    if share is not None:
+        assert share == pytest.approx(1 / (1 + np.exp(-whole)), abs=1e-3)
+    assert tip_rounded(maps[:20], (0, 0)) == pytest.approx(told + 0.5, abs=1e-6)

@@ -10,6 +10,8 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
+from training.network import MAP_CHANNELS
+
 FORMAT = 1
 
 
@@ -118,12 +120,15 @@ def save_state(
 MAP_ROWS = ("map_head.1.weight", "map_head.1.bias")
 """What grows by a row with each further map channel."""
 
+BEGINS_AT = {"tip_whole": 4.0}
+"""Bias of further channels where it isn't zero: who knows of no torn tips takes all as whole."""
+
 
 def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     """Load a checkpoint's weights into a network; give the checkpoint's other contents.
 
-    A checkpoint of fewer maps is the beginning of one of more: what it lacks begins at zero, which
-    at run time tells nothing.
+    A checkpoint of fewer maps is the beginning of one of more: what it lacks begins at zero
+    (`BEGINS_AT` aside), which at run time tells nothing.
 
     Raises
     ------
@@ -136,6 +141,9 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     for name in MAP_ROWS:
         if name in own and name in weights and len(weights[name]) < len(own[name]):
             lacking = torch.zeros_like(own[name][len(weights[name]) :], device="cpu")
+            if name.endswith("bias"):
+                for row, channel in enumerate(MAP_CHANNELS[len(weights[name]) :]):
+                    lacking[row] = BEGINS_AT.get(channel, 0.0)
             weights[name] = torch.cat([weights[name], lacking])
     missing, unexpected = network.load_state_dict(weights, strict=False)
     missing = [name for name in missing if not name.endswith("num_batches_tracked")]

@@ -26,6 +26,7 @@ WEIGHTS: dict[str, float] = {
     "tip_offset": 0.3,
     "link": 0.5,
     "rounded": 0.3,
+    "whole": 0.3,
     "collared": 0.5,
     "collar_rank": 0.7,
     "tip_rank": 0.4,
@@ -108,10 +109,12 @@ def keypoint_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
     slots = tips.repeat_interleave(9, dim=1)
     got = _gather(maps, slice(net.TIP_OFFSET.start, net.LINK.stop), index)
     out["tip_offset"] = weighed_mean((got[..., 0:2] - offset).abs().sum(-1), near)
-    for name, column, channel in (("rounded", 5, 2), ("collared", 4, 3)):
+    whole = _gather(maps, slice(net.TIP_WHOLE, net.TIP_WHOLE + 1), index)[..., 0]
+    shapes = {"rounded": (5, got[..., 2]), "collared": (4, got[..., 3]), "whole": (8, whole)}
+    for name, (column, told) in shapes.items():
         known = slots[..., column] >= 0
         loss = functional.binary_cross_entropy_with_logits(
-            got[..., channel], slots[..., column].clamp(min=0), reduction="none"
+            told, slots[..., column].clamp(min=0), reduction="none"
         )
         out[name] = weighed_mean(loss, near * known)
     # The link starts at each cell's own centre plus its offset: the tip itself.

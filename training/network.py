@@ -39,6 +39,7 @@ MAP_CHANNELS: tuple[str, ...] = (
     "top_toward_log_spread",
     "top_arches",
     "top_half_out",
+    "tip_whole",
 )
 GLOBAL_CHANNELS: tuple[str, ...] = (
     *(f"collars_at_least_{k}" for k in range(1, 13)),
@@ -68,6 +69,7 @@ TIP_ROUNDED, TIP_COLLARED = 14, 15
 LINK = slice(16, 18)
 COLLAR_RANK, TIP_RANK = 18, 19
 TOPS = slice(20, 24)  # where a leaf is highest: what its height hangs on
+TIP_WHOLE = 24
 COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
@@ -128,7 +130,7 @@ class Network(nn.Module):
     """Maps and globals from an image; see `MAP_CHANNELS` and `GLOBAL_CHANNELS`.
 
     Takes ``image`` (N, 3, H, W), RGB float in 0..1, H and W multiples of 32. Gives ``maps``
-    (N, 24, H/4, W/4) and ``globals`` (N, 31), all float32.
+    (N, 25, H/4, W/4) and ``globals`` (N, 31), all float32.
     """
 
     def __init__(self, coarse: int = COARSE, fine: int = FINE):

@@ -41,8 +41,8 @@ class Truth:
     Attributes
     ----------
     collars : (n, 4) float32: x, y, rank, occluded (0 or 1).
-    tips : (n, 8) float32: x, y, rank, occluded, has_collar, rounded, link_x, link_y; unknown
-        rounded or has_collar is -1, an unknown link is NaN.
+    tips : (n, 9) float32: x, y, rank, occluded, has_collar, rounded, link_x, link_y, whole (not
+        torn); unknown rounded, has_collar or whole is -1, an unknown link is NaN.
     tops : (n, 5) float32: x, y of a leaf's highest point, how far it stands towards the camera in
         px, whether it arches, whether the leaf is half out of the whorl; NaN unknown.
     base_xy, arch_xy : (2,) float32 or None.
@@ -124,7 +124,8 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
         if link_x is None or link_y is None:
             link_x, link_y = at_rank.get(rank, (np.nan, np.nan))
         rounded = tip.get("rounded")
-        if tip.get("real_tip") is False:
+        whole = tip.get("real_tip")
+        if whole is False:
             rounded = None  # a torn end is neither rounded nor pointed
         elif rounded is None and rank:
             rounded = rank == 1
@@ -138,6 +139,7 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
                 _flag(rounded),
                 link_x,
                 link_y,
+                _flag(whole),
             )
         )
     stage = row.get("stage_v")
@@ -148,7 +150,7 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
         reason=reason,
         stage=None if stage is None else int(stage),
         collars=np.asarray(collars, np.float32).reshape(-1, 4),
-        tips=np.asarray(tips, np.float32).reshape(-1, 8),
+        tips=np.asarray(tips, np.float32).reshape(-1, 9),
         tops=_tops(row),
         base_xy=_point(row.get("base_xy")),
         arch_xy=_point(row.get("arch_xy")),

@@ -57,10 +57,10 @@ class Targets:
     """A batch of answers; N samples, K keypoint slots; positions in map px.
 
     ``collars`` (N, 16, 4): u, v, rank, 1 where the slot is used; ``hidden`` alike (occluded
-    collars). ``tips`` (N, 20, 8): u, v, rank, used, has_collar, rounded (-1 unknown), link u, v
-    (NaN unknown, absolute). ``blind_tips`` (N, 20, 3): u, v, used. ``tops`` (N, 20, 6): u, v, map
-    px towards the camera, arches, half out (NaN unknown), used. ``base``, ``arch`` (N, 3): u, v,
-    used. The ``w_*`` arrays (N,) weigh each sample's losses.
+    collars). ``tips`` (N, 20, 9): u, v, rank, used, has_collar, rounded (-1 unknown), link u, v
+    (NaN unknown, absolute), whole (-1 unknown). ``blind_tips`` (N, 20, 3): u, v, used.
+    ``tops`` (N, 20, 6): u, v, map px towards the camera, arches, half out (NaN unknown), used.
+    ``base``, ``arch`` (N, 3): u, v, used. The ``w_*`` arrays (N,) weigh each sample's losses.
     """
 
     collars: Tensor
@@ -130,7 +130,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     rule = RULES[reason]
     partial = truth.partial  # nothing that takes the whole plant to know
     collars, hidden = _slots(MAX_COLLARS, 4), _slots(MAX_COLLARS, 4)
-    tips, blind = _slots(MAX_TIPS, 8), _slots(MAX_TIPS, 3)
+    tips, blind = _slots(MAX_TIPS, 9), _slots(MAX_TIPS, 3)
     tops = _slots(MAX_TIPS, 6)
     all_shown = True
     at_collars, at_tips, at_links, at_tops, at_base, at_arch = _mapped(truth, view)
@@ -153,6 +153,7 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         tips[: len(at), 3] = 1.0
         tips[: len(at), 4:6] = truth.tips[at, 4:6]
         tips[: len(at), 6:8] = links[at] / MAP_STRIDE
+        tips[: len(at), 8] = truth.tips[at, 8]
         if partial:
             tips[: len(at), 6:8][~links_shown[at]] = np.nan
         at = np.flatnonzero(shown & occluded)[:MAX_TIPS]

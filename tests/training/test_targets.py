@@ -9,7 +9,13 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="training needs the train extra")
 from training import network as net  # noqa: E402
-from training.losses import WEIGHTS, all_losses, heat_loss, top_losses  # noqa: E402
+from training.losses import (  # noqa: E402
+    WEIGHTS,
+    all_losses,
+    heat_loss,
+    keypoint_losses,
+    top_losses,
+)
 from training.samples import parse_truth  # noqa: E402
 from training.targets import HEAT_SIGMA, RULES, collect, heatmaps, neighbourhood  # noqa: E402
 from training.views import plain_look, plain_read  # noqa: E402
@@ -188,9 +194,25 @@ def test_other_words_for_reasons_and_torn_tips():
     tips = [{"rank": 3, "x": 1.0, "y": 2.0, "real_tip": False, "has_collar": True}]
     truth = parse_truth(_row(tips=tips))
     assert truth.tips[0, 5] == -1  # a torn end is neither rounded nor pointed
+    assert truth.tips[0, 8] == 0
+    del tips[0]["real_tip"]
+    assert parse_truth(_row(tips=tips)).tips[0, 8] == -1  # nobody said
     assert np.isnan(truth.tips[0, 6:8]).all()
     with pytest.raises(ValueError, match="unknown reason"):
         parse_truth(_row(reason="strange"))
+
+
+def test_a_torn_tip_teaches_that_it_is_torn_and_nothing_of_its_shape():
+    row = _row()
+    row["tips"] = [{**row["tips"][0], "real_tip": False}]
+    _, _, targets = _targets(row)
+    losses = []
+    for rounded, whole in ((0.0, -20.0), (20.0, -20.0), (0.0, 20.0)):
+        maps = torch.zeros(1, len(net.MAP_CHANNELS), 40, 40)
+        maps[:, net.TIP_ROUNDED], maps[:, net.TIP_WHOLE] = rounded, whole
+        got = keypoint_losses(maps, targets)
+        losses.append((float(got["rounded"]), float(got["whole"])))
+    assert losses == [(0.0, pytest.approx(0.0, abs=1e-6))] * 2 + [(0.0, pytest.approx(20.0))]
 
 
 def test_the_tops_of_leaves_follow_the_view_and_keep_what_is_not_known():
@@ -239,7 +261,8 @@ def _perfect(targets, share):
         maps[0, offset.start + 1] = dy.expand(-1, h, w).gather(0, near[None])[0]
         maps[0, rank] = used[:, 2][near] / net.RANK_SCALE
     tip = targets.tips[0, 0]
-    maps[0, net.TIP_ROUNDED], maps[0, net.TIP_COLLARED] = 20.0, 20.0
+    for channel in (net.TIP_ROUNDED, net.TIP_COLLARED, net.TIP_WHOLE):
+        maps[0, channel] = 20.0
     maps[0, net.LINK] = ((tip[6:8] - tip[0:2]) / net.LINK_SCALE)[:, None, None]
     toward = targets.tops[0, 0, 2] / net.TOWARD_SCALE
     for channel, value in enumerate((float(toward), 0.0, 20.0, -20.0), net.TOPS.start):
@@ -267,6 +290,7 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         "link": (maps, net.LINK.start),
         "rounded": (maps, net.TIP_ROUNDED),
         "collared": (maps, net.TIP_COLLARED),
+        "whole": (maps, net.TIP_WHOLE),
         "collar_rank": (maps, net.COLLAR_RANK),
         "toward": (maps, net.TOPS.start),
         "arches": (maps, net.TOPS.start + 2),

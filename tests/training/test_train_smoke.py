@@ -15,7 +15,7 @@ from training import checkpoint  # noqa: E402
 from training.augment import plain_batch  # noqa: E402
 from training.losses import all_losses  # noqa: E402
 from training.losslog import Log  # noqa: E402
-from training.network import Network, build  # noqa: E402
+from training.network import TIP_WHOLE, Network, build  # noqa: E402
 from training.plan import Shapes, make_plan  # noqa: E402
 from training.samples import Pool, read_folder  # noqa: E402
 from training.targets import collect  # noqa: E402
@@ -161,7 +161,8 @@ def test_a_checkpoint_of_fewer_maps_begins_the_others_at_nothing(tmp_path):
         (maps, answers), (told, said) = network(image), other(image)
     torch.testing.assert_close(told[:, :20], maps[:, :20])
     torch.testing.assert_close(said, answers)
-    assert not told[:, 20:].any()
+    assert not told[:, 20:24].any()
+    assert (told[:, TIP_WHOLE] == 4.0).all()  # every tip is taken as whole: P is 0.98
 
 
 def test_checkpoint_of_another_network_is_refused(tmp_path):
