@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from collarvision.bases import other_bases, square_near
 from collarvision.closer import (
     Collar,
     close_coarsest,
@@ -30,6 +31,7 @@ from collarvision.looks import (
     READ_PX,
     Box,
     Look,
+    Square,
     better_box,
     cell,
     find_plant,
@@ -82,16 +84,6 @@ __all__ = [
 CLOSE_LEAST = 0.5
 """The closer look is taken from pixels of which at least this many lie along each of the network's,
 more than in training. Finer ones may cost another decoding of the photo."""
-
-OTHER_BASE = 0.15
-OTHER_BASE_ALONE = 0.5
-"""A second place where a stalk meets the soil is believed where both looks show it with the first
-score, or the look at the whole photo with the second. On 249 own photos of one plant the first
-happened never and the second once; on 18 of several plants 10 and 8 times."""
-
-APART_CELLS = 4.0
-"""Two plants' bases are so many cells of the first look apart at least: a twentieth of the photo's
-long side."""
 
 PEAK_FLOOR = 0.15
 """Peaks under this score aren't handed on; later rooms weigh the rest by their scores."""
@@ -177,7 +169,7 @@ class Parts:
     tops : LeafTops or None
         What is told of the places where leaves are highest.
     plant_box_px : (x0, y0, x1, y1) or None
-        The plant's box in the photo; None when the first look found none.
+        The plant's box in the photo; None when no look found one.
     model : str
         The network's version.
     """
@@ -211,7 +203,8 @@ class Looks:
     """The network's answers for one photo, from which `gather` makes parts.
 
     `close` is a look at the upper part of the stalk alone; None where none was taken. `box` is the
-    plant's in the photo, None where the first look found none.
+    plant's in the photo, None where no look found one. `near` is the look about a likely base that
+    found it where the one at the whole photo didn't; None elsewhere.
     """
 
     first: Look
@@ -219,6 +212,7 @@ class Looks:
     box: Box | None
     version: str
     close: Look | None = None
+    near: Look | None = None
 
 
 def read_parts(photo: Photo, *, model: str | Path | None = None, careful: bool = False) -> Parts:
@@ -263,10 +257,14 @@ def take_looks(
         photo.begin(close_coarsest(square_about(box, photo.size)[2], CLOSE_LEAST))
     second = _second_look(photo, box, network)
     better = better_box(second, box, photo.size)
+    near = None
+    if box is None and better is None:
+        near = _near_look(photo, square_near((first, second), photo.size), network)
+        better = find_plant(near)
     if better is not None:
         box = better
         second = _second_look(photo, box, network)
-    return Looks(first, second, box, network.version)
+    return Looks(first, second, box, network.version, near=near if better is not None else None)
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
@@ -282,7 +280,10 @@ def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) 
 
 
 def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
-    square = square_about(box, photo.size)
+    return _near_look(photo, square_about(box, photo.size), network)
+
+
+def _near_look(photo: Photo, square: Square, network: Network) -> Look:
     rgb, step = photo.pixels(square[2] / READ_PX)
     return look_at_square(rgb, square, network, step=step)
 
@@ -342,42 +343,22 @@ def gather(looks: Looks) -> Parts:
         base=bases[0] if bases else None,
         arch=arches[0] if arches else None,
         collar_counts=ordinal_distribution(summary[:12]),
-        usability=combine_usability(first.summary[12:19], second.summary[12:19]),
+        usability=combine_usability((looks.near or first).summary[12:19], second.summary[12:19]),
         laid=float(sigmoid(summary[19])),
         first_leaf=float(sigmoid(told[0])),
         lost_leaves=softmax(told[1:]),
         px_per_map_px=float(np.sqrt(affine[0, 0] * affine[1, 1])),
         hidden_collars=tuple(CollarPeak(*one) for one in _ranked(second, maps[9], None)),
         other_arches=tuple(arches[1:4]),
-        other_bases=_other_bases(looks, bases[0]) if bases else (),
+        other_bases=tuple(
+            Point(*one)
+            for base in bases[:1]
+            for one in other_bases(first, second, (base.x, base.y))
+        ),
         tops=leaf_tops(maps, affine),
         plant_box_px=looks.box,
         model=looks.version,
     )
-
-
-def _other_bases(looks: Looks, base: Point) -> tuple[Point, ...]:
-    """Where other plants than the one at `base` meet the soil."""
-    first, second = looks.first, looks.second
-    around = float(first.photo_from_map[0, 0])
-    least = APART_CELLS * around
-    to_second = inverse(second.photo_from_map)
-    cells = max(1, round(2.0 * around / float(second.photo_from_map[0, 0])))
-    height, width = second.maps.shape[1:]
-    found = []
-    for row, column, score in zip(*peaks(first.maps[7], None, OTHER_BASE, 3.0), strict=True):
-        x, y = xy(first.photo_from_map, column, row)
-        if np.hypot(x - base.x, y - base.y) < least:
-            continue
-        at_x, at_y = xy(to_second, x, y)
-        again = 0.0
-        if 0 <= at_x < width and 0 <= at_y < height:
-            r, c = cell(at_x, at_y, (height, width))
-            part = second.maps[7][max(0, r - cells) : r + cells + 1]
-            again = float(sigmoid(part[:, max(0, c - cells) : c + cells + 1]).max())
-        if score >= OTHER_BASE_ALONE or again >= OTHER_BASE:
-            found.append(Point(x, y, float(score)))
-    return tuple(found)
 
 
 def _collars(looks: Looks) -> tuple[CollarPeak, ...]:

@@ -36,7 +36,7 @@ ORDER = [
     {"gathering", "otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"photo"},
     {"cardmarks", "closer", "leaftops"},
-    {"cardoutline", "cardpose"},
+    {"cardoutline", "cardpose", "bases"},
     {"card", "cardsheet", "coco"},
     {"parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
