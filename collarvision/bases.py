@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision.closer import inverse
-from collarvision.looks import Look, Square, cell, peaks, sigmoid, xy
+from collarvision.looks import Box, Look, Square, cell, find_plant, peaks, sigmoid, xy
 
 BASE = 7
 """Map of bases."""
@@ -30,6 +30,10 @@ the photo's long side."""
 
 ABOVE_BASE = 0.6
 """How much of that square lies above the base: a plant grows upwards, but leaves hang."""
+
+SEEN_BASE = 0.3
+"""Score of a base from which a plant in that square is believed. Of own photos in which no plant
+was found fourteen seedlings show 0.37 to 0.91 there, five photos without maize 0.10 to 0.20."""
 
 
 def other_bases(first: Look, second: Look, at: tuple[float, float]) -> list[tuple[float, ...]]:
@@ -63,3 +67,9 @@ def square_near(looks: tuple[Look, ...], photo_size: tuple[int, int]) -> Square:
     x, y = xy(best.photo_from_map, float(column), float(row))
     side = max(32, round(NEAR_SHARE * max(photo_size)))
     return round(x - side / 2), round(y - ABOVE_BASE * side), side
+
+
+def plant_near(near: Look) -> Box | None:
+    """Box, photo px, of a plant in a look about a likely base; None where its base isn't seen."""
+    seen = float(sigmoid(near.maps[BASE].max())) >= SEEN_BASE
+    return find_plant(near) if seen else None

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from collarvision.bases import other_bases, square_near
+from collarvision.bases import other_bases, plant_near, square_near
 from collarvision.closer import (
     Collar,
     close_coarsest,
@@ -260,7 +260,7 @@ def take_looks(
     near = None
     if box is None and better is None:
         near = _near_look(photo, square_near((first, second), photo.size), network)
-        better = find_plant(near)
+        better = plant_near(near)
     if better is not None:
         box = better
         second = _second_look(photo, box, network)

@@ -40,7 +40,8 @@ def test_a_seedling_thinner_than_the_looks_see_is_looked_for_at_its_base(model):
     # Near the soil the base's own colour covers the stalk's.
     assert (x0, y0, x1, y1) == pytest.approx((598, 2400, 650, 2490), abs=14)
     parts = gather(looks)
-    assert np.hypot(parts.base.x - 600, parts.base.y - 2500) < 10
+    # Blue above the base and grey under it make this spot's heat lopsided.
+    assert np.hypot(parts.base.x - 600, parts.base.y - 2500) < 15
     assert np.hypot(parts.tips[0].x - 650, parts.tips[0].y - 2410) < 5
 
 
@@ -52,6 +53,15 @@ def test_where_a_plant_is_found_nothing_more_is_looked_for(model):
 
 def test_a_photo_of_nothing_stays_one(model):
     looks = take_looks(Photo("drawn", np.full((800, 600, 3), GREY, np.uint8), ""), model=model)
+    assert looks.near is None
+    assert looks.box is None
+
+
+def test_blades_without_a_base_are_no_seedling(model):
+    rgb = seedling(600, 2500, base_radius=10)
+    rgb[2440:] = GREY  # what stood there has neither foot nor soil
+    spot(rgb, 600, 2500, 3, (200, 116, 160))
+    looks = take_looks(Photo("drawn", rgb, ""), model=model)
     assert looks.near is None
     assert looks.box is None
 

@@ -1,6 +1,7 @@
 """Write `models/known.json`: how sure the network is of collars and tips on photos it reads well.
 
     python -m training.known --truth work/finished/part-95200/truth.jsonl
+    python -m training.known --kept kept/*.pkl
 
 The photos are usable ones that the network never trained on. `collarvision.drift` compares recent
 photos with these. To be run again with every new network.
@@ -17,9 +18,12 @@ from typing import Any
 
 import numpy as np
 
+from collarvision.calibration import load_calibration
 from collarvision.drift import FIGURES, KNOWN_FILE, SHARE, figures
 from collarvision.network import models_folder
+from training.crossfit import record
 from training.evaluate import read_all
+from training.kept import load_kept
 from training.scoring import read_jsonl
 
 FEWEST = 50
@@ -49,23 +53,36 @@ def known_from(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     return {"model": models.pop(), "photos": len(read), "low": low}
 
 
-def main(words: Sequence[str] | None = None) -> int:
-    """Run the command line."""
-    parser = argparse.ArgumentParser(prog="training.known", description=__doc__.splitlines()[0])
-    parser.add_argument("--truth", type=Path, nargs="+", required=True)
-    parser.add_argument("--out", type=Path, default=models_folder() / KNOWN_FILE)
-    parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
-    parser.add_argument("--jobs", type=int, default=1)
-    options = parser.parse_args(words)
+def _read(options: argparse.Namespace) -> list[dict[str, Any]]:
+    """Records of the usable photos of truth files."""
     paths = []
     for truth in options.truth:
         if not truth.is_file():
             sys.exit(f"No truth file at {truth}. Give the truth.jsonl beside the photos.")
         rows = [row for row in read_jsonl(truth) if row["usable"]][: options.limit]
         paths += [truth.parent / row["file"] for row in rows]
+    return read_all(paths, jobs=options.jobs)
+
+
+def _kept(files: Sequence[Path]) -> list[dict[str, Any]]:
+    """Records that kept cases of usable photos lead to with the present calibration."""
+    calibration = load_calibration()
+    return [record(case, calibration) for case in load_kept(files) if case.truth["usable"]]
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Run the command line."""
+    parser = argparse.ArgumentParser(prog="training.known", description=__doc__.splitlines()[0])
+    source = parser.add_mutually_exclusive_group(required=True)
+    source.add_argument("--truth", type=Path, nargs="+", help="truth.jsonl beside its photos")
+    source.add_argument("--kept", type=Path, nargs="+", help="what `training.kept` wrote")
+    parser.add_argument("--out", type=Path, default=models_folder() / KNOWN_FILE)
+    parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
+    parser.add_argument("--jobs", type=int, default=1)
+    options = parser.parse_args(words)
     try:
-        said = known_from(read_all(paths, jobs=options.jobs))
-    except ValueError as error:
+        said = known_from(_kept(options.kept) if options.kept else _read(options))
+    except (OSError, ValueError) as error:
         sys.exit(f"known: {error}")
     options.out.write_text(json.dumps(said, indent=1) + "\n", encoding="utf-8")
     print(f"{options.out}: {said}")
