@@ -70,6 +70,16 @@ def square_near(looks: tuple[Look, ...], photo_size: tuple[int, int]) -> Square:
 
 
 def plant_near(near: Look) -> Box | None:
-    """Box, photo px, of a plant in a look about a likely base; None where its base isn't seen."""
-    seen = float(sigmoid(near.maps[BASE].max())) >= SEEN_BASE
-    return find_plant(near) if seen else None
+    """Box, photo px, of a plant in a look about a likely base; None where its base isn't seen.
+
+    It is a third of the look wide and high at least: of a seedling of a few px only a part is seen.
+    """
+    if float(sigmoid(near.maps[BASE].max())) < SEEN_BASE:
+        return None
+    box = find_plant(near)
+    if box is None:
+        return None
+    x0, y0, x1, y1 = box
+    least = float(near.photo_from_map[0, 0]) * near.maps.shape[2] / 3
+    across, up = (max(0.0, (least - length) / 2) for length in (x1 - x0, y1 - y0))
+    return x0 - across, y0 - up, x1 + across, y1 + up

@@ -37,8 +37,9 @@ def test_a_seedling_thinner_than_the_looks_see_is_looked_for_at_its_base(model):
     looks = take_looks(Photo("drawn", seedling(600, 2500, base_radius=10), ""), model=model)
     assert looks.near is not None
     x0, y0, x1, y1 = looks.box
-    # Near the soil the base's own colour covers the stalk's.
-    assert (x0, y0, x1, y1) == pytest.approx((598, 2400, 650, 2490), abs=14)
+    assert (x0 < 590, y0 < 2400, x1 > 650, y1 > 2500) == (True,) * 4
+    # As wide and high as a third of the square that it was found in, which is 800 px wide.
+    assert (x1 - x0, y1 - y0) == pytest.approx((267, 267), abs=3)
     parts = gather(looks)
     # Blue above the base and grey under it make this spot's heat lopsided.
     assert np.hypot(parts.base.x - 600, parts.base.y - 2500) < 15

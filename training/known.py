@@ -67,7 +67,8 @@ def _read(options: argparse.Namespace) -> list[dict[str, Any]]:
 def _kept(files: Sequence[Path]) -> list[dict[str, Any]]:
     """Records that kept cases of usable photos lead to with the present calibration."""
     calibration = load_calibration()
-    return [record(case, calibration) for case in load_kept(files) if case.truth["usable"]]
+    cases = [case for case in load_kept(files) if case.truth["usable"]]
+    return [{**record(case, calibration), "model": case.parts.model} for case in cases]
 
 
 def main(words: Sequence[str] | None = None) -> int:

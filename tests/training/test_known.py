@@ -8,9 +8,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
-pytest.importorskip("torch")
-
 from test_kept import made_case
 
 from training import known
@@ -50,5 +47,6 @@ def test_kept_cases_are_as_good_as_photos(tmp_path: Path, capsys: pytest.Capture
     assert known.main(["--kept", str(file), "--out", str(out)]) == 0
     told = json.loads(out.read_text())
     assert 50 <= told["photos"] <= 60
+    assert told["model"] == made_case(0, rng).parts.model
     assert 0.0 < told["low"]["collars"] <= 1.0
     assert str(out) in capsys.readouterr().out
