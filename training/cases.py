@@ -135,7 +135,7 @@ def _packed(looks: Looks, name: str) -> dict[str, Any]:
     """Half precision: what is read from the maps changes by less than a thousandth."""
     box = np.full(4, np.nan) if looks.box is None else np.array(looks.box)
     packed: dict[str, Any] = {f"{name}_box": box, f"{name}_version": np.array(looks.version)}
-    for part in ("first", "second", "close"):
+    for part in ("first", "second", "close", "near"):
         look = getattr(looks, part)
         if look is not None:
             packed[f"{name}_{part}_maps"] = look.maps.astype(np.float16)
@@ -158,7 +158,7 @@ def _unpacked(stored: Any, name: str) -> Looks:
     assert second is not None
     known = None if np.isnan(box).any() else tuple(float(v) for v in box)
     version = str(stored[f"{name}_version"])
-    return Looks(first, second, known, version, look("close"))  # type: ignore[arg-type]
+    return Looks(first, second, known, version, look("close"), look("near"))  # type: ignore[arg-type]
 
 
 # --------------------------------------------------------------------------- leaves
