@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision.looks import (
+    BASE,
     NMS_RADIUS,
     READ_PX,
     Look,
@@ -113,7 +114,7 @@ def _stalk(second: Look) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     if not len(rows):
         return None
     at = to_photo(affine, columns, rows).T
-    row, column = np.unravel_index(int(maps[7].argmax()), maps[7].shape)
+    row, column = np.unravel_index(int(maps[BASE].argmax()), maps[BASE].shape)
     foot = to_photo(affine, np.array([float(column)]), np.array([float(row)])).T[0]
     return at, foot, at[np.hypot(*(at - foot).T).argmax()]
 

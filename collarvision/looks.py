@@ -36,6 +36,9 @@ CARD_SEEN, CARD_CELLS = 0.2, 6
 """A card may be there where so many cells have that P(card). The 38 cards that only hard searches
 found on own photos all have more, by a third at least; most photos without one have less."""
 
+BASE = 7
+"""Map of where stalks meet the soil."""
+
 TIP_ROUNDED, TIP_WHOLE = 14, 24
 """Maps of a tip's shape and of whether it is whole; not every network tells the latter."""
 
@@ -54,7 +57,7 @@ Strip = Literal["whole", "upright", "level"]
 class Look:
     """One run of the network, and where its cells lie in the photo.
 
-    `maps` is (20, h, w) logits and regressions, `summary` (31,), `photo_from_map` (2, 3);
+    `maps` is (25 or 20, h, w) logits and regressions, `summary` (31,), `photo_from_map` (2, 3);
     `plant` is P(blade or stalk), (h, w).
     """
 
@@ -182,7 +185,7 @@ def find_plant(look: Look) -> Box | None:
     reach = 2 * (max(plant.shape) // 80) + 1
     joined = cv2.dilate(plant.astype(np.uint8), np.ones((reach, reach), np.uint8))
     count, labels = cv2.connectedComponents(joined, connectivity=8)
-    base = sigmoid(look.maps[7])
+    base = sigmoid(look.maps[BASE])
     stalk = softmax(look.maps[:5])[STALK]
     weight = np.bincount(labels.ravel(), (look.plant * plant + 2.0 * stalk).ravel(), count)
     base_in = np.zeros(count)

@@ -159,11 +159,16 @@ def _evidence(signs: Signs, p: np.ndarray) -> tuple[str, ...]:
         said.append(f"Lowest blade {signs.blade_mm:.0f} mm long.")
     if signs.collar_mm is not None and most > 0:
         said.append(f"Lowest collar {signs.collar_mm:.0f} mm above the soil.")
-    if most > 0:
-        word = "leaf" if most == 1 else "leaves"
-        more = " or more" if most == LOST_MAX else ""
-        said.append(f"{most}{more} lower {word} taken as lost.")
-    return tuple(said)
+    return (*said, *taken_as_lost(most))
+
+
+def taken_as_lost(count: int) -> tuple[str, ...]:
+    """The sentence that so many leaves are taken as lost; none where none is."""
+    if count == 0:
+        return ()
+    more = " or more" if count >= LOST_MAX else ""
+    word = "leaf" if count == 1 else "leaves"
+    return (f"{min(count, LOST_MAX)}{more} lower {word} taken as lost.",)
 
 
 def _fit(value: float, by_rank: tuple[tuple[int, float], ...], sigma: float) -> np.ndarray:

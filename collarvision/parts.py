@@ -27,6 +27,7 @@ from collarvision.closer import (
 )
 from collarvision.leaftops import LeafTop, LeafTops, leaf_tops
 from collarvision.looks import (
+    BASE,
     NMS_RADIUS,
     READ_PX,
     Box,
@@ -244,6 +245,7 @@ def take_looks(
 ) -> Looks:
     """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`.
 
+    Where no plant is found, it is looked for once more about the likeliest base.
     `tell` is called with the first look as soon as it is there. Where a closer look is to follow,
     the pixels that it will need are decoded beside the second one.
     """
@@ -259,12 +261,17 @@ def take_looks(
     better = better_box(second, box, photo.size)
     near = None
     if box is None and better is None:
-        near = _near_look(photo, square_near((first, second), photo.size), network)
-        better = plant_near(near)
-    if better is not None:
-        box = better
-        second = _second_look(photo, box, network)
-    return Looks(first, second, box, network.version, near=near if better is not None else None)
+        where = square_near((first, second), photo.size)
+        near = None if where is None else _look_at(photo, where, network)
+        better = None if near is None else plant_near(near, photo.size)
+    if better is None:
+        return Looks(first, second, box, network.version)
+    second = _second_look(photo, better, network)
+    if near is not None:
+        grown = better_box(second, better, photo.size)
+        if grown is not None and _side(grown) > _side(better):  # it reaches out of that as well
+            better, second = grown, _second_look(photo, grown, network)
+    return Looks(first, second, better, network.version, near=near)
 
 
 def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) -> Looks:
@@ -280,21 +287,31 @@ def look_closer(photo: Photo, looks: Looks, *, model: str | Path | None = None) 
 
 
 def _second_look(photo: Photo, box: Box | None, network: Network) -> Look:
-    return _near_look(photo, square_about(box, photo.size), network)
+    return _look_at(photo, square_about(box, photo.size), network)
 
 
-def _near_look(photo: Photo, square: Square, network: Network) -> Look:
+def _side(box: Box) -> float:
+    return max(box[2] - box[0], box[3] - box[1])
+
+
+def _look_at(photo: Photo, square: Square, network: Network) -> Look:
     rgb, step = photo.pixels(square[2] / READ_PX)
     return look_at_square(rgb, square, network, step=step)
 
 
-def combine_usability(first: np.ndarray, second: np.ndarray) -> dict[str, float]:
-    """Combine what both looks say of the photo's use; logits (7,) each.
+def combine_usability(
+    first: np.ndarray, second: np.ndarray, near: np.ndarray | None = None
+) -> dict[str, float]:
+    """Combine what the looks say of the photo's use; logits (7,) each.
 
     Whether there are several plants shows only in the whole photo; sharpness shows best in the
-    crop, whose pixels are finer; the rest is the mean of both.
+    crop, whose pixels are finer; the rest is the mean of both. In all but "several" the look that
+    found the plant, `near`, speaks for the whole photo where that look saw none.
     """
     whole, crop = softmax(first.astype(float)), softmax(second.astype(float))
+    if near is not None:
+        several = np.array(USABILITY_NAMES) == "several"
+        whole = np.where(several, whole, softmax(near.astype(float)))
     of_whole = np.full(len(USABILITY_NAMES), 0.5)
     of_whole[USABILITY_NAMES.index("several")] = 1.0
     of_whole[USABILITY_NAMES.index("blurred")] = 0.25
@@ -330,11 +347,12 @@ def gather(looks: Looks) -> Parts:
                 float(4.0 * maps[19][at]),
             )
         )
-    bases, arches = points(maps[7]), points(maps[8])
+    bases, arches = points(maps[BASE]), points(maps[8])
     summary = second.summary.astype(float)
     # What the whole plant looks like and what is seen at its foot alone speak with one voice each:
     # an unfamiliar plant misleads the first, a dirty foot the second.
     told = (summary[20:25] + summary[26:31]) / 2
+    said = [look.summary[12:19] for look in (first, second, looks.near) if look is not None]
     return Parts(
         classes=maps[:5].argmax(axis=0).astype(np.uint8),
         photo_from_map=affine,
@@ -343,7 +361,7 @@ def gather(looks: Looks) -> Parts:
         base=bases[0] if bases else None,
         arch=arches[0] if arches else None,
         collar_counts=ordinal_distribution(summary[:12]),
-        usability=combine_usability((looks.near or first).summary[12:19], second.summary[12:19]),
+        usability=combine_usability(*said),
         laid=float(sigmoid(summary[19])),
         first_leaf=float(sigmoid(told[0])),
         lost_leaves=softmax(told[1:]),

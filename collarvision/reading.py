@@ -29,9 +29,6 @@ from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
 from collarvision.stage import StageBelief, believe, numbered
 
-SHOWN_COLLAR = 0.5
-"""Least probability that a leaf's collar is out for it to be listed."""
-
 SHOWN_TIP = 0.3
 """Least score of a tip to be listed."""
 
@@ -316,7 +313,7 @@ def with_plant(
 ) -> Reading:
     """The reading with all that was understood of the plant; what it says of the file stays."""
     plant, belief = got.plant, got.belief
-    leaves = list(zip(plant.leaves, belief.leaf_probabilities, belief.numbers.ranks, strict=True))
+    leaves = list(zip(plant.leaves, belief.counted, belief.numbers.ranks, strict=True))
     base = plant.base
     arch = height.arch if height else _xy_of(plant.arch)
     return replace(
@@ -326,10 +323,8 @@ def with_plant(
         confidence=got.verdict.confidence,
         collars=tuple(
             CollarMark(rank, leaf.collar.x, leaf.collar.y, leaf.collar.score)
-            for leaf, p, rank in leaves
-            if leaf.collar is not None
-            and p >= SHOWN_COLLAR
-            and (rank is not None and rank <= belief.stage)
+            for leaf, counted, rank in leaves
+            if leaf.collar is not None and counted and rank is not None
         ),
         tips=tuple(
             TipMark(rank, leaf.tip.x, leaf.tip.y, leaf.shape, leaf.tip.score)

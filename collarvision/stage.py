@@ -13,13 +13,16 @@ import numpy as np
 from collarvision.answer import stage_name
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.ladder import Numbers, Rung, number_leaves, stage_on_ladder
-from collarvision.lost import first_leaf_numbered
+from collarvision.lost import LOST_MAX, first_leaf_numbered, taken_as_lost
 from collarvision.network import STAGE_COUNT
 from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
 
 FLOOR = 0.002
 """No opinion may rule a stage out alone."""
+
+COUNTS_FROM = 0.5
+"""P(a leaf, and its collar out) from which a leaf counts: more likely than not."""
 
 FIRST_SIGHT = 0.35
 """Weight of what was believed before a closer look; the rest is the closer look's. Both see the
@@ -43,6 +46,9 @@ class StageBelief:
         P(it is a leaf and its collar is out) of each leaf of the plant, bottom up.
     numbers : Numbers
         Leaf numbers, and leaves lost below, that agree with the stage.
+    counted : tuple of bool
+        Whether each leaf is among those that make the stage: it counts by its probability, and has
+        a number up to the stage.
     evidence : tuple of str
     """
 
@@ -53,6 +59,7 @@ class StageBelief:
     second_opinion: np.ndarray
     leaf_probabilities: tuple[float, ...]
     numbers: Numbers
+    counted: tuple[bool, ...]
     evidence: tuple[str, ...]
 
 
@@ -83,6 +90,11 @@ def believe(
         probabilities = pool(sights, weights, floor=0.0)  # each has been given one already
     stage = int(probabilities.argmax())
     numbers = number_leaves(rungs, plant.lost, calibration.rank_sigma, stage)
+    counted = tuple(
+        bool(p >= COUNTS_FROM and rank is not None and rank <= stage)
+        for p, rank in zip(cleared, numbers.ranks, strict=True)
+    )
+    second = int(opinions["second"].argmax())
     return StageBelief(
         probabilities=probabilities,
         stage=stage,
@@ -91,8 +103,19 @@ def believe(
         second_opinion=opinions["second"],
         leaf_probabilities=tuple(float(p) for p in cleared),
         numbers=numbers,
-        evidence=_evidence(_renumbered(plant, numbers), cleared, stage, opinions["second"]),
+        counted=counted,
+        evidence=(
+            *_seen(plant, counted),
+            *_lost(plant, numbers),
+            *_whorl(_renumbered(plant, numbers), cleared),
+            *((f"The second opinion says {stage_name(second)}.",) if second != stage else ()),
+        ),
     )
+
+
+def lowest_numbered(numbers: Numbers) -> int | None:
+    """Index of the lowest leaf that has a number; None where none has."""
+    return next((n for n, rank in enumerate(numbers.ranks) if rank is not None), None)
 
 
 def numbered(plant: Plant, belief: StageBelief) -> Plant:
@@ -147,14 +170,26 @@ def _fold(p: np.ndarray) -> np.ndarray:
     return folded
 
 
-def _evidence(plant: Plant, out: np.ndarray, stage: int, second: np.ndarray) -> tuple[str, ...]:
-    likely = [leaf for leaf, p in zip(plant.leaves, out, strict=True) if p >= 0.5]
+def _seen(plant: Plant, counted: tuple[bool, ...]) -> list[str]:
+    """How many of the leaves that make the stage show their collar."""
+    likely = [leaf for leaf, counts in zip(plant.leaves, counted, strict=True) if counts]
     seen = sum(leaf.collar is not None for leaf in likely)
     hidden = sum(leaf.kind == "hidden" for leaf in likely)
     said = [f"{seen or 'No'} collar{'' if seen == 1 else 's'} seen."]
-    if hidden:
-        said.append(f"{hidden} more hidden behind a blade.")
-    said += plant.evidence
+    return [*said, f"{hidden} more hidden behind a blade."] if hidden else said
+
+
+def _lost(plant: Plant, numbers: Numbers) -> tuple[str, ...]:
+    """What tells of lost leaves; what the lowest sure leaf shows only where it is the lowest."""
+    agreed = int(plant.lost.argmax()) == min(numbers.below, LOST_MAX)
+    if agreed and lowest_numbered(numbers) in (None, plant.anchor):
+        return plant.evidence
+    return taken_as_lost(numbers.below)
+
+
+def _whorl(plant: Plant, out: np.ndarray) -> list[str]:
+    """What is said of the leaves above the stage, and of one that may be missed."""
+    said = []
     whorl = [(p, leaf) for p, leaf in zip(out, plant.leaves, strict=True) if leaf.kind == "whorl"]
     if whorl:
         p, leaf = max(whorl, key=lambda pair: pair[0])
@@ -168,10 +203,7 @@ def _evidence(plant: Plant, out: np.ndarray, stage: int, second: np.ndarray) -> 
             )
     if plant.side_breaks:
         said.append("Two neighbouring leaves point to one side: a leaf between may be missed.")
-    other = int(second.argmax())
-    if other != stage:
-        said.append(f"The second opinion says {stage_name(other)}.")
-    return tuple(said)
+    return said
 
 
 def logit(p: float) -> float:

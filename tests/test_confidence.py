@@ -16,6 +16,7 @@ from drawn_plants import USABLE, draw, with_collar, without_collar
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from collarvision.answer import Reading
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
     HIDDEN,
@@ -24,6 +25,7 @@ from collarvision.confidence import (
     POINTED_LOWEST,
     PRESSED_TOP,
     SENTENCES,
+    UNCOUNTED,
     Verdict,
     confidence_of,
     judge,
@@ -32,6 +34,7 @@ from collarvision.confidence import (
 from collarvision.network import ModelError
 from collarvision.parts import CollarPeak
 from collarvision.plant import assemble
+from collarvision.reading import understand, with_plant
 from collarvision.stage import believe
 
 GUESSES = replace(Calibration(), threshold=0.88)
@@ -337,3 +340,62 @@ def test_a_stage_that_the_marked_collars_do_not_show_asks_for_a_person():
         said = f"The collars found add up to V5, not V{stage}: count them by hand."
         assert (said in verdict.overruling) == stopped
         assert (verdict.outcome == "hand-count") == stopped
+
+
+def test_suspected_blur_of_few_pixels_is_called_few_pixels():
+    parts = replace(draw(4).parts, usability=usability(blurred=0.4))
+    few = Finding("plant_small", "Too few pixels: go closer.", "warning")
+    verdict = judged(parts, [few], replace(GUESSES, threshold=0.999, usable_floor=0.0))
+    assert "Too few pixels: go closer." in verdict.reasons
+    assert SENTENCES["blurred"] not in verdict.reasons
+
+
+def test_a_collar_that_the_stage_does_not_count_asks_for_a_person():
+    parts = draw(5).parts
+    plant = assemble(parts)
+    belief = believe(plant, parts, GUESSES)
+    ranks = (*belief.numbers.ranks[:4], None, *belief.numbers.ranks[5:])
+    numbers = replace(belief.numbers, ranks=ranks)
+    fewer = replace(belief, stage=4, numbers=numbers, counted=(*[True] * 4, *[False] * 3))
+    verdict = judge(parts, plant, fewer, (), replace(Calibration(), threshold=0.0))
+    assert UNCOUNTED in verdict.overruling
+    assert not any("add up to" in reason for reason in verdict.reasons)
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_what_is_said_and_what_is_marked_agree(data):
+    """A scout compares the reasons, the evidence and the marks: they are of one mind or none."""
+    number = lambda least, most: data.draw(st.floats(least, most))  # noqa: E731
+    stage = data.draw(st.integers(1, 8))
+    drawn = draw(stage, lost=data.draw(st.integers(0, min(2, stage - 1))), noise=number(0, 1.5))
+    foot = drawn.parts.base
+    specks = [
+        CollarPeak(foot.x + number(-9, 9), foot.y - number(6, 60), number(0.16, 0.6), number(1, 4))
+        for _ in range(data.draw(st.integers(0, 2)))
+    ]
+    for speck in specks:
+        drawn = with_collar(drawn, speck)
+    tips = tuple(replace(tip, rounded=number(0.02, 0.98)) for tip in drawn.parts.tips)
+    lost_leaves = np.array([number(0.02, 1.0) for _ in range(4)])
+    parts = replace(
+        drawn.parts,
+        tips=tips,
+        first_leaf=number(0.02, 0.98),
+        lost_leaves=lost_leaves / lost_leaves.sum(),
+    )
+    got = understand(assemble(parts), parts, (), GUESSES)
+    reading = with_plant(Reading("x.jpg", got.verdict.outcome), got, None, None)
+    said = " ".join(reading.evidence)
+    lost = reading.lower_leaves_missing
+    assert not ("so leaf 1 is lost" in said and LOST_UNSEEN in got.verdict.reasons)
+    assert not ("so it is leaf 1" in said and POINTED_LOWEST in got.verdict.reasons)
+    assert ("taken as lost" in said) == (lost > 0)
+    seen = len(reading.collars)
+    assert f"{seen or 'No'} collar{'' if seen == 1 else 's'} seen." in reading.evidence
+    hidden = sum(
+        leaf.kind == "hidden" and counted
+        for leaf, counted in zip(got.plant.leaves, got.belief.counted, strict=True)
+    )
+    short = any("add up to" in reason for reason in got.verdict.reasons)
+    assert short == (seen + hidden + lost != reading.stage)

@@ -22,9 +22,9 @@ import numpy as np
 
 from collarvision.calibration import Calibration, Three, Two, as_json
 from collarvision.confidence import top_logit
-from collarvision.height import measure
 from collarvision.ladder import stage_on_ladder
 from collarvision.network import ModelError
+from collarvision.reading import height_in_view
 from collarvision.stage import StageBelief, logit, rung
 from training.accepting import (
     Answers,
@@ -240,17 +240,19 @@ def usable_floor(ok: np.ndarray, sure: np.ndarray) -> float:
     return float(np.clip(floor, *FLOOR_BOUNDS))
 
 
-def interval_factor(cases: Sequence[Case]) -> float:
+def interval_factor(cases: Sequence[Case], calibration: Calibration) -> float:
     """Factor on the height's interval that gives it the wanted coverage (split conformal).
 
-    Bounded: where the wrong leaf was measured no honest width covers the truth.
+    Of the heights that are told in the end, with the rest of the calibration as it is. Bounded:
+    where the wrong leaf was measured no honest width covers the truth.
     """
     ratio = []
     for case in cases:
         true = case.truth.get("height_arch_mm")
         if case.scale is None or not true:
             continue
-        height = measure(case.parts, case.plant, case.scale, interval_factor=1.0)
+        got = last_word(case, calibration)
+        height = height_in_view(got, case.scale, case.size, interval_factor=1.0)
         if height is not None:
             off = true - height.height_mm
             low, high = height.interval_mm
@@ -273,9 +275,8 @@ def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, d
     honest = out_of_fold(good, fitted)
     levels = honest.levels(fitted.closer_from)
     threshold, met = strictest_needed(*levels, risk)
-    fitted = replace(
-        fitted, threshold=threshold, interval_factor=interval_factor(good), fitted=True
-    )
+    fitted = replace(fitted, threshold=threshold, fitted=True)
+    fitted = replace(fitted, interval_factor=interval_factor(good, fitted))
     bad = [case for case in cases if not case.usable]
     no_floor = replace(fitted, usable_floor=0.0)
     sure = np.array(

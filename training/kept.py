@@ -40,12 +40,17 @@ def load_kept(files: Iterable[Path]) -> list[Case]:
     Raises
     ------
     ValueError
-        When the files are of different networks.
+        When a file is broken, or the files are of different networks.
     """
     cases: list[Case] = []
     for file in files:
-        with file.open("rb") as stream:
-            cases += pickle.load(stream)
+        try:
+            with file.open("rb") as stream:
+                cases += pickle.load(stream)
+        except (pickle.UnpicklingError, EOFError, AttributeError, ImportError, TypeError) as error:
+            raise ValueError(
+                f"{file} holds no kept cases of this program: keep them again."
+            ) from error
     models = {case.parts.model for case in cases}
     if len(models) > 1:
         raise ValueError(f"These cases are of different networks: {', '.join(sorted(models))}.")

@@ -36,7 +36,7 @@ def known_from(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     Raises
     ------
     ValueError
-        Several networks, or too few photos.
+        Several networks, or too few photos: in all, or with a collar or a tip in them.
     """
     # What was taken from above was read by another network, or by none.
     read = [r for r in records if r["outcome"] != "rejected" and r.get("view") != "above"]
@@ -46,10 +46,12 @@ def known_from(records: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
             f"{len(read)} photos read by {len(models)} networks: give {FEWEST} or more of one."
         )
     found = [figures(record) for record in read]
-    low = {
-        name: round(float(np.quantile([one[name] for one in found if name in one], SHARE)), 4)
-        for name in FIGURES
-    }
+    low = {}
+    for name in FIGURES:
+        scores = [one[name] for one in found if name in one]
+        if len(scores) < FEWEST:
+            raise ValueError(f"{len(scores)} photos with {name}: give {FEWEST} or more.")
+        low[name] = round(float(np.quantile(scores, SHARE)), 4)
     return {"model": models.pop(), "photos": len(read), "low": low}
 
 
@@ -79,8 +81,10 @@ def main(words: Sequence[str] | None = None) -> int:
     source.add_argument("--kept", type=Path, nargs="+", help="what `training.kept` wrote")
     parser.add_argument("--out", type=Path, default=models_folder() / KNOWN_FILE)
     parser.add_argument("--limit", type=int, help="only this many photos of each truth file")
-    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--jobs", type=int, default=1, help="processes that read photos")
     options = parser.parse_args(words)
+    if options.kept and options.limit is not None:
+        parser.error("--limit counts the photos of truth files: leave it out with --kept.")
     try:
         said = known_from(_kept(options.kept) if options.kept else _read(options))
     except (OSError, ValueError) as error:

@@ -7,6 +7,7 @@ error (Naeini et al. 2015), under 0.05 is well calibrated (rule of thumb); scipy
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from collarvision.confidence import judge
 from collarvision.parts import Point
 from collarvision.plant import Leaf, Plant
 from collarvision.stage import believe
+from training import calibrate as calibrating
 from training.accepting import (
     Answers,
     calibration_error,
@@ -271,3 +273,30 @@ def test_risk_coverage_ends_at_the_whole_set():
 def test_a_missing_truth_file_is_one_sentence(tmp_path, capsys):
     assert main(["--truth", str(tmp_path / "none.jsonl")]) == 1
     assert "none.jsonl" in capsys.readouterr().err
+
+
+def test_the_interval_factor_is_that_of_the_heights_that_are_told(monkeypatch):
+    """Split conformal by hand: of 199 errors, the one of rank ceil(200 x 0.93) = 186."""
+    told = {}
+
+    def last(case, calibration):
+        told[case.number] = calibration
+        return case.number
+
+    def height(got, scale, size, *, interval_factor):
+        assert interval_factor == 1.0
+        assert (scale, size) == ("scale", (30, 40))
+        return SimpleNamespace(
+            height_mm=100.0 + (got + 1) / 10, interval_mm=(90.0 + (got + 1) / 10, 0)
+        )
+
+    monkeypatch.setattr(calibrating, "last_word", last)
+    monkeypatch.setattr(calibrating, "height_in_view", height)
+    cases = [
+        SimpleNamespace(number=n, truth={"height_arch_mm": 100.0}, scale="scale", size=(30, 40))
+        for n in range(199)
+    ]
+    fitted = Calibration(threshold=0.77)
+    assert calibrating.COVERAGE_WANTED == 0.93
+    assert calibrating.interval_factor(cases, fitted) == pytest.approx(186 / 10 / 10)
+    assert all(one == fitted for one in told.values())

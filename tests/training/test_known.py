@@ -50,3 +50,35 @@ def test_kept_cases_are_as_good_as_photos(tmp_path: Path, capsys: pytest.Capture
     assert told["model"] == made_case(0, rng).parts.model
     assert 0.0 < told["low"]["collars"] <= 1.0
     assert str(out) in capsys.readouterr().out
+
+
+def test_photos_without_a_collar_or_tip_to_tell_from_are_refused():
+    with pytest.raises(ValueError, match="0 photos with tips"):
+        known.known_from([said(0.9, tips=[])] * 60)
+
+
+def test_truth_files_are_read_and_a_missing_one_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+):
+    truth = tmp_path / "truth.jsonl"
+    rows = [{"file": f"{n}.jpg", "usable": n % 2 == 0} for n in range(200)]
+    truth.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    asked: list[Path] = []
+    monkeypatch.setattr(
+        known, "read_all", lambda paths, jobs: asked.extend(paths) or [said(0.9)] * 60
+    )
+    out = tmp_path / "known.json"
+    assert known.main(["--truth", str(truth), "--limit", "70", "--out", str(out)]) == 0
+    assert asked == [tmp_path / f"{n}.jpg" for n in range(0, 140, 2)]
+    with pytest.raises(SystemExit, match=r"No truth file at .*none"):
+        known.main(["--truth", str(tmp_path / "none"), "--out", str(out)])
+    with pytest.raises(SystemExit):
+        known.main(["--kept", str(truth), "--limit", "3", "--out", str(out)])
+
+
+@pytest.mark.parametrize("content", [b"", b"no pickle", b"\x80\x04."])
+def test_a_broken_file_of_cases_is_named(tmp_path: Path, content: bytes):
+    broken = tmp_path / "part-0.pkl"
+    broken.write_bytes(content)
+    with pytest.raises(SystemExit, match=r"part-0.pkl holds no kept cases"):
+        known.main(["--kept", str(broken), "--out", str(tmp_path / "known.json")])
