@@ -28,7 +28,7 @@ _HEIGHT_NAMES = {
 }
 """Short enough to stand beside the longest stage and outcome."""
 
-_TOPS = {"free-standing": "highest point"}
+_TOPS = {"free-standing": "highest point", "along-stalk": "where the height ends"}
 """What the mark at the height's upper end is called where it isn't an arch."""
 
 

@@ -41,6 +41,13 @@ Exit status:
   130  stopped with Ctrl-C; run the same command to go on"""
 
 
+FROM_THE_SIDE = (
+    "This looks like a photo from the side: `collarvision stage` reads it. What is told here holds "
+    "only if it was taken from above."
+)
+"""Said of a photo that was named outright, since it is read all the same."""
+
+
 class SpacingUnit(StrEnum):
     """Units of distances between plants; areas go with them."""
 
@@ -149,6 +156,7 @@ class _Job:
         self._network, self._calibration = network, calibration
         self._stated, self._within = stated, within
         self._out, self._overlays = out, overlays and out is not None
+        self._side = 0
 
     def run(self, words: list[Path]) -> list[FrameAbove]:
         """Read all; photos of a folder that are taken from the side are left out, and said."""
@@ -160,7 +168,7 @@ class _Job:
             make_output_folder(self._out)
         named = {word.resolve() for word in words}
         frames: list[FrameAbove] = []
-        side = 0
+        self._side = 0
         passed: set[Path] = set()
         sources = gather(words, passed)
         if self._out is not None:
@@ -181,15 +189,12 @@ class _Job:
                     else:
                         frame = self._photo(source.path, source.path.resolve() in named, tell)
                 if frame is None:
-                    side += 1
-                    told("from the side", number)
+                    told("left out", number)
                     continue
                 frames.append(frame)
                 told("not counted" if frame.plants is None else "counted", number)
-        if side:
-            say(
-                f"{side} photo{'s' if side > 1 else ''} taken from the side or unreadable left out."
-            )
+        if self._side:  # what couldn't be read has been said by name
+            say(f"{self._side} photo{'s' if self._side > 1 else ''} taken from the side left out.")
         return frames
 
     def _photo(
@@ -207,6 +212,7 @@ class _Job:
         try:
             photo = load_photo(path)
             if photo.view != "above" and not named:
+                self._side += 1
                 return None
             # A large photo is decoded again as more of it is wanted, and damage may show only then.
             frame = read_frame(
@@ -217,6 +223,8 @@ class _Job:
                 within=self._within,
                 tell=tell,
             )
+            if photo.view != "above":
+                frame = _doubted(frame)
             picture = photo.pixels(max(photo.size) / 2400)[0] if self._overlays else None
         except PhotoError as error:
             say(f"{path}: {error}")
@@ -307,17 +315,29 @@ class _Job:
             ) from error
 
 
+def _doubted(frame: FrameAbove) -> FrameAbove:
+    """A photo that doesn't look taken from above, and says so before all else."""
+    from dataclasses import replace
+
+    return replace(
+        frame,
+        quality=("from-the-side", *frame.quality),
+        reasons=(FROM_THE_SIDE, *frame.reasons),
+    )
+
+
 def _stated(rows: str | None, height: str | None, check_bar: float) -> Stated:
     from collarvision.above.scale import LEAST_ROWS_M, MOST_ROWS_M, Stated
     from collarvision.units import UnitError, read_length_mm
 
-    def metres(option: str, said: str | None) -> float | None:
+    def metres(option: str, said: str | None, example: str) -> float | None:
         try:
-            return None if said is None else float(read_length_mm(said)) / 1000
+            return None if said is None else float(read_length_mm(said, example)) / 1000
         except UnitError as error:
             end_with(f"{option}: {error}", EXIT_USAGE)
 
-    apart, up = metres("--rows", rows), metres("--height", height)
+    apart = metres("--rows", rows, "'30 in' or '76 cm'")
+    up = metres("--height", height, "'20 ft' or '6 m'")
     if apart is not None and not LEAST_ROWS_M <= apart <= MOST_ROWS_M:
         end_with(
             f"--rows {rows} can't be corn's ({LEAST_ROWS_M:g} to {MOST_ROWS_M:g} m): measure from "

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
+
+if TYPE_CHECKING:
+    from collarvision.survey import HandCount
 
 _Field = Annotated[
     str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
@@ -171,12 +174,40 @@ def together(
         end_with(str(error))
     except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
+    shown = f"Plant {name}, {_photos(1 + len(plant.others))}"
+    counted = _counted(plant.hand_count)
+    if counted is not None:
+        # A count outranks the reading: why that was unsure asks for nothing any more.
+        say(f"{shown}: {counted}.")
+        return
     stage = shown_stage(plant.stage, plant.outcome, plant.confidence)
     sure = "" if plant.confidence is None else f", {percent_sure(plant.confidence)} sure"
     outcome = "staged" if plant.outcome == "staged" else "count it by hand"
-    say(f"Plant {name}, {_photos(1 + len(plant.others))}: {stage}{sure}; {outcome}.")
+    say(f"{shown}: {stage}{sure}; {outcome}.")
     for reason in plant.record["reasons"]:
         say(f"  {reason}")
+
+
+def _counted(count: HandCount | None) -> str | None:
+    """The stage that a person counted, and who; None where no stage was counted."""
+    from collarvision.answer import stage_name
+    from collarvision.splitstalk import NodeCountError, collars_from_nodes
+    from collarvision.table import plain
+
+    if count is None:
+        return None
+    if count.stage is not None:
+        return f"{stage_name(count.stage)}, counted by {plain(count.who)}"
+    if count.nodes is None:
+        return None
+    try:
+        found = collars_from_nodes(count.nodes)
+    except NodeCountError:  # an import may bring such a count; it tells the field nothing either
+        return None
+    return (
+        f"{stage_name(found.collars)} from {count.nodes} nodes apart, with a {found.one_more:.0%} "
+        f"chance of one more, counted by {plain(count.who)}"
+    )
 
 
 def _photos(count: int) -> str:

@@ -24,6 +24,9 @@ Unit = Literal["in", "cm", "mm"]
 CAUTION = "Before you spray: the label is the law; local rules and licensed practice decide."
 """Said once under a table of stages, since stages are what spray decisions rest on."""
 
+MORE_REASONS = "Reasons left out here are in the overlays (--overlay DIR) and in --format json."
+"""Said once where a photo has more reasons than the one under it."""
+
 DOUBTFUL_HEIGHT = 'A height with "?" may be off by half: measure the plant where a limit is near.'
 """Said wherever such heights are shown."""
 
@@ -73,7 +76,11 @@ def closing(readings: Sequence[Reading]) -> list[str]:
         return ["No photo was read."]
     plant = next((reading for reading in readings if reading.photos), None)
     if plant is not None:
-        return _closing_of_plant(plant)
+        sentences = _closing_of_plant(plant)
+        if any(len(reading.reasons) > 1 for reading in readings):
+            # No overlay has those of the plant's own.
+            sentences.append("Reasons left out here are in --format json.")
+        return sentences
     counts: Counter[str] = Counter(reading.outcome for reading in readings)
     stages = Counter(
         reading.stage
@@ -95,7 +102,8 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     if counts["hand-count"]:
         sentences.append(
             "Next: count the hand-count plants yourself, or take each from its other side as well "
-            '(--one-plant); a stage with "?" is only a best guess.'
+            '(--one-plant), or again where its reason says so; a stage with "?" is only a best '
+            "guess."
         )
     unopened = sum(
         reading.outcome == "rejected" and reading.photo_size is None and reading.view == "side"
@@ -108,6 +116,8 @@ def closing(readings: Sequence[Reading]) -> list[str]:
             f"Next: {unopened} could not be opened as a photo: do what stands under "
             f"{'it' if unopened == 1 else 'each'}."
         )
+    if any(len(reading.reasons) > 1 for reading in readings):
+        sentences.append(MORE_REASONS)
     if above:
         sentences.append(
             f"{len(above)} {_ABOVE}: a range of stages at most. `collarvision above` tells more, "
@@ -135,7 +145,10 @@ def _closing_of_plant(plant: Reading) -> list[str]:
         said = f"{len(plant.photos)} photos of one plant: {stage_name(plant.stage)}."
     sentences = [said]
     if plant.outcome == "hand-count":
-        sentences.append('Next: count this plant yourself; a stage with "?" is only a best guess.')
+        sentences.append(
+            "Next: count this plant yourself, or take a photo again where its reason says so; a "
+            'stage with "?" is only a best guess.'
+        )
     if plant.outcome == "rejected":
         sentences.append("Next: retake the photos, or count this plant by hand.")
     if plant.height_in_doubt:

@@ -71,15 +71,21 @@ def celsius(fahrenheit: Number) -> Fraction:
     return (Fraction(fahrenheit) - 32) * 5 / 9
 
 
-def read_length_mm(text: str) -> Fraction:
+def read_length_mm(text: str, example: str = "'20 in', '50 cm' or '510 mm'") -> Fraction:
     """Read a length such as ``20 in``, ``50cm`` or ``510 mm``; the result is in mm.
+
+    Parameters
+    ----------
+    text : str
+    example : str
+        What an error says to write, where another length is asked for than a plant's.
 
     Raises
     ------
     UnitError
         Without a number, or without a unit: a bare 20 could be inches or centimetres.
     """
-    value, unit = _read(text, MM_PER, "'20 in', '50 cm' or '510 mm'")
+    value, unit = _read(text, MM_PER, example)
     return value * MM_PER[unit]
 
 

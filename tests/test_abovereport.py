@@ -20,7 +20,7 @@ from collarvision.above.summary import (
     frame_from_record,
     record_summary,
 )
-from collarvision.above.values import PLANT_COLUMNS, FieldAbove, FrameAbove
+from collarvision.above.values import PLANT_COLUMNS, FieldAbove, FrameAbove, no_plants
 from collarvision.abovereport import files, picture, words
 from collarvision.abovereport.files import (
     AboveFileError,
@@ -287,6 +287,18 @@ def test_the_story_of_less(field: FieldAbove) -> None:
     assert "Evenness" not in tell_field(FieldAbove(None, (first,), shortest), us=True)
 
 
+def test_a_range_stands_alone_since_the_shares_are_spread_wider(field: FieldAbove) -> None:
+    """90 of 100 beside shares of which the range's own come to less reads as a contradiction."""
+    assert field.stages is not None
+    spread = replace(
+        field.stages, low=1, high=3, probabilities=(0.11, 0.21, 0.26, 0.3, 0.12, *[0.0] * 8)
+    )
+    told = " ".join(tell_field(replace(field, stages=spread), us=True).split())
+    assert "Stages V1 to V3, for 90 of 100 plants, by their leaf tips." in told
+    assert "VE" not in told
+    assert "30%" not in told
+
+
 def test_many_photos_and_remarks_are_bounded(field: FieldAbove) -> None:
     first = field.frames[0]
     frames = tuple(
@@ -342,6 +354,16 @@ def test_pictures_of_every_size_and_of_nothing(
     assert (tmp_path / "a.overlay.jpg").stat().st_size > 10_000
     with pytest.raises(OSError, match="No such file"):
         save_above(rgb, frame, tmp_path / "none" / "a.jpg")
+
+
+def test_one_plant_is_not_plural(seen: tuple[FrameAbove, np.ndarray]) -> None:
+    many = replace(seen[0], stages=None, stand=None)
+    assert picture._headline(many).endswith(" plants")
+    assert picture._headline(replace(many, plants=no_plants())).endswith(": 0 plants")
+    assert many.plants is not None
+    columns = {name: getattr(many.plants, name)[:1] for name in PLANT_COLUMNS}
+    one = replace(many.plants, **columns, tip_start=many.plants.tip_start[:2])
+    assert picture._headline(replace(many, plants=one)).endswith(": 1 plant")
 
 
 def test_colours_run_from_few_to_many() -> None:

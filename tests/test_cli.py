@@ -259,6 +259,13 @@ def test_version_and_help() -> None:
         assert option in text
 
 
+@pytest.mark.parametrize("command", ["stage", "batch", "above", "walk", "field"])
+def test_exit_statuses_fit_a_terminal(command: str) -> None:
+    said = run(command, "--help").stdout.partition("Exit status:")[2]
+    assert "the command" in said
+    assert max(map(len, said.splitlines())) <= 80
+
+
 def test_the_card_is_written(tmp_path: Path) -> None:
     for page in ("a4", "letter"):
         out = tmp_path / f"{page}.pdf"

@@ -149,17 +149,27 @@ def test_photos_from_the_side_are_left_out(
     out = tmp_path / "out"
     result = run("above", folder, "--out", out, "--units", "cm", "--no-overlays")
     assert result.exit_code == 0
-    assert "2 photos taken from the side or unreadable left out" in result.stderr
+    assert "1 photo taken from the side left out" in result.stderr
+    assert "broken.jpg: The JPEG is cut short" in result.stderr
     assert "hectare" in result.stdout
     assert len(load_field(out).frames) == 2
     assert not (out / "overlays").exists()
     # Named outright it is read as the user says, and says what it lacks.
-    named = run("above", folder / "side.jpg")
+    named = run("above", folder / "side.jpg", "--out", tmp_path / "named")
     assert named.exit_code == 0
     assert "look like corn" in " ".join(named.stdout.split())
+    assert "This looks like a photo from the side: `collarvision stage` reads it." in " ".join(
+        named.stdout.split()
+    )
+    (frame,) = load_field(tmp_path / "named").frames
+    assert frame.quality[0] == "from-the-side"
+    assert frame.reasons[0].startswith("This looks like a photo from the side")
+    assert "looks like a photo from" not in run("above", folder / "DJ_0.jpg").output
     nothing = run("above", folder / "broken.jpg", folder / "none.jpg")
     assert nothing.exit_code == 2
     assert "No photo from above was given" in nothing.stderr
+    assert "none.jpg: There is no file" in nothing.stderr
+    assert "left out" not in nothing.stderr
     empty = tmp_path / "empty"
     empty.mkdir()
     assert "holds no photo" in run("above", empty).stderr
@@ -186,7 +196,7 @@ def test_a_photo_whose_damage_shows_late_keeps_nobody_from_the_others(
         result = run("above", folder, "--out", out)
         assert result.exit_code == 0, result.output
         assert "DJ_0.jpg: The JPEG file is damaged" in result.stderr
-        assert "1 photo taken from the side or unreadable left out" in result.stderr
+        assert "left out" not in result.stderr
         assert [frame.photo for frame in load_field(out).frames] == ["DJ_1.jpg"]
 
 
@@ -262,7 +272,8 @@ def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path, monkeypatch: pytest.Mo
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--rows", "30"), "no unit"),
+        (("--rows", "30"), "no unit: write it like '30 in' or '76 cm'."),
+        (("--height", "6"), "no unit: write it like '20 ft' or '6 m'."),
         (("--rows", "9m"), "can't be corn's"),
         (("--height", "300m"), "not above the sea"),
         (("--height", "tall"), "isn't a number"),

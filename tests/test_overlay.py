@@ -13,7 +13,7 @@ from stand_in import DrawnPlant
 
 from collarvision import marks
 from collarvision.answer import CardMark, CollarMark, Reading, TipMark
-from collarvision.captions import banner, key, not_numbered, reasons_panel
+from collarvision.captions import _key_rows, banner, key, not_numbered, reasons_panel
 from collarvision.overlay import draw_overlay, save_overlay
 
 LONG_REASON = (
@@ -184,6 +184,22 @@ def test_a_label_at_the_edge_stays_inside(corner: tuple[float, float]) -> None:
 def test_the_key_names_only_what_is_there(reading: Reading) -> None:
     assert key(reading, 1080).shape[0] > key(replace(reading, tips=(), card=None), 1080).shape[0]
     assert key(replace(reading, outcome="rejected"), 1080).shape[0] < 80
+
+
+@pytest.mark.parametrize(
+    ("basis", "words"),
+    [
+        ("arch", "top of the arch"),
+        ("free-standing", "highest point"),
+        # A laid plant's height may end at a leaf's tip.
+        ("along-stalk", "where the height ends"),
+    ],
+)
+def test_the_key_calls_the_heights_upper_end_what_it_is(
+    reading: Reading, basis: str, words: str
+) -> None:
+    rows = _key_rows(replace(reading, height_basis=basis), 1080, 30)
+    assert ("arch", words) in [entry for row in rows for entry in row]
 
 
 def test_a_rejected_photo_shows_its_reason_and_no_marks(drawn_plant: DrawnPlant) -> None:

@@ -31,6 +31,18 @@ def unsure(name: str) -> object:
     )
 
 
+def far_off(name: str) -> object:
+    return reading(
+        name,
+        stage=9,
+        outcome="hand-count",
+        confidence=0.9,
+        reasons=("Could be V9 or V10.",),
+        stage_probabilities=tuple({9: 0.93, 10: 0.07}.get(k, 0.0) for k in range(13)),
+        sha256=None,
+    )
+
+
 @pytest.fixture
 def survey(tmp_path: Path) -> Path:
     """Two photos of plant 2, neither sure enough alone, between photos of plants of their own."""
@@ -153,6 +165,32 @@ def test_photos_can_be_said_to_show_one_plant_and_that_taken_back(survey: Path) 
     assert (apart.exit_code, apart.stderr) == (0, "3 photos: each shows a plant of its own.\n")
     assert len(plants(survey)) == 4
     check_sound(survey)
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        ({"stage": 6}, "Plant 3, 2 photos: V6, counted by Ann.\n"),
+        ({"stage": 0}, "Plant 3, 2 photos: VE, counted by Ann.\n"),
+        (
+            {"nodes": 2},
+            "Plant 3, 2 photos: V6 from 2 nodes apart, with a 20% chance of one more, counted by "
+            "Ann.\n",
+        ),
+    ],
+)
+def test_a_plant_that_was_counted_is_told_by_its_count(
+    survey: Path, count: dict[str, int], said: str
+) -> None:
+    with SurveyWriter(survey) as store:
+        store.add_reading(far_off("IMG_5.jpg"), sha256=sha(5), model=MODEL, place=NORTH)  # type: ignore[arg-type]
+        store.add_hand_count(sha(5), HandCount("Ann", "2027-05-20T10:00", height_mm=300))
+    doubted = run("together", survey, "IMG_4", "IMG_5")
+    assert "count it by hand" in doubted.stderr  # a height alone is no count
+    assert "see that they show the same plant" in doubted.stderr
+    with SurveyWriter(survey) as store:
+        store.add_hand_count(sha(4), HandCount("Ann", "2027-05-20T11:00", **count))
+    assert run("together", survey, "IMG_4", "IMG_5").stderr == said
 
 
 @pytest.mark.parametrize(

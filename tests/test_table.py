@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from collarvision.answer import Reading, shown_stage
-from collarvision.table import CAUTION, format_table
+from collarvision.table import CAUTION, MORE_REASONS, format_table
 
 STAGED = Reading(photo="IMG_0412.jpg", outcome="staged", stage=3, confidence=0.953, height_mm=182.9)
 HAND_COUNT = Reading(
@@ -65,6 +65,24 @@ def test_the_closing_lines_count_and_say_what_next() -> None:
     assert "Next: count the hand-count plants" in text
     assert "Next: 1 could not be opened as a photo" in text
     assert "retake" not in text
+
+
+def test_where_the_other_reasons_are_is_said_once_where_there_are_some() -> None:
+    lines = format_table([*ALL, HAND_COUNT], width=80).splitlines()
+    assert lines.count(MORE_REASONS) == 1
+    assert MORE_REASONS not in format_table([replace(HAND_COUNT, reasons=("Only.",))])
+    plant = replace(HAND_COUNT, photos=({"photo": "a.jpg"}, {"photo": "b.jpg"}))
+    told = format_table([plant])
+    assert MORE_REASONS not in told  # of the plant's own reasons no overlay is drawn
+    assert "Reasons left out here are in --format json." in told
+
+
+def test_a_plant_may_be_photographed_again_where_its_reason_says_so() -> None:
+    again = " or again where its reason says so"
+    assert again in " ".join(format_table([HAND_COUNT]).split())
+    assert again not in " ".join(format_table([STAGED]).split())
+    plant = replace(HAND_COUNT, photos=({"photo": "a.jpg"}, {"photo": "b.jpg"}))
+    assert "take a photo again where its reason says so" in " ".join(format_table([plant]).split())
 
 
 def test_a_photo_that_opened_is_retaken_and_a_file_that_did_not_is_not() -> None:

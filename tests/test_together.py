@@ -134,6 +134,35 @@ def test_a_height_from_the_other_photo_brings_its_rule_along() -> None:
     assert joint_record(records(bare, tall))["height_basis"] == "arch"
 
 
+@pytest.mark.parametrize("free_standing_first", [True, False])
+@pytest.mark.parametrize("narrow", [95.0, 99.0])
+def test_a_height_in_doubt_stays_in_doubt_whichever_photo_leads(
+    free_standing_first: bool, narrow: float
+) -> None:
+    arch = photo("a.jpg", confidence=0.9, height=(90.0, 100.0, 112.0))
+    free = photo("b.jpg", confidence=0.8, height=(narrow, 104.0, 108.0))
+    shown = [
+        replace(arch, height_basis="arch", height_rule="half-out"),
+        replace(free, height_basis="free-standing", height_rule="half-out"),
+    ]
+    plant = joint_reading(shown[::-1] if free_standing_first else shown)
+    assert plant.photo == "a.jpg"
+    assert (plant.height_basis, plant.height_in_doubt) == ("free-standing", True)
+    record = joint_record(records(*shown))
+    assert record["height_basis"] == "free-standing"
+
+
+def test_a_height_takes_the_basis_of_the_photo_that_counts_most() -> None:
+    wide = replace(photo("a.jpg", confidence=0.9, height=(80.0, 100.0, 130.0)), height_basis="arch")
+    narrow = replace(photo("b.jpg", height=(98.0, 101.0, 103.0)), height_basis="along-stalk")
+    plant = joint_reading([wide, narrow])
+    assert (plant.photo, plant.height_basis, plant.height_in_doubt) == (
+        "a.jpg",
+        "along-stalk",
+        False,
+    )
+
+
 def test_stages_that_this_version_does_not_know_are_passed_over() -> None:
     strange = photo().record()
     strange["stage_probabilities"] = {"V4": 0.7, "V5": 0.2, "V31": 0.1}

@@ -191,7 +191,8 @@ def _key(frame: FrameAbove, width: int) -> np.ndarray:
 def _headline(frame: FrameAbove) -> str:
     if frame.plants is None:
         return f"{frame.photo}: nothing was counted"
-    said = f"{frame.photo}: {len(frame.plants):,} plants"
+    count = len(frame.plants)
+    said = f"{frame.photo}: {count:,} plant{'' if count == 1 else 's'}"
     if frame.stages is not None:
         said += f", {range_words(frame.stages)} by leaf tips (a range, not the stage)"
     stand = frame.stand

@@ -22,7 +22,6 @@ FRAMES_SHOWN: Final = 40
 REASONS_SHOWN: Final = 6
 M_PER_FOOT: Final = 0.3048
 M_PER_INCH: Final = 0.0254
-_LEAST_SHARE: Final = 0.02
 
 RANGE_NOTE: Final = (
     "From above only leaf tips are counted, not collars: a range, not the stage. Photograph plants "
@@ -87,15 +86,10 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
     elif any(frame.plants for frame in field.frames):
         yield "Plants", list(_loose(field, us))
     if field.stages is not None:
-        shares = sorted(enumerate(field.stages.probabilities))
-        told = [f"{stage_name(k)} {100 * p:.0f}%" for k, p in shares if p >= _LEAST_SHARE]
-        yield (
-            "Stages",
-            [
-                f"{range_words(field.stages)}{_promise(field, field.stages)}, by their leaf tips.",
-                ", ".join(told) + ".",
-            ],
-        )
+        # The share of each stage stays in above.json: they lie wider than known plants do, so that
+        # those of a range add up to less than the range holds.
+        promise = _promise(field, field.stages)
+        yield "Stages", [f"{range_words(field.stages)}{promise}, by their leaf tips."]
     weeds = [f.weed_cover for f in field.frames if f.weed_cover is not None]
     if weeds:
         yield (

@@ -75,6 +75,13 @@ class BatchResult:
         Photos of this run that belong to no field.
     undated : int
         Photos of this run whose visit nothing tells: no folder's name, and no note in the file.
+        What couldn't be opened isn't among them.
+    rejected : tuple of (name, sentence)
+        Photos that opened and show nothing to count, with their place and why; those from above and
+        those that the program failed on aside.
+    unopened : tuple of (path, sentence)
+        Files that are no photo, or a broken one, and why. The survey has them as rejected, and
+        their outcomes count them.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -97,6 +104,8 @@ class BatchResult:
     above_rejected: int = 0
     undated: int = 0
     unclear_days: tuple[str, ...] = ()
+    rejected: tuple[tuple[str, str], ...] = ()
+    unopened: tuple[tuple[str, str], ...] = ()
 
 
 def run_batch(
@@ -147,6 +156,8 @@ def run_batch(
         above_rejected=run.above_rejected,
         undated=run.undated,
         unclear_days=tuple(run.unclear_days),
+        rejected=tuple(run.rejected),
+        unopened=tuple(run.unopened),
     )
 
 
@@ -169,6 +180,8 @@ class _Run:
         self._read_now: set[str] = set()
         self.steps: Counter[Step] = Counter()
         self.unread: list[tuple[str, str]] = []
+        self.rejected: list[tuple[str, str]] = []
+        self.unopened: list[tuple[str, str]] = []
         self.quarantined: list[str] = []
         self.faults = 0
         self.unfiled = 0
@@ -271,8 +284,10 @@ class _Run:
         seen: Step = "copy" if sha256 in self._read_now else "known"
         self._read_now.add(sha256)
         self.unfiled += place.field is None
-        if place.date is None:
+        if place.date is None and reading.photo_size is not None:
             self._count_undated(pending.file)
+        if new and reading.outcome == "rejected":
+            self._note_rejected(reading, pending.file, place)
         self.faults += new and reading.fault is not None
         from_above = new and reading.view == "above"
         self.above += from_above
@@ -287,10 +302,21 @@ class _Run:
         if photo is not None and not photo.filed:
             place = self._place(file, photo.gps, photo.taken_at)
             self.unfiled += place.field is None and step == "known"
-            if place.date is None and step == "known":
+            if place.date is None and step == "known" and photo.size_px is not None:
                 self._count_undated(file)
         self._survey.note_file(sha256, facts, place)
         self._count(step, file)
+
+    def _note_rejected(self, reading: Reading, file: PhotoFile, place: Place) -> None:
+        if reading.fault is not None or reading.view != "side":
+            return
+        why = reading.reasons[0] if reading.reasons else "No reason was given."
+        if reading.photo_size is None:
+            self.unopened.append((file.where, why))
+            return
+        stop = f"stop {place.stop}" if place.stop else None
+        said = [part for part in (place.field, place.date, stop, file.name) if part]
+        self.rejected.append((", ".join(said), why))
 
     def _count_undated(self, file: PhotoFile) -> None:
         self.undated += 1

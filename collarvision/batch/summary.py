@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
 from collarvision.batch.staging import BatchResult, Step
@@ -13,12 +13,15 @@ from collarvision.table import CAUTION, plain
 NAMES_SHOWN = 6
 VISITS_SHOWN = 12
 UNREAD_SHOWN = 8
+REJECTED_SHOWN = 6
+"""Reasons for rejecting that are listed, each with up to `NAMES_SHOWN` photos."""
 
 OTHER_SIDE = (
     "A photo from a plant's other side as well, both in a folder named like 'plant 2', settles "
-    "about one in four of them."
+    "more than one in three of them."
 )
-"""Of own plants seen from both sides: 75 of 284 that one photo left to a person."""
+"""Of own plants rendered from both sides: of 477 photos that one left to a person the other settled
+173, at the threshold of two photos (``training/EXPERIMENTS.md``, 42). The README says the same."""
 
 _OUTCOMES: dict[Step, str] = {
     "staged": "staged",
@@ -62,17 +65,24 @@ def format_summary(
 
     for sentence in _counts(result):
         say(sentence)
-    for path, why in result.unread[:UNREAD_SHOWN]:
-        say(f"{plain(path)}: {why}", "  ")
-    if len(result.unread) > UNREAD_SHOWN:
-        say(f"and {len(result.unread) - UNREAD_SHOWN} more.", "  ")
+    _say_rejected(say, result)
+    unopened = len(result.unopened)
+    if unopened:
+        them = "it" if unopened == 1 else "them"
+        say(f"{unopened} could not be opened as a photo; the survey keeps {them} as rejected:")
+        _say_files(say, result.unopened)
+    unread = result.steps["unread"]
+    if unread:
+        say(f"{unread} could not be opened and {'is' if unread == 1 else 'are'} not in the survey:")
+    _say_files(say, result.unread)
     _say_waiting(say, waiting, survey)
     say(CAUTION)
     return "\n".join(lines) + "\n"
 
 
 def _counts(result: BatchResult) -> Iterable[str]:
-    steps = result.steps
+    steps = result.steps.copy()
+    steps["rejected"] -= len(result.unopened)
     read = sum(steps[outcome] for outcome in _OUTCOMES)
     said = [f"{steps[outcome]} {words}" for outcome, words in _OUTCOMES.items() if steps[outcome]]
     yield f"Read {_photos(read)}{': ' if said else ''}{', '.join(said)}."
@@ -88,8 +98,6 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"{_photos(result.above)} from above: kept with what they tell of plants and place, "
             "never staged. `collarvision above` tells the field's story from them."
         )
-    if steps["rejected"] > result.above_rejected:
-        yield "Retake the rejected photos, or count those plants by hand: an export says why."
     if result.faults > len(result.quarantined):
         yield (
             f"{result.faults - len(result.quarantined)} failed on a fault of the program, not of "
@@ -101,11 +109,11 @@ def _counts(result: BatchResult) -> Iterable[str]:
             "--field NAME, or with --fields for their GPS."
         )
     if result.undated:
-        has = "has" if result.undated == 1 else "have"
+        has, them = ("has", "it") if result.undated == 1 else ("have", "them")
         unclear = ", ".join(plain(day) for day in result.unclear_days[:NAMES_SHOWN])
         yield (
-            f"{_photos(result.undated)} {has} no visit date, and no verdict counts them beside "
-            "dated ones: put them into a folder named by the day, like 2027-05-20, and run the "
+            f"{_photos(result.undated)} {has} no visit date, and no verdict counts {them} beside "
+            f"dated ones: put {them} into a folder named by the day, like 2027-05-20, and run the "
             "same command again with --restage."
             + (
                 f" Day and month could be swapped in {unclear}: the year goes first."
@@ -113,9 +121,29 @@ def _counts(result: BatchResult) -> Iterable[str]:
                 else ""
             )
         )
-    if steps["unread"]:
-        are = "is" if steps["unread"] == 1 else "are"
-        yield f"{steps['unread']} could not be opened and {are} not in the survey:"
+
+
+def _say_rejected(say: Callable[..., None], result: BatchResult) -> None:
+    if not result.rejected:
+        return
+    reasons = dict[str, _Reason]()
+    for name, why in result.rejected:
+        reasons.setdefault(why, _Reason()).add(plain(name))
+    say("Retake the rejected photos, or count those plants by hand:")
+    ranked = sorted(reasons.items(), key=lambda item: -item[1].count)
+    for words, reason in ranked[:REJECTED_SHOWN]:
+        say(f"{words} ({reason.count})", "  ")
+        say(reason.names(), "    ")
+    left = sum(reason.count for _, reason in ranked[REJECTED_SHOWN:])
+    if left:
+        say(f"and {left} more, for other reasons: an export says why.", "  ")
+
+
+def _say_files(say: Callable[..., None], files: Sequence[tuple[str, str]]) -> None:
+    for path, why in files[:UNREAD_SHOWN]:
+        say(f"{plain(path)}: {why}", "  ")
+    if len(files) > UNREAD_SHOWN:
+        say(f"and {len(files) - UNREAD_SHOWN} more.", "  ")
 
 
 def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: str) -> None:
@@ -127,7 +155,8 @@ def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: s
         for photo in photos:
             count += 1
             words = photo.reasons[0] if photo.reasons else "No reason was given."
-            reasons.setdefault(words, _Reason()).add(photo)
+            stop = f"stop {plain(photo.stop)}, " if photo.stop else ""
+            reasons.setdefault(words, _Reason()).add(f"{stop}{plain(photo.photo)}")
         total += count
         if visits <= VISITS_SHOWN:
             name = plain(field) if field else "no field"
@@ -153,11 +182,10 @@ class _Reason:
         self.count = 0
         self._first: list[str] = []
 
-    def add(self, photo: Waiting) -> None:
+    def add(self, name: str) -> None:
         self.count += 1
         if self.count <= NAMES_SHOWN:
-            stop = f"stop {plain(photo.stop)}, " if photo.stop else ""
-            self._first.append(f"{stop}{plain(photo.photo)}")
+            self._first.append(name)
 
     def names(self) -> str:
         more = self.count - len(self._first)
