@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 FIELD_EPILOG = """\b
 Exit status:
   0    the field was judged, whatever the verdict is
-  2    the command, the limits file or a table of temperatures was not understood
+  2    the command, the limits file or a table of temperatures was not
+       understood
   3    the survey could not be opened, or an output could not be written
   4    a file of the network is broken: install again"""
 

@@ -35,7 +35,8 @@ if TYPE_CHECKING:
 BATCH_EPILOG = """\b
 Exit status:
   0    every photo was dealt with, also those that could not be read
-  2    the command was not understood, no photo was found, or another batch fills the survey
+  2    the command was not understood, no photo was found, or another batch
+       fills the survey
   3    the survey could not be opened or written to
   4    photos can't be read at all: install again, or see to the cluster
   130  stopped with Ctrl-C; what was read is kept (a watch ends so, with 0)"""

@@ -78,20 +78,20 @@ def wait_after(kind: Damage, day: date, visit: date | None, today: date) -> Wait
             + ("Every advised wait is over." if late else advice)
             + " Leaves it took still count: split a few stalks.",
         )
-    when = "has no date" if visit is None else f"of {visit}"
-    before = visit is not None and visit < day
+    if visit is None:
+        said = (
+            f"The visit has no date, so it may be too soon after the {kind} of {day} to judge by."
+        )
+    elif visit < day:
+        said = f"The visit of {visit} was before the {kind} of {day}."
+    else:
+        said = f"The visit of {visit} is too soon after the {kind} of {day} to judge by."
     return Wait(
         kind,
         day,
         True,
         first,
-        f"The visit {when} "
-        + (
-            f"was before the {kind} of {day}"
-            if before
-            else f"is too soon after the {kind} of {day}"
-        )
-        + f" to judge by. {advice} Visit again from {max(first, today)}."
-        + f" The growing point is below the soil to about V{_LAST_STAGE_BELOW_GROUND}: such plants "
+        f"{said} {advice} Visit again from {max(first, today)}."
+        f" The growing point is below the soil to about V{_LAST_STAGE_BELOW_GROUND}: such plants "
         "may grow on.",
     )

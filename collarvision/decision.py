@@ -6,7 +6,7 @@ The terminal's table, the JSON form, the report and what the survey keeps are al
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
@@ -18,7 +18,7 @@ from collarvision.field import FieldStage, summarise
 from collarvision.fieldhistory import PastVisit, past_visits, remarks
 from collarvision.fieldvisits import FieldVisits, SeenPlant
 from collarvision.heat import DateSpan
-from collarvision.limits import Verdict, judge_all
+from collarvision.limits import Verdict, held_back, judge_all
 from collarvision.limitsfile import Bound, Limit, Limits
 from collarvision.limitwords import CAUTION
 from collarvision.outlook import Outlook, TrackDay
@@ -64,6 +64,8 @@ class FieldAnswer:
     above : ZonedField or None
         What a flight says of the field, before and after the plants on the ground. The stage, the
         shares and the verdicts above know nothing of it.
+    precision : float
+        Half-width of the interval that `enough` asks for, as a share of plants.
     """
 
     field: str
@@ -85,6 +87,7 @@ class FieldAnswer:
     calibrations: tuple[str, ...]
     caution: str = CAUTION
     above: ZonedField | None = None
+    precision: float = 0.15
 
     @property
     def expected(self) -> TrackDay | None:
@@ -145,7 +148,8 @@ def decide(
     stage = summarise(evidence)
     verdicts = () if limits is None else judge_all(evidence, limits, today, visits.undated, shown)
     if wait is not None and wait.too_soon:
-        verdicts = tuple(_held_back(verdict, wait) for verdict in verdicts)
+        mixes = {mix.name for mix in limits.mixes} if limits else set()
+        verdicts = tuple(held_back(one, wait, mix=one.name in mixes) for one in verdicts)
     enough, enough_for = _enough(evidence, stage, precision, test)
     earlier = past_visits(visits)
     return FieldAnswer(
@@ -171,21 +175,7 @@ def decide(
         models=visits.models,
         calibrations=visits.calibrations,
         above=above,
-    )
-
-
-def _held_back(verdict: Verdict, wait: Wait) -> Verdict:
-    """A verdict on plants that can't be judged yet; what was past stays past."""
-    if verdict.word == "past":
-        return verdict
-    return replace(
-        verdict,
-        word="can't tell",
-        probability=None,
-        decided_by=wait.kind,
-        deciding_plants=(),
-        sentence=f"{verdict.name} ({verdict.method}): can't tell. {wait.sentence} {CAUTION}",
-        reasons=(wait.sentence, *verdict.reasons),
+        precision=precision,
     )
 
 
@@ -335,9 +325,7 @@ def _verdict(verdict: Verdict, answer: FieldAnswer) -> dict[str, Any]:
         "share_past": [_rounded(end) for end in verdict.share_past] if verdict.share_past else None,
         "opens": _span(window.opens) if window else None,
         "closes": _span(window.closes) if window else None,
-        "last_day_before_harvest": _iso(window.last_harvest_day)
-        if window
-        else _iso(last_harvest_day(verdict.name, answer)),
+        "last_day_before_harvest": _iso(last_harvest_day(verdict.name, answer)),
         "sentence": verdict.sentence,
         "reasons": [*verdict.reasons, *(window.reasons if window else ())],
         "caution": verdict.caution,
@@ -345,14 +333,28 @@ def _verdict(verdict: Verdict, answer: FieldAnswer) -> dict[str, Any]:
 
 
 def last_harvest_day(name: str, answer: FieldAnswer) -> date | None:
-    """Last day that leaves a limit's, or a tank mix's, days before the planned harvest."""
+    """Last day that leaves a limit's, or a tank mix's, days before the planned harvest.
+
+    None where the verdict can't be told, or is past by its plants: a day beside it would be taken
+    for leave to treat until then.
+    """
     limits = answer.limits
-    if limits is None or limits.planned_harvest is None:
+    if limits is None or limits.planned_harvest is None or not _may_have_last_day(name, answer):
         return None
     members = next((mix.limits for mix in limits.mixes if mix.name == name), (name,))
     found = [limit.days_before_harvest for limit in limits.limits if limit.name in members]
     longest = max((days for days in found if days is not None), default=None)
     return None if longest is None else limits.planned_harvest - timedelta(days=longest)
+
+
+def _may_have_last_day(name: str, answer: FieldAnswer) -> bool:
+    verdicts = {one.name: one for one in answer.verdicts}
+    verdict = verdicts[name]
+    if verdict.word != "past":
+        return verdict.word != "can't tell"
+    if answer.limit_of(name) is None:  # a tank mix is past by one of its members
+        verdict = verdicts.get(verdict.decided_by or "", verdict)
+    return verdict.decided_by == "days before harvest"
 
 
 def limit_terms(limit: Limit) -> dict[str, Any]:

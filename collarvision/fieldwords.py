@@ -108,6 +108,9 @@ def height_words(answer: FieldAnswer, shown: Shown) -> str | None:
 def enough_words(answer: FieldAnswer) -> str:
     """Whether plants are enough, and for what share."""
     said = answer.enough.sentence
+    if answer.enough.more:
+        # A verdict asks for fewer plants than a share does: say which of the two this number is.
+        said = f"{said.removesuffix('.')} for ±{answer.precision * 100:.3g} in 100."
     if answer.enough.interval is None:
         return said
     said = said.replace(" plants (", f" {answer.enough_for} (", 1)
@@ -125,13 +128,16 @@ def enough_words(answer: FieldAnswer) -> str:
 
 
 def common_reasons(answer: FieldAnswer) -> list[str]:
-    """What is said of several limits alike, to be said once."""
-    times = Counter(reason for verdict in answer.verdicts for reason in set(verdict.reasons))
-    return [
+    """What is said of several limits alike, to be said once: first what there is to do."""
+    each = [dict.fromkeys(verdict.reasons) for verdict in answer.verdicts]
+    times = Counter(reason for reasons in each for reason in reasons)
+    steps = {step for verdict in answer.verdicts for step in verdict.steps}
+    shared = [
         reason
         for reason, number in times.items()
         if number > 1 and not any(reason in verdict.sentence for verdict in answer.verdicts)
     ]
+    return sorted(shared, key=lambda reason: reason not in steps)
 
 
 def own_reasons(verdict: Verdict, shared: Sequence[str]) -> list[str]:

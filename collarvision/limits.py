@@ -23,6 +23,7 @@ from datetime import date, timedelta
 from typing import Final, Literal
 
 from collarvision.clusters import share_effect
+from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit, Limits
@@ -33,6 +34,7 @@ from collarvision.limitwords import (
     notes,
     plants_of,
     sentence,
+    too_few_words,
     undated_words,
 )
 from collarvision.sampling import FEWEST_PLANTS
@@ -63,7 +65,8 @@ class Verdict:
     deciding_plants : tuple of str
         Names of the plants that decide, the strongest first, ten at most.
     decided_by : str or None
-        ``leaves``, ``height``, ``days before harvest``, or the member of a tank mix.
+        ``leaves``, ``height``, ``days before harvest``, ``hail``, ``frost``, or the member of a
+        tank mix.
     share_past : (float, float) or None
         Interval that holds the field's own share of plants past the maximum, 95 in 100.
     sentence : str
@@ -71,6 +74,8 @@ class Verdict:
     reasons : tuple of str
         Why it can't be told, and what else to know.
     caution : str
+    steps : tuple of str
+        Those of the reasons that hold the answer back: each says what to do about it.
     """
 
     name: str
@@ -83,6 +88,7 @@ class Verdict:
     sentence: str
     reasons: tuple[str, ...] = ()
     caution: str = CAUTION
+    steps: tuple[str, ...] = ()
 
 
 def judge_all(
@@ -200,9 +206,14 @@ def judge(
     by_harvest = False
     harvest_word, harvest = _harvest(limit, planned_harvest, today)
     if harvest_word is not None:
-        reasons.append(harvest)
         by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
         word = harvest_word if by_harvest else word
+        # Past by its plants there is no last day any more, whatever the harvest would allow.
+        if word != "past" or harvest_word == "past":
+            if limit.lowest or limit.highest:
+                # Beside "can't tell" a bare last day would read as leave to wait for it.
+                harvest = harvest.replace("The last day is", "By harvest alone the last day is")
+            reasons.append(harvest)
     chosen = [] if by_harvest else _deciding(standing, word)
     said = harvest
     if not by_harvest:
@@ -218,6 +229,32 @@ def judge(
         share_past=_share(standing, [s.past for s in standing]).interval() if standing else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
         reasons=(*blocking, *reasons, *notes(standing, limit)),
+        steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
+    )
+
+
+def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
+    """Give the verdict on plants that can't be judged yet; what was past stays past.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    wait : Wait
+        That the visit was too soon for.
+    mix : bool
+        Of a tank mix: it goes on naming the member that it follows, which is held back as well.
+    """
+    if verdict.word == "past":
+        return verdict
+    return replace(
+        verdict,
+        word="can't tell",
+        probability=None,
+        decided_by=verdict.decided_by if mix else wait.kind,
+        deciding_plants=(),
+        sentence=f"{verdict.name} ({verdict.method}): can't tell. {wait.sentence} {CAUTION}",
+        reasons=(wait.sentence, *verdict.reasons),
+        steps=(wait.sentence, *verdict.steps),
     )
 
 
@@ -289,10 +326,7 @@ def _too_thin(
         return [*found, f"The last visit is {days} days old: walk the field again before you act."]
     decided = [p for p in fresh if p.decided]
     if len(decided) < FEWEST_PLANTS:
-        found.append(
-            f"Only {plants_of(len(decided))} with an answer: at least "
-            f"{FEWEST_PLANTS - len(decided)} more."
-        )
+        found.append(too_few_words(len(decided), sum(p.waiting for p in fresh), FEWEST_PLANTS))
     wants_height = limit.highest.height_mm is not None or (
         limit.lowest.height_mm is not None
         and (limit.lowest.leaves is None or limit.lowest_when == "both")

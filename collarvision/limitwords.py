@@ -139,6 +139,26 @@ def names_of(names: Sequence[str]) -> str:
     return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
 
 
+def too_few_words(decided: int, waiting: int, fewest: int) -> str:
+    """Say how to get enough plants with an answer: those that wait come before another walk.
+
+    Parameters
+    ----------
+    decided, waiting : int
+        Plants with an answer, under `fewest`; plants that wait for a hand count.
+    fewest : int
+        Plants with an answer that a verdict asks for.
+    """
+    said = f"Only {plants_of(decided)} with an answer" if decided else "No plant has an answer yet"
+    missing = fewest - decided - waiting
+    if not waiting:
+        return f"{said}: photograph at least {missing} more."
+    count = f"count the {waiting} that {'waits' if waiting == 1 else 'wait'} for a hand count"
+    if missing <= 0:
+        return f"{said}: {count}."
+    return f"{said}: first {count}, then photograph at least {missing} more."
+
+
 def undated_words(count: int) -> str:
     """Say that plants without a date are left out; no full stop, for what follows."""
     has, are = ("has", "is") if count == 1 else ("have", "are")

@@ -36,7 +36,18 @@ def test_frost_is_marked_as_common_practice() -> None:
     assert "common practice" not in wait_after("hail", HAIL, HAIL, HAIL).sentence
 
 
+def test_a_visit_before_the_damage_is_not_too_soon_after_it() -> None:
+    before = wait_after("hail", HAIL, HAIL - timedelta(days=1), HAIL)
+    assert before.sentence.startswith(
+        "The visit of 2026-05-31 was before the hail of 2026-06-01. Advised is a wait of"
+    )
+    after = wait_after("hail", HAIL, HAIL, HAIL)
+    assert "is too soon after the hail of 2026-06-01 to judge by. Advised" in after.sentence
+
+
 def test_no_date_and_a_day_to_come() -> None:
-    assert wait_after("hail", HAIL, None, HAIL).too_soon
+    undated = wait_after("hail", HAIL, None, HAIL)
+    assert undated.too_soon
+    assert "has no date, so it may be too soon after the hail of 2026-06-01" in undated.sentence
     with pytest.raises(DamageError, match="check the date"):
         wait_after("hail", HAIL, HAIL, HAIL - timedelta(days=1))

@@ -118,6 +118,46 @@ def test_hail_holds_back_what_is_not_past() -> None:
     ].word in ("open", "closing")
 
 
+def test_a_tank_mix_held_back_by_hail_goes_on_naming_a_limit() -> None:
+    wait = wait_after("hail", VISIT - timedelta(days=1), VISIT, TODAY)
+    held = decide(visits(counted([4] * 12, 12.0)), TODAY, limits=TYPED, wait=wait)
+    assert [one.decided_by for one in held.verdicts] == ["hail", "hail", "Product A, over the top"]
+    text = " ".join(format_answer(held, Shown("in"), width=110).split())
+    assert "A with B: CAN'T TELL. As its most restrictive part is: Product A, over the top." in text
+    assert text.count("label is the law") == 1
+
+
+@pytest.mark.parametrize(
+    ("stages", "inches", "hail", "last_days"),
+    [
+        ([4] * 12, 12.0, False, [None, "2027-08-26", "2027-08-26"]),
+        ([4] * 12, 12.0, True, [None, None, None]),
+        ([4] * 3, 12.0, False, [None, None, None]),
+        ([7] * 12, 24.0, False, [None, "2027-08-26", None]),
+        ([9] * 12, 40.0, False, [None, None, None]),
+    ],
+)
+def test_a_last_day_stands_beside_no_verdict_that_leaves_none(
+    stages: list[int], inches: float, hail: bool, last_days: list[str | None]
+) -> None:
+    wait = wait_after("hail", VISIT - timedelta(days=1), VISIT, TODAY) if hail else None
+    answer = decide(visits(counted(stages, inches)), TODAY, limits=TYPED, wait=wait)
+    found = [one["last_day_before_harvest"] for one in answer_record(answer)["verdicts"]]
+    assert found == last_days
+    head = format_answer(answer, Shown("in"), width=110).partition("Product A, over the top:")[0]
+    assert head.count("2027-08-26") == sum(day is not None for day in last_days)
+    assert ("Last day" in head) == any(last_days)
+
+
+def test_a_limit_that_ended_by_its_days_before_harvest_says_which_day_that_was() -> None:
+    ended = replace(TYPED, planned_harvest=TODAY + timedelta(days=40))
+    answer = decide(visits(counted([4] * 12, 12.0)), TODAY, limits=ended)
+    assert words(answer)["Product B"] == words(answer)["A with B"] == "past"
+    day = (TODAY - timedelta(days=5)).isoformat()
+    found = [one["last_day_before_harvest"] for one in answer_record(answer)["verdicts"]]
+    assert found == [None, day, day]
+
+
 def test_what_cannot_be_told_has_no_dates(tmp_path: Path) -> None:
     weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
     evidence = counted([4] * 12, 12.0)

@@ -6,13 +6,15 @@ import re
 from dataclasses import replace
 from datetime import date, timedelta
 
-from fields import VISIT
+from fields import LIMITS, VISIT
 from flights import FLOWN, SLOPE, counted, zoned
 
 from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer, decide
+from collarvision.evidence import PlantEvidence
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
 from collarvision.fieldwords import (
+    common_reasons,
     enough_words,
     headline,
     headline_stage,
@@ -20,6 +22,7 @@ from collarvision.fieldwords import (
     sure_words,
 )
 from collarvision.heat import DateSpan
+from collarvision.limitsfile import parse_limits
 from collarvision.report.plots import distribution
 from collarvision.walk.correction import correct
 
@@ -59,6 +62,14 @@ def flown(each: int) -> FieldAnswer:
     return decide(visits, FLOWN, above=correct(flight, zones, ground, visit=FLOWN))
 
 
+def counted_by_hand(stages: list[int]) -> FieldVisits:
+    plants = tuple(
+        SeenPlant(PlantEvidence(f"p{k}", hand_count=stage, taken_at=VISIT))
+        for k, stage in enumerate(stages)
+    )
+    return FieldVisits("North", None, FieldVisit(VISIT, 1, plants))
+
+
 def test_zones_that_are_enough_are_said_beside_the_sample() -> None:
     answer = flown(4)
     assert answer.above is not None
@@ -70,6 +81,27 @@ def test_zones_that_are_enough_are_said_beside_the_sample() -> None:
     assert "more plants" in enough_words(replace(answer, above=None))
     short = replace(answer.above, enough=False)
     assert "more plants" in enough_words(replace(answer, above=short))
+
+
+def test_the_sample_says_what_its_number_of_plants_is_for() -> None:
+    few = counted_by_hand([4] * 4 + [5] * 4)
+    said = enough_words(decide(few, TODAY))
+    assert re.search(r"about \d+ more plants for ±15 in 100\.$", said)
+    assert "for ±10 in 100" in enough_words(decide(few, TODAY, precision=0.1))
+    assert enough_words(decide(counted_by_hand([]), TODAY)).endswith("seen for ±15 in 100.")
+    assert "±" not in enough_words(decide(counted_by_hand([4] * 60), TODAY))
+
+
+def test_what_several_limits_say_begins_with_what_to_do_and_keeps_its_order() -> None:
+    answer = decide(counted_by_hand([4] * 12), TODAY, limits=parse_limits(LIMITS))
+    first, second, mix = answer.verdicts
+    does, asks = [f"Count {k}." for k in range(6)], [f"Know {k}." for k in range(6)]
+    verdicts = (
+        replace(first, reasons=tuple(asks), steps=()),
+        replace(second, reasons=(*does, *asks), steps=tuple(does)),
+        replace(mix, reasons=(*does, *asks), steps=tuple(does)),
+    )
+    assert common_reasons(replace(answer, verdicts=verdicts)) == [*does, *asks]
 
 
 def test_the_stage_drawn_in_full_colour_is_the_headline_s() -> None:

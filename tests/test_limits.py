@@ -181,6 +181,32 @@ def test_thin_evidence() -> None:
     assert judge(counted(8, 1, 25.0), lenient, TODAY).word == "can't tell"
 
 
+@pytest.mark.parametrize(
+    ("decided", "waiting", "said"),
+    [
+        (8, 4, "Only 8 plants with an answer: count the 4 that wait for a hand count."),
+        (9, 1, "Only 9 plants with an answer: count the 1 that waits for a hand count."),
+        (
+            3,
+            3,
+            "Only 3 plants with an answer: first count the 3 that wait for a hand count, then "
+            "photograph at least 4 more.",
+        ),
+        (1, 0, "Only 1 plant with an answer: photograph at least 9 more."),
+        (0, 10, "No plant has an answer yet: count the 10 that wait for a hand count."),
+    ],
+)
+def test_plants_that_wait_are_to_be_counted_before_another_walk(
+    decided: int, waiting: int, said: str
+) -> None:
+    waits = plants(3, 8.0, waiting, 0.5, outcome="hand-count")
+    verdict = judge([*counted(3, decided, 8.0), *waits], TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert said in verdict.sentence
+    assert said in verdict.steps
+    assert set(verdict.steps) < set(verdict.reasons)
+
+
 def test_the_most_advanced_plant_is_named_not_one_with_a_trace_of_doubt() -> None:
     """A V5 plant of 13.4 in is past 20 in with some millionths; a V6 plant is still ahead of it."""
     tall = [replace(p, height_interval_mm=(250.0, 430.0)) for p in counted(5, 10, 13.4)]
@@ -333,6 +359,20 @@ def test_days_before_harvest() -> None:
     assert word(None) == ("can't tell", "days before harvest")
     only = Limit("Product G", "broadcast", days_before_harvest=45)
     assert judge([], only, TODAY, planned_harvest=TODAY + timedelta(days=99)).word == "open"
+
+
+def test_a_last_day_is_never_leave_to_wait_until_then() -> None:
+    limit = replace(TO_SIX, days_before_harvest=45)
+
+    def reasons(field: list[PlantEvidence]) -> str:
+        harvest = TODAY + timedelta(days=99)
+        return " ".join(judge(field, limit, TODAY, planned_harvest=harvest).reasons)
+
+    assert "By harvest alone the last day is 2026-07-28" in reasons(counted(3, 1, 8.0))
+    assert "last day" not in reasons(counted(8, 12, 25.0))
+    no_day = judge(counted(3, 12, 8.0), limit, TODAY)
+    assert no_day.steps == (no_day.reasons[0],)
+    assert "add planned_harvest" in no_day.steps[0]
 
 
 def test_a_tank_mix_takes_the_most_restrictive() -> None:

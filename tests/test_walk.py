@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date, timedelta
 
 import geojson
@@ -24,7 +24,13 @@ from collarvision.walk.allocation import allocate, expected_half_width, neyman
 from collarvision.walk.cells import grid
 from collarvision.walk.flight import FlightError, age_words, flight_of
 from collarvision.walk.growth import prior_of
-from collarvision.walk.page import range_words, walk_geojson, walk_record, write_walk
+from collarvision.walk.page import (
+    range_words,
+    walk_geojson,
+    walk_record,
+    write_walk,
+    zone_area_m2,
+)
 from collarvision.walk.stops import plan_zone_walk
 from collarvision.walk.zones import find_zones
 from collarvision.walkplan import WalkPlanError
@@ -120,6 +126,12 @@ def test_too_few_plants_or_places() -> None:
     few = SLOPE.fly(ORIGIN, METRES, FLOWN, photos=1, frame_m=(1.6, 1.2))
     with pytest.raises(FlightError, match=r"shows \d+ plants of the field: under 100"):
         flight_of(few, outline(SLOPE))
+    seen = few.frames[0].plants
+    assert seen is not None
+    first = {one.name: getattr(seen, one.name)[:1] for one in fields(seen)}
+    alone = FieldAbove("f", (replace(few.frames[0], plants=replace(seen, **first)),))
+    with pytest.raises(FlightError, match="shows 1 plant of the field: under 100"):
+        flight_of(alone, outline(SLOPE))
     one = flight_of(SLOPE.fly(ORIGIN, METRES, FLOWN, photos=1), outline(SLOPE))
     one = replace(one, x_m=np.full(len(one), 100.0), y_m=np.full(len(one), 100.0))
     with pytest.raises(FlightError, match="1 places of the field"):
@@ -401,3 +413,11 @@ def test_stages_are_told_as_the_reading_from_above_tells_them(
         cell = int(zones.cells.at(np.array([[stop.x_m, stop.y_m]]))[0])
         found = range_of(zones.cells.stages[cell][None], calibration)
         assert stop.stages == (found.low, found.high)
+
+
+def test_areas_of_zones_add_up_to_the_field_s_and_shares_say_of_what() -> None:
+    flight, zones = zoned()
+    walk = plan_zone_walk(flight, zones, seed=0)
+    told = sum(zone_area_m2(walk, zone) for zone in zones.zones)
+    assert told == pytest.approx(flight.boundary.area_m2)
+    assert "Zone  Of plants  " in write_walk(walk)

@@ -13,6 +13,7 @@ from collarvision.walk.page import (
     plain_words,
     precision_words,
     range_words,
+    zone_area_m2,
     zone_note,
 )
 from collarvision.walk.stops import ZoneWalk
@@ -51,7 +52,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
         zones=[
             (
                 zone,
-                area_words(zone.area_m2, area_unit),
+                area_words(zone_area_m2(walk, zone), area_unit),
                 range_words(range_seen(zone.stages)),
                 stops,
             )

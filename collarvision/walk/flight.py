@@ -156,9 +156,10 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
         notes.append(OLDER_THAN_TOLD)
     if placed:
         if len(placed) < len(frames):
+            unplaced = len(frames) - len(placed)
+            has, left = ("has", "is") if unplaced == 1 else ("have", "are")
             notes.append(
-                f"{len(frames) - len(placed)} of {len(frames)} photos from above have no place "
-                "and are left out."
+                f"{unplaced} of {len(frames)} photos from above {has} no place and {left} left out."
             )
         return _located(placed, boundary, notes)
     if len(frames) > 1:
@@ -206,8 +207,10 @@ def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[st
             missing.append(float(gap.missing))
     if unturned:
         notes.append(
-            f"{unturned} photos don't say which way they look: their plants count at the photo's "
-            "middle."
+            "1 photo doesn't say which way it looks: its plants count at its middle."
+            if unturned == 1
+            else f"{unturned} photos don't say which way they look: their plants count at the "
+            "photo's middle."
         )
     degrees = np.concatenate(places)
     gap_degrees = np.array(gap_places).reshape(-1, 2)
@@ -236,8 +239,10 @@ def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[st
             ": check that flight and outline are of the same field."
         )
     if outlined and not inside.all():
+        left_out = int((~inside).sum())
+        lies, left = ("lies", "is") if left_out == 1 else ("lie", "are")
         notes.append(
-            f"{(~inside).sum():,} plants from above lie outside the outline and are left out."
+            f"{_plants(left_out)} from above {lies} outside the outline and {left} left out."
         )
     kept = [one.plants for one in frames if one.plants is not None]
     return _flight(frames, kept, x, y, gaps, np.array(missing), boundary, outlined, True, notes)
@@ -256,9 +261,10 @@ def _flight(
     notes: list[str],
 ) -> Flight:
     inside = boundary.inside(np.column_stack([x, y]))
-    if int(inside.sum()) < FEWEST_PLANTS:
+    shown = int(inside.sum())
+    if shown < FEWEST_PLANTS:
         raise FlightError(
-            f"The flight shows {int(inside.sum())} plants of the field: under {FEWEST_PLANTS} tell "
+            f"The flight shows {_plants(shown)} of the field: under {FEWEST_PLANTS} tell "
             "nothing of where to walk. Fly more of it, or use `collarvision plan --boundary`."
         )
     number = np.repeat(np.arange(len(plants)), [len(one) for one in plants])
@@ -287,6 +293,10 @@ def _flight(
         photos=tuple(one.photo for one in frames),
         notes=(*notes, *([] if doubt is None else [doubt])),
     )
+
+
+def _plants(count: int) -> str:
+    return f"{count:,} plant" if count == 1 else f"{count:,} plants"
 
 
 def _unlisted(photos: int) -> str:

@@ -31,15 +31,16 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         "",
         *textwrap.wrap(zones.sentence, _WIDTH),
         "",
-        "Zone  Share  "
+        "Zone  Of plants  "
         + f"{'Area ' + area_unit:>8}  By leaf tips  Collars  Missing  Stops  Plants",
-        "----  -----  --------  ------------  -------  -------  -----  ------",
+        "----  ---------  --------  ------------  -------  -------  -----  ------",
     ]
     for zone, stops, each in zip(
         zones.zones, allocation.stops, allocation.plants_a_stop, strict=True
     ):
         lines.append(
-            f"{zone.letter:<4}  {zone.share:>5.0%}  {_area(zone.area_m2, area_unit):>8.3g}  "
+            f"{zone.letter:<4}  {zone.share:>9.0%}  "
+            f"{_area(zone_area_m2(walk, zone), area_unit):>8.3g}  "
             f"{range_words(range_seen(zone.stages)):<12}  {zone.collars:>7.1f}  "
             f"{zone.missing:>7.0%}  {stops:>5}  {stops * each:>6}"
         )
@@ -142,6 +143,12 @@ def at_a_stop(walk: ZoneWalk) -> str:
         f"At each stop take {each_words(walk, 'plants')}, every third along the row, "
         "large and small alike: don't pick. One photo a plant, the card beside it."
     )
+
+
+def zone_area_m2(walk: ZoneWalk, zone: Zone) -> float:
+    """Area of a zone, m2: its cells' share of the field, whose edge cells stand out over."""
+    cells_m2 = sum(one.area_m2 for one in walk.zones.zones)
+    return zone.area_m2 / cells_m2 * walk.flight.boundary.area_m2
 
 
 def area_words(area_m2: float, unit: str) -> str:
