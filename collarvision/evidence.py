@@ -95,6 +95,16 @@ class PlantEvidence:
         return self.hand_count is None and self.outcome == "hand-count"
 
     @property
+    def height_only(self) -> bool:
+        """Whether a height by hand is all that is known: no leaf count, and none to wait for.
+
+        A reading's height comes with its interval and is worth no more than the reading; a person's
+        has none.
+        """
+        measured = self.height_mm is not None and self.height_interval_mm is None
+        return measured and not (self.decided or self.waiting)
+
+    @property
     def best_stage(self) -> int | None:
         """The hand count if there is one, else the reading's stage."""
         return self.stage if self.hand_count is None else self.hand_count

@@ -72,6 +72,8 @@ class FieldStage:
     plants : int
         Plants with an answer: hand counts and safe readings.
     hand_counted, waiting, rejected : int
+    height_only : int
+        Plants of which a person told the height and no leaves: they count in `heights` alone.
     stage : int or None
         Highest stage reached by at least half of those plants; None without any.
     probability : float or None
@@ -112,6 +114,7 @@ class FieldStage:
     stops: int
     stop_effect: StopEffect
     newest: date | None
+    height_only: int = 0
 
 
 def count_distribution(probabilities: Sequence[float]) -> np.ndarray:
@@ -190,10 +193,11 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
     """Sum up a field. Hand counts outrank readings; rejected photos count for nothing.
 
     Plants that wait for a hand count are left out of the stage and the shares, and it is said how
-    far they could move the stage.
+    far they could move the stage. A height by hand counts in the heights, whatever its photo.
     """
     decided = [plant for plant in plants if plant.decided]
     waiting = [plant for plant in plants if plant.waiting]
+    tall = [plant for plant in plants if plant.height_only]
     stages = [plant.best_stage for plant in decided if plant.best_stage is not None]
     stage = half_rule(stages) if stages else None
     shares, probability = _shares(decided, stages, stage, level)
@@ -205,12 +209,12 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
         plants=len(decided),
         hand_counted=sum(plant.hand_count is not None for plant in decided),
         waiting=len(waiting),
-        rejected=len(plants) - len(decided) - len(waiting),
+        rejected=len(plants) - len(decided) - len(waiting) - len(tall),
         stage=stage,
         probability=probability,
         distribution={k: n / len(stages) for k, n in sorted(Counter(stages).items())},
         shares=shares,
-        heights=heights(decided + waiting),
+        heights=heights(decided + waiting + tall),
         late=late,
         ahead=ahead,
         evenness=_evenness(stages, stage, late, ahead),
@@ -219,6 +223,7 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
         stops=len({p.stop for p in decided + waiting if p.stop is not None}),
         stop_effect=_deciding_effect(shares, stage),
         newest=newest(decided + waiting),
+        height_only=len(tall),
     )
 
 

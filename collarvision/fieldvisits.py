@@ -159,11 +159,14 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         )
     above = len(rows[day]) - len(side)
     if above:
-        notes.append(f"{above} photos from above tell no collars and are left out.")
+        said = "photo from above tells no collars and is"
+        if above > 1:
+            said = "photos from above tell no collars and are"
+        notes.append(f"{above} {said} left out.")
     undated: tuple[PlantEvidence, ...] = ()
     if day is not None and None in ids:
         found = _visit(store, None, ids[None], rows[None], bare[None], []).evidence
-        undated = tuple(plant for plant in found if plant.decided or plant.waiting)
+        undated = tuple(p for p in found if p.decided or p.waiting or p.height_only)
     if undated:
         notes.append(_no_date(undated, day))
     return FieldVisits(
@@ -237,12 +240,15 @@ def _from_photo(
     name = plain(row.photo)
     count = None
     outcome = row.outcome
-    if row.set_aside is not None:
-        outcome = "rejected"  # a person found nothing to count, and nobody has counted since
-    elif row.hand_count is not None:
+    if row.hand_count is not None and row.set_aside not in ("no-plant", "not-corn"):
         counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
         counts.sort(key=lambda count: count.counted_at)
+        if row.set_aside is not None:
+            # Its leaves can't be counted after all; that takes nothing from a height by tape.
+            counts = [replace(one, stage=None, nodes=None) for one in counts]
         count = _last_count(name, counts, notes)
+    if row.set_aside is not None:
+        outcome = "rejected"  # a person found nothing to count, and nobody has counted since
     taken_at = day or day_in(row.taken_at)
     try:
         evidence = PlantEvidence(
@@ -275,8 +281,11 @@ def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlan
         found.count,
         notes,
     )
-    # Without a photo a height alone is a plant too, but no answer: nobody can count it any more.
-    return seen if seen.evidence.hand_count is not None else None
+    evidence = seen.evidence
+    if evidence.hand_count is None:
+        # A height alone: nobody can count this plant's leaves any more, so it doesn't wait.
+        seen = replace(seen, evidence=replace(evidence, outcome="rejected"))
+    return seen if evidence.hand_count is not None or seen.evidence.height_only else None
 
 
 def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:

@@ -12,6 +12,9 @@ many small doubts make it likely that one of the plants is past and none can be 
 plants without a date would change the answer if they were of this visit. Past is said even then,
 where the plants seen are enough for it: plants don't go back. The bounds of closing are our own
 choice.
+
+Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
+which only a height by hand is known can make the answer stricter and never safer.
 """
 
 from __future__ import annotations
@@ -30,22 +33,23 @@ from collarvision.limitsfile import Limit, Limits
 from collarvision.limitwords import (
     CAUTION,
     VerdictWord,
+    days_left,
     names_of,
     notes,
+    old_words,
     plants_of,
     sentence,
-    too_few_words,
+    too_thin,
     undated_words,
 )
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding, stand
+from collarvision.standing import PlantStanding, advance, answers, stand
 from collarvision.units import Shown
 
 # From the most to the least restrictive: what a tank mix takes from its members.
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
 
 _DOUBT: Final = 0.05
-_LAST_DAYS: Final = 7
 _WORTH_A_LOOK: Final = 0.005
 _MOST_NAMES: Final = 10
 
@@ -153,27 +157,25 @@ def judge(
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
-    known = [p for p in plants if p not in future and (p.decided or p.waiting)]
-    if limit.by_height_alone:
-        known = [p for p in known if p.height_mm is not None]
+    known = [p for p in plants if p not in future and answers(p, limit)]
+    tall = [p for p in plants if p not in future and p.height_only and not answers(p, limit)]
+    apart = tall  # for the notes: a limit without a greatest height has no use for them
+    tall = tall if limit.highest.height_mm is not None else []
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
-    blocking = _too_thin(known, fresh, future, limit, today)
+    blocking = too_thin(known, fresh, len(future), limit, today)
     if fresh and len(fresh) < len(known):
-        reasons.append(
-            f"{len(known) - len(fresh)} plants without a date, or from before {oldest}, count only "
-            "where they are past."
-        )
+        reasons.append(old_words(len(known) - len(fresh), oldest))
     used = fresh or known
-    standing = [stand(p, limit) for p in used if p.decided]
+    by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # A waiting plant that any count leaves on one side belongs to the evidence.
-    low, high = ([*standing, *_as_counted(used, limit, end)] for end in (0, 1))
-    everyone = [stand(p, limit) for p in known if p.decided] + _as_counted(known, limit, 0)
+    low, high = (_standing([*used, *by_hand], limit, end) for end in (0, 1))
+    everyone = _standing([*known, *tall], limit, 0)
     word, other, standing = _word(low, limit), _word(high, limit), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
     if _word(everyone, limit) == "past" and (
-        limit.share_past == 0 or len(everyone) >= FEWEST_PLANTS
+        limit.share_past == 0 or len(_counting(everyone, limit)) >= FEWEST_PLANTS
     ):
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):
@@ -185,7 +187,8 @@ def judge(
             f"{names_of(waiting)}."
         )
     elif word == "can't tell":
-        doubtful = [s.plant.name for s in _deciding(standing, "past") if s.past >= _WORTH_A_LOOK]
+        chosen = _deciding(standing, "past", limit)
+        doubtful = [s.plant.name for s in chosen if s.past >= _WORTH_A_LOOK]
         blocking.append(
             "No plant is surely past the maximum, but it is more likely than not that one of them "
             f"is: check collars and height of {names_of(doubtful)} on the plant."
@@ -204,7 +207,7 @@ def judge(
     if blocking:
         word = "can't tell"
     by_harvest = False
-    harvest_word, harvest = _harvest(limit, planned_harvest, today)
+    harvest_word, harvest = days_left(limit, planned_harvest, today)
     if harvest_word is not None:
         by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
         word = harvest_word if by_harvest else word
@@ -214,10 +217,12 @@ def judge(
                 # Beside "can't tell" a bare last day would read as leave to wait for it.
                 harvest = harvest.replace("The last day is", "By harvest alone the last day is")
             reasons.append(harvest)
-    chosen = [] if by_harvest else _deciding(standing, word)
+    chosen = [] if by_harvest else _deciding(standing, word, limit)
     said = harvest
+    counting = _counting(standing, limit)
+    share = _share(counting, [s.past for s in counting]) if counting else None
     if not by_harvest:
-        most = _share(standing, [s.past for s in standing]).interval(0.9)[1] if standing else 1.0
+        most = share.interval(0.9)[1] if share else 1.0
         said = sentence(limit, word, standing, chosen, blocking, harvest, most, shown)
     return Verdict(
         name=limit.name,
@@ -226,9 +231,9 @@ def judge(
         probability=None if by_harvest else _probability(standing, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
-        share_past=_share(standing, [s.past for s in standing]).interval() if standing else None,
+        share_past=share.interval() if share else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
-        reasons=(*blocking, *reasons, *notes(standing, limit)),
+        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown)),
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
     )
 
@@ -280,94 +285,77 @@ def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
     """The verdict by plants alone, thin or not."""
     # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
     level = 0.5 + 1e-6
-    past = near = 0.0
-    if limit.highest:
-        past = _more_than(limit.share_past, standing, [s.past for s in standing])
-        near = _more_than(limit.share_past, standing, [s.near for s in standing])
+    past, near = _beyond(standing, limit, near=False), _beyond(standing, limit, near=True)
     if past > level:
         # Many small doubts add up to a likely "one of them", but to no plant that one can show.
         shown = limit.share_past > 0 or any(s.past > level for s in standing)
         return "past" if shown else "can't tell"
-    short = [1 - s.reached for s in standing] if limit.lowest else []
-    if _more_than(limit.share_short, standing, short) > level:
+    if _short(standing, limit) > level:
         return "too early"
     return "closing" if near > level or past > _DOUBT else "open"
 
 
-def _as_counted(
+def _standing(
     plants: Sequence[PlantEvidence], limit: Limit, end: Literal[0, 1]
 ) -> list[PlantStanding]:
-    """Waiting plants as if a person had counted the lowest, or highest, plausible stage."""
-    return [
-        stand(replace(p, hand_count=plausible_stages(p)[end]), limit) for p in plants if p.waiting
-    ]
+    """Plants held against a limit, those with an answer before those that wait for one.
+
+    Waiting ones stand as if a person had counted the lowest, or highest, plausible stage. Where
+    the limit is by height alone no count is needed: they stand as they are.
+    """
+    wait = [p for p in plants if p.waiting and not limit.by_height_alone]
+    as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
+    return [stand(p, limit) for p in (*(p for p in plants if p not in wait), *as_counted)]
 
 
-def _too_thin(
-    known: Sequence[PlantEvidence],
-    fresh: Sequence[PlantEvidence],
-    future: Sequence[PlantEvidence],
-    limit: Limit,
-    today: date,
-) -> list[str]:
-    """Why the plants can't carry an answer other than past; empty when they can."""
-    found: list[str] = []
-    if future:
-        found.append(
-            f"{plants_of(len(future))} dated after {today}: check the phone's clock. Not counted."
-        )
-    if not known:
-        return [*found, "There is no plant to judge by: photograph or count some."]
-    last = newest(known)
-    if last is None:
-        return [*found, "No plant has a date, so their age isn't known."]
-    if not fresh:
-        days = (today - last).days
-        return [*found, f"The last visit is {days} days old: walk the field again before you act."]
-    decided = [p for p in fresh if p.decided]
-    if len(decided) < FEWEST_PLANTS:
-        found.append(too_few_words(len(decided), sum(p.waiting for p in fresh), FEWEST_PLANTS))
-    wants_height = limit.highest.height_mm is not None or (
-        limit.lowest.height_mm is not None
-        and (limit.lowest.leaves is None or limit.lowest_when == "both")
+def _whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
+    """Those that answer all of a limit, so none known by its height only where leaves count."""
+    return [s for s in standing if answers(s.plant, limit)]
+
+
+def _counting(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
+    """Those that a share is of: a plant known by its height only where that takes it past.
+
+    Counted while it is inside, with leaves unknown, it would make the share past look smaller.
+    """
+    return [s for s in standing if s.past >= 0.5 or answers(s.plant, limit)]
+
+
+def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
+    """Probability that more plants than allowed are past the maximum, or near it.
+
+    With and without the plants known by their height only, whichever is more: they never lower it.
+    """
+    if not limit.highest:
+        return 0.0
+    return max(
+        _more_than(limit.share_past, some, [s.near if near else s.past for s in some])
+        for some in (standing, _whole(standing, limit))
     )
-    heights = sum(p.height_mm is not None for p in fresh)
-    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
-        found.append(
-            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
-            "the scale card beside the plants."
-        )
-    return found
 
 
-def _harvest(
-    limit: Limit, planned_harvest: date | None, today: date
-) -> tuple[VerdictWord | None, str]:
-    """What the days before harvest say."""
-    if limit.days_before_harvest is None:
-        return None, ""
-    if planned_harvest is None:
-        return "can't tell", (
-            f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
-            "to your limits file."
-        )
-    last = planned_harvest - timedelta(days=limit.days_before_harvest)
-    said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"
-    if today > last:
-        return "past", f"The last day was {last}, {said}."
-    near = (last - today).days <= _LAST_DAYS
-    return ("closing" if near else "open"), f"The last day is {last}, {said}."
+def _short(standing: Sequence[PlantStanding], limit: Limit) -> float:
+    """Probability that more plants than allowed are short of the minimum."""
+    if not limit.lowest:
+        return 0.0
+    whole = _whole(standing, limit)
+    return _more_than(limit.share_short, whole, [1 - s.reached for s in whole])
 
 
-def _deciding(standing: Sequence[PlantStanding], word: VerdictWord) -> list[PlantStanding]:
+def _deciding(
+    standing: Sequence[PlantStanding], word: VerdictWord, limit: Limit
+) -> list[PlantStanding]:
     """The plants that decide, the strongest first."""
+    if word == "too early":
+        standing = _whole(standing, limit)
 
     def weight(s: PlantStanding) -> tuple[float, float, int, float]:
+        stage, height = advance(s, limit)
         if word == "too early":
-            return (1 - s.reached, 0.0, -(s.plant.best_stage or 0), -(s.plant.height_mm or 0))
+            return (1 - s.reached, 0.0, -stage, -height)
         # To the percent: a trace of doubt must not set a smaller plant before a larger one.
         past, near = round(s.past, 2), round(s.near, 2)
-        return (past, near, s.plant.best_stage or 0, s.plant.height_mm or 0.0)
+        return (past, near, stage, height)
 
     ordered = sorted(standing, key=weight, reverse=True)
     strong = [s for s in ordered if (1 - s.reached if word == "too early" else s.past) >= 0.5]
@@ -388,10 +376,7 @@ def _probability(
 ) -> float | None:
     if not standing:
         return None
-    beyond = [s.past for s in standing] if limit.highest else []
-    before = [1 - s.reached for s in standing] if limit.lowest else []
-    past = _more_than(limit.share_past, standing, beyond)
-    short = _more_than(limit.share_short, standing, before)
+    past, short = _beyond(standing, limit, near=False), _short(standing, limit)
     if word == "past":
         return past
     return short if word == "too early" else (1 - past) * (1 - short)

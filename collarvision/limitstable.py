@@ -25,6 +25,7 @@ Place = tuple[str | int, ...]
 VISIT_GOOD_DAYS: Final = 3
 _MOST_LEAVES: Final = 22
 _TALLEST_MM: Final = 5000.0
+_LOWEST_MAXIMUM_MM: Final = 10.0  # every plant that shows is taller: a slip of the unit
 
 _Words = Annotated[str, Field(min_length=1, max_length=200)]
 _Leaves = Annotated[StrictInt, Field(ge=0, le=_MOST_LEAVES)]
@@ -79,8 +80,18 @@ def contradictions(table: FileTable) -> Iterator[tuple[Place, str]]:
         if t.name in names:
             yield ("limit", number, "name"), f"two limits are called {t.name!r}: rename one."
         names[t.name] = number
+    mixes: set[str] = set()
     for number, mix in enumerate(table.tank_mix):
         place: Place = ("tank_mix", number, "limits")
+        # Windows and harvest days are looked up by name: two of one name would share the first's.
+        if mix.name in mixes:
+            yield (
+                ("tank_mix", number, "name"),
+                f"two tank mixes are called {mix.name!r}: rename one.",
+            )
+        mixes.add(mix.name)
+        for name in sorted({name for name in mix.limits if mix.limits.count(name) > 1}):
+            yield place, f"{name!r} is in this tank mix twice: name each of its limits once."
         unknown = [name for name in mix.limits if name not in names]
         for name in unknown:
             near = difflib.get_close_matches(name, names, 1, 0.5)
@@ -103,7 +114,8 @@ def _in_one_limit(t: LimitTable) -> Iterator[tuple[str, str]]:
         except UnitError as error:
             yield key, str(error)
             continue
-        if not 0 <= heights[key] <= _TALLEST_MM:
+        lowest = _LOWEST_MAXIMUM_MM if key == "max_height" else 0.0
+        if not lowest <= heights[key] <= _TALLEST_MM:
             yield key, f"{text!r} isn't the height of a corn plant: check the unit."
     leaves = [key for key in ("min_leaves", "max_leaves") if getattr(t, key) is not None]
     if not (leaves or t.min_height or t.max_height or t.days_before_harvest is not None):

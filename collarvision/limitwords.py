@@ -4,24 +4,50 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
 from typing import Final, Literal
 
 from collarvision.answer import stage_name
+from collarvision.evidence import PlantEvidence, newest
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
-from collarvision.standing import PlantStanding
+from collarvision.sampling import FEWEST_PLANTS
+from collarvision.standing import PlantStanding, advance, answers
 from collarvision.units import Shown, unit_of_length
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
 _WORTH_SAYING: Final = 0.05
+_LAST_DAYS: Final = 7
 
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 
 
-def notes(standing: Sequence[PlantStanding], limit: Limit) -> list[str]:
-    """What else to know."""
+def notes(
+    standing: Sequence[PlantStanding],
+    limit: Limit,
+    height_only: Sequence[PlantEvidence] = (),
+    shown: Shown | None = None,
+) -> list[str]:
+    """Say what else to know.
+
+    `height_only` are the plants that don't answer all of the limit, for want of a leaf count.
+    Heights are in the units `shown`, else in those that the limit was typed in.
+    """
     found: list[str] = []
+    if height_only and (limit.highest or limit.lowest):
+        # The tallest first: three names are all that is printed.
+        tallest = sorted(height_only, key=lambda p: -(p.height_mm or 0.0))
+        names = names_of(
+            [f"{p.name} ({_height(p.height_mm or 0.0, limit, shown)})" for p in tallest]
+        )
+        has = "has a height by hand" if len(tallest) == 1 else "have a height by hand"
+        said = "it counts" if len(tallest) == 1 else "they count"
+        how = f"{said} by height alone, and only towards the maximum"
+        if limit.highest.height_mm is None:
+            how = f"{said} for nothing here, since this limit has no greatest height"
+        found.append(f"{plants_of(len(tallest))} {has} and no leaf count, so {how}: {names}.")
     unknown = sum(s.height_unknown for s in standing)
     if unknown:
         is_are = "is" if unknown == 1 else "are"
@@ -57,6 +83,7 @@ def sentence(
     top = bound_words(limit.highest, limit.leaf, limit.highest_when, shown)
     low = bound_words(limit.lowest, limit.leaf, limit.lowest_when, shown)
     seen = len(standing)
+    whole = [s for s in standing if answers(s.plant, limit)]
     if word == "can't tell":
         return blocking[0]
     if not (limit.highest or limit.lowest):
@@ -64,21 +91,26 @@ def sentence(
     if word == "past":
         return f"{_share(chosen, seen)} past {top}: {names_of([s.plant.name for s in chosen])}."
     if word == "too early":
-        return f"{_share(chosen, seen)} short of {low}."
+        return f"{_share(chosen, len(whole))} short of {low}."
     if not limit.highest:
         return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
     # Most advanced to the eye; another may be past with more doubt, by a height read badly.
-    first = max(standing, key=lambda s: (s.plant.best_stage or 0, s.plant.height_mm or 0.0))
+    first = _most_advanced(standing, whole, limit)
     doubtful = max(standing, key=lambda s: s.past)
-    tall = (
-        "" if first.plant.height_mm is None else f", {_height(first.plant.height_mm, limit, shown)}"
+    if first.plant.height_only and not limit.by_height_alone:
+        # Inside by its height is all that is known: its leaves may be past.
+        top = "the height of " + bound_words(
+            replace(limit.highest, leaves=None), None, limit.highest_when, shown
+        )
+    said = (
+        f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} "
+        f"({_what_it_is(first.plant, limit, shown)}), "
     )
-    stage = stage_name(first.plant.best_stage or 0)
-    said = f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} ({stage}{tall}), "
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
     said += f"inside {top}." if first.past < _WORTH_SAYING else f"{_past_already(first, top)}."
+    these = f"These {seen}" if len(whole) == seen else f"The {len(whole)} with an answer"
     said += (
-        f" These {seen} can't rule out that up to {math.ceil(most_past * 100)} in 100 plants of "
+        f" {these} can't rule out that up to {math.ceil(most_past * 100)} in 100 plants of "
         "the field are past it."
     )
     if doubtful.past >= _WORTH_SAYING and doubtful is not first:
@@ -87,6 +119,25 @@ def sentence(
         it = "It" if doubtful.past < _WORTH_SAYING else "What isn't past yet"
         said += f" {it} may be past within days: look again right before you act."
     return said
+
+
+def _most_advanced(
+    standing: Sequence[PlantStanding], whole: Sequence[PlantStanding], limit: Limit
+) -> PlantStanding:
+    """The most advanced to the eye; one known by its height only where it is as near and taller."""
+    first = max(whole or standing, key=lambda s: advance(s, limit))
+    tallest = max(standing, key=lambda s: s.plant.height_mm or 0.0)
+    as_near = round(tallest.near, 2) >= round(first.near, 2)
+    taller = (tallest.plant.height_mm or 0.0) > (first.plant.height_mm or 0.0)
+    return tallest if tallest.plant.height_only and as_near and taller else first
+
+
+def _what_it_is(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
+    """Its stage, where that is known, and its height."""
+    tall = None if plant.height_mm is None else _height(plant.height_mm, limit, shown)
+    if plant.decided or tall is None:
+        return ", ".join(filter(None, (stage_name(plant.best_stage or 0), tall)))
+    return tall if limit.by_height_alone else f"{tall}, leaves not counted"
 
 
 def _past_already(standing: PlantStanding, top: str) -> str:
@@ -163,3 +214,78 @@ def undated_words(count: int) -> str:
     """Say that plants without a date are left out; no full stop, for what follows."""
     has, are = ("has", "is") if count == 1 else ("have", "are")
     return f"{plants_of(count)} of this field {has} no date and {are} left out"
+
+
+def old_words(count: int, oldest: date) -> str:
+    """Say that plants from before the day `oldest`, or without one, count only where past."""
+    one = count == 1
+    return (
+        f"{plants_of(count)} without a date, or from before {oldest}, "
+        f"{'counts only where it is' if one else 'count only where they are'} past."
+    )
+
+
+def too_thin(
+    known: Sequence[PlantEvidence],
+    fresh: Sequence[PlantEvidence],
+    future: int,
+    limit: Limit,
+    today: date,
+) -> list[str]:
+    """Say why the plants can't carry an answer other than past; empty when they can.
+
+    Parameters
+    ----------
+    known, fresh : sequence of PlantEvidence
+        Plants that answer the limit or wait for a hand count, and those of them that are new.
+    future : int
+        Plants left out, dated after `today`.
+    """
+    found: list[str] = []
+    if future:
+        found.append(
+            f"{plants_of(future)} dated after {today}: check the phone's clock. Not counted."
+        )
+    if not known:
+        return [*found, "There is no plant to judge by: photograph or count some."]
+    last = newest(known)
+    if last is None:
+        return [*found, "No plant has a date, so their age isn't known."]
+    if not fresh:
+        days = (today - last).days
+        old = "day old" if days == 1 else "days old"
+        return [*found, f"The last visit is {days} {old}: walk the field again before you act."]
+    # A height needs no count: where the limit is by height alone no plant waits for one.
+    waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
+    if len(fresh) - waiting < FEWEST_PLANTS:
+        found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
+    wants_height = limit.highest.height_mm is not None or (
+        limit.lowest.height_mm is not None
+        and (limit.lowest.leaves is None or limit.lowest_when == "both")
+    )
+    heights = sum(p.height_mm is not None for p in fresh)
+    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
+        found.append(
+            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
+            "the scale card beside the plants."
+        )
+    return found
+
+
+def days_left(
+    limit: Limit, planned_harvest: date | None, today: date
+) -> tuple[VerdictWord | None, str]:
+    """Say what the days before harvest leave: the verdict by them alone, None without them."""
+    if limit.days_before_harvest is None:
+        return None, ""
+    if planned_harvest is None:
+        return "can't tell", (
+            f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
+            "to your limits file."
+        )
+    last = planned_harvest - timedelta(days=limit.days_before_harvest)
+    said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"
+    if today > last:
+        return "past", f"The last day was {last}, {said}."
+    near = (last - today).days <= _LAST_DAYS
+    return ("closing" if near else "open"), f"The last day is {last}, {said}."

@@ -108,6 +108,8 @@ def read_weather(
 ) -> Temperatures:
     """Read what was measured, add a forecast, and past years as the climate beyond it.
 
+    `unit` is for a table whose header names none; one that does is read in its own.
+
     Raises
     ------
     TemperatureError

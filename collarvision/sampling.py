@@ -227,7 +227,8 @@ def enough_plants(
     Enough is a Wilson interval no wider than plus or minus `precision`, or, with `test`, a decided
     sequential test. Under 10 plants are never enough (North Dakota State Univ. 2007 asks for 10).
     A design effect over 1 divides the plants seen and those still to come. Where the share's
-    interval is `known` otherwise, that one is told: an answer has one interval for a share.
+    interval is `known` otherwise, that one is told, and must be no wider either: an answer has one
+    interval for a share, and the reading's doubt is in it. A width falls with the root of plants.
     """
     if plants == 0:
         more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
@@ -244,6 +245,8 @@ def enough_plants(
     total = max(plants, FEWEST_PLANTS)
     while total < most and _half_width(share, total / effect, level) > precision:
         total += 1
+    if known is not None and (width := (known[1] - known[0]) / 2) > precision:
+        total = max(total, math.ceil(plants * (width / precision) ** 2))
     more = total - plants
     if more == 0:
         return Enough(True, plants, 0, interval, f"Enough: {said}.")

@@ -48,11 +48,23 @@ class PlantStanding:
     height_unknown: bool
 
 
+def answers(plant: PlantEvidence, limit: Limit) -> bool:
+    """Whether a plant has, or waits for, an answer to all of a limit.
+
+    Where the limit is by height alone that is a height: one by hand, or of a reading that wasn't
+    rejected. Elsewhere a plant known by its height only has none.
+    """
+    if limit.by_height_alone:
+        usable = plant.decided or plant.waiting or plant.height_only
+        return usable and plant.height_mm is not None
+    return plant.decided or plant.waiting
+
+
 def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     """Hold one plant against one limit. Errors of stage and height are taken as independent.
 
-    A missing height counts as the more cautious answer where leaves and height must both be met,
-    and says nothing where one of them is enough.
+    A missing height, or leaves of a plant known by its height only, count as the more cautious
+    answer where leaves and height must both be met, and say nothing where one of them is enough.
     """
     highest, lowest = limit.highest, limit.lowest
     past = _sides(plant, limit.leaf, highest, more_leaves=1)
@@ -72,15 +84,22 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     )
 
 
+def advance(standing: PlantStanding, limit: Limit) -> tuple[int, float]:
+    """How far on a plant is, for sorting: stage and height in mm, the stage 0 where it is moot."""
+    plant = standing.plant
+    by_height = limit.by_height_alone or plant.height_only
+    return 0 if by_height else plant.best_stage or 0, plant.height_mm or 0.0
+
+
 @dataclass(frozen=True)
 class _Sides:
-    """Probabilities by leaves and by height; None without such a bound, NaN without a height."""
+    """Probabilities by leaves and by height; None without such a bound, NaN where unknown."""
 
     leaves: float | None
     height: float | None
 
     def one(self) -> float:
-        """At least one side; a missing height says nothing."""
+        """At least one side; a missing one says nothing."""
         known = [p for p in (self.leaves, self.height) if p is not None and not math.isnan(p)]
         return 1 - math.prod(1 - p for p in known)
 
@@ -91,20 +110,26 @@ class _Sides:
 
     def stronger(self, then: _Sides) -> Part | None:
         """The side with the higher probability; where they are level, `then` says."""
-        if self.leaves is None or self.height is None or math.isnan(self.height):
+        leaves, height = self._known()
+        if leaves is None or height is None:
             return self._only()
-        if abs(self.leaves - self.height) >= _TRACE:
-            return "leaves" if self.leaves > self.height else "height"
+        if abs(leaves - height) >= _TRACE:
+            return "leaves" if leaves > height else "height"
         return "height" if (then.height or 0) > (then.leaves or 0) else "leaves"
 
     def weaker(self) -> Part | None:
         """The side with the lower probability."""
-        if self.leaves is None or self.height is None or math.isnan(self.height):
+        leaves, height = self._known()
+        if leaves is None or height is None:
             return self._only()
-        return "leaves" if self.leaves <= self.height else "height"
+        return "leaves" if leaves <= height else "height"
+
+    def _known(self) -> tuple[float | None, ...]:
+        return tuple(None if p is None or math.isnan(p) else p for p in (self.leaves, self.height))
 
     def _only(self) -> Part | None:
-        if self.leaves is not None:
+        leaves, height = self._known()
+        if leaves is not None:
             return "leaves"
         return None if self.height is None else "height"
 
@@ -118,10 +143,14 @@ def _sides(
     of_height: float = 1.0,
 ) -> _Sides:
     """Probabilities of at least the bound's leaves and so many more, and of over its height."""
+    leaves = None
+    if bound.leaves is not None:
+        # What a rejected photo was read as is no knowledge of its leaves.
+        leaves = math.nan
+        if not plant.height_only:
+            leaves = _leaves(beliefs(plant), meaning, bound.leaves + more_leaves)
     return _Sides(
-        None
-        if bound.leaves is None
-        else _leaves(beliefs(plant), meaning, bound.leaves + more_leaves),
+        leaves,
         None if bound.height_mm is None else _taller(plant, bound.height_mm * of_height),
     )
 

@@ -20,8 +20,8 @@ from statistics import mean
 from typing import Final, Literal
 
 from collarvision.units import fahrenheit
+from collarvision.weatherheader import TemperatureError, Unit, find_header
 
-Unit = Literal["F", "C"]
 Origin = Literal["seen", "filled", "ahead"]
 
 # Gaps up to this are filled from the days beside them; longer ones stay gaps. Our own choice.
@@ -35,16 +35,6 @@ _FEWEST_DAYS_TO_TELL: Final = 7
 
 _MISSING: Final = {"", "na", "n/a", "nan", "null", "none", "m", "-", "--", "t"}
 _MISSING_NUMBERS: Final = {-9999.0, -999.0, -99.0, 9999.0, 999.0}
-_DATE_NAME: Final = re.compile(r"date|day|datum|time|fecha", re.I)
-_HIGH_NAME: Final = re.compile(r"max|high|\btx\b", re.I)
-_LOW_NAME: Final = re.compile(r"min|low|\btn\b", re.I)
-_UNIT_NAME: Final = re.compile(
-    r"(?:°\s*|deg[\s_]*|[\s(\[_])([FC])(?:[)\]\s_]|$)|(fahrenheit)|(celsius)|(centigrade)", re.I
-)
-
-
-class TemperatureError(ValueError):
-    """A table that can't be used; `str` is one sentence that says what to do."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +85,8 @@ def read_temperatures(
     path : Path
         CSV with a date, a minimum and a maximum column.
     unit : str, optional
-        Needed where neither the header nor the values tell.
+        Needed where neither the header nor the values tell. Where the header names another, the
+        header stands, unless the values speak against it.
     today : date, optional
         Days from this one on are a forecast, not measured.
 
@@ -127,7 +118,7 @@ def parse_temperatures(
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
     days = _dates(rows, file)
     rows = _swapped(rows, file, findings)
-    unit = _unit(rows, unit or said_unit, file)
+    unit = _unit(rows, unit, said_unit, file, findings)
     values = _values(rows, days, unit, file, findings)
     if not values:
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
@@ -137,12 +128,13 @@ def parse_temperatures(
     ]
     ahead = sum(day.origin == "ahead" for day in found)
     if ahead:
-        findings.append(f"{ahead} days from {today} on are taken as a forecast.")
+        verb = "is" if ahead == 1 else "are"
+        findings.append(f"{_days_of(ahead)} from {today} on {verb} taken as a forecast.")
     filled = _fill(found)
     if len(filled) > len(found):
-        findings.append(
-            f"{len(filled) - len(found)} missing days were filled from their neighbours."
-        )
+        new = len(filled) - len(found)
+        verb, whose = ("was", "its") if new == 1 else ("were", "their")
+        findings.append(f"{_days_of(new, 'missing ')} {verb} filled from {whose} neighbours.")
     result = Temperatures(tuple(filled))
     findings += [f"No temperatures from {a} to {b}." for a, b in result.gaps]
     return replace(result, findings=tuple(findings))
@@ -194,7 +186,18 @@ def _rows(text: str, file: str, findings: list[str]) -> tuple[list[_Row], Unit |
         (number, [c.strip() for c in next(csv.reader(io.StringIO(line), delimiter=delimiter))])
         for number, line in lines
     ]
-    columns, unit, begin = _columns(cells, file)
+    header = find_header(cells, file)
+    if header is not None:
+        columns, unit = (header.day, header.low, header.high), header.unit
+        begin = header.position + 1
+    elif len(cells[0][1]) == 3 and _day_parts(cells[0][1][0]) is not None:
+        # Without a header the order is told by the values; `_swapped` looks after it.
+        columns, unit, begin = (0, 1, 2), None, 0
+    else:
+        raise TemperatureError(
+            f"{file} has no header with a date, a minimum and a maximum: "
+            "name the columns date, tmin, tmax."
+        )
     rows = []
     for number, row in cells[begin:]:
         if len(row) <= max(columns):
@@ -205,40 +208,8 @@ def _rows(text: str, file: str, findings: list[str]) -> tuple[list[_Row], Unit |
     return rows, unit
 
 
-def _columns(
-    cells: Sequence[tuple[int, list[str]]], file: str
-) -> tuple[tuple[int, int, int], Unit | None, int]:
-    """Columns of date, minimum and maximum, the header's unit, and the first row of values."""
-    for position, (number, row) in enumerate(cells[:30]):
-        places = [
-            next((k for k, name in enumerate(row) if pattern.search(name)), None)
-            for pattern in (_DATE_NAME, _LOW_NAME, _HIGH_NAME)
-        ]
-        day, low, high = places
-        if day is not None and low is not None and high is not None and len({*places}) == 3:
-            units = {_named_unit(row[low]), _named_unit(row[high])}
-            if units == {"F", "C"}:
-                raise TemperatureError(
-                    f"{file}, line {number}: one column is in °F and the other in °C: "
-                    "give both in one unit."
-                )
-            unit: Unit | None = "F" if "F" in units else "C" if "C" in units else None
-            return (day, low, high), unit, position + 1
-    first = cells[0][1]
-    if len(first) == 3 and _day_parts(first[0]) is not None:
-        # Without a header the order is told by the values; `_swapped` looks after it.
-        return (0, 1, 2), None, 0
-    raise TemperatureError(
-        f"{file} has no header with a date, a minimum and a maximum: "
-        "name the columns date, tmin, tmax."
-    )
-
-
-def _named_unit(name: str) -> Unit | None:
-    match = _UNIT_NAME.search(name)
-    if match is None:
-        return None
-    return "F" if (match[1] or match[0]).strip("°([_ ").upper().startswith("F") else "C"
+def _days_of(count: int, kind: str = "") -> str:
+    return f"{count} {kind}day" if count == 1 else f"{count} {kind}days"
 
 
 def _number(words: str, line: int, findings: list[str]) -> float | None:
@@ -315,31 +286,59 @@ def _swapped(rows: list[_Row], file: str, findings: list[str]) -> list[_Row]:
             f"Line {line}: the minimum is above the maximum; the day counts as missing."
         )
     if len(lines) > 5:
-        findings.append(f"{len(lines) - 5} more days have the minimum above the maximum.")
+        verb = "has" if len(lines) == 6 else "have"
+        findings.append(
+            f"{_days_of(len(lines) - 5, 'more ')} {verb} the minimum above the maximum."
+        )
     return [replace(r, low=None, high=None) if r.line in lines else r for r in rows]
 
 
-def _unit(rows: Sequence[_Row], unit: Unit | None, file: str) -> Unit:
-    """The unit, checked against the values."""
+def _unit(
+    rows: Sequence[_Row], typed: Unit | None, said: Unit | None, file: str, findings: list[str]
+) -> Unit:
+    """The unit, checked against the values.
+
+    One unit is typed for all tables, the one without a header among them: a header that names
+    another knows better, unless its own values speak against it.
+    """
     highs = [row.high for row in rows if row.high is not None]
-    hottest = max(highs, default=0.0)
-    tells = len(highs) >= _FEWEST_DAYS_TO_TELL
+    unit = said or typed
+    if typed is not None and said is not None and typed != said:
+        if _looks(highs, said) == typed:
+            findings.append(
+                f"The header says °{said} and the values look like °{typed}: taken as °{typed}."
+            )
+            unit = typed
+        else:
+            findings.append(
+                f"The header says °{said}: taken so, not as the °{typed} you gave. If the header "
+                "is wrong, correct it."
+            )
     if unit is None:
-        if hottest > _HOTTEST_C:
+        if max(highs, default=0.0) > _HOTTEST_C:
             return "F"
-        if tells and hottest <= _COOL_SEASON_F:
+        if _looks(highs, "F") == "C":
             return "C"
         raise TemperatureError(f"{file} doesn't say its unit: name it, F or C.")
-    looks: Unit = unit
-    if unit == "C" and sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs):
-        looks = "F"
-    if unit == "F" and tells and hottest <= _COOL_SEASON_F:
-        looks = "C"
+    looks = _looks(highs, unit)
     if looks != unit:
         raise TemperatureError(
-            f"{file} says °{unit} and looks like °{looks} (its highest is {hottest:g}): "
+            f"{file} says °{unit} and looks like °{looks} (its highest is {max(highs):g}): "
             f"set the unit to {looks}."
         )
+    return unit
+
+
+def _looks(highs: Sequence[float], unit: Unit) -> Unit:
+    """The other unit where the highs can't be in this one."""
+    if unit == "C" and sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs):
+        return "F"
+    if (
+        unit == "F"
+        and len(highs) >= _FEWEST_DAYS_TO_TELL
+        and max(highs, default=0.0) <= _COOL_SEASON_F
+    ):
+        return "C"
     return unit
 
 

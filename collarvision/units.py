@@ -36,6 +36,9 @@ NAMES: Final = {
 
 _QUANTITY: Final = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z\"]*)\s*")
 
+# "1,000" is a thousand to some and one to others; "0,125" and "1,5" are clear.
+_UNCLEAR: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+
 Number = int | float | str | Fraction
 
 
@@ -83,7 +86,8 @@ def read_length_mm(text: str, example: str = "'20 in', '50 cm' or '510 mm'") -> 
     Raises
     ------
     UnitError
-        Without a number, or without a unit: a bare 20 could be inches or centimetres.
+        Without a number, or without a unit: a bare 20 could be inches or centimetres. Also for a
+        comma before three digits: 1,000 could be a thousand or one.
     """
     value, unit = _read(text, MM_PER, example)
     return value * MM_PER[unit]
@@ -106,7 +110,7 @@ def read_area_m2(text: str) -> Fraction:
     Raises
     ------
     UnitError
-        Without a number or a unit, or when the area isn't above zero.
+        As `read_length_mm`, or when the area isn't above zero.
     """
     value, unit = _read(text, M2_PER, "'40ac' or '16ha'")
     if value <= 0:
@@ -126,6 +130,11 @@ def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fracti
         raise UnitError(
             f"The unit {match[2]!r} isn't known here ({', '.join(factors)}): "
             f"write it like {example}."
+        )
+    if _UNCLEAR.fullmatch(match[1]):
+        whole, point = match[1].replace(",", ""), match[1].replace(",", ".")
+        raise UnitError(
+            f"{text.strip()!r} may be {whole} {unit} or {point} {unit}: write it without a comma."
         )
     return Fraction(match[1].replace(",", ".")), unit
 

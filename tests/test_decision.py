@@ -200,6 +200,31 @@ def test_a_share_has_one_interval_in_an_answer() -> None:
     assert text.count(f"{low:.0%} to {high:.0%}") == 2  # in the table and beside the sample
 
 
+def test_enough_holds_for_the_interval_that_is_told() -> None:
+    """43 plants are enough by number; doubtful readings leave the share wider than asked."""
+
+    def read(sure: float) -> FieldAnswer:
+        stages = [4 + k % 2 for k in range(43)]
+        evidence = [
+            PlantEvidence(
+                f"p{k}",
+                (0, 0, 0, 0, sure, 1 - sure) if stage == 4 else (0, 0, 0, 0, 1 - sure, sure),
+                stage,
+                stop=str(k),
+            )
+            for k, stage in enumerate(stages)
+        ]
+        return decide(visits(evidence), TODAY)
+
+    assert read(1.0).enough.enough
+    doubtful = read(0.7).enough
+    assert doubtful.interval is not None
+    assert doubtful.interval[1] - doubtful.interval[0] > 2 * 0.15
+    assert not doubtful.enough
+    assert doubtful.more > 0
+    assert not doubtful.sentence.startswith("Enough")
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.integers(0, 9), min_size=1, max_size=14),

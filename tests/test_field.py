@@ -251,10 +251,22 @@ def test_only_waiting_plants() -> None:
 def test_plants_set_aside_have_no_height_in_the_field() -> None:
     plants = [read(str(k), 3, height_mm=100.0) for k in range(9)]
     waiting = PlantEvidence("w", outcome="hand-count", height_mm=110.0)
-    aside = PlantEvidence("x", outcome="rejected", height_mm=900.0)
+    aside = PlantEvidence(
+        "x", outcome="rejected", height_mm=900.0, height_interval_mm=(880.0, 920.0)
+    )
     found = summarise([*plants, waiting, aside]).heights
     assert found is not None
     assert (found.plants, found.tallest_tenth_mm) == (10, 110.0)
+
+
+def test_a_height_by_hand_counts_in_the_field_whatever_its_photo() -> None:
+    plants = [read(str(k), 3, height_mm=100.0) for k in range(9)]
+    taped = PlantEvidence("x", (0, 0, 1.0), 2, "rejected", height_mm=900.0)
+    stage = summarise([*plants, taped])
+    assert stage.heights is not None
+    assert (stage.heights.plants, stage.heights.tallest_tenth_mm) == (10, 900.0)
+    assert (stage.plants, stage.rejected, stage.height_only) == (9, 0, 1)
+    assert (stage.stage, stage.distribution) == (3, {3: 1.0})
 
 
 def test_heights() -> None:

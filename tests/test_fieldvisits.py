@@ -162,6 +162,56 @@ def test_a_photo_set_aside_counts_for_nothing(survey: Path) -> None:
     assert seen(survey, "IMG_0090.jpg").evidence.outcome == "rejected"
 
 
+def test_a_height_alone_at_a_stop_counts_by_its_height(survey: Path) -> None:
+    with SurveyWriter(survey, create=True) as store:
+        stop = next(s for s in store.stops("North") if s.date == "2027-06-04" and s.name == "3")
+        at = "2027-06-04T15:00:00+00:00"
+        store.add_stop_count(stop.id, HandCount("Ann", at, height_mm=800.0))
+        found = visits_of(store, "North").chosen
+    extra = found.plants[-1].evidence
+    assert extra.name.startswith("stop 3, plant ")
+    assert (extra.height_mm, extra.hand_count, extra.waiting) == (800.0, None, False)
+    assert extra.height_only
+    stage = summarise(found.evidence)
+    assert (stage.plants, stage.waiting, stage.rejected, stage.height_only) == (12, 1, 0, 1)
+    assert stage.heights is not None
+    assert stage.heights.tallest_tenth_mm == 800.0
+
+
+def test_a_tape_height_on_a_rejected_photo_counts_by_its_height(survey: Path) -> None:
+    fill(survey, "North", [(replace(plant(96, 4, height_in=12), outcome="rejected"), "1")])
+    assert not seen(survey, "IMG_0096.jpg").evidence.height_only
+    count(survey, "IMG_0096.jpg", height_mm=800.0)
+    found = seen(survey, "IMG_0096.jpg").evidence
+    assert (found.height_mm, found.decided, found.height_only) == (800.0, False, True)
+
+
+@pytest.mark.parametrize(
+    ("reason", "kept"),
+    [("cannot-tell", True), ("several", True), ("no-plant", False), ("not-corn", False)],
+)
+def test_a_tape_height_outlives_a_photo_set_aside_if_it_is_of_corn(
+    survey: Path, reason: str, kept: bool
+) -> None:
+    with SurveyWriter(survey, create=True) as store:
+        made = HandCount("Ann", "2020-06-04T15:00:00+00:00", 6, height_mm=800.0)
+        store.add_hand_count(row(survey, "IMG_0090.jpg").sha256, made)
+        store.set_aside(row(survey, "IMG_0090.jpg").sha256, "Ann", reason)  # type: ignore[arg-type]
+    found = seen(survey, "IMG_0090.jpg").evidence
+    assert (found.decided, found.waiting, found.height_only) == (False, False, kept)
+
+
+def test_an_undated_height_alone_is_not_lost(survey: Path) -> None:
+    fill(survey, "North", walk([8], first=200), None)
+    with SurveyWriter(survey, create=True) as store:
+        stop = next(s for s in store.stops("North") if s.date is None)
+        store.add_stop_count(
+            stop.id, HandCount("Ann", "2027-06-04T15:00:00+00:00", height_mm=800.0)
+        )
+        found = visits_of(store, "North").undated
+    assert [one.height_only for one in found] == [False, True]
+
+
 def test_photos_from_above_are_left_out(survey: Path) -> None:
     fill(survey, "North", [(plant(95, 9, view="above"), "1")])
     with SurveyReader(survey) as store:
@@ -169,6 +219,11 @@ def test_photos_from_above_are_left_out(survey: Path) -> None:
     assert found.from_above == 1
     assert len(found.chosen.plants) == 13
     assert "from above" in found.notes[0]
+    assert found.notes == ("1 photo from above tells no collars and is left out.",)
+    fill(survey, "North", [(plant(96, 9, view="above"), "1")])
+    with SurveyReader(survey) as store:
+        found = visits_of(store, "North")
+    assert found.notes == ("2 photos from above tell no collars and are left out.",)
 
 
 def test_two_photos_of_one_name_are_told_apart(survey: Path) -> None:

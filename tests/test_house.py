@@ -59,7 +59,7 @@ ORDER = [
     {"batch"},
     # A field's way, from plants to a decision.
     {"splitstalk", "damage"},
-    {"units", "evidence", "sampling", "agreement"},
+    {"units", "evidence", "sampling", "agreement", "weatherheader"},
     {"export"},
     {"clusters", "limitstable"},
     {"walkplan", "field", "limitsfile", "temperatures"},

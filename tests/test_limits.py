@@ -342,6 +342,19 @@ def test_a_limit_with_a_height_and_plants_without_one() -> None:
     assert any("12 plants without a height" in reason for reason in mixed.reasons)
 
 
+def test_one_plant_and_one_day_are_said_as_one() -> None:
+    field = counted(4, 12, 11.0)
+    old = replace(field[0], name="old", taken_at=TODAY - timedelta(days=9))
+    (said, *_) = judge([*field, old], TO_SIX, TODAY).reasons
+    assert said == (
+        "1 plant without a date, or from before 2026-06-01, counts only where it is past."
+    )
+    (said, *_) = judge([*field, old, replace(old, name="o2")], TO_SIX, TODAY).reasons
+    assert said.startswith("2 plants without a date, or from before 2026-06-01, count only where ")
+    tomorrow = judge(field, TO_SIX, TODAY + timedelta(days=1), visit_good_days=0)
+    assert tomorrow.steps == ("The last visit is 1 day old: walk the field again before you act.",)
+
+
 # Harvest, tank mix, caution
 
 

@@ -90,6 +90,18 @@ MIX = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, over the top", "{}"]\n'
         (GOOD + "share_past = 1.0\n", 22, "share_past can't be 1.0"),
         (GOOD + MIX.format("Product A, under the leafs"), 25, "'Product A, under the leaves'?"),
         (GOOD + '[[limit]]\nname = "N"\nmethod = "broadcast"\n', 23, "limits nothing"),
+        (edited('"20 in"', '"5 mm"'), 12, "check the unit"),
+        (edited('"20 in"', '"1,000 mm"'), 12, "1000 mm or 1.000 mm: write it without a comma"),
+        (
+            GOOD + 2 * MIX.format("Product A, under the leaves"),
+            28,
+            "two tank mixes are called 'M': rename one.",
+        ),
+        (
+            GOOD + MIX.format("Product A, over the top"),
+            25,
+            "'Product A, over the top' is in this tank mix twice: name each of its limits once.",
+        ),
         ('[limit]\nname = "N"\n', 1, "two brackets"),
         ('[limit]\nname = "N"\n[limit]\nname = "M"\n', 3, "[[limit]] with two brackets"),
         (GOOD + '[ tank_mix ] # both\nname = "M"\n[tank_mix]', 22, "[[tank_mix]] with two"),

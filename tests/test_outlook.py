@@ -47,6 +47,18 @@ def test_a_forecast_goes_on_where_measuring_ends(tmp_path: Path) -> None:
     assert any("add --forecast" in finding for finding in alone.findings)
 
 
+def test_a_unit_given_for_one_table_leaves_the_other_ones_header(tmp_path: Path) -> None:
+    seen = weather_csv(tmp_path / "t.csv", days=35)
+    seen.write_text(seen.read_text().replace("_F", ""), encoding="utf-8")
+    ahead = weather_csv(tmp_path / "f.csv", date(2027, 6, 5), 14, unit="C")
+    weather = read_weather(seen, ahead, TODAY, unit="F")
+    assert weather.days[0].high_f == 80
+    assert weather.days[-1].high_f == pytest.approx(80, abs=0.1)  # 26.7 °C
+    assert any(
+        said.startswith(f"{ahead}: The header says °C: taken so") for said in weather.findings
+    )
+
+
 def test_past_years_stand_in_beyond_the_forecast(tmp_path: Path) -> None:
     weather = read_weather(weather_csv(tmp_path / "t.csv", date(2025, 1, 1), 885), None, TODAY)
     assert weather.days[-1].day == TODAY + timedelta(days=HORIZON_DAYS)

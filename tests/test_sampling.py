@@ -157,6 +157,16 @@ def test_more_plants_of_the_same_share_never_widen_the_interval(k: int, n: int, 
     assert many[1] - many[0] < few[1] - few[0]
 
 
+def test_an_interval_with_the_readings_doubt_must_be_as_narrow() -> None:
+    assert enough_plants(22, 43).enough
+    doubtful = enough_plants(22, 43, known=(0.33, 0.69))
+    assert not doubtful.enough
+    # 18 points to 15 asks for 1.44 times the plants: 61.9 of 43, so 19 more.
+    assert doubtful.more == 19
+    assert doubtful.sentence == ("22 of 43 plants (33% to 69% of the field): about 19 more plants.")
+    assert enough_plants(22, 43, known=(0.37, 0.66)).enough
+
+
 # Units
 
 
@@ -255,3 +265,35 @@ def test_the_sequential_test_with_a_design_effect() -> None:
     test = SequentialTest()
     assert test.decide(16, 20, 2.0) == "high"
     assert test.decide(16, 20, 2.5) == "go on"
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("1,000 mm", "1000 mm or 1.000 mm"),
+        ("-1,000mm", "-1000 mm or -1.000 mm"),
+        ("12,500 in", "12500 in or 12.500 in"),
+    ],
+)
+def test_a_comma_that_may_part_thousands(text: str, said: str) -> None:
+    with pytest.raises(units.UnitError) as caught:
+        units.read_length_mm(text)
+    assert str(caught.value) == f"{text!r} may be {said}: write it without a comma."
+    with pytest.raises(units.UnitError, match=r"1250 ac or 1\.250 ac"):
+        units.read_area_m2("1,250 acres")
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("1,5 m", 1500),
+        ("1,25 m", 1250),
+        ("0,125 in", Fraction(127, 40)),
+        ("0.125 in", Fraction(127, 40)),
+        ("1.250 m", 1250),
+        ("1000 mm", 1000),
+        ("1,2500 m", 1250),
+    ],
+)
+def test_decimal_commas_and_points(text: str, mm: int | Fraction) -> None:
+    assert units.read_length_mm(text) == mm

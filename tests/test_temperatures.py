@@ -9,6 +9,7 @@ import pytest
 
 from collarvision.temperatures import (
     TemperatureError,
+    Unit,
     average_years,
     join,
     parse_temperatures,
@@ -168,3 +169,79 @@ def test_the_mean_of_past_years() -> None:
     assert (found.days[0].low_f, found.days[0].high_f, found.days[0].origin) == (55, 75, "ahead")
     with pytest.raises(TemperatureError, match="11 June"):
         average_years(parse_temperatures(years), date(2026, 6, 9), date(2026, 6, 11))
+
+
+@pytest.mark.parametrize(
+    ("header", "row"),
+    [
+        ("date,rh_min,rh_max,tmin_F,tmax_F", "{},30,90,50,75"),
+        ("date,RHmin %,RHmax %,min °F,max °F", "{},30,90,50,75"),
+        (
+            "Date;Soil Temp Min (F);Soil Temp Max (F);Air Temp Min (F);Air Temp Max (F)",
+            "{};55;65;50;75",
+        ),
+        ("date,wind gust max,dew point min,tmax_F,tmin_F,srad_max", "{},40,45,75,50,900"),
+        ("date,speed_min,speed_max,temp_min_F,temp_max_F,time of max", "{},1,9,50,75,1400"),
+        ("date,minRH,maxRH,Rhodes min °F,Rhodes max °F", "{},30,90,50,75"),
+        ("DATE,TMAX (F),TMAX_FLAG,TMIN (F),TMIN_FLAG,PRCP", "{},75,,50,,0"),
+        ("Datum;Tmin (Grad Fahrenheit);Tmax (Grad Fahrenheit)", "{};50;75"),
+    ],
+)
+def test_the_air_is_told_from_what_else_a_station_writes(header: str, row: str) -> None:
+    rows = [row.format(MAY_1 + timedelta(days=k)) for k in range(10)]
+    found = parse_temperatures("\n".join([header, *rows]))
+    assert {(day.low_f, day.high_f) for day in found.days} == {(50, 75)}
+
+
+def test_several_columns_that_may_be_the_air() -> None:
+    text = "date,tmin_C,tmax_C,tmin_F,tmax_F\n2026-05-01,10,25,50,77\n"
+    with pytest.raises(TemperatureError) as caught:
+        parse_temperatures(text, "w.csv")
+    assert str(caught.value) == (
+        "w.csv, line 1: 'tmin_C', 'tmax_C', 'tmin_F', 'tmax_F' may all be the air's temperature: "
+        "leave one minimum and one maximum in the table."
+    )
+
+
+def test_a_table_without_the_air() -> None:
+    with pytest.raises(TemperatureError, match="name the columns date, tmin, tmax"):
+        parse_temperatures("date,rh_min,rh_max\n2026-05-01,30,90\n")
+
+
+def test_the_header_stands_over_the_unit_given() -> None:
+    found = parse_temperatures(table("date,tmin_C,tmax_C", low=10, high=25), unit="F")
+    assert (found.days[0].low_f, found.days[0].high_f) == (50, 77)
+    assert found.findings == (
+        "The header says °C: taken so, not as the °F you gave. If the header is wrong, correct it.",
+    )
+    assert parse_temperatures(table("date,tmin_C,tmax_C", low=10, high=25), unit="C").findings == ()
+
+
+@pytest.mark.parametrize(
+    ("header", "low", "high", "given", "high_f"),
+    [("date,tmin_c,tmax_c", 50, 75, "F", 75), ("date,tmin_f,tmax_f", 10, 20, "C", 68)],
+)
+def test_values_that_speak_against_their_header(
+    header: str, low: float, high: float, given: Unit, high_f: float
+) -> None:
+    found = parse_temperatures(table(header, low=low, high=high), unit=given)
+    assert found.days[0].high_f == high_f
+    assert any(f"look like °{given}: taken as °{given}." in said for said in found.findings)
+
+
+def test_one_day_is_told_as_one() -> None:
+    found = parse_temperatures(table(drop=(3,)), today=date(2026, 5, 10))
+    assert found.findings == (
+        "1 day from 2026-05-10 on is taken as a forecast.",
+        "1 missing day was filled from its neighbours.",
+    )
+
+
+@pytest.mark.parametrize(("wrong", "said"), [(6, "1 more day has"), (7, "2 more days have")])
+def test_further_days_the_wrong_way_round(wrong: int, said: str) -> None:
+    lines = table(days=40).splitlines()
+    for k in range(1, 1 + 3 * wrong, 3):
+        day, low, high = lines[k].split(",")
+        lines[k] = f"{day},{high},{low}"
+    found = parse_temperatures("\n".join(lines))
+    assert f"{said} the minimum above the maximum." in found.findings

@@ -1,0 +1,149 @@
+"""Limits and heights: plants whose height is known and whose leaves nobody counted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from collarvision.evidence import PlantEvidence
+from collarvision.limits import STRICTNESS, judge
+from collarvision.limitsfile import Bound, Limit
+from collarvision.standing import stand
+from collarvision.units import Shown
+
+TODAY = date(2026, 6, 4)
+INCH = 25.4
+
+BY_HEIGHT = Limit("Product A", "broadcast", highest=Bound(None, 20 * INCH, "20 in"))
+EITHER = Limit("Product B", "broadcast", "collars", highest=Bound(6, 20 * INCH, "20 in"))
+BY_LEAVES = Limit("Product C", "broadcast", "collars", highest=Bound(6))
+
+FIELD = [
+    PlantEvidence(
+        f"q{k}",
+        stage=4,
+        confidence=0.999,
+        height_mm=250.0,
+        height_interval_mm=(240.0, 260.0),
+        taken_at=TODAY,
+    )
+    for k in range(12)
+]
+# The photo was rejected and a person put a tape to the plant.
+TAPED = PlantEvidence("taped", outcome="rejected", height_mm=800.0, taken_at=TODAY)
+
+
+@pytest.mark.parametrize("limit", [BY_HEIGHT, EITHER])
+def test_a_plant_measured_by_hand_over_the_maximum_is_past(limit: Limit) -> None:
+    for taped in (TAPED, replace(TAPED, taken_at=TODAY - timedelta(days=9))):
+        verdict = judge([*FIELD, taped], limit, TODAY)
+        assert (verdict.word, verdict.deciding_plants) == ("past", ("taped",))
+        assert verdict.decided_by == "height"
+        assert "1 of 13 plants seen is past" in verdict.sentence
+    assert judge([TAPED], limit, TODAY).word == "past"
+
+
+def test_a_height_by_hand_names_the_most_advanced_plant_and_is_noted() -> None:
+    near = replace(TAPED, height_mm=17.7 * INCH)
+    verdict = judge([*FIELD, near], EITHER, TODAY)
+    assert (verdict.word, verdict.deciding_plants) == ("closing", ("taped",))
+    assert (
+        "Of 13 plants seen the most advanced is taped (17.7 in, leaves not counted), inside the "
+        "height of 20 in. The 12 with an answer can't rule out" in verdict.sentence
+    )
+    said = "1 plant has a height by hand and no leaf count, so it counts by height alone, and only"
+    assert f"{said} towards the maximum: taped (17.7 in)." in verdict.reasons
+    cm = judge([*FIELD, near], EITHER, TODAY, shown=Shown("cm")).reasons
+    assert any("taped (45.0 cm)" in reason for reason in cm)
+    alone = judge([*FIELD, near], BY_HEIGHT, TODAY)
+    assert "Of 13 plants seen the most advanced is taped (17.7 in), inside 20 in." in alone.sentence
+    # A V6 plant is nearer to six collars than one of 11 in is to 20 in.
+    ahead = replace(FIELD[0], name="ahead", hand_count=6)
+    low = judge([*FIELD, ahead, replace(TAPED, height_mm=11 * INCH)], EITHER, TODAY)
+    assert "the most advanced is ahead (V6" in low.sentence
+
+
+def test_a_height_by_hand_says_nothing_of_leaves() -> None:
+    bare = judge(FIELD, BY_LEAVES, TODAY)
+    # Its photo may have been read before it was rejected: that is no knowledge.
+    read = replace(TAPED, stage=9, confidence=0.9)
+    for taped in (TAPED, read):
+        verdict = judge([*FIELD, taped], BY_LEAVES, TODAY)
+        assert (verdict.word, verdict.sentence) == (bare.word, bare.sentence)
+        assert verdict.share_past == bare.share_past
+        assert any("no greatest height: taped (31.5 in)" in one for one in verdict.reasons)
+    short = replace(read, height_mm=100.0)
+    assert stand(short, EITHER).past == pytest.approx(0)
+    # Nor is it one of the plants that an answer needs.
+    ten = [replace(TAPED, name=f"t{k}", height_mm=150.0) for k in range(10)]
+    verdict = judge([*FIELD[:3], *ten], EITHER, TODAY)
+    assert "Only 3 plants with an answer: photograph at least 7 more." in verdict.steps
+
+
+@pytest.mark.parametrize("height_mm", [20.0, 150.0, 450.0, 520.0, 800.0])
+@pytest.mark.parametrize("share", [0.0, 0.1, 0.3])
+@pytest.mark.parametrize("stage", [1, 4, 6, 7])
+def test_heights_by_hand_never_make_an_answer_safer(
+    height_mm: float, share: float, stage: int
+) -> None:
+    limit = Limit(
+        "Product D",
+        "broadcast",
+        "collars",
+        Bound(2, 4 * INCH, "4 in"),
+        Bound(6, 20 * INCH, "20 in"),
+        share_past=share,
+    )
+    field = [*FIELD[:8], *(replace(p, hand_count=stage) for p in FIELD[8:])]
+    taped = [replace(TAPED, name=f"t{k}", height_mm=height_mm) for k in range(15)]
+    before, after = judge(field, limit, TODAY), judge([*field, *taped], limit, TODAY)
+    assert STRICTNESS.index(after.word) <= STRICTNESS.index(before.word)
+    assert before.share_past is not None
+    assert after.share_past is not None
+    assert after.share_past[1] >= before.share_past[1]
+
+
+def test_short_plants_measured_by_hand_are_not_short_of_leaves() -> None:
+    limit = replace(EITHER, lowest=Bound(2))
+    taped = [replace(TAPED, name=f"t{k}", height_mm=60.0) for k in range(20)]
+    assert judge([*FIELD, *taped], limit, TODAY).word == "open"
+    early = [replace(p, hand_count=1) for p in FIELD]
+    verdict = judge([*early, *taped], limit, TODAY)
+    assert verdict.word == "too early"
+    assert "12 of 12 plants seen are short of 2 collars" in verdict.sentence
+
+
+def test_a_height_read_on_a_rejected_photo_counts_for_nothing() -> None:
+    read = replace(TAPED, height_interval_mm=(780.0, 820.0))
+    for limit in (BY_HEIGHT, EITHER):
+        assert judge([*FIELD, read], limit, TODAY) == judge(FIELD, limit, TODAY)
+
+
+def test_a_limit_by_height_alone_needs_no_leaf_count() -> None:
+    waiting = [
+        replace(p, name=f"w{k}", outcome="hand-count", stage=None, confidence=None)
+        for k, p in enumerate(FIELD)
+    ]
+    verdict = judge(waiting, BY_HEIGHT, TODAY)
+    assert verdict.word == "open"
+    assert "the most advanced is w0 (9.8 in), inside 20 in." in verdict.sentence
+    assert not verdict.steps
+    few = judge(waiting[:4], BY_HEIGHT, TODAY)
+    assert few.steps == ("Only 4 plants with an answer: photograph at least 6 more.",)
+    # Heights by hand are answers there too, and the tallest plant leads, not that of most leaves.
+    taped = [replace(TAPED, name=f"t{k}", height_mm=240.0 + k) for k in range(12)]
+    said = judge([*taped, replace(FIELD[0], height_mm=241.0)], BY_HEIGHT, TODAY).sentence
+    assert "the most advanced is t11 (9.9 in)" in said
+    minimum = Limit("Product E", "broadcast", lowest=Bound(None, 300.0, "30 cm"))
+    assert judge(waiting, minimum, TODAY).word == "too early"
+    # Where leaves count as well, they wait.
+    assert "count the 12 that wait" in judge(waiting, EITHER, TODAY).sentence
+
+
+def test_an_undated_height_by_hand_holds_the_answer_back() -> None:
+    undated = replace(TAPED, name="loose", taken_at=None)
+    verdict = judge(FIELD, EITHER, TODAY, undated=[undated])
+    assert verdict.word == "can't tell"
+    assert "say the day of loose" in verdict.sentence
