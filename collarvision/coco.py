@@ -203,7 +203,8 @@ def read_coco(path: Path) -> CocoFile:
     try:
         if path.stat().st_size > MAX_FILE_BYTES:
             raise CocoError(f"{path} is over 1 GiB: give labels, not photos.")
-        content = json.loads(path.read_text(encoding="utf-8"))
+        # Some tools put a byte order mark first.
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise CocoError(f"{path} isn't JSON in UTF-8: export the labels as COCO again.") from error
     except OSError as error:
@@ -216,6 +217,13 @@ def read_coco(path: Path) -> CocoFile:
     if not all(isinstance(part, list) and all(isinstance(e, dict) for e in part) for part in parts):
         raise CocoError(f"{path} has no images, annotations and categories: export COCO keypoints.")
     images, annotations, categories = (part or [] for part in parts)
+    ids = [one.get("id") for one in (*images, *categories)]
+    ids += [one.get(name) for one in annotations for name in ("image_id", "category_id")]
+    if any(isinstance(known, (list, dict)) for known in ids):
+        raise CocoError(
+            f"{path} has a list where an image's or category's id should be: export the labels as "
+            "COCO again."
+        )
     names = {c.get("id"): c["keypoints"] for c in categories if _are_names(c.get("keypoints"))}
     if not names:
         raise CocoError(

@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass
-from datetime import datetime, timedelta, timezone
+from datetime import date, datetime, timedelta, timezone
 from typing import Any
 
 FULL_FRAME_DIAGONAL_MM = 43.27
 """Diagonal of the 24 x 36 mm frame, by which CIPA DCG-001 defines the 35 mm-equivalent focal."""
 
+_FIRST_YEAR, _YEARS_AHEAD = 1990, 2
 _EXIF_IFD, _GPS_IFD = 0x8769, 0x8825
 _ORIENTATION, _DATE_TIME = 0x0112, 0x0132
 _ORIGINAL, _DIGITIZED, _OFFSET_ORIGINAL = 0x9003, 0x9004, 0x9011
@@ -74,11 +75,24 @@ def read_notes(exif: Any, width: int, height: int) -> Notes:
     )
 
 
+def likely_day(day: date) -> bool:
+    """Whether a day can be one on which a digital photo was taken.
+
+    A camera that lost its clock starts again in 1970 or 1980, and eight digits in a name need be no
+    day at all: days before 1990 are none, nor those past the year after next by this machine's own
+    date. The years ahead leave room for a machine whose clock is behind, and for a season that is
+    laid out for practice.
+    """
+    return _FIRST_YEAR <= day.year <= date.today().year + _YEARS_AHEAD
+
+
 def _time(main: dict[int, Any], detail: dict[int, Any]) -> datetime | None:
     for text in (detail.get(_ORIGINAL), detail.get(_DIGITIZED), main.get(_DATE_TIME)):
         try:
             moment = datetime.strptime(_clean(text)[:19], "%Y:%m:%d %H:%M:%S")
         except ValueError:
+            continue
+        if not likely_day(moment.date()):
             continue
         offset = _clean(detail.get(_OFFSET_ORIGINAL)) if text is detail.get(_ORIGINAL) else ""
         try:

@@ -73,6 +73,8 @@ COLUMNS = (
 )
 """Of a row, in the order of a CSV file."""
 
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
 
 @dataclass(frozen=True)
 class Labels:
@@ -116,10 +118,12 @@ def export_plants(
     ----------
     plants : iterable of PlantRow
     out : Path
-        ``.csv`` (RFC 4180, UTF-8, with a header; sentences joined by a blank), ``.json`` (a list
-        of rows, each with the whole ``record``), ``.geojson`` (RFC 7946: a feature a plant, its
-        point where the photo has GPS), ``.parquet`` (typed columns) or ``.coco.json`` (points of
-        plants; see `coco_plants`).
+        ``.csv`` (RFC 4180, UTF-8, with a header; sentences joined by a blank; text that starts
+        with ``=``, ``+``, ``-``, ``@``, a tab or CR gets an apostrophe before it, so that no
+        spreadsheet takes it for a formula), ``.json`` (a list of rows, each with the whole
+        ``record``), ``.geojson`` (RFC 7946: a feature a plant, its point where the photo has
+        GPS), ``.parquet`` (typed columns) or ``.coco.json`` (points of plants; see
+        `coco_plants`). All but ``.csv`` hold texts exactly as they are.
     labels : callable, optional
         Gives what a person last marked on the photo of this SHA-256; used for COCO.
 
@@ -194,13 +198,15 @@ def _csv(plants: Iterable[PlantRow], stream: IO[str]) -> int:
     writer.writerow(COLUMNS)
     count = 0
     for count, plant in enumerate(plants, start=1):  # noqa: B007
-        writer.writerow(
-            [
-                " ".join(value) if isinstance(value, list) else value
-                for value in row_of(plant).values()
-            ]
-        )
+        writer.writerow([_cell(value) for value in row_of(plant).values()])
     return count
+
+
+def _cell(value: object) -> object:
+    """A value as a spreadsheet may have it: names and notes come from anyone, numbers don't."""
+    if isinstance(value, list):
+        value = " ".join(value)
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
 
 
 def _json(plants: Iterable[PlantRow], stream: IO[str]) -> int:

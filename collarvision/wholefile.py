@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -127,6 +128,8 @@ def _is_polygon(feature: dict[str, Any]) -> bool:
 def write_whole(path: Path, text: str) -> None:
     """Write a text file by way of a file beside it, which then takes its name.
 
+    A file name's byte that is no text, as Linux lets them be, comes out as a question mark.
+
     Raises
     ------
     OutputError
@@ -142,12 +145,15 @@ def write_whole(path: Path, text: str) -> None:
     straight = path.exists() and not path.is_file()
     part = path if straight else path.with_name(f".{path.name}.part")
     try:
-        part.write_text(text, encoding="utf-8", newline="\n")
+        part.write_text(text, encoding="utf-8", errors="replace", newline="\n")
         if not straight:
             os.replace(part, path)
     except OSError as error:
-        if not straight:
-            part.unlink(missing_ok=True)
         raise OutputError(
             f"{path} can't be written ({error.strerror}): free some space or choose another place."
         ) from error
+    finally:
+        # Ctrl-C leaves none behind either; once it has taken its name there is none to remove.
+        if not straight:
+            with suppress(OSError):
+                part.unlink(missing_ok=True)

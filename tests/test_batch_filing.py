@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import unicodedata
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,12 @@ from collarvision.survey import Place
         (["North 20.05.2027"], Folders("North", unclear="20.05.2027")),
         (["North", "2027-05-20", "3_4_2027"], Folders("North", "2027-05-20", unclear="3_4_2027")),
         (["Lot 12-7-201"], Folders("Lot 12-7-201")),
+        # Digits of a year in which nobody took the photo are a name's.
+        (["Tract 10251101"], Folders("Tract 10251101")),
+        (["Field 90001231"], Folders("Field 90001231")),
+        (["1980-01-01"], Folders("1980-01-01")),
+        (["Tract 10251101 2027-05-20"], Folders("Tract 10251101", "2027-05-20")),
+        (["North 1990-01-01"], Folders("North", "1990-01-01")),
     ],
 )
 def test_folder_names_say_field_visit_and_stop(names: list[str], expected: Folders) -> None:
@@ -69,16 +76,16 @@ def test_no_folder_name_breaks_the_rule(names: list[str]) -> None:
 
 @given(
     field=st.from_regex(r"[A-RT-Z][a-z]{2,9}( [a-z]{1,5})?", fullmatch=True),
-    day=st.dates(),
+    day=st.dates(date(1990, 1, 1), date(date.today().year + 2, 12, 31)),
     stop=st.integers(1, 99),
     together=st.booleans(),
 )
 def test_what_is_written_into_folder_names_is_read_from_them(
     field: str, day: Any, stop: int, together: bool
 ) -> None:
-    date = day.isoformat()
-    names = [f"{date} {field}"] if together else [field, date]
-    assert place_from_folders([*names, f"stop {stop}"]) == Folders(field, date, str(stop))
+    said = day.isoformat()
+    names = [f"{said} {field}"] if together else [field, said]
+    assert place_from_folders([*names, f"stop {stop}"]) == Folders(field, said, str(stop))
 
 
 def test_the_source_s_own_name_is_the_last_resort(tmp_path: Path) -> None:
@@ -124,6 +131,22 @@ def test_each_part_of_a_place_comes_from_the_first_that_knows(tmp_path: Path) ->
     assert filing.place(**everything) == Place("Named", "2027-05-21", "3", "option")
     assert Filing().place(**everything) == Place("Source", "2027-05-21", "3", "source")
     assert Filing().place(Folders()) == Place()
+
+
+@pytest.mark.parametrize(
+    "taken_at",
+    ["1980-01-01T00:00:12", "0001-01-01T00:00:00", "2099-01-01T00:00:00", "9999-12-31", "soon", ""],
+)
+def test_a_camera_without_a_clock_dates_no_visit(taken_at: str) -> None:
+    assert Filing(field="North").place(Folders(), taken_at=taken_at).date is None
+    dated = Filing(field="North").place(Folders(date="2027-05-20"), taken_at=taken_at)
+    assert dated.date == "2027-05-20"
+
+
+def test_the_last_likely_day_goes_by_this_machines_clock() -> None:
+    last = date(date.today().year + 2, 12, 31)
+    for day, said in ((last, last.isoformat()), (last + timedelta(days=1), None)):
+        assert Filing().place(Folders(), taken_at=f"{day}T08:00:00-05:00").date == said
 
 
 # ------------------------------------------------------------------ boundaries

@@ -59,6 +59,28 @@ def test_what_goes_out_comes_back(tmp_path: Path) -> None:
     assert (first.stage, first.who, first.labelled_at) == (3, PLANT.who, PLANT.labelled_at)
 
 
+def test_a_byte_order_mark_is_no_matter(tmp_path: Path) -> None:
+    path = written(tmp_path, PLANT)
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert read_coco(path).plants == read_coco(written(tmp_path, PLANT)).plants
+
+
+@pytest.mark.parametrize(
+    ("part", "name"),
+    [
+        ("images", "id"),
+        ("categories", "id"),
+        ("annotations", "image_id"),
+        ("annotations", "category_id"),
+    ],
+)
+def test_an_id_that_is_a_list_is_refused(tmp_path: Path, part: str, name: str) -> None:
+    for known in ([1], {"of": 1}):
+        path = changed(written(tmp_path, PLANT), lambda c, k=known: c[part][0].update({name: k}))
+        with pytest.raises(CocoError, match="id should be: export the labels as COCO again"):
+            read_coco(path)
+
+
 def test_no_plants_is_a_document_too(tmp_path: Path) -> None:
     assert read_coco(written(tmp_path)).plants == ()
 

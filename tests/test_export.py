@@ -269,17 +269,36 @@ def test_any_text_goes_out_and_comes_back(
     with open(folder / "any.csv", encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream, strict=True))
     assert len(rows) == 2
+    # Text that a spreadsheet would take for a formula has an apostrophe before it.
     assert [rows[1][key] for key in ("field", "stop", "photo", "reasons")] == [
-        field,
-        stop,
-        name,
-        reason,
+        f"'{text}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else text
+        for text in (field, stop, name, reason)
     ]
     assert (float(rows[0]["latitude"]), float(rows[0]["longitude"])) == (lat, lon)
     assert json.loads((folder / "any.json").read_text(encoding="utf-8"))[1]["reasons"] == [reason]
     content = json.loads((folder / "any.geojson").read_text(encoding="utf-8"))
     check_geojson(content)
     assert content["features"][0]["properties"]["stop"] == stop
+
+
+@pytest.mark.parametrize("first", ["=", "+", "-", "@", "\t", "\r"])
+def test_no_spreadsheet_takes_a_name_for_a_formula(tmp_path: Path, first: str) -> None:
+    said = f'{first}HYPERLINK("https://example.org")'
+    count = HandCount(said, "2026-05-20T10:00:00+00:00", 4, height_mm=200.0, note=said)
+    plant = replace(
+        PLANT, field=said, photo=said, gps=(-33.5, -70.25), hand_count=count,
+        record={"reasons": [said, "=2"]},
+    )  # fmt: skip
+    for form in ("csv", "json"):
+        export_plants([plant], tmp_path / f"o.{form}")
+    with open(tmp_path / "o.csv", encoding="utf-8", newline="") as stream:
+        (row,) = csv.DictReader(stream, strict=True)
+    for name in ("field", "photo", "hand_by", "hand_note"):
+        assert row[name] == f"'{said}"
+    assert row["reasons"] == f"'{said} =2"
+    assert (row["latitude"], row["longitude"], row["hand_stage"]) == ("-33.5", "-70.25", "4")
+    (exact,) = json.loads((tmp_path / "o.json").read_text(encoding="utf-8"))
+    assert (exact["field"], exact["hand_note"]) == (said, said)
 
 
 PLANT = PlantRow(

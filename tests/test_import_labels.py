@@ -12,19 +12,20 @@ import sys
 import time
 import urllib.request
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 from command import run
-from countable import make_survey, read_drawn_plant
+from countable import add_plant, make_survey, read_drawn_plant
 
 from collarvision.answer import Reading
 from collarvision.coco import KEYPOINTS, CocoPlant, write_coco
 from collarvision.handcount import running
 from collarvision.handcount.entry import Code
 from collarvision.handles import handles_of_record, lost_leaf
-from collarvision.survey import StoredCount, SurveyReader
+from collarvision.survey import StoredCount, SurveyReader, SurveyWriter
 
 
 @pytest.fixture(scope="module")
@@ -134,13 +135,108 @@ def test_who_labelled_travels_in_the_file(survey: Path) -> None:
     def signed(content: Any) -> None:
         lose_a_leaf(content)
         content["annotations"][0]["attributes"].update(
-            labelled_by="Dee\x1b[2J", labelled_at="2027-05-20T10:00:00+00:00"
+            labelled_by="Dee\x1b[2J", labelled_at="2024-05-20T05:00:00-05:00"
         )
 
     run("import", survey, "--from", exported(survey, signed), "--who", "Cy")
     (count,) = counts(survey)
     assert count.count.who == "Dee\N{REPLACEMENT CHARACTER}[2J"
-    assert count.count.counted_at == "2027-05-20T10:00:00+00:00"
+    assert count.count.counted_at == "2024-05-20T10:00:00+00:00"  # as other counts are stored
+
+
+def labelled(at: str, who: str = "Ann") -> Callable[[Any], None]:
+    def change(content: Any) -> None:
+        lose_a_leaf(content)
+        content["annotations"][0]["attributes"].update(labelled_by=who, labelled_at=at)
+
+    return change
+
+
+def test_labels_of_long_ago_do_not_outdo_a_later_count(survey: Path, tmp_path: Path) -> None:
+    labels = exported(survey, labelled("2020-05-20T10:00:00Z"))
+    assert run("count", survey, "IMG_0.jpg", "--stage", "6", "--who", "Bo").exit_code == 0
+    assert run("import", survey, "--from", labels, "--who", "Cy").exit_code == 0
+    assert [count.count.who for count in counts(survey)] == ["Ann", "Bo"]
+    out = tmp_path / "plants.json"
+    assert run("export", survey, "--to", out).exit_code == 0
+    row = next(r for r in json.loads(out.read_text("utf-8")) if r["photo"] == "IMG_0.jpg")
+    assert (row["hand_stage"], row["hand_by"]) == (6, "Bo")
+    field = run("field", survey, "--field", "North", "--day", "2027-05-20")
+    assert "counted 4 by Ann and 6 by Bo: the last count stands" in " ".join(field.output.split())
+
+
+@pytest.mark.parametrize(
+    ("at", "told"),
+    [
+        ("yesterday", "its labelled_at 'yesterday' is no time like"),
+        ("2999-01-01T00:00:00+00:00", "its labelled_at '2999-01-01T00:00:00+00:00' is yet to come"),
+        ("0001-01-01T00:00:00+14:00", "is no time like"),  # before the calendar begins
+        ("2027-05-20T10:00:00+00:00", ""),  # a season for practice: the visit is of that day too
+    ],
+)
+def test_a_time_that_nobody_labelled_at_is_that_of_the_import(
+    survey: Path, at: str, told: str
+) -> None:
+    before = datetime.now(UTC).isoformat(timespec="seconds")
+    done = run("import", survey, "--from", exported(survey, labelled(at)), "--who", "Cy")
+    assert told in done.stderr
+    assert done.exit_code == (3 if told else 0)
+    (count,) = counts(survey)
+    assert before <= count.count.counted_at <= datetime.now(UTC).isoformat()
+    assert count.count.who == "Ann"
+
+
+def test_the_time_of_a_reading_is_nobodys_count(survey: Path) -> None:
+    def corrected(content: Any) -> None:  # as an export gives it: nobody's, but with a time
+        labelled("2020-05-20T10:00:00+00:00")(content)
+        content["annotations"][0]["attributes"]["labelled_by"] = None
+
+    run("import", survey, "--from", exported(survey, corrected), "--who", "Cy")
+    (count,) = counts(survey)
+    assert (count.count.who, count.count.counted_at[:4] > "2020") == ("Cy", True)
+
+
+def test_soil_and_arch_alone_are_no_count(survey: Path) -> None:
+    def only_the_ends(content: Any) -> None:
+        annotation = content["annotations"][0]
+        flat = [0] * len(annotation["keypoints"])
+        flat[:6] = [50, 60, 2, 50, 20, 2]
+        annotation.update(keypoints=flat, num_keypoints=2)
+        annotation["attributes"].update(stage=0, lost_leaves=[], round_tips=[])
+
+    done = run("import", survey, "--from", exported(survey, only_the_ends), "--who", "Cy")
+    assert done.exit_code == 3
+    assert "IMG_0.jpg: Nothing is marked that counts: mark a collar" in done.stderr
+    assert counts(survey) == []
+
+
+def test_an_untouched_export_agrees_to_the_stage_that_was_read(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    survey, out = tmp_path / "s.survey", tmp_path / "out.coco.json"
+    with SurveyWriter(survey, create=True) as store:
+        add_plant(store, tmp_path, drawn, "more.jpg", outcome="staged", stage=4)
+        add_plant(store, tmp_path, drawn, "same.jpg", outcome="staged", stage=3)
+    assert run("export", survey, "--to", out).exit_code == 0
+    content = json.loads(out.read_text("utf-8"))
+    assert [a["attributes"]["stage"] for a in content["annotations"]] == [4, 3]
+    done = run("import", survey, "--from", out, "--who", "Cy", "--all-checked")
+    assert done.exit_code == 0, done.output
+    more, same = sorted(counts(survey), key=lambda count: count.photo)
+    assert (more.count.stage, same.count.stage) == (4, 3)
+    # Three collars don't say V4: who agrees to the stage hasn't agreed to the points.
+    assert (more.handles, bool(same.handles)) == ((), True)
+
+
+def test_a_stage_beside_untouched_points_that_was_not_read_is_told(survey: Path) -> None:
+    def other_stage(content: Any) -> None:
+        content["annotations"][1]["attributes"]["stage"] = 5
+
+    labels = exported(survey, other_stage)
+    done = run("import", survey, "--from", labels, "--who", "Cy", "--all-checked")
+    assert done.exit_code == 3
+    assert "IMG_1.jpg: the file says V5 and the reading V3, with the same points." in done.stderr
+    assert {count.photo for count in counts(survey)} == {"IMG_0.jpg", "IMG_2.jpg"}
 
 
 @pytest.mark.parametrize(

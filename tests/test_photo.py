@@ -240,6 +240,11 @@ def test_capture_time_and_its_zone() -> None:
     assert fallback == datetime(2023, 5, 1, 8)
     for blank in ("0000:00:00 00:00:00", "    :  :     :  :  ", "yesterday"):
         assert load_photo(with_exif(detail={0x9003: blank})).taken_at is None
+    # A camera that lost its clock; the file's own time may be better.
+    for lost in ("1980:01:01 00:00:12", "0001:01:01 00:00:00", "2999:01:01 00:00:00"):
+        assert load_photo(with_exif(detail={0x9003: lost})).taken_at is None
+        both = with_exif(main={0x0132: "2023:05:01 08:00:00"}, detail={0x9003: lost})
+        assert load_photo(both).taken_at == fallback
 
 
 def test_position_in_degrees() -> None:

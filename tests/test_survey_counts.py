@@ -122,11 +122,44 @@ def test_a_height_entered_alone_hides_no_count_and_ends_no_wait(survey: SurveyWr
     plant = survey.plant(sha(1))
     assert plant is not None
     assert plant.set_aside == "no-plant"
-    # A height measured later: there is a plant after all.
+    # A height measured later is no count: whoever set the photo aside is answered by a stage alone.
     survey.add_hand_count(sha(1), HandCount("Bo", "2999-01-01T00:00:00+00:00", height_mm=200.0))
     plant = survey.plant(sha(1))
     assert plant is not None
+    assert plant.set_aside == "no-plant"
+    survey.add_hand_count(sha(1), HandCount("Bo", "2999-01-02T00:00:00+00:00", nodes=8))
+    plant = survey.plant(sha(1))
+    assert plant is not None
     assert plant.set_aside is None
+
+
+def test_a_plant_set_aside_and_measured_is_set_aside_and_waits_nowhere(
+    survey: SurveyWriter,
+) -> None:
+    survey.add_reading(
+        reading(outcome="hand-count", reasons=("Blurred.",)), sha256=sha(1), model=MODEL
+    )
+    survey.set_aside(sha(1), "Ann", "no-plant")
+    survey.add_hand_count(sha(1), HandCount("Bo", "2999-01-01T00:00:00+00:00", height_mm=200.0))
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert (plant.set_aside, list(survey.waiting())) == ("no-plant", [])
+
+
+def test_the_last_count_is_the_one_made_last_whenever_it_came_in(survey: SurveyWriter) -> None:
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL)
+    last = HandCount("Bo", "2026-05-20T10:00:00+00:00", stage=6, height_mm=210.0)
+    for count in (
+        last,
+        HandCount("Ann", "2020-05-20T10:00:00+00:00", stage=4),
+        HandCount("Ann", "2020-05-20T10:00:00+00:00", stage=5, height_mm=190.0),
+    ):
+        survey.add_hand_count(sha(1), count)
+    plant = survey.plant(sha(1))
+    assert plant is not None
+    assert plant.hand_count == last
+    assert [c.stage for c in survey.hand_counts(sha(1))] == [4, 5, 6]
+    assert [c.count.stage for c in survey.counts(sha(1))] == [4, 5, 6]
 
 
 def test_a_plant_counted_at_a_stop_keeps_the_way_it_was_counted(survey: SurveyWriter) -> None:

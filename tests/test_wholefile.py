@@ -36,6 +36,25 @@ def test_a_failure_keeps_what_was_there(tmp_path: Path, monkeypatch: pytest.Monk
     assert [p.name for p in tmp_path.iterdir()] == ["plan.txt"]
 
 
+def test_a_byte_that_is_no_text_is_written_as_a_question_mark(tmp_path: Path) -> None:
+    path = tmp_path / "x.txt"
+    write_whole(path, "a\udcff.jpg\n")
+    assert path.read_bytes() == b"a?.jpg\n"
+    assert [p.name for p in tmp_path.iterdir()] == ["x.txt"]
+
+
+def test_an_interrupt_leaves_nothing_beside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def stopped(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(wholefile.os, "replace", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        write_whole(tmp_path / "x.txt", "one\n")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_device_is_written_straight_into() -> None:
     write_whole(Path("/dev/null"), "gone")
     assert Path("/dev/null").exists()

@@ -9,14 +9,17 @@ What tells them, the first that does:
 5. the name of SOURCE itself, read like a folder's, unless cameras and computers give that name.
 
 Field and stop each come from the first of these that knows it. The visit's date comes from the
-folders, SOURCE included, else from the day the photo was taken.
+folders, SOURCE included, else from the day the photo was taken, unless the camera's clock was so
+wrong that nobody can have taken it then.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from collarvision.batch.folders import NOTHING, Folders, tidy
+from collarvision.exif import likely_day
 from collarvision.outlines import Outline, field_at
 from collarvision.survey.values import FiledBy, Place
 
@@ -64,8 +67,17 @@ class Filing:
         code = None if code_stop is None else tidy(code_stop)
         return Place(
             field=field,
-            date=folders.date or source.date or (taken_at and taken_at[:10]) or None,
+            date=folders.date or source.date or _day(taken_at),
             stop=code or folders.stop or source.stop,
             filed_by=by,
             plant=folders.plant,
         )
+
+
+def _day(taken_at: str | None) -> str | None:
+    """The day of a photo's own time. Surveys and other files hold times that nobody checked."""
+    try:
+        day = date.fromisoformat((taken_at or "")[:10])
+    except ValueError:
+        return None
+    return day.isoformat() if likely_day(day) else None

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
+from collarvision.exif import likely_day
+
 _DATE = re.compile(r"(?<!\d)(\d{4})([-_.]?)(\d{2})\2(\d{2})(?!\d)")
 # Day or month first, which most such dates don't tell: none of them is taken for a visit's.
 _UNCLEAR = re.compile(r"(?<!\d)\d{1,2}([-_.])\d{1,2}\1(?:19|20)\d{2}(?!\d)")
@@ -45,6 +47,7 @@ def place_from_folders(names: Sequence[str]) -> Folders:
 
     - A date in a name, ``2027-05-20``, ``2027_05_20``, ``2027.05.20`` or ``20270520``, is the
       visit's; the innermost date counts. What is left of the name may still say the field.
+      Digits that come to a year when nobody took the photo (`likely_day`) are part of the name.
     - A date with the year last, ``05-20-2027``, says no day, and no field either.
     - ``stop 3``, ``Stop_3``, ``stop-3 gate``: the stop, named by what follows the word; the
       innermost counts.
@@ -101,6 +104,8 @@ def _date_in(name: str) -> tuple[str, str] | None:
         try:
             day = date(int(found[1]), int(found[3]), int(found[4]))
         except ValueError:
+            continue
+        if not likely_day(day):
             continue
         return day.isoformat(), _without(name, found)
     return None

@@ -8,9 +8,11 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 
+from collarvision.answer import stage_name
 from collarvision.coco import CocoFile, CocoPlant
+from collarvision.handcount.saving import agreed_handles
 from collarvision.handles import Handle, handles_of_record, stage_of
-from collarvision.survey import HandCount, SurveyWriter
+from collarvision.survey import HandCount, PlantRow, SurveyWriter
 from collarvision.table import plain
 
 _SAME_PX = 0.06  # an export rounds to 1/100 px, a record to 1/10
@@ -30,6 +32,11 @@ def import_labels(
     survey: SurveyWriter, file: CocoFile, who: str, *, all_checked: bool = False
 ) -> Imported:
     """Store labels as hand counts; the same labels again are found, not stored twice.
+
+    Labels that were changed count as their points say; a ``stage`` beside them is what the file
+    said before. Labels that are still as they were read agree to the reading's stage. A count is of
+    the time that the file gives for who labelled. Where that is no time, or one that has yet to
+    come, it is of the time of the import: no later count could stand beside it.
 
     Parameters
     ----------
@@ -55,22 +62,24 @@ def import_labels(
         if as_read and not all_checked:
             unchanged += 1
             continue
-        if wrong:
-            problems.append(f"{label.photo}: {wrong}")
-            continue
         key = _key(label, who)
         if survey.count_saved(key) is not None:
             known += 1
             continue
+        try:
+            stage, handles = _agreed(label, row) if as_read else (None, label.handles)
+            if stage is None:
+                stage = _stage(label, wrong)
+        except ValueError as error:
+            problems.append(f"{label.photo}: {error}")
+            continue
+        counted_at, doubt = _time(label, row.date)
+        if doubt:
+            problems.append(f"{label.photo}: {doubt}")
         survey.add_hand_count(
             sha256,
-            HandCount(
-                who=plain(label.who or who),
-                counted_at=label.labelled_at or datetime.now(UTC).isoformat(timespec="seconds"),
-                stage=stage_of(label.handles),
-                way="imported",
-            ),
-            handles=label.handles,
+            HandCount(plain(label.who or who), counted_at, stage, way="imported"),
+            handles=handles,
             reading_id=row.reading_id,
             save_key=key,
         )
@@ -90,6 +99,63 @@ def _photo(survey: SurveyWriter, label: CocoPlant) -> str:
         raise LookupError(f"the survey holds {len(found)} photos of this name and size")
     width, height = label.size_px
     raise LookupError(f"the survey holds no photo of this name with {width} x {height} pixels")
+
+
+def _agreed(label: CocoPlant, row: PlantRow) -> tuple[int | None, tuple[Handle, ...]]:
+    """Stage and points that untouched labels agree to; no stage where the reading gave none."""
+    if row.stage is None:
+        return None, label.handles
+    said = stage_of(label.handles) if label.stage is None else label.stage
+    if said != row.stage:
+        # Read anew since, or the stage alone was changed: nobody has agreed to what is read now.
+        raise ValueError(
+            f"the file says {stage_name(said)} and the reading {stage_name(row.stage)}, with the "
+            "same points. Count the plant on its page, or export the labels again."
+        )
+    # A reading weighs more than its points: who agrees to its stage need not agree to them.
+    return row.stage, agreed_handles(row.record)
+
+
+def _stage(label: CocoPlant, wrong: str) -> int:
+    """The stage that the points say."""
+    if wrong:
+        raise ValueError(wrong)
+    if not any(h.part in ("collar", "tip", "leaf") for h in label.handles):
+        raise ValueError(
+            "Nothing is marked that counts: mark a collar or a leaf's tip, or say which leaves are "
+            "lost."
+        )
+    return stage_of(label.handles)
+
+
+def _time(label: CocoPlant, visit: str | None) -> tuple[str, str]:
+    """When a label was made, as counts are stored, and what is wrong with what the file says."""
+    now = datetime.now(UTC)
+    at = now
+    doubt = ""
+    # Beside no name the time is that of the reading, not of the person who checked it.
+    if label.who and label.labelled_at:
+        shown = plain(label.labelled_at[:40])
+        try:
+            made = datetime.fromisoformat(label.labelled_at)
+            at = made.astimezone(UTC)  # without a zone it is this machine's
+        except (ValueError, OverflowError, OSError):
+            doubt = (
+                f"its labelled_at {shown!r} is no time like 2026-05-20T10:00:00+00:00, so the time "
+                "of this import stands for it."
+            )
+        else:
+            if at > now:
+                at = now
+                # A visit may lie ahead of this machine's clock itself: a season for practice.
+                if visit is None or made.date().isoformat() > visit:
+                    doubt = (
+                        f"its labelled_at {shown!r} is yet to come, so the time of this import "
+                        "stands for it: see to the clock where it was labelled."
+                    )
+    # As exact as the file: labels that came out of a survey come after the count that they change.
+    exact = at is not now and at.microsecond
+    return at.isoformat(timespec="milliseconds" if exact else "seconds"), doubt
 
 
 def _alike(one: Iterable[Handle], other: Iterable[Handle]) -> bool:

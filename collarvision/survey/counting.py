@@ -38,7 +38,7 @@ FIELD_STATES = """
 
 def question(sha256: str | None, field: str | None) -> str:
     """SQL for hand counts, with :sha256 and :field as they are asked for."""
-    return f"{_COUNTS} {rows.where(field, sha256=sha256)} ORDER BY h.id"
+    return f"{_COUNTS} {rows.where(field, sha256=sha256)} ORDER BY h.counted_at, h.id"
 
 
 SAVED = f"{_COUNTS} WHERE h.save_key = :save_key"

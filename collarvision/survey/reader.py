@@ -193,8 +193,8 @@ class SurveyReader:
     def waiting(self, field: str | None = None) -> Iterator[Waiting]:
         """Photos that ask for a hand count and have none yet, by field and date.
 
-        A height alone is no count: the plant goes on waiting. Nobody counts collars on a photo
-        from above.
+        A height alone is no count: the plant goes on waiting, or stays set aside. Nobody counts
+        collars on a photo from above.
         """
         # A field's photos are reached through it, those of all by an index of what may wait.
         photos = (
@@ -210,8 +210,7 @@ class SurveyReader:
                 json_extract(c.record, '$.reasons'), p.plant
             {photos} JOIN records AS c ON c.reading_id = r.id
             WHERE r.outcome = 'hand-count' AND p.view = 'side'
-            AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id
-                AND (stage IS NOT NULL OR nodes IS NOT NULL))
+            AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {rows.COUNTED})
             AND NOT EXISTS (SELECT 1 FROM set_asides WHERE photo_id = p.id)
             {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name, p.name
@@ -235,11 +234,11 @@ class SurveyReader:
             yield row[0], row[1]
 
     def hand_counts(self, sha256: str) -> Iterator[HandCount]:
-        """All hand counts of a photo, the first one first."""
+        """All hand counts of a photo, the one made first comes first."""
         for row in self._rows(
             f"""
             SELECT {rows.COUNT} FROM hand_counts AS h JOIN photos AS p ON p.id = h.photo_id
-            WHERE p.sha256 = :sha256 ORDER BY h.id
+            WHERE p.sha256 = :sha256 ORDER BY h.counted_at, h.id
             """,
             sha256=sha256,
         ):

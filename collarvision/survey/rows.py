@@ -18,6 +18,10 @@ COUNT = """
 """
 """Columns of a hand count `h`, as `hand_count` takes them."""
 
+COUNTED = "(stage IS NOT NULL OR nodes IS NOT NULL)"
+"""Whether a hand count tells the plant's stage. A height alone doesn't: it ends no wait, and is no
+answer to a word that there is nothing to count."""
+
 _PLANT = f"""
     SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.plant,
         p.taken_at,
@@ -28,21 +32,22 @@ _PLANT = f"""
          ORDER BY seen_ns DESC, path LIMIT 1) AS path,
         {COUNT},
         (SELECT height_mm FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
-         ORDER BY id DESC LIMIT 1) AS last_height_mm,
+         ORDER BY counted_at DESC, id DESC LIMIT 1) AS last_height_mm,
         (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
-         AND (h.id IS NULL OR julianday(sa.said_at) > (SELECT max(julianday(counted_at))
-                                                       FROM hand_counts WHERE photo_id = p.id))
+         AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
+                         AND julianday(counted_at) >= julianday(sa.said_at))
          ORDER BY sa.id DESC LIMIT 1) AS set_aside
 """
 # Collars and height may be entered one by one: the last count that tells collars or nodes comes
-# before a later one that tells only a height.
-_LATEST = """
+# before a later one that tells only a height. The last is the one that was made last, whenever it
+# came in: labels of last year may be imported today.
+_LATEST = f"""
     JOIN readings AS r ON r.id = p.latest_id
     JOIN records AS c ON c.reading_id = r.id
     JOIN models AS m ON m.id = r.model_id
     LEFT JOIN hand_counts AS h ON h.id = (
         SELECT id FROM hand_counts WHERE photo_id = p.id
-        ORDER BY stage IS NULL AND nodes IS NULL, id DESC LIMIT 1)
+        ORDER BY {COUNTED} DESC, counted_at DESC, id DESC LIMIT 1)
 """
 FACTS = """
     SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,

@@ -208,7 +208,8 @@ class PlantRow:
     reading_id : int or None
         Of that reading.
     set_aside : str or None
-        Why a person found nothing to count, when that was said after the last count.
+        Why a person found nothing to count, when that was said after the last count of a stage or
+        of nodes.
     plant : str or None
         The plant's name at its stop, where photos were said to be of one plant.
     others : tuple of PlantRow
