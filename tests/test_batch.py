@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -23,6 +24,8 @@ from collarvision.batch.sources import find_photos
 from collarvision.batch.summary import OTHER_SIDE, format_summary
 from collarvision.batch.worker import Done, Options, Task, model_hash, stage_file
 from collarvision.outlines import read_outlines
+from collarvision.pickplant import pick
+from collarvision.plantphotos import whole_plants
 from collarvision.stopcode import QR_CORNER_MM, QR_SIDE_MM, stop_payload
 from collarvision.survey import ModelFacts, SurveyReader, SurveyWriter
 
@@ -104,6 +107,39 @@ def test_a_folder_becomes_a_survey(photos: Path) -> None:
     assert plant.stage == 3  # as drawn
     assert plant.path == str(photos / "North/2027-05-20/stop 1/plant.jpg")
     assert {got[f"{k}.png"].field for k in range(3)} == {"Süd"}
+
+
+def test_a_photo_changed_in_place_is_said_so_that_its_plant_counts_once(photos: Path) -> None:
+    plant = photos / "North/2027-05-20/stop 1/plant.jpg"
+    before = hashlib.sha256(plant.read_bytes()).hexdigest()
+    assert stage(photos).replaced == ()
+    with Image.open(plant) as picture:
+        picture.save(plant, quality=93)  # a little crop or turn in a gallery does as much
+    now = hashlib.sha256(plant.read_bytes()).hexdigest()
+    result = stage(photos)
+    assert result.replaced == (("plant.jpg", before, now),)
+    said = " ".join(summary(photos, result).split())
+    assert f"plant.jpg: collarvision together s.survey {before[:8]} {now[:8]}" in said
+    assert stage(photos).replaced == ()
+    # The command that is told makes one plant of both.
+    with SurveyWriter(photos.parent / "s.survey") as survey:
+        survey.say_one_plant([pick(survey, key[:8]).photo.sha256 for key in (before, now)])
+        found = whole_plants(list(survey.plants()))
+    assert [row.photo for row in found if row.stage is not None] == ["plant.jpg"]
+
+
+def test_a_photo_that_still_lies_elsewhere_or_was_never_a_plant_is_not_replaced(
+    photos: Path,
+) -> None:
+    plant = photos / "North/2027-05-20/stop 1/plant.jpg"
+    spare = plant.with_name("spare.jpg")
+    spare.write_bytes(plant.read_bytes())
+    stage(photos)
+    board = next(photos.rglob("0.png"))
+    board.write_bytes(plant.read_bytes())  # it showed a bare board before
+    with Image.open(plant) as picture:
+        picture.save(plant, quality=93)
+    assert stage(photos).replaced == ()
 
 
 def test_running_again_reads_nothing(photos: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from collarvision.batch.staging import BatchResult, Job, run_batch
+from collarvision.batch.result import BatchResult
+from collarvision.batch.staging import Job, run_batch
 
 __all__ = ["BatchResult", "Job", "run_batch"]

@@ -15,13 +15,13 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Literal
 
 from collarvision.answer import Reading
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
 from collarvision.batch.pool import Engine, Poisoned
 from collarvision.batch.remote import is_address, look_at, read_bytes
+from collarvision.batch.result import BatchResult, Step
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Task
 from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
@@ -50,62 +50,6 @@ class Job:
     model: ModelFacts
     filing: Filing = field(default_factory=Filing)
     restage: bool = False
-
-
-Step = Literal["staged", "hand-count", "rejected", "known", "copy", "unread"]
-"""What became of a file. ``known``: the survey had it. ``copy``: the same content as another file
-of this run. ``unread``: there was nothing to read."""
-
-
-@dataclass(frozen=True)
-class BatchResult:
-    """What a run did.
-
-    Attributes
-    ----------
-    steps : Counter of Step
-        Files by what became of them.
-    unread : tuple of (path, sentence)
-        Files without content, which the survey can't hold.
-    quarantined : tuple of str
-        Photos that ended the process that read them, twice.
-    faults : int
-        Photos that the program itself failed on.
-    unfiled : int
-        Photos of this run that belong to no field.
-    undated : int
-        Photos of this run whose visit nothing tells: no folder's name, and no note in the file.
-        What couldn't be opened isn't among them.
-    rejected : tuple of (name, sentence)
-        Photos that opened and show nothing to count, with their place and why; those from above and
-        those that the program failed on aside.
-    unopened : tuple of (path, sentence)
-        Files that are no photo, or a broken one, and why. The survey has them as rejected, and
-        their outcomes count them.
-    unclear_days : tuple of str
-        Dates in those photos' folders that could be read in two ways.
-    above : int
-        Photos from above, kept and never staged; their outcomes count them too.
-    above_rejected : int
-        Those among them that show nothing to count.
-    stopped : bool
-        The run was asked to stop before all was done.
-    seconds : float
-    """
-
-    steps: Counter[Step]
-    unread: tuple[tuple[str, str], ...]
-    quarantined: tuple[str, ...]
-    faults: int
-    unfiled: int
-    stopped: bool
-    seconds: float
-    above: int = 0
-    above_rejected: int = 0
-    undated: int = 0
-    unclear_days: tuple[str, ...] = ()
-    rejected: tuple[tuple[str, str], ...] = ()
-    unopened: tuple[tuple[str, str], ...] = ()
 
 
 def run_batch(
@@ -158,6 +102,7 @@ def run_batch(
         unclear_days=tuple(run.unclear_days),
         rejected=tuple(run.rejected),
         unopened=tuple(run.unopened),
+        replaced=tuple(run.replaced),
     )
 
 
@@ -182,6 +127,7 @@ class _Run:
         self.unread: list[tuple[str, str]] = []
         self.rejected: list[tuple[str, str]] = []
         self.unopened: list[tuple[str, str]] = []
+        self.replaced: list[tuple[str, str, str]] = []
         self.quarantined: list[str] = []
         self.faults = 0
         self.unfiled = 0
@@ -273,6 +219,7 @@ class _Run:
         place = self._place(
             pending.file, reading.gps, reading.taken_at, code_field=code_field, code_stop=code_stop
         )
+        before = self._survey.file_at(pending.facts.path)
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
@@ -281,6 +228,8 @@ class _Run:
             file=pending.facts,
             again=self._job.restage and sha256 not in self._read_now,
         )
+        if reading.outcome != "rejected":
+            self._note_replaced(pending.file, before, sha256)
         seen: Step = "copy" if sha256 in self._read_now else "known"
         self._read_now.add(sha256)
         self.unfiled += place.field is None
@@ -304,8 +253,20 @@ class _Run:
             self.unfiled += place.field is None and step == "known"
             if place.date is None and step == "known" and photo.size_px is not None:
                 self._count_undated(file)
+        before = self._survey.file_at(facts.path)
         self._survey.note_file(sha256, facts, place)
+        self._note_replaced(file, before, sha256)
         self._count(step, file)
+
+    def _note_replaced(
+        self, file: PhotoFile, before: tuple[FileFacts, str] | None, sha256: str
+    ) -> None:
+        """A file changed in place leaves its earlier photo behind, as a plant of its own."""
+        if before is None or before[1] == sha256 or any(self._survey.files_of(before[1])):
+            return
+        plant = self._survey.plant(before[1])
+        if plant is not None and (plant.outcome != "rejected" or plant.hand_count is not None):
+            self.replaced.append((file.name, before[1], sha256))
 
     def _note_rejected(self, reading: Reading, file: PhotoFile, place: Place) -> None:
         if reading.fault is not None or reading.view != "side":

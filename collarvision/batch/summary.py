@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
-from collarvision.batch.staging import BatchResult, Step
+from collarvision.batch.result import BatchResult, Step
 from collarvision.survey import Waiting
 from collarvision.table import CAUTION, plain
 
@@ -60,6 +60,7 @@ def format_summary(
                 initial_indent=indent,
                 subsequent_indent=indent,
                 break_on_hyphens=False,
+                break_long_words=False,  # a path or a command stays one that can be copied
             )
         )
 
@@ -75,6 +76,7 @@ def format_summary(
     if unread:
         say(f"{unread} could not be opened and {'is' if unread == 1 else 'are'} not in the survey:")
     _say_files(say, result.unread)
+    _say_replaced(say, result, survey)
     _say_waiting(say, waiting, survey)
     say(CAUTION)
     return "\n".join(lines) + "\n"
@@ -144,6 +146,21 @@ def _say_files(say: Callable[..., None], files: Sequence[tuple[str, str]]) -> No
         say(f"{plain(path)}: {why}", "  ")
     if len(files) > UNREAD_SHOWN:
         say(f"and {len(files) - UNREAD_SHOWN} more.", "  ")
+
+
+def _say_replaced(say: Callable[..., None], result: BatchResult, survey: str) -> None:
+    count = len(result.replaced)
+    if not count:
+        return
+    holds, it = ("file holds", "it shows") if count == 1 else ("files hold", "they show")
+    say(
+        f"{count} {holds} another photo than before, and the survey has both, each as a plant. "
+        f"Where {it} the same plant, say so, or it counts twice:"
+    )
+    for name, before, now in result.replaced[:UNREAD_SHOWN]:
+        say(f"{plain(name)}: collarvision together {plain(survey)} {before[:8]} {now[:8]}", "  ")
+    if count > UNREAD_SHOWN:
+        say(f"and {count - UNREAD_SHOWN} more.", "  ")
 
 
 def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: str) -> None:

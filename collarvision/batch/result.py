@@ -1,0 +1,66 @@
+"""Result: what a batch did with its files."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Literal
+
+Step = Literal["staged", "hand-count", "rejected", "known", "copy", "unread"]
+"""What became of a file. ``known``: the survey had it. ``copy``: the same content as another file
+of this run. ``unread``: there was nothing to read."""
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """What a run did.
+
+    Attributes
+    ----------
+    steps : Counter of Step
+        Files by what became of them.
+    unread : tuple of (path, sentence)
+        Files without content, which the survey can't hold.
+    quarantined : tuple of str
+        Photos that ended the process that read them, twice.
+    faults : int
+        Photos that the program itself failed on.
+    unfiled : int
+        Photos of this run that belong to no field.
+    undated : int
+        Photos of this run whose visit nothing tells: no folder's name, and no note in the file.
+        What couldn't be opened isn't among them.
+    rejected : tuple of (name, sentence)
+        Photos that opened and show nothing to count, with their place and why; those from above and
+        those that the program failed on aside.
+    unopened : tuple of (path, sentence)
+        Files that are no photo, or a broken one, and why. The survey has them as rejected, and
+        their outcomes count them.
+    replaced : tuple of (name, str, str)
+        Files that held another photo of a plant before, and no other file does; with the SHA-256 of
+        the photo before and now. The survey has both, each as a plant.
+    unclear_days : tuple of str
+        Dates in those photos' folders that could be read in two ways.
+    above : int
+        Photos from above, kept and never staged; their outcomes count them too.
+    above_rejected : int
+        Those among them that show nothing to count.
+    stopped : bool
+        The run was asked to stop before all was done.
+    seconds : float
+    """
+
+    steps: Counter[Step]
+    unread: tuple[tuple[str, str], ...]
+    quarantined: tuple[str, ...]
+    faults: int
+    unfiled: int
+    stopped: bool
+    seconds: float
+    above: int = 0
+    above_rejected: int = 0
+    undated: int = 0
+    unclear_days: tuple[str, ...] = ()
+    rejected: tuple[tuple[str, str], ...] = ()
+    unopened: tuple[tuple[str, str], ...] = ()
+    replaced: tuple[tuple[str, str, str], ...] = ()
