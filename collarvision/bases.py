@@ -9,7 +9,18 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision.closer import inverse
-from collarvision.looks import BASE, Box, Look, Square, better_box, cell, peaks, sigmoid, xy
+from collarvision.looks import (
+    BASE,
+    Box,
+    Look,
+    Square,
+    better_box,
+    cell,
+    likeliest_base,
+    peaks,
+    sigmoid,
+    xy,
+)
 
 OTHER_BASE = 0.15
 OTHER_BASE_ALONE = 0.5
@@ -72,11 +83,9 @@ def square_near(looks: tuple[Look, ...], photo_size: tuple[int, int]) -> Square 
     None where even that is too unlikely (`WORTH_A_LOOK`).
     """
     best = max(looks, key=lambda look: float(look.maps[BASE].max()))
-    heat = best.maps[BASE]
-    if float(sigmoid(heat.max())) < WORTH_A_LOOK:
+    if float(sigmoid(best.maps[BASE].max())) < WORTH_A_LOOK:
         return None
-    row, column = np.unravel_index(int(heat.argmax()), heat.shape)
-    x, y = xy(best.photo_from_map, float(column), float(row))
+    x, y = likeliest_base(best)
     side = max(32, round(NEAR_SHARE * max(photo_size)))
     return round(x - side / 2), round(y - ABOVE_BASE * side), side
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 import numpy as np
 
 from collarvision.looks import (
-    BASE,
     NMS_RADIUS,
     READ_PX,
     Look,
     Square,
     Strip,
     cell,
+    likeliest_base,
     peaks,
     sigmoid,
     to_photo,
@@ -114,8 +114,7 @@ def _stalk(second: Look) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
     if not len(rows):
         return None
     at = to_photo(affine, columns, rows).T
-    row, column = np.unravel_index(int(maps[BASE].argmax()), maps[BASE].shape)
-    foot = to_photo(affine, np.array([float(column)]), np.array([float(row)])).T[0]
+    foot = np.array(likeliest_base(second))
     return at, foot, at[np.hypot(*(at - foot).T).argmax()]
 
 

@@ -108,6 +108,11 @@ def stage_of(handles: Iterable[Handle]) -> int:
     return max(counted, default=0)
 
 
+def shows_a_leaf(handles: Iterable[Handle]) -> bool:
+    """Whether anything is marked that a count may rest on: soil and arch alone are no VE."""
+    return any(h.part in ("collar", "tip", "leaf") for h in handles)
+
+
 def point_of(handles: Iterable[Handle], part: Part) -> tuple[float, float] | None:
     """Where the first handle of a part is, px."""
     for h in handles:

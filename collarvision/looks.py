@@ -364,6 +364,13 @@ def xy(affine: np.ndarray, x: float, y: float) -> tuple[float, float]:
     return float(at[0]), float(at[1])
 
 
+def likeliest_base(look: Look) -> tuple[float, float]:
+    """Photo px where a stalk likeliest meets the soil, however unlikely that is."""
+    heat = look.maps[BASE]
+    row, column = np.unravel_index(int(heat.argmax()), heat.shape)
+    return xy(look.photo_from_map, float(column), float(row))
+
+
 def ordinal_distribution(logits: np.ndarray) -> np.ndarray:
     """Turn ordinal logits P(k collars or more), k = 1 .. 12, into P(0 .. 12 collars).
 

@@ -142,6 +142,7 @@ def _say_rejected(say: Callable[..., None], result: BatchResult) -> None:
 
 
 def _say_files(say: Callable[..., None], files: Sequence[tuple[str, str]]) -> None:
+    """List the first files, each with what is to be said of it."""
     for path, why in files[:UNREAD_SHOWN]:
         say(f"{plain(path)}: {why}", "  ")
     if len(files) > UNREAD_SHOWN:
@@ -157,10 +158,11 @@ def _say_replaced(say: Callable[..., None], result: BatchResult, survey: str) ->
         f"{count} {holds} another photo than before, and the survey has both, each as a plant. "
         f"Where {it} the same plant, say so, or it counts twice:"
     )
-    for name, before, now in result.replaced[:UNREAD_SHOWN]:
-        say(f"{plain(name)}: collarvision together {plain(survey)} {before[:8]} {now[:8]}", "  ")
-    if count > UNREAD_SHOWN:
-        say(f"and {count - UNREAD_SHOWN} more.", "  ")
+    commands = [
+        (name, f"collarvision together {plain(survey)} {before[:8]} {now[:8]}")
+        for name, before, now in result.replaced
+    ]
+    _say_files(say, commands)
 
 
 def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: str) -> None:

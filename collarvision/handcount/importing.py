@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from collarvision.answer import stage_name
 from collarvision.coco import CocoFile, CocoPlant
 from collarvision.handcount.saving import agreed_handles
-from collarvision.handles import Handle, handles_of_record, stage_of
+from collarvision.handles import Handle, handles_of_record, shows_a_leaf, stage_of
 from collarvision.survey import HandCount, PlantRow, SurveyWriter
 from collarvision.table import plain
 
@@ -120,7 +120,7 @@ def _stage(label: CocoPlant, wrong: str) -> int:
     """The stage that the points say."""
     if wrong:
         raise ValueError(wrong)
-    if not any(h.part in ("collar", "tip", "leaf") for h in label.handles):
+    if not shows_a_leaf(label.handles):
         raise ValueError(
             "Nothing is marked that counts: mark a collar or a leaf's tip, or say which leaves are "
             "lost."

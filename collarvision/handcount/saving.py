@@ -20,6 +20,7 @@ from collarvision.handles import (
     handles_of_record,
     point_of,
     problems,
+    shows_a_leaf,
     stage_of,
 )
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
@@ -228,7 +229,7 @@ def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandC
         if stage is None:
             raise SaveError("There is no stage to agree with: mark the collars or type a count.")
     elif sent.way == "marked":
-        if not any(h.part in ("collar", "tip", "leaf") for h in handles):
+        if not shows_a_leaf(handles):
             raise SaveError("Nothing is marked: mark a collar or a leaf's tip, or type a count.")
         stage, height = stage_of(handles), _marked_height(plant, handles)
     elif sent.way == "split-stalk":
