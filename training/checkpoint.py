@@ -120,6 +120,9 @@ def save_state(
 MAP_ROWS = ("map_head.1.weight", "map_head.1.bias")
 """What grows by a row with each further map channel."""
 
+GREW = "top_head."
+"""Beginning of the names that older checkpoints lack: a network starts them so that they add 0."""
+
 BEGINS_AT = {"tip_whole": 4.0}
 """Bias of further channels where it isn't zero: who knows of no torn tips takes all as whole."""
 
@@ -147,6 +150,8 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
             weights[name] = torch.cat([weights[name], lacking])
     missing, unexpected = network.load_state_dict(weights, strict=False)
     missing = [name for name in missing if not name.endswith("num_batches_tracked")]
+    if not any(name.startswith(GREW) for name in weights):
+        missing = [name for name in missing if not name.startswith(GREW)]
     if missing or unexpected:
         raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
     return payload

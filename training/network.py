@@ -70,6 +70,7 @@ LINK = slice(16, 18)
 COLLAR_RANK, TIP_RANK = 18, 19
 TOPS = slice(20, 24)  # where a leaf is highest: what its height hangs on
 TIP_WHOLE = 24
+TOLD_BESIDE = slice(TOPS.start, TIP_WHOLE + 1)  # maps that have features of their own besides
 COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
@@ -154,6 +155,9 @@ class Network(nn.Module):
         self.map_head = nn.Sequential(
             Separable(fine, fine, 3), nn.Conv2d(fine, len(MAP_CHANNELS), 1)
         )
+        # Leaf tops came late to a network that reads well: what they need is learnt beside it.
+        beside = TOLD_BESIDE.stop - TOLD_BESIDE.start
+        self.top_head = nn.Sequential(Separable(fine, fine, 5), nn.Conv2d(fine, beside, 1))
         pooled = 2 * top + 8 * fine
         self.global_head = nn.Sequential(
             nn.Linear(pooled, 256),
@@ -183,6 +187,8 @@ class Network(nn.Module):
         # Keypoints are rare: begin at a probability of 0.01 (Lin et al. 2017, focal loss).
         last.bias.data[HEATS] = -4.6
         last.bias.data[[COLLAR_RANK, TIP_RANK]] = 0.75
+        nn.init.zeros_(self.top_head[1].weight)
+        nn.init.zeros_(self.top_head[1].bias)
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
         half, quarter, eighth, sixteenth, top = self.encoder(image)
@@ -192,10 +198,12 @@ class Network(nn.Module):
         fine = self.lateral_4(quarter) + self.lateral_2(functional.pixel_unshuffle(half, 2))
         x = self.merge_4(functional.relu(fine + _twice(self.narrow(x))))
         x = self.refine(x)
-        features = self.map_head[0](x)
+        features, tops = self.map_head[0](x), self.top_head[0](x)
         # Offsets, links and ranks need more digits than bfloat16 has.
         with torch.autocast(device_type=image_device(x), enabled=False):
             maps = self.map_head[1](features.float())
+            beside = maps[:, TOLD_BESIDE] + self.top_head[1](tops.float())
+            maps = torch.cat([maps[:, : TOLD_BESIDE.start], beside], dim=1)
         answers = [self._count(x, maps), self._globals(top, x, maps), self._foot(x, maps)]
         return maps, torch.cat(answers, dim=1)
 

@@ -14,12 +14,12 @@ import numpy as np
 import torch
 
 from training.augment import augmented_batch
+from training.descent import clip, make_optimiser
 from training.losses import all_losses
 from training.network import build, image_device
 from training.plan import Shapes, make_plan
 from training.samples import Pool, Sample, parse_truth
 from training.train import arguments as train_arguments
-from training.train import clip, make_optimiser
 
 
 def noise_pool(device: torch.device, count: int = 24, side: int = 704) -> Pool:

@@ -11,7 +11,6 @@ from __future__ import annotations
 import argparse
 import copy
 import json
-import math
 import signal
 import sys
 import time
@@ -21,23 +20,20 @@ from pathlib import Path
 from typing import Any
 
 import torch
-from torch import Tensor, nn
+from torch import Tensor
 
 from training import checkpoint
 from training.ahead import Ahead
 from training.augment import augmented_batch
+from training.descent import descend, freeze_norms, make_optimiser, rate_factor, tops_alone
 from training.losses import all_losses
 from training.losslog import Log
-from training.network import Network, build, image_device
+from training.network import build, image_device
 from training.plan import Plan, Shapes, plans_ahead
 from training.samples import Pool
 from training.targets import Targets
 from training.teachers import Teachers, taught_losses
 from training.validate import format_scores, validate
-
-CLIP_NORM = 5.0
-WARM_STEPS = 150
-FINAL_RATE = 0.01  # of the base learning rate, at the end of the cosine
 
 
 def arguments(argv: list[str] | None = None) -> argparse.Namespace:
@@ -74,6 +70,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--taught", type=float, default=0.5, help="weight of their answer against the truth's")
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
+    add("--tops-alone", action="store_true", help="all but the maps of leaf tops stay as they are")
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
     add(
@@ -138,54 +135,6 @@ def batches_ahead(
     return Ahead(make, Batch.tensors, device)
 
 
-def make_optimiser(network: Network, options: argparse.Namespace) -> torch.optim.AdamW:
-    """AdamW: the encoder learns slower, norms and biases do not decay."""
-    groups = []
-    for is_encoder, rate in ((True, options.encoder_rate), (False, options.rate)):
-        chosen = [
-            p for name, p in network.named_parameters() if name.startswith("encoder.") == is_encoder
-        ]
-        for flat, decay in ((False, options.weight_decay), (True, 0.0)):
-            groups.append(
-                {
-                    "params": [p for p in chosen if (p.ndim < 2) == flat],
-                    "lr": rate,
-                    "base": rate,
-                    "weight_decay": decay,
-                }
-            )
-    return torch.optim.AdamW(groups, betas=(0.9, 0.98), fused=True)
-
-
-def rate_factor(progress: float, step: int) -> float:
-    """Learning rate against its base: a short linear warm-up, then a cosine over the clock."""
-    warm = min(1.0, (step + 1) / WARM_STEPS)
-    # A short run must not spend itself on warming up.
-    warm = max(warm, min(1.0, progress / 0.05))
-    cosine = 0.5 * (1 + math.cos(math.pi * min(progress, 1.0)))
-    return warm * (FINAL_RATE + (1 - FINAL_RATE) * cosine)
-
-
-def clip(parameters: list[nn.Parameter], optimiser: torch.optim.Optimizer) -> Tensor:
-    """Clip gradients and make the optimiser skip a step with any that is not finite."""
-    grads = [p.grad for p in parameters if p.grad is not None]
-    norm = torch.linalg.vector_norm(torch.stack(torch._foreach_norm(grads)))
-    torch._foreach_mul_(grads, (CLIP_NORM / (norm + 1e-6)).clamp(max=1.0))
-    # The fused optimiser reads this as a loss scaler would set it; no wait for the GPU.
-    optimiser.found_inf = (~torch.isfinite(norm)).float()  # type: ignore[attr-defined]
-    return norm
-
-
-def descend(
-    total: Tensor, parameters: list[nn.Parameter], optimiser: torch.optim.Optimizer
-) -> None:
-    """Take one step down the gradient of a loss."""
-    optimiser.zero_grad(set_to_none=True)
-    total.backward()
-    clip(parameters, optimiser)
-    optimiser.step()
-
-
 def schedule_s(options: argparse.Namespace, elapsed_s: float) -> float:
     """Length of the schedule, which also ends by the clock where that is asked for."""
     length_s = float(options.minutes) * 60
@@ -200,13 +149,6 @@ def tell_end(out: Path, scores: dict[str, Any], step: int, elapsed_s: float) -> 
         report = out.with_suffix(".scores.json")
         report.write_text(json.dumps(scores, indent=1) + "\n", encoding="utf-8")
     print(f"saved {out} after {step} steps, {elapsed_s:.0f} s", flush=True)
-
-
-def freeze_norms(network: nn.Module) -> None:
-    """Make batch norms use their running statistics while the rest goes on learning."""
-    for module in network.modules():
-        if isinstance(module, nn.BatchNorm2d):
-            module.eval()
 
 
 def wait_for_samples(pool: Pool, options: argparse.Namespace) -> None:
@@ -269,6 +211,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             step, elapsed_before = int(facts["step"]), float(facts["elapsed_s"])
     layout = torch.contiguous_format if options.no_channels_last else torch.channels_last
     network = network.to(device, memory_format=layout).train()
+    if options.tops_alone:
+        tops_alone(network)
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
     state = checkpoint.load_state(options.resume, network, optimiser, average, device)

@@ -13,13 +13,14 @@ from toy_samples import write_samples  # noqa: E402
 
 from training import checkpoint  # noqa: E402
 from training.augment import plain_batch  # noqa: E402
+from training.descent import rate_factor  # noqa: E402
 from training.losses import all_losses  # noqa: E402
 from training.losslog import Log  # noqa: E402
 from training.network import TIP_WHOLE, Network, build  # noqa: E402
 from training.plan import Shapes, make_plan  # noqa: E402
 from training.samples import Pool, read_folder  # noqa: E402
 from training.targets import collect  # noqa: E402
-from training.train import arguments, rate_factor, train  # noqa: E402
+from training.train import arguments, train  # noqa: E402
 from training.validate import peaks, validate  # noqa: E402
 from training.views import plain_read  # noqa: E402
 
@@ -143,6 +144,21 @@ def test_loop_writes_checkpoints_that_resume(tmp_path):
     words[words.index("--max-steps") + 1] = "1"
     train(arguments([*words, "--init", str(out)]))
     assert checkpoint.load_weights(out, Network())["step"] == 1
+    _tops_alone_change_nothing_else(out, arguments([*words, "--init", str(out), "--tops-alone"]))
+
+
+def _tops_alone_change_nothing_else(out, options):
+    """A stage can't change where only what is told of leaf tops has learnt."""
+    before, after = Network().eval(), Network().eval()
+    checkpoint.load_weights(out, before)
+    train(options)
+    checkpoint.load_weights(out, after)
+    image = torch.rand(1, 3, 64, 64)
+    with torch.no_grad():
+        (maps, answers), (told, said) = before(image), after(image)
+    assert torch.equal(told[:, :20], maps[:, :20])
+    assert torch.equal(said, answers)
+    assert not torch.equal(told[:, 20:], maps[:, 20:])
 
 
 def test_a_checkpoint_of_fewer_maps_begins_the_others_at_nothing(tmp_path):
@@ -152,6 +168,7 @@ def test_a_checkpoint_of_fewer_maps_begins_the_others_at_nothing(tmp_path):
     weights = dict(network.state_dict())
     for name in checkpoint.MAP_ROWS:
         weights[name] = weights[name][:20]
+    weights = {k: v for k, v in weights.items() if not k.startswith(checkpoint.GREW)}
     path = tmp_path / "fewer.pt"
     torch.save({"weights": weights, "step": 7}, path)
     other = Network().eval()

@@ -25,18 +25,10 @@ from training.above.augment import Points, augmented, collect, draw_view
 from training.above.losses import all_losses
 from training.above.validate import format_scores, validate
 from training.ahead import Ahead
+from training.descent import descend, freeze_norms, make_optimiser, rate_factor
 from training.losslog import Log
 from training.samples import Pool
-from training.train import (
-    descend,
-    freeze_norms,
-    make_optimiser,
-    rate_factor,
-    run_until_stopped,
-    schedule_s,
-    tell_end,
-    wait_for_samples,
-)
+from training.train import run_until_stopped, schedule_s, tell_end, wait_for_samples
 from training.wider import start_from
 
 
