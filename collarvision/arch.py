@@ -123,13 +123,24 @@ def governing(
     """Points that the height may be measured to, best first."""
     shapes = leaf_shapes(parts, plant, scale, standing, foot)
     if rule == "tip-down":
-        down = [s for s in shapes if s.place >= GOVERNS_FROM and s.tip_down and s.arches >= 0.5]
-        if not down:
-            return [Candidate(None, 1.0)]
-        chosen = max(down, key=lambda shape: shape.leaf.rank)
-        glow = _glow_on(plant, chosen)
-        return [Candidate((glow.x, glow.y) if glow else chosen.top, 1.0, _collar(chosen))]
+        return _tip_down(plant, shapes)
     return _half_out(plant, shapes)
+
+
+def _tip_down(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
+    """Weigh the leaves whose tips point down, from the top down, each by how surely it arches."""
+    weighed: list[tuple[tuple[float, float] | None, float, tuple[float, float] | None]] = []
+    free = 1.0
+    for shape in sorted(shapes, key=lambda shape: -shape.place):
+        if shape.place < GOVERNS_FROM or not shape.tip_down:
+            continue
+        glow = _glow_on(plant, shape)
+        point = (glow.x, glow.y) if glow else shape.top
+        governs = shape.arches * shape.real
+        weighed.append((point, free * governs, _collar(shape)))
+        free *= 1.0 - governs
+    weighed.append((None, free, None))
+    return _shared(weighed)
 
 
 def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
@@ -160,7 +171,14 @@ def _half_out(plant: Plant, shapes: list[Shape]) -> list[Candidate]:
     hottest = max((glow.score for glow in glows), default=0.0)
     none = free * max(1.0 - hottest, UNSEEN) ** HEAT_POWER
     weighed.append((None, none, None))
-    weighed.sort(key=lambda one: -one[1])
+    return _shared(weighed)
+
+
+def _shared(
+    weighed: list[tuple[tuple[float, float] | None, float, tuple[float, float] | None]],
+) -> list[Candidate]:
+    """Candidates from points, their weights and their leaves' collars, best first."""
+    weighed = sorted(weighed, key=lambda one: -one[1])
     # The signs of one plant err together, so the shares are less unequal than their product says.
     shares = np.array([weight for _, weight, _ in weighed]) ** SHARE_POWER
     shares = shares / shares.sum()

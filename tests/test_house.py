@@ -47,7 +47,7 @@ ORDER = [
     {"height"},
     {"confidence", "boundary"},
     {"above"},
-    {"reading"},
+    {"reading", "jointheight"},
     {"record", "marks", "table", "together"},
     {"captions", "writing"},
     {"wholefile"},

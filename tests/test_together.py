@@ -16,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collarvision.answer import Reading, stage_name
+from collarvision.jointheight import CONTRADICTING
 from collarvision.record import Record
 from collarvision.together import ENOUGH, joint_reading, joint_record, overruled, put_together
 
@@ -161,6 +162,97 @@ def test_a_height_takes_the_basis_of_the_photo_that_counts_most() -> None:
         "along-stalk",
         False,
     )
+
+
+def test_only_a_photo_of_the_stage_clears_what_overrules_another() -> None:
+    pointed = "The lowest leaf found is pointed, and leaf 1 is round."
+    vague = photo("a.jpg", {4: 0.42, 5: 0.36, 6: 0.12, 3: 0.06, 7: 0.02}, confidence=0.38)
+    bad = photo("b.jpg", {5: 0.97, 6: 0.029}, confidence=0.97, overruling=(pointed,))
+    for plant in (joint_reading([vague, bad]), joint_reading([bad, vague])):
+        assert (plant.stage, plant.outcome) == (5, "hand-count")
+        assert plant.reasons == plant.overruling == (pointed,)
+    # One that reads the stage itself clears it, however vague it is.
+    clear = photo("c.jpg", {5: 0.42, 4: 0.36, 6: 0.22}, confidence=0.38)
+    assert put_together(records(vague, bad, clear)).overruling == ()
+
+
+def test_reasons_are_those_of_the_overruled_photos_alone() -> None:
+    pointed = "The lowest leaf found is pointed, and leaf 1 is round."
+    vague = photo("a.jpg", {4: 0.5, 5: 0.45}, confidence=0.4)
+    bad = photo("b.jpg", {5: 0.6, 4: 0.35}, confidence=0.5, overruling=(pointed,))
+    plant = put_together(records(vague, bad))
+    assert plant.reasons == (
+        pointed,
+        "2 photos together leave V4 or V5: count the collars by hand.",
+    )
+    assert plant.overruling == (pointed,)
+
+
+def test_no_plant_is_staged_at_a_stage_that_no_photo_reads() -> None:
+    plant = put_together(
+        records(
+            photo("a.jpg", {4: 0.55, 5: 0.445, 3: 0.003}, confidence=0.5),
+            photo("b.jpg", {6: 0.55, 5: 0.445, 7: 0.003}, confidence=0.5),
+        )
+    )
+    assert (plant.stage, plant.outcome) == (5, "hand-count")
+    assert plant.confidence is not None
+    assert plant.confidence > ENOUGH
+    assert plant.reasons == (
+        "The photos read V4 and V6; none reads V5, the likeliest from all of them: count the "
+        "collars by hand.",
+    )
+
+
+def test_photos_do_not_outvote_one_that_is_sure_of_another_stage() -> None:
+    sure = photo("a.jpg", {4: 0.95, 5: 0.05}, confidence=0.95, outcome="staged")
+    others = [photo(f"{k}.jpg", {5: 0.97, 4: 0.03}, confidence=0.9) for k in range(3)]
+    plant = put_together(records(sure, *others))
+    assert (plant.stage, plant.outcome) == (5, "hand-count")
+    assert plant.confidence is not None
+    assert plant.confidence > ENOUGH
+    assert plant.reasons == (
+        "One photo alone is sure of V4, and all together say V5: see that they show the same "
+        "plant.",
+    )
+    unsure = replace(sure, outcome="hand-count", reasons=("The photo is dark.",))
+    assert put_together(records(unsure, *others)).outcome == "staged"
+
+
+def test_the_same_picture_twice_is_one_witness() -> None:
+    one = replace(photo("a.jpg", {4: 0.85, 5: 0.14}, confidence=0.8), sha256="1" * 64)
+    again = replace(one, photo="copy.jpg")
+    plant = joint_reading([one, again])
+    assert (plant.outcome, plant.stage, plant.confidence) == ("hand-count", 4, 0.8)
+    assert plant.reasons == one.reasons
+    assert plant.evidence == ("copy.jpg is the same picture as a.jpg: it counts once.",)
+    assert [told["photo"] for told in plant.photos] == ["a.jpg", "copy.jpg"]
+    other = replace(one, photo="b.jpg", sha256="2" * 64)
+    both, more = joint_reading([one, other]), joint_reading([one, again, other, again])
+    assert (both.outcome, more.outcome) == ("staged", "staged")
+    assert more.stage_probabilities == both.stage_probabilities
+    assert more.evidence[:2] == (
+        "2 photos of this plant: a.jpg V4, b.jpg V4.",
+        "copy.jpg is the same picture as a.jpg: it counts once.",
+    )
+
+
+def test_a_repeat_is_no_second_height_either() -> None:
+    one = replace(photo("a.jpg", height=(90.0, 100.0, 120.0)), sha256="1" * 64)
+    other = replace(photo("b.jpg", height=(95.0, 110.0, 125.0)), sha256="2" * 64)
+    both = put_together(records(one, other))
+    assert put_together(records(one, one, one, other)).height_mm == both.height_mm
+
+
+def test_heights_that_contradict_each_other_leave_the_plant_to_a_person() -> None:
+    one = photo("a.jpg", {4: 0.99}, confidence=0.98, outcome="staged", height=(190.0, 200.0, 210.0))
+    other = photo("b.jpg", {4: 0.99}, confidence=0.98, outcome="staged", height=(390.0, 400, 410.0))
+    plant = joint_reading([one, other])
+    assert plant.outcome == "hand-count"
+    assert plant.reasons == plant.overruling == (CONTRADICTING,)
+    assert (plant.height_mm, plant.height_interval_mm) == (400.0, (190.0, 410.0))
+    alike = replace(other, height_mm=220.0, height_interval_mm=(212.0, 228.0))
+    assert joint_reading([one, alike]).outcome == "staged"
 
 
 def test_stages_that_this_version_does_not_know_are_passed_over() -> None:
