@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from datetime import datetime
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
@@ -215,10 +216,21 @@ def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:
         facts.add_row("Earlier", Text(past_words(past, shown)))
     for one in answer.decisions[-_KEPT_SHOWN:]:
         limit = one.limit or str(one.basis.get("limit", ""))
-        facts.add_row(
-            "Kept", Text(plain(f"{one.decided_at[:10]} {limit}: {one.verdict}, {one.who}"))
-        )
+        day = local_time(one.decided_at)[:10]
+        facts.add_row("Kept", Text(plain(f"{day} {limit}: {one.verdict}, {one.who}")))
     console.print(facts)
+
+
+def local_time(moment: str) -> str:
+    """A stored time by this computer's clock, such as ``2027-05-20 21:05``.
+
+    Surveys keep UTC: in an evening in America that is tomorrow's date already.
+    """
+    try:
+        return datetime.fromisoformat(moment).astimezone().strftime("%Y-%m-%d %H:%M")
+    except (ValueError, OverflowError, OSError):
+        # What isn't a time, or lies outside the calendar, is shown as it is.
+        return moment
 
 
 def _above(console: Console, zoned: ZonedField) -> None:

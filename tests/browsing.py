@@ -157,8 +157,17 @@ class Page:
         """What an element says."""
         return str(self.run("return document.getElementById(arguments[0]).textContent", name))
 
+    def looked(self) -> None:
+        """Wait until a person may have looked at the photo: nothing is counted before."""
+        until(
+            lambda: self.run("return document.documentElement.dataset.seen === 'yes'"),
+            "for the photo to be looked at",
+        )
+
     def click(self, name: str) -> None:
         """Press a button."""
+        if name in ("agree", "save"):
+            self.looked()
         self.window.find_element("id", name).click()
 
     def keys(self, *keys: str) -> None:
@@ -166,6 +175,8 @@ class Page:
         from selenium.webdriver.common.action_chains import ActionChains
 
         for key in keys:
+            if key in ("a", "s"):
+                self.looked()
             ActionChains(self.window).send_keys(key).perform()
 
     def call_me(self, name: str) -> None:

@@ -146,3 +146,28 @@ def test_a_photo_that_is_filed_later_shows_under_its_field(tmp_path: Path) -> No
         assert len(keeper.now().of_field("North")) == 1
         store.note_file(sha(2), FileFacts("North/b.jpg", 1, 1, 1), place)
     assert len(keeper.now().of_field("North")) == 2
+
+
+def test_a_count_goes_on_behind_its_plant_and_not_back_to_those_passed_over(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "s.survey"
+    back = {"outcome": "hand-count", "reasons": ("Look.",)}
+    with SurveyWriter(path, create=True) as store:
+        for n in range(5):
+            place = Place("North" if n != 3 else "South", "2027-05-20")
+            said = reading(f"{n}.jpg", confidence=0.3 + 0.1 * n, **back)
+            store.add_reading(said, sha256=sha(n), model=MODEL, place=place)
+    keeper = QueueKeeper(path)
+    order = [int(e.waiting.photo[0]) for e in keeper.now().entries]
+    assert sorted(order) == [0, 1, 2, 3, 4]
+    north = [n for n in order if n != 3]
+    # The first is passed over, the second counted: the third is next.
+    for counted, following in zip(north[1:], [*north[2:], None], strict=True):
+        with SurveyWriter(path, create=True) as store:
+            store.add_hand_count(sha(counted), HandCount("Ann", "2027-05-20T10:00", 3))
+        found = keeper.now().after(sha(counted), "North")
+        assert found == (None if following is None else sha(following))
+    # Asked again, long after: whoever stood behind it and still waits.
+    assert keeper.now().after(sha(north[1]), "North") is None
+    assert keeper.now().after("f" * 64) == keeper.now().entries[0].waiting.sha256

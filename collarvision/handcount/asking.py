@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import pathlib
 from dataclasses import dataclass
 from typing import Annotated
@@ -45,6 +46,11 @@ class Site:
     taker: PhotoTaker
     looks: Looks
     addresses: tuple[str, ...] = ()
+
+    @property
+    def survey_id(self) -> str:
+        """What a browser tells this survey by from others that were served at the same address."""
+        return hashlib.sha256(str(self.survey.resolve()).encode()).hexdigest()[:16]
 
 
 def site_of(request: Request) -> Site:

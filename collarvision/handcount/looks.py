@@ -18,6 +18,7 @@ from collarvision.answer import (
     shown_stage,
     stage_name,
 )
+from collarvision.fieldtable import local_time
 from collarvision.table import CAUTION
 
 _KINDS: Final = {
@@ -43,7 +44,7 @@ class Looks:
             shown=shown_stage,
             height=_height,
             percent=_percent,
-            when=_when,
+            when=local_time,
             sure=_sure,
         )
         folder = files("collarvision.handcount") / "static"
@@ -64,6 +65,8 @@ class Looks:
             shared=bool(site.addresses),
             inside=request.scope["local"] or site.gate.is_in(session),
             path=request.url.path,
+            survey_id=site.survey_id,
+            survey_name=site.survey.name,
             caution=CAUTION,
             **data,
         )
@@ -102,8 +105,3 @@ def _sure(confidence: float | None) -> str:
     if confidence is None:
         return ""
     return f"{confidence_words(confidence)}, {percent_sure(confidence)}"
-
-
-def _when(moment: str) -> str:
-    """An ISO 8601 time to the minute."""
-    return moment[:16].replace("T", " ")

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import islice
 
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import RedirectResponse, Response
 
-from collarvision.agreement import between_people, last_words, stages_said, with_tool
+from collarvision.agreement import (
+    between_people,
+    last_words,
+    stage_counted,
+    stages_said,
+    with_tool,
+)
 from collarvision.drift import warnings_of
 from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.network import ModelError
+from collarvision.plantphotos import whole_plants
 from collarvision.survey import SurveyReader
 
 router = APIRouter()
@@ -32,8 +40,9 @@ def queue(request: Request, field: FieldId = None, page: int = 1) -> Response:
         name = field_of(survey, field)
         fields = list(survey.fields())
         drifted = _drifted(survey, str(site.survey), name)
-    made = site.queue.now()
-    entries = made.of_field(name)
+        made = site.queue.now()
+        entries = made.of_field(name)
+        answered = "" if entries else _answered(survey, str(site.survey), name)
     page, pages = _paged(page, len(entries))
     return site.looks.page(
         request,
@@ -43,6 +52,7 @@ def queue(request: Request, field: FieldId = None, page: int = 1) -> Response:
         entries=entries[(page - 1) * A_PAGE : page * A_PAGE],
         total=len(entries),
         drifted=drifted,
+        answered=answered,
         disputed=[one for one in made.disputed if name is None or one.field == name],
         page=page,
         pages=pages,
@@ -108,23 +118,57 @@ def static(request: Request, name: str) -> Response:
     return found
 
 
-# By survey and field: the survey's state then, and what was said. A season's records take a while
-# to go through, and most looks at the queue follow no change.
-_said: dict[tuple[str, str | None], tuple[tuple[int, ...], tuple[str, ...]]] = {}
+_Words = tuple[str, ...]
+_Asked = Callable[[SurveyReader, str | None], _Words]
+# By what was asked, survey and field: the survey's state then, and what was said. A season's
+# records take a while to go through, and most looks at the queue follow no change.
+_said: dict[tuple[_Asked, str, str | None], tuple[tuple[int, ...], _Words]] = {}
 
 
-def _drifted(survey: SurveyReader, path: str, field: str | None) -> tuple[str, ...]:
-    """Warnings of drift, told anew only after a change of the survey."""
+def _once(asked: _Asked, survey: SurveyReader, path: str, field: str | None) -> _Words:
+    """Ask a survey, anew only after a change of it."""
     state = survey.state()
-    known = _said.get((path, field))
+    known = _said.get((asked, path, field))
     if known is None or known[0] != state:
-        try:
-            known = (state, warnings_of(survey, field))
-        except ModelError as error:
-            # Counting by hand needs no network: what is broken there is said, and the pages go on.
-            return (str(error),)
-        _said[path, field] = known
+        known = _said[asked, path, field] = (state, asked(survey, field))
     return known[1]
+
+
+def _drifted(survey: SurveyReader, path: str, field: str | None) -> _Words:
+    """Warnings of drift."""
+    try:
+        return _once(warnings_of, survey, path, field)
+    except ModelError as error:
+        # Counting by hand needs no network: what is broken there is said, and the pages go on.
+        return (str(error),)
+
+
+def _answered(survey: SurveyReader, path: str, field: str | None) -> str:
+    """What became of the plants where none waits, in a sentence."""
+    return _once(_sum_up, survey, path, field)[0]
+
+
+def _sum_up(survey: SurveyReader, field: str | None) -> _Words:
+    plants = [row for row in whole_plants(survey.plants(field)) if row.view == "side"]
+    aside = sum(row.set_aside is not None for row in plants)
+    # A person may have counted on the plant what the photo doesn't show.
+    unused = sum(
+        row.outcome == "rejected"
+        and row.set_aside is None
+        and (row.hand_count is None or stage_counted(row.hand_count) is None)
+        for row in plants
+    )
+    parts = []
+    if aside:
+        parts.append("1 plant was set aside" if aside == 1 else f"{aside} plants were set aside")
+    if unused:
+        parts.append(f"{unused} {'photo' if unused == 1 else 'photos'} couldn't be used")
+    if not parts:
+        return ("Every plant has an answer.",)
+    said = " and ".join(parts)
+    if len(plants) == aside + unused:
+        return (f"{said}.",)
+    return (f"{said}; every other plant has an answer.",)
 
 
 def _paged(page: int, total: int) -> tuple[int, int]:

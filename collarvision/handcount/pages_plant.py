@@ -10,7 +10,8 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
 from collarvision.agreement import disputed, stage_counted
-from collarvision.answer import height_in_doubt, stage_name
+from collarvision.answer import height_in_doubt, shown_stage, stage_name
+from collarvision.fieldtable import local_time
 from collarvision.handcount.asking import FieldId, Hash, field_of, plant_of, site_of
 from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import (
@@ -149,18 +150,30 @@ def photo(request: Request, sha256: Hash, size: Literal["page", "full"]) -> Resp
 
 def _next(request: Request, sha256: str, name: str | None, field: int | None) -> str:
     of_field = "" if field is None else f"?field={field}"
-    # A plant that was just counted has left the queue: then its first one is next.
     found = site_of(request).queue.now().after(sha256, name)
     return f"/queue{of_field}" if found is None else f"/plants/{found}{of_field}"
 
 
-def _unlike(row: PlantRow) -> int | None:
-    """What the reading's own collars come to, where that isn't the stage it gave."""
+def _unlike(row: PlantRow) -> str | None:
+    """Why the stage beside the photo isn't the one that was read, where the two differ."""
     handles = handles_of_record(row.record)
-    if row.stage is None or not any(handle.part == "collar" for handle in handles):
-        return None
     shown = stage_of(handles)
-    return None if shown == row.stage else shown
+    if row.stage is None or shown == row.stage:
+        return None
+    if any(handle.part == "collar" for handle in handles):
+        marked, look = f"the collars it shows come to {stage_name(shown)}", "look at each"
+    elif shown:
+        marked = f"no collar was found, and the leaves taken for lost come to {stage_name(shown)}"
+        look = "look for the collars"
+    else:
+        marked, look = "no collar was found", "look for them"
+    return f"Read as {stage_name(row.stage)}, though {marked}: {look}."
+
+
+def _is_wild(row: PlantRow) -> bool:
+    """Whether lists hide the stage as too wild a guess."""
+    hidden = shown_stage(None, row.outcome, None)
+    return row.stage is not None and hidden == shown_stage(row.stage, row.outcome, row.confidence)
 
 
 def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> dict[str, Any]:
@@ -175,6 +188,7 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
         "reading": row.reading_id,
         "stage": row.stage,
         "heightMm": row.height_mm,
+        "wild": _is_wild(row),
         "doubtful": row.stage is not None and row.outcome != "staged",
         "heightDoubtful": height_in_doubt(
             row.height_mm, row.record.get("height_interval_mm"), row.record.get("height_basis")
@@ -186,7 +200,7 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
         "markings": [
             {
                 "id": count.id,
-                "words": f"{count.count.who}, {count.count.counted_at[:16].replace('T', ' ')}",
+                "words": f"{count.count.who}, {local_time(count.count.counted_at)}",
                 "handles": [asdict(handle) for handle in count.handles],
             }
             for count in counts

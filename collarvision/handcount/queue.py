@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from dataclasses import field as field_of
+from functools import cached_property
 from pathlib import Path
 
 from collarvision.agreement import disputed
@@ -44,22 +46,55 @@ class Disputed:
 
 @dataclass(frozen=True)
 class Queue:
-    """All that wait, the most worth first, and all that people differ on."""
+    """All that wait, the most worth first, and all that people differ on.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+    disputed : tuple of Disputed
+    left : mapping of str to str or None
+        Photos of plants that have left the queue: who stood behind them then, None at its end.
+    """
 
     entries: tuple[Entry, ...]
     disputed: tuple[Disputed, ...]
+    left: Mapping[str, str | None] = field_of(default_factory=dict)
 
     def of_field(self, field: str | None) -> tuple[Entry, ...]:
         """Those of a field; all for None."""
         return tuple(e for e in self.entries if field is None or e.waiting.field == field)
 
     def after(self, sha256: str, field: str | None = None) -> str | None:
-        """The next plant to count once this one is done or passed over; None at the end."""
+        """The next plant to count once this one is done or passed over; None at the end.
+
+        Behind a plant that has left the queue comes who stood behind it: those before it were
+        passed over already. One that was never in it goes to the start.
+        """
         hashes = [entry.waiting.sha256 for entry in self.of_field(field)]
-        if sha256 not in hashes:
+        if sha256 not in self._behind and sha256 not in self.left:
             return hashes[0] if hashes else None
-        at = hashes.index(sha256) + 1
-        return hashes[at] if at < len(hashes) else None
+        wanted, tried = set(hashes), {sha256}
+        found = self._after_it(sha256)
+        while found is not None and found not in wanted:
+            if found in tried:
+                return None
+            tried.add(found)
+            found = self._after_it(found)
+        return found
+
+    @cached_property
+    def _behind(self) -> dict[str, str | None]:
+        """By hash: who stands behind each that waits; None behind the last."""
+        order = [entry.waiting.sha256 for entry in self.entries]
+        return dict(zip(order, [*order, None][1:], strict=True))
+
+    def _after_it(self, sha256: str) -> str | None:
+        return self._behind[sha256] if sha256 in self._behind else self.left.get(sha256)
+
+    def followed_by(self, newer: Queue) -> Queue:
+        """The newer queue, which knows who stood behind those that are in this one alone."""
+        gone = {sha: behind for sha, behind in self._behind.items() if sha not in newer._behind}
+        return replace(newer, left={**self.left, **gone})
 
 
 Weighed = dict[str, tuple[tuple[int, ...], dict[str, Worth]]]
@@ -135,6 +170,7 @@ class QueueKeeper:
         with self._lock, SurveyReader(self._path) as survey:
             state = survey.state()
             if state != self._state:
-                self._queue = make_queue(survey, self._limits, self._weighed)
+                newer = make_queue(survey, self._limits, self._weighed)
+                self._queue = self._queue.followed_by(newer)
                 self._state = state
             return self._queue

@@ -24,6 +24,7 @@ from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
 from collarvision.survey import FileFacts, ModelFacts, Place, SurveyError, SurveyWriter
+from collarvision.writing import what_to_do
 
 MAX_MEGAPIXELS: Final = 64.0
 _QUALITY: Final = 93
@@ -146,7 +147,8 @@ class PhotoTaker:
             os.replace(part, path)
         except OSError as error:
             raise TakingError(
-                f"The photo can't be stored ({error.strerror}): free some space on the computer."
+                f"The photo can't be stored on the computer ({error.strerror}): "
+                f"{what_to_do(error, 'folder')}."
             ) from error
         return path.absolute()
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from collarvision.answer import stage_name
 from collarvision.damage import LONGEST_WAIT_DAYS, SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS
 from collarvision.decision import FieldAnswer, last_harvest_day
+from collarvision.fieldtable import local_time
 from collarvision.fieldwords import (
     common_reasons,
     enough_words,
@@ -93,6 +94,7 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
         "report.html.j2",
         answer=answer,
         headline=headline(answer),
+        local_time=local_time,
         by_zones=headline_stage(answer) != answer.stage.stage,
         age=None if answer.visit is None else (answer.today - answer.visit).days,
         cards=[_card(verdict, answer, shared) for verdict in answer.verdicts],

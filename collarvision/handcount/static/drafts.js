@@ -1,6 +1,8 @@
-// Drafts: handles that were moved on this device and not saved yet, by the photo's hash.
+// Drafts: handles that were moved on this device and not saved yet, by survey and the photo's hash.
 
-const named = (sha256) => `collarvision-draft-${sha256}`;
+import { survey } from "./outbox.js";
+
+const named = (sha256) => `collarvision-draft-${survey}-${sha256}`;
 
 export function keepDraft(plant, handles) {
   localStorage.setItem(named(plant.sha256), JSON.stringify({ reading: plant.reading, handles }));
@@ -8,6 +10,11 @@ export function keepDraft(plant, handles) {
 
 export function dropDraft(sha256) {
   localStorage.removeItem(named(sha256));
+}
+
+// As it is kept, to tell later whether it has changed; null if there is none.
+export function draftText(sha256) {
+  return localStorage.getItem(named(sha256));
 }
 
 // null if there are none, or they belong to an earlier reading.

@@ -26,6 +26,8 @@ const ARROWS = {
 export function listen(acts) {
   document.addEventListener("keydown", (event) => {
     if (typing(event.target) || event.altKey || document.querySelector("dialog[open]")) return;
+    // One press, one act: a key that is held moves things, and does nothing else again and again.
+    if (event.repeat && !ARROWS[event.key]) return;
     const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
     let act = null;
     if (event.ctrlKey || event.metaKey) {

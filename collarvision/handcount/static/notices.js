@@ -6,7 +6,8 @@ export function tellNext(parts) {
   sessionStorage.setItem(NOTE, JSON.stringify(parts));
 }
 
-// Parts are words, or {href, words} for a link; everything goes in as text.
+// Parts are words, or {href, words} for a link, with `apart` in a tab of its own; everything goes in
+// as text.
 export function fill(element, parts) {
   element.replaceChildren(
     ...parts.map((part) => {
@@ -14,6 +15,7 @@ export function fill(element, parts) {
       const link = document.createElement("a");
       link.href = part.href;
       link.textContent = part.words;
+      if (part.apart) link.target = "_blank";
       return link;
     }),
   );

@@ -1,7 +1,10 @@
 // Outbox: what was saved but not yet acknowledged, kept on this device until the server has it.
-// Every post carries a key of its own, so that sending it twice stores it once.
+// Every post carries a key of its own, so that sending it twice stores it once, and the survey that
+// it is for: another one may be served at the same address.
 
-const BOX = "collarvision-outbox";
+export const BOX = "collarvision-outbox";
+const open = document.querySelector("meta[name=survey]");
+export const survey = open.content;
 
 export function newKey() {
   // Not crypto.randomUUID: browsers have that on https and localhost only.
@@ -9,7 +12,7 @@ export function newKey() {
   return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
 }
 
-export function posts() {
+function all() {
   try {
     return JSON.parse(localStorage.getItem(BOX)) || [];
   } catch {
@@ -17,23 +20,48 @@ export function posts() {
   }
 }
 
+function isOurs(post) {
+  return post.survey === undefined || post.survey === survey;
+}
+
+// Those that wait to be sent to the survey that is open.
+export function posts() {
+  return all().filter((p) => isOurs(p) && p.refused === undefined);
+}
+
+// Those that this survey refused, and those that wait for another one.
+export function leftOver() {
+  return all().filter((p) => isOurs(p) === (p.refused !== undefined));
+}
+
+export function isForAnother(post) {
+  return !isOurs(post);
+}
+
 function store(list) {
   localStorage.setItem(BOX, JSON.stringify(list));
 }
 
 export function put(post) {
-  store([...posts().filter((p) => p.key !== post.key), post]);
+  const named = { ...post, survey, surveyName: open.dataset.name };
+  store([...all().filter((p) => p.key !== post.key), named]);
 }
 
 export function drop(key) {
-  store(posts().filter((p) => p.key !== key));
+  store(all().filter((p) => p.key !== key));
+}
+
+// A refused post stays until a person has seen it: nobody else knows of that count.
+function refuse(key, words) {
+  store(all().map((p) => (p.key === key ? { ...p, refused: words } : p)));
 }
 
 export function token() {
   return document.querySelector("meta[name=token]").content;
 }
 
-async function renewToken() {
+// For a page that outlived the program: it knows another token since it was started again.
+export async function renewToken() {
   const answer = await fetch("/token", { cache: "no-store" });
   if (!answer.ok) return false;
   document.querySelector("meta[name=token]").content = (await answer.json()).token;
@@ -63,7 +91,7 @@ export async function send(post) {
   if (answer.status >= 500 || answer.status === 403) {
     return { state: "waiting", words: words || "The computer can't store it now." };
   }
-  drop(post.key);
+  refuse(post.key, words);
   return { state: "refused", words };
 }
 

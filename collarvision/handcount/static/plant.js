@@ -7,7 +7,7 @@ import { showList, showChosen } from "./list.js";
 import { listen } from "./keys.js";
 import { Marks, problemsOf, stageName, stageOf } from "./marks.js";
 import { heightMm, inWords } from "./ruler.js";
-import { save, takeUp, watchCounts } from "./saving.js";
+import { begin, save } from "./saving.js";
 import { View } from "./view.js";
 import { askWho } from "./who.js";
 
@@ -19,9 +19,12 @@ const FULL_FROM = 1.2; // screen px a px of the small picture
 const TOOLS_PX = 74;
 const LEAST_VIEW_PX = 300;
 const SAME_MM = 1;
+const LOOK_MS = 600;
 const narrow = matchMedia("(max-width: 899px)");
 let places = [];
 let spokenTimer = 0;
+let seen = false; // the photo has stood here long enough to be looked at
+let gone = false; // there is no photo to be looked at
 
 const marks = new Marks(plant.handles, changed);
 const view = new View(get("view"), size, {
@@ -91,9 +94,12 @@ function changed(words) {
   get("undo").disabled = marks.past.length === 0;
   const saving = get("save");
   saving.textContent = marked ? `Save ${stageName(stage)}` : "Save";
-  saving.disabled = !marked || problem !== "";
-  saving.classList.toggle("main", marks.touched);
-  get("agree").classList.toggle("main", !marks.touched);
+  saving.disabled = !marked || problem !== "" || gone;
+  saving.classList.toggle("main", marks.touched && !gone);
+  // What lists don't even show for a stage isn't offered as the thing to do.
+  get("agree").classList.toggle("main", !marks.touched && !plant.wild && !gone);
+  get("agree").disabled = plant.stage === null || gone;
+  get("type").classList.toggle("main", gone);
   get("found").disabled = !marks.handles.some((h) => h.lost);
   showChosen(marks.chosen);
   if (words !== null) {
@@ -188,26 +194,31 @@ function choose(step) {
   reveal();
 }
 
+// A double click's second half, or a key held from the page before, is no count of this plant.
+function mayCount() {
+  return seen && !gone;
+}
+
 function agree() {
-  if (plant.stage === null) return;
-  save(plant, { way: "agreed" }, stageName(plant.stage));
+  if (plant.stage === null || !mayCount()) return;
+  save({ way: "agreed" }, stageName(plant.stage));
 }
 
 function saveMarks() {
-  if (get("save").disabled) return;
+  if (get("save").disabled || !mayCount()) return;
   // Untouched handles that say the program's stage are agreement, however they are saved.
   if (!marks.touched && plant.agreesWithMarks) agree();
-  else save(plant, { way: "marked", handles: marks.plain() }, stageName(stageOf(marks.handles)));
+  else save({ way: "marked", handles: marks.plain() }, stageName(stageOf(marks.handles)));
 }
 
 async function typeCount() {
   const body = await askCount();
-  if (body) save(plant, body, "stage" in body ? stageName(body.stage) : `${body.nodes} nodes`);
+  if (body) save(body, "stage" in body ? stageName(body.stage) : `${body.nodes} nodes`);
 }
 
 async function setAside() {
   const reason = await askAside();
-  if (reason) save(plant, { reason }, "set aside", "aside");
+  if (reason) save({ reason }, "set aside", "aside");
 }
 
 function startFrom(id) {
@@ -281,12 +292,8 @@ get("drop").addEventListener("click", () => {
   dropDraft(plant.sha256);
 });
 get("agree").textContent = plant.stage === null ? "Agree" : `Agree ${stageName(plant.stage)}`;
-get("agree").disabled = plant.stage === null;
 setUp();
 listen(acts);
-watchCounts(plant);
-takeUp(plant);
-
 
 // Beside the photo there is room for every reason; above it they'd push it off the screen.
 function unfold() {
@@ -306,7 +313,19 @@ addEventListener("resize", fitView);
 fitView();
 
 image.addEventListener("load", redraw);
+image.addEventListener(
+  "load",
+  () => {
+    setTimeout(() => {
+      seen = true;
+      document.documentElement.dataset.seen = "yes";
+    }, LOOK_MS);
+  },
+  { once: true },
+);
 image.addEventListener("error", () => {
+  gone = true;
+  changed(null);
   get("gone").hidden = false;
   image.hidden = true;
 });
@@ -317,6 +336,7 @@ if (draft) {
   marks.past = [];
   get("draft").hidden = false;
 }
+begin(plant, marks);
 view.show(plantBox());
 changed("");
 // For tests and for the curious: what stands on the page.

@@ -1,48 +1,92 @@
 // Saving: into the outbox, on to the next plant, and news of what others counted meanwhile.
 
-import { dropDraft } from "./drafts.js";
+import { draftText } from "./drafts.js";
 import { flush, listeners } from "./everywhere.js";
 import { tellNext, tellNow } from "./notices.js";
 import { newKey, posts, put } from "./outbox.js";
-import { needWho } from "./who.js";
+import { needWho, who } from "./who.js";
 
-let saving = false;
+let plant = null;
+let marks = null;
+let me = ""; // who counts on this page; another tab may be somebody else's by now
+// By key: what saves that are on their way say, the last word last.
+const underWay = new Map();
 
-// Puts a count into the outbox and goes on to the next plant once the computer has it.
-export async function save(plant, said, words, where = "counts") {
-  if (saving) {
+// For the plant of this page and its handles.
+export function begin(shown, handles) {
+  plant = shown;
+  marks = handles;
+  me = who();
+  // Saves of this plant that were under way when the page was left: their end is heard here.
+  for (const post of posts().filter((p) => p.url.startsWith(`/plants/${plant.sha256}/`))) {
+    follow(post, post.label.split(" for ")[0]);
+  }
+  watchCounts();
+}
+
+// Puts a count into the outbox and goes on to the next plant once the computer has it. Who saves
+// something else meanwhile has changed his mind: that goes too, and as the last word it stands.
+export async function save(said, words, where = "counts") {
+  if ([...underWay.values()].at(-1) === inShort(where, said)) {
     tellNow(["The save before is still being sent."]);
     return;
   }
-  const who = await needWho();
-  if (!who) return;
-  saving = true;
-  const field = plant.field === null ? "" : `?field=${plant.field}`;
+  const name = await needWho();
+  if (!name) return;
+  me = name;
   const key = newKey();
   const count = where === "counts" ? { reading_id: plant.reading, seen: plant.seen } : {};
-  put({
+  const post = {
     key,
-    url: `/plants/${plant.sha256}/${where}${field}`,
-    body: { who, save_key: key, ...count, ...said },
+    url: `/plants/${plant.sha256}/${where}${ofField()}`,
+    body: { who: name, save_key: key, ...count, ...said },
     label: `${words} for ${plant.photo}`,
-  });
-  listeners.set(key, (result) => {
-    saving = false;
-    if (result.state === "refused") {
-      tellNow([`Not stored. ${result.words}`]);
-      return;
-    }
-    dropDraft(plant.sha256);
-    goOn(plant, result.answer, words);
-  });
+    draft: draftText(plant.sha256),
+  };
+  put(post);
+  if (underWay.size) tellNow([`${words} is kept and sent after the save before: it stands.`]);
+  follow(post, words);
   await flush();
 }
 
-function goOn(plant, answer, words) {
+function ofField() {
+  return plant.field === null ? "" : `?field=${plant.field}`;
+}
+
+function inShort(where, said) {
+  return JSON.stringify([where, said]);
+}
+
+function follow(post, words) {
+  const { who: name, save_key, reading_id, seen, ...said } = post.body;
+  const shown = marks.print();
+  const changedBefore = draftText(plant.sha256) !== (post.draft ?? null);
+  underWay.set(post.key, inShort(post.url.split(/[/?]/)[3], said));
+  listeners.set(post.key, {
+    // Asked where the answer itself went to another tab.
+    next: `/plants/${plant.sha256}/next${ofField()}`,
+    tell: (result) => {
+      underWay.delete(post.key);
+      // What was refused is shown by every page; a later word than this one is still to come.
+      if (result.state === "refused" || underWay.size) return;
+      const changed = changedBefore || marks.print() !== shown;
+      if (changed || document.querySelector("dialog[open]")) stay(result.answer, words, changed);
+      else goOn(result.answer, words);
+    },
+  });
+}
+
+// Whoever is at work on the plant isn't taken away from it.
+function stay(answer, words, changed) {
+  const rest = changed ? "What you changed since isn't saved yet. " : "";
+  tellNow([`${plant.photo}: ${words} saved. ${rest}`, { href: answer.next, words: "Next plant" }]);
+}
+
+function goOn(answer, words) {
   const note = [`${plant.photo}: ${words} saved. `];
   const apart = Object.entries(answer.apart || {});
   if (apart.length) {
-    note.push(`People differ: ${apart.map(([who, stage]) => `${who} ${stage}`).join(", ")}. All are kept. `);
+    note.push(`People differ: ${apart.map(([name, stage]) => `${name} ${stage}`).join(", ")}. All are kept. `);
   } else if (answer.new && answer.new.length) {
     note.push(`${answer.new[0].who} counted it meanwhile: ${answer.new[0].stage}. Both are kept. `);
   }
@@ -51,24 +95,8 @@ function goOn(plant, answer, words) {
   location.assign(answer.next);
 }
 
-// A save of this plant that was under way when the page was left: its end is heard here.
-export function takeUp(plant) {
-  for (const post of posts().filter((p) => p.url.startsWith(`/plants/${plant.sha256}/`))) {
-    saving = true;
-    listeners.set(post.key, (result) => {
-      saving = false;
-      if (result.state === "done") {
-        dropDraft(plant.sha256);
-        goOn(plant, result.answer, post.label.split(" for ")[0]);
-      } else {
-        tellNow([`Not stored. ${result.words}`]);
-      }
-    });
-  }
-}
-
 // A page that comes back into sight may be behind: somebody else, or another tab, may have counted.
-export function watchCounts(plant) {
+function watchCounts() {
   document.addEventListener("visibilitychange", async () => {
     if (document.visibilityState !== "visible") return;
     let said;
@@ -80,11 +108,12 @@ export function watchCounts(plant) {
       return;
     }
     const fresh = said.counts.filter((c) => c.id > plant.seen);
-    if (!fresh.length) return;
-    const names = [...new Set(fresh.map((c) => c.who))].join(", ");
-    tellNow([
-      `Counted meanwhile by ${names}. Yours will be kept beside it. `,
-      { href: location.pathname + location.search, words: "Load again" },
-    ]);
+    const names = [...new Set(fresh.map((c) => c.who))].filter((name) => name !== me);
+    const again = { href: location.pathname + location.search, words: "Load again" };
+    if (names.length) {
+      tellNow([`Counted meanwhile by ${names.join(", ")}. Yours will be kept beside it. `, again]);
+    } else if (fresh.length && !underWay.size) {
+      tellNow([`You have counted it meanwhile: ${fresh[0].stage}. A further count stands instead. `, again]);
+    }
   });
 }

@@ -1,7 +1,7 @@
 // A photo from the phone to the computer: chosen, sent, read, shown.
 
-import { token } from "./outbox.js";
-import { tellNext } from "./notices.js";
+import { fill, tellNext } from "./notices.js";
+import { renewToken, token } from "./outbox.js";
 
 const FIELD = "collarvision-field-name";
 // Of a plant that has a photo already: where it belongs is known.
@@ -27,10 +27,18 @@ function target() {
   return `/photos?new=${encodeURIComponent(fresh.value.trim())}`;
 }
 
-function hold(words, button) {
-  status.textContent = words;
+function hold(words, button, ...more) {
+  fill(status, [words, ...more]);
   again.textContent = button;
   again.hidden = false;
+}
+
+function request() {
+  return fetch(target(), {
+    method: "POST",
+    headers: { "content-type": "application/octet-stream", "x-collarvision-token": token() },
+    body: file,
+  });
 }
 
 async function sendFile() {
@@ -48,13 +56,19 @@ async function sendFile() {
   status.textContent = "Sending and reading …";
   let answer;
   try {
-    answer = await fetch(target(), {
-      method: "POST",
-      headers: { "content-type": "application/octet-stream", "x-collarvision-token": token() },
-      body: file,
-    });
+    answer = await request();
+    // The program was started again since this page was loaded. The photo is in this page alone.
+    if (answer.status === 403 && (await renewToken())) answer = await request();
   } catch {
     hold("No connection to the computer: the photo is still here.", "Send again");
+    return;
+  }
+  if (answer.status === 401) {
+    hold("The photo is still here: keep this page open. ", "Send again", {
+      href: "/enter",
+      words: "Give the code again in a new tab",
+      apart: true,
+    }, ", come back here, then send.");
     return;
   }
   if (!answer.ok) {
