@@ -59,12 +59,17 @@ class CardMark:
 class Reading:
     """What one photo says about its plant.
 
+    Points are px of the upright photo (EXIF orientation applied), x to the right, y down, with
+    (0, 0) at the photo's upper left corner: the middle of its first pixel is (0.5, 0.5).
+
     Attributes
     ----------
     photo : str
         Base name of the file.
     path : str or None
         The file as the caller named it; None when bytes were read.
+    sha256 : str or None
+        Of the file's bytes, in hex; None where it could not be read.
     outcome : str
         ``staged``, ``hand-count`` (a best guess is still given) or ``rejected``.
     stage : int or None
@@ -87,12 +92,38 @@ class Reading:
         Where the stalk meets the soil; the point that the height is measured to.
     stalk : tuple of (x, y)
         The stalk's axis, bottom up. For drawing only, not in the record.
+    upright : tuple of (x, y)
+        Unit vectors, photo px, of up and of level to the right at the plant's foot, as the height
+        is measured; empty without a scale. For drawing only, not in the record.
     leaf_lines : tuple of tuple of (x, y)
         A midline a leaf. For drawing only, not in the record.
     height_mm, height_interval_mm : float, (float, float), or None
-        None without a scale card.
+        The interval should hold the height in 90 of 100 photos. None without a scale card, and
+        where the plant is cut off.
     height_basis : str or None
         ``arch``, ``free-standing`` (no leaf arches yet) or ``along-stalk`` (laid plant).
+    height_rule : str or None
+        ``half-out`` or ``tip-down``, as it was asked for; None without a height.
+    mm_per_px : float or None
+        Scale on the board at the plant's foot.
+    layout : str or None
+        ``standing``, or ``laid`` on the board.
+    quality : tuple of str
+        Short codes of what is wrong with the photo; the sentences are among `reasons`.
+    evidence : tuple of str
+        Sentences on what the stage rests on.
+    photo_size : (int, int) or None
+        Width and height of the upright photo in px.
+    taken_at : str or None
+        Time by the camera's clock, ISO 8601.
+    gps : (float, float) or None
+        Latitude and longitude, degrees WGS 84.
+    focal_eq_mm : float or None
+        Focal length of the lens as on 35 mm film, from the file.
+    card : CardMark or None
+        How the scale card was seen; None where none was found.
+    model : str or None
+        Version of the network that read the photo.
     view : str
         ``side``, or ``above`` for a photo from the air, which is never staged.
     above : dict or None
@@ -101,6 +132,8 @@ class Reading:
         Where several photos of one plant were put together: what each said alone.
     fault : str or None
         An error of the program itself; the photo is then rejected and nothing is hidden.
+    version : str
+        Of the program.
     """
 
     photo: str
@@ -119,6 +152,7 @@ class Reading:
     soil_line: Pixel | None = None
     arch: Pixel | None = None
     stalk: tuple[Pixel, ...] = ()
+    upright: tuple[Pixel, ...] = ()
     leaf_lines: tuple[tuple[Pixel, ...], ...] = ()
     height_mm: float | None = None
     height_interval_mm: tuple[float, float] | None = None

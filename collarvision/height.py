@@ -43,9 +43,9 @@ plants, whose few leaves that point at the camera are told too far by more. Fitt
 pools, with the first network that told of leaf tops (`training/EXPERIMENTS.md`, 48)."""
 
 LAID_TOP_ERROR = 0.06
-"""Error of a laid plant's height where no leaf arches, share of it: its topmost leaf may lie off the
-stalk's line, or under another. So much lets intervals hold 0.90 of 262 own plants, and of either
-half of them, instead of 0.70."""
+"""Error of a laid plant's height where no leaf arches, share of it: its topmost leaf may lie off
+the stalk's line, or under another. So much lets intervals hold 0.90 of 262 own plants, and of
+either half of them, instead of 0.70."""
 
 Z_90 = 1.645
 """Half width of a 90 % interval in sds (normal distribution)."""
@@ -108,6 +108,8 @@ def measure(
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
     foot = on_board(scale, base_px)[0]
+    if not np.isfinite(scale.mm_per_px_at(plant.base.x, plant.base.y)):
+        return None  # past the board's horizon nothing has a size
     tallest = highest(parts, plant, scale, standing, foot)
     if tallest is None:
         return None

@@ -172,7 +172,9 @@ def taken_as_lost(count: int) -> tuple[str, ...]:
 
 
 def _fit(value: float, by_rank: tuple[tuple[int, float], ...], sigma: float) -> np.ndarray:
-    """Log-likelihood (6,) of a measured size if the leaf is leaf 1 .. 6."""
+    """Log-likelihood (6,) of a measured size if the leaf is leaf 1 .. 6; level if it is no size."""
+    if not np.isfinite(value):
+        return np.zeros(BELOW_MAX + 1)
     ranks, sizes = np.array(by_rank).T
     expected = np.interp(np.arange(1, BELOW_MAX + 2), ranks, np.log(sizes))
     off = (np.log(max(value, 1e-3)) - expected) / sigma

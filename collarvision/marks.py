@@ -219,12 +219,17 @@ def place_label(
             x = anchor[0] + (reach * far + w / 2) * np.cos(angle)
             y = anchor[1] + (reach * far + h / 2) * np.sin(angle)
             box = (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
-            outside = w * h - _overlap(box, frame)
-            covered = sum(_overlap(box, other) for other in taken)
-            cost = (4 * outside + 3 * covered) / (w * h) + 0.12 * step + 0.01 * turn
+            cost = in_the_way(box, taken, frame) + 0.12 * step + 0.01 * turn
             if cost < best_cost:
                 best, best_cost = (float(x), float(y)), cost
     return best
+
+
+def in_the_way(box: Box, taken: Sequence[Box], frame: Box) -> float:
+    """How much of a label lies outside its frame or on what must stay in sight; 0 for none."""
+    area = (box[2] - box[0]) * (box[3] - box[1])
+    covered = sum(_overlap(box, other) for other in taken)
+    return (4 * (area - _overlap(box, frame)) + 3 * covered) / area
 
 
 def triangle(x: float, y: float, r: float) -> list[tuple[float, float]]:

@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image
 
 from collarvision import marks
-from collarvision.answer import MM_PER_INCH, Reading
+from collarvision.answer import MM_PER_INCH, Pixel, Reading
 from collarvision.captions import banner, key, reasons_panel
 from collarvision.marks import Box, Canvas
 
@@ -94,10 +94,12 @@ def _mark_plant(canvas: Canvas, reading: Reading, to_page: ToPage) -> None:
 
     # What must stay in sight is known before anything is placed beside it.
     taken = [_box(*to_page(x, y), 18 * unit) for x, y in _points(reading)]
+    if reading.arch is not None:
+        taken.append(_box(*to_page(*reading.arch), 34 * unit))
     taken += _mark_height(canvas, reading, to_page, unit, taken)
     _mark_soil(canvas, reading, to_page, unit)
-    _mark_tips(canvas, reading, to_page, unit)
     _mark_arch(canvas, reading, to_page, unit)
+    _mark_tips(canvas, reading, to_page, unit)
     for collar in reading.collars:
         canvas.disc(*to_page(collar.x, collar.y), 7 * unit, marks.BLUE, 2.5 * unit)
     _mark_collar_numbers(canvas, reading, to_page, unit, taken)
@@ -157,12 +159,17 @@ def _close_up(
 def _mark_soil(canvas: Canvas, reading: Reading, to_page: ToPage, unit: float) -> None:
     if reading.soil_line is None:
         return
-    x, y = to_page(*reading.soil_line)
-    along = _stalk_direction(reading)
-    across = (-along[1], along[0])
-    half = 110 * unit
-    ends = [(x - s * across[0] * half, y - s * across[1] * half) for s in (1, -1)]
+    ends = _soil_ends(reading, to_page, unit)
     canvas.line(ends, marks.YELLOW, 6 * unit, rim=2.5 * unit, dashes=6)
+
+
+def _soil_ends(reading: Reading, to_page: ToPage, unit: float) -> tuple[Pixel, Pixel]:
+    assert reading.soil_line is not None
+    x, y = to_page(*reading.soil_line)
+    _, level = _directions(reading)
+    half = 110 * unit
+    dx, dy = level[0] * half, level[1] * half
+    return (x - dx, y - dy), (x + dx, y + dy)
 
 
 def _mark_tips(canvas: Canvas, reading: Reading, to_page: ToPage, unit: float) -> None:
@@ -176,9 +183,16 @@ def _mark_tips(canvas: Canvas, reading: Reading, to_page: ToPage, unit: float) -
 
 
 def _mark_arch(canvas: Canvas, reading: Reading, to_page: ToPage, unit: float) -> None:
-    if reading.arch is not None:
-        x, y = to_page(*reading.arch)
+    if reading.arch is None:
+        return
+    x, y = to_page(*reading.arch)
+    tips = [to_page(tip.x, tip.y) for tip in reading.tips]
+    if all(math.dist((x, y), tip) > 1.5 * 15 * unit for tip in tips):
         canvas.polygon(marks.diamond(x, y, 15 * unit), marks.PURPLE, 2.2 * unit)
+        return
+    # On a leaf's tip the diamond is only a rim, wide enough to show the tip's own mark inside.
+    rim = marks.diamond(x, y, 27 * unit)
+    canvas.line([*rim, rim[0], rim[1]], marks.PURPLE, 5 * unit, rim=2.2 * unit)
 
 
 def _mark_collar_numbers(
@@ -211,15 +225,16 @@ def _mark_collar_numbers(
 def _mark_height(
     canvas: Canvas, reading: Reading, to_page: ToPage, unit: float, taken: list[Box]
 ) -> list[Box]:
-    """A bar beside the plant from the soil to the arch, along the stalk of a laid plant."""
+    """A bar beside the plant from the soil to the arch, the way that the height is measured."""
     if reading.height_mm is None or reading.soil_line is None or reading.arch is None:
         return []
     base, top = np.array(to_page(*reading.soil_line)), np.array(to_page(*reading.arch))
-    along = np.array(_stalk_direction(reading))
-    across = np.array((-along[1], along[0]))
-    rise = float(np.dot(top - base, along))
+    along, across = (np.array(way) for way in _directions(reading))
+    # What lies `rise` up and `aside` on the level: the two need not look square to each other.
+    parted = np.linalg.inv(np.column_stack([along, across]))
+    rise = float((parted @ (top - base))[0])
     points = [np.array(to_page(x, y)) for x, y in _points(reading)]
-    spread = [float(np.dot(p - base, across)) for p in [*points, top]]
+    spread = [float((parted @ (p - base))[1]) for p in [*points, top]]
     blocked = [] if reading.card is None else [to_page(*c) for c in reading.card.corners]
     bar_offset = _free_side(canvas, base, across, rise * along, spread, blocked, 60 * unit)
     foot = base + bar_offset * across
@@ -238,19 +253,21 @@ def _mark_height(
     size = round(34 * unit)
     w = max(marks.text_width(line, size) for line in words) + 20 * unit
     h = 2.5 * size
-    middle = tuple((foot + head) / 2)
     frame = (4.0, 4.0, canvas.width - 4.0, canvas.height - 4.0)
-    x, y = marks.place_label((middle[0], middle[1]), (w, h), taken, frame, 14 * unit)
-    canvas.block((x - w / 2, y - h / 2, x + w / 2, y + h / 2), marks.BLACK)
+    bar = _boxes_along(tuple(foot), tuple(head), 9 * unit)
+    bar += [_box(end[0], end[1], 18 * unit) for end in (foot, head)]
+    soil = _boxes_along(*_soil_ends(reading, to_page, unit), 8 * unit)
+    kept = [*taken, *bar, *soil]
+    # Beside its middle where there is room; a seedling's bar is short, and leaves only its ends.
+    anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 0.2, 0.8, 1.0, 0.0)]
+    places = [marks.place_label((u, v), (w, h), kept, frame, 14 * unit) for u, v in anchors]
+    x, y = min(
+        places, key=lambda at: round(marks.in_the_way(_label(at[0], at[1], w, h), kept, frame), 2)
+    )
+    canvas.block(_label(x, y, w, h), marks.BLACK)
     for row, line in enumerate(words):
         canvas.words(x, y + (row - 0.5) * 1.15 * size, line, size, marks.WHITE, anchor="mm")
-    bar = (
-        min(foot[0], head[0]) - 16 * unit,
-        min(foot[1], head[1]),
-        max(foot[0], head[0]) + 16 * unit,
-        max(foot[1], head[1]),
-    )
-    return [bar, (x - w / 2, y - h / 2, x + w / 2, y + h / 2)]
+    return [*bar, _label(x, y, w, h)]
 
 
 def _free_side(
@@ -271,11 +288,15 @@ def _free_side(
     limit = (canvas.width, canvas.height)[axis]
     best, best_room = gap, -math.inf
     for offset in (max([0.0, *spread]) + gap, min([0.0, *spread]) - gap):
-        place = float(np.clip(base[axis] + offset * across[axis], gap, limit - gap))
+        # A bar that leans must have both its ends inside.
+        low, high = gap - min(0.0, rise[axis]), limit - gap - max(0.0, rise[axis])
+        place = float(np.clip(base[axis] + offset * across[axis], low, max(low, high)))
         offset = (place - base[axis]) / across[axis]
         foot = base + offset * across
-        xs, ys = zip(foot, foot + rise, strict=True)
-        room = float(min(place, limit - place)) - 2 * gap * (abs(offset) < gap)
+        xys = xs, ys = np.stack([foot, foot + rise], axis=1)
+        room = float(min(*xys[axis], limit - max(xys[axis]))) - 2 * gap * (abs(offset) < gap)
+        other = (canvas.height, canvas.width)[axis]
+        room -= 0.0 if min(xys[1 - axis]) >= 0 and max(xys[1 - axis]) <= other else limit
         if blocked:
             card = np.array(blocked)
             bar = (min(xs) - gap, min(ys) - gap, max(xs) + gap, max(ys) + gap)
@@ -291,14 +312,19 @@ def _free_side(
     return best
 
 
-def _stalk_direction(reading: Reading) -> tuple[float, float]:
-    """Unit vector that the height is measured along, from the soil upward."""
+def _directions(reading: Reading) -> tuple[Pixel, Pixel]:
+    """Unit vectors that the height is measured along, from the soil upward, and level with it."""
+    if len(reading.upright) == 2:
+        up, level = reading.upright
+        if abs(up[0] * level[1] - up[1] * level[0]) > 0.3:  # else too slantwise to draw along
+            return up, level
     if reading.height_basis == "along-stalk" and len(reading.stalk) > 1:
         (x0, y0), (x1, y1) = reading.stalk[0], reading.stalk[-1]
         length = math.hypot(x1 - x0, y1 - y0)
         if length > 0:
-            return ((x1 - x0) / length, (y1 - y0) / length)
-    return (0.0, -1.0)
+            up = ((x1 - x0) / length, (y1 - y0) / length)
+            return up, (-up[1], up[0])
+    return (0.0, -1.0), (1.0, 0.0)
 
 
 def _widened(rgb: np.ndarray, width: int) -> np.ndarray:
@@ -317,6 +343,16 @@ def _points(reading: Reading) -> list[tuple[float, float]]:
 
 def _box(x: float, y: float, r: float) -> Box:
     return (x - r, y - r, x + r, y + r)
+
+
+def _label(x: float, y: float, w: float, h: float) -> Box:
+    return (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+
+
+def _boxes_along(start: Pixel, end: Pixel, r: float) -> list[Box]:
+    """Small boxes that cover a line: one box round an aslant line would cover far more."""
+    count = max(2, math.ceil(math.dist(start, end) / (2 * r)) + 1)
+    return [_box(x, y, r) for x, y in np.linspace(start, end, count)]
 
 
 def _toward(

@@ -206,14 +206,14 @@ def _load_jpeg(
             raise _cut_short()
         data += b"\xff\xd9"
     if layout.components == 4:
-        return *load_with_pillow(data, max_megapixels), 1, None
+        rgb, notes = load_with_pillow(data, max_megapixels)
+        if not _whole(data, layout, flat=False):
+            raise _cut_short()
+        return rgb, notes, 1, None
     step = _coarse_step(layout.width, layout.height)
     pixels = _decoded(data, layout, step)
-    # Some tools close a broken file with an EOI marker. The decoder then paints what is missing
-    # in one flat grey, which no sensor does: only then is a second look worth its time.
     corner = 8 // step
-    flat = layout.sequential and np.ptp(pixels[-corner:, -corner:]) == 0
-    if flat and layout.end is not None and not every_row_coded(data, layout.end):
+    if not _whole(data, layout, flat=np.ptp(pixels[-corner:, -corner:]) == 0):
         raise _cut_short()
     notes = read_notes(layout.exif, layout.width, layout.height)
 
@@ -224,6 +224,20 @@ def _load_jpeg(
         return finished(_decoded(data, layout, step))
 
     return finished(pixels), notes, step, finer
+
+
+def _whole(data: bytes, layout: JpegLayout, *, flat: bool) -> bool:
+    """Say whether a JPEG with an end marker holds all of its picture.
+
+    Some tools close a broken file with that marker. The decoder then paints what is missing of a
+    sequential file in one grey, which no sensor does: only where the last corner is `flat` is a
+    second look worth its time. A file of several scans only gets coarser there, so it always is.
+    """
+    if layout.end is None:
+        return True  # looked at already
+    if layout.scans > 1:
+        return layout.all_sent and every_row_coded(data, layout.end, halved=True)
+    return layout.all_sent and (not flat or every_row_coded(data, layout.end))
 
 
 def _coarse_step(width: int, height: int) -> int:

@@ -350,6 +350,8 @@ def _signs(
     blade = _length_px(lowest.midline) if lowest.tip is not None else None
     next_blade = _length_px(above.midline) if above is not None and above.tip else None
     mm_per_px = scale.mm_per_px_at(base.x, base.y) if scale is not None and base else None
+    if mm_per_px is not None and not np.isfinite(mm_per_px):
+        mm_per_px = None  # past the board's horizon
     standing = parts.laid < 0.5 and lowest.collar is not None
     return Signs(
         network=parts.lost_leaves,

@@ -10,6 +10,7 @@ import os
 import traceback
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from numbers import Real
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look, card_boxes
 from collarvision.network import ModelError
+from collarvision.parallax import on_board, stand
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -75,7 +77,8 @@ def read_photo(
     collarvision.network.ModelError
         The network's file is missing or broken: no photo can be read at all.
     ValueError
-        The height rule is unknown, or the check bar can't be that of a printed card.
+        The height rule is unknown, the check bar can't be that of a printed card, or
+        `max_megapixels` isn't a number above 0.
     """
     reading, _ = read_with_photo(
         source,
@@ -98,6 +101,8 @@ def read_with_photo(
     """Do what `read_photo` does, and hand the decoded photo on for drawing; None if unreadable."""
     if height_rule not in RULES:
         raise ValueError(f"Height rule {height_rule!r} is unknown; use one of {', '.join(RULES)}.")
+    _check_number("check_bar_mm", check_bar_mm, "97.5")
+    _check_number("max_megapixels", max_megapixels, "120")
     photo = None
     try:
         photo = load_photo(source, name, max_megapixels=max_megapixels)
@@ -117,6 +122,12 @@ def read_with_photo(
         )
         sha256 = photo.sha256 if photo else None
         return replace(reading, sha256=sha256, fault=_where(error)), photo
+
+
+def _check_number(name: str, value: object, example: str) -> None:
+    """See that an argument is a number: what else it was would look like a fault of the photo."""
+    if isinstance(value, bool) or not isinstance(value, Real) or not float(value) > 0:
+        raise ValueError(f"{name} {value!r} isn't a number above 0: give one like {example}.")
 
 
 def rejected(source: str | Path | bytes, reason: str, *, name: str | None = None) -> Reading:
@@ -315,6 +326,8 @@ def with_plant(
     plant, belief = got.plant, got.belief
     leaves = list(zip(plant.leaves, belief.counted, belief.numbers.ranks, strict=True))
     base = plant.base
+    mm_per_px, upright = _at_foot(got, scale)
+    height = None if mm_per_px is None else height
     arch = height.arch if height else _xy_of(plant.arch)
     return replace(
         reading,
@@ -336,15 +349,29 @@ def with_plant(
         soil_line=_xy_of(base),
         arch=arch,
         stalk=_line(plant.stalk),
+        upright=upright,
         leaf_lines=tuple(_line(leaf.midline) for leaf in plant.leaves),
         height_mm=height.height_mm if height else None,
         height_interval_mm=height.interval_mm if height else None,
         height_basis=height.basis if height else None,
         height_rule=height.rule if height else None,
-        mm_per_px=None if scale is None or base is None else scale.mm_per_px_at(base.x, base.y),
+        mm_per_px=mm_per_px,
         layout="laid" if got.parts.laid >= 0.5 else "standing",
         evidence=belief.evidence,
     )
+
+
+def _at_foot(got: Understood, scale: Scale | None) -> tuple[float | None, tuple[Pixel, ...]]:
+    """Mm of the board a px at the plant's foot, and up and level there as the photo shows them."""
+    plant, base = got.plant, got.plant.base
+    if scale is None or base is None or not np.isfinite(scale.mm_per_px_at(base.x, base.y)):
+        return None, ()  # past the board's horizon nothing can be measured
+    up = stand(got.parts, scale, base, plant.stalk, laid=plant.laid >= 0.5).up
+    foot = on_board(scale, np.array([[base.x, base.y]]))[0]
+    places = np.array([foot, foot + up, foot + (-up[1], up[0])])
+    seen = np.column_stack([places, np.ones(3)]) @ np.linalg.inv(scale.board_mm_from_px).T
+    ways = seen[1:, :2] / seen[1:, 2:] - seen[0, :2] / seen[0, 2]
+    return scale.mm_per_px_at(base.x, base.y), _line(ways / np.hypot(*ways.T)[:, None])
 
 
 def _card_mark(scale: Scale) -> CardMark:

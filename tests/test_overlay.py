@@ -222,6 +222,111 @@ def test_a_laid_plant_and_a_plant_at_the_edge_are_drawn(
     assert near(draw_overlay(drawn_plant.rgb, laid), marks.PURPLE).any()
 
 
+def turned(point: tuple[float, float], degrees: float) -> tuple[float, float]:
+    """A place in the drawing after its camera was rolled about the drawing's middle."""
+    cos, sin = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
+    x, y = point[0] - 450, point[1] - 600
+    return 450 + cos * x - sin * y, 600 + sin * x + cos * y
+
+
+def lines_drawn(
+    monkeypatch: pytest.MonkeyPatch, rgb: np.ndarray, one: Reading
+) -> dict[marks.Colour, list[np.ndarray]]:
+    """Undashed lines of two ends, and the soil's, by colour; in px of the photo."""
+    lines: dict[marks.Colour, list[np.ndarray]] = {}
+
+    def line(self, points, colour, thickness, rim=0.0, dashes=0):
+        if len(points) == 2 and (not dashes or colour == marks.YELLOW):
+            lines.setdefault(colour, []).append(np.array(points) * rgb.shape[1] / self.width)
+
+    monkeypatch.setattr(marks.Canvas, "line", line)
+    draw_overlay(rgb, one)
+    return lines
+
+
+@pytest.mark.parametrize("roll", [0.0, 15.0, -15.0])
+def test_the_bar_is_as_long_as_the_height_however_the_camera_was_rolled(
+    reading: Reading, drawn_plant: DrawnPlant, monkeypatch: pytest.MonkeyPatch, roll: float
+) -> None:
+    rise = drawn_plant.base[1] - drawn_plant.arch[1]
+    up = turned((450, 599), roll)
+    level = turned((451, 600), roll)
+    rolled = replace(
+        reading,
+        card=None,
+        tips=(),
+        collars=(),
+        soil_line=turned(drawn_plant.base, roll),
+        arch=turned(drawn_plant.arch, roll),
+        upright=((up[0] - 450, up[1] - 600), (level[0] - 450, level[1] - 600)),
+    )
+    lines = lines_drawn(monkeypatch, drawn_plant.rgb, rolled)
+    foot, head = lines[marks.PURPLE][0]
+    assert np.hypot(*(head - foot)) == pytest.approx(rise, rel=1e-3)
+    assert (head - foot) / rise == pytest.approx(np.array(rolled.upright[0]), abs=1e-3)
+    left, right = lines[marks.YELLOW][0]
+    assert (right - left) / np.hypot(*(right - left)) == pytest.approx(
+        np.array(rolled.upright[1]), abs=1e-3
+    )
+
+
+@pytest.mark.parametrize("x", [60.0, 450.0, 840.0])
+def test_a_seedlings_label_covers_neither_its_bar_nor_its_marks(
+    reading: Reading, monkeypatch: pytest.MonkeyPatch, x: float
+) -> None:
+    small = replace(
+        reading,
+        card=None,
+        soil_line=(x, 800.0),
+        arch=(x - 20.0, 660.0),
+        collars=(CollarMark(1, x, 770.0, 0.9),),
+        tips=(TipMark(2, x - 20.0, 662.0, "pointed", 0.9), TipMark(1, x + 35, 700, "rounded", 0.9)),
+        height_mm=68.0,
+        height_interval_mm=(64.0, 72.0),
+    )
+    kept: list[tuple[marks.Box, list[marks.Box]]] = []
+    place = marks.place_label
+
+    def placed(anchor, size, taken, frame, reach):
+        at = place(anchor, size, taken, frame, reach)
+        kept.append(((at[0], at[1], *size), list(taken)))
+        return at
+
+    blocks: list[marks.Box] = []
+    monkeypatch.setattr(marks, "place_label", placed)
+    monkeypatch.setattr(marks.Canvas, "block", lambda self, box, colour: blocks.append(box))
+    draw_overlay(np.full((1200, 900, 3), 128, np.uint8), small)
+    label = next(box for box in blocks if box[0] > 0)
+    taken = kept[0][1]
+    to_page = 1080 / 900
+    bar = [box for box in taken if box[3] > 790 * to_page and box[1] < 800 * to_page]
+    assert bar, "the bar's foot and the soil line must be kept free"
+    assert marks.in_the_way(label, taken, (0.0, 0.0, 1080.0, 1440.0)) < 0.02
+
+
+@pytest.mark.parametrize(("apart", "seen"), [(0.0, True), (10.0, True), (60.0, False)])
+def test_an_arch_on_a_tip_leaves_the_tips_own_mark_in_sight(
+    reading: Reading, apart: float, seen: bool
+) -> None:
+    x, y = 450.0, 500.0
+    one = replace(
+        reading,
+        card=None,
+        collars=(),
+        height_mm=None,
+        height_interval_mm=None,
+        arch=(x, y),
+        tips=(TipMark(1, x + apart, y, "pointed", 0.9),),
+    )
+    out = draw_overlay(np.full((1200, 900, 3), 128, np.uint8), one)
+    top, scale = banner(one, 1080).shape[0], 1080 / 900
+    here = out[round(top + y * scale), round(x * scale)][None, None]
+    tip = out[round(top + y * scale), round((x + apart) * scale)][None, None]
+    assert near(tip, marks.ORANGE).all()
+    assert near(here, marks.PURPLE).all() != seen
+    assert near(out[top : top + 1400], marks.PURPLE).sum() > 200
+
+
 def test_the_picture_is_not_changed(reading: Reading, drawn_plant: DrawnPlant) -> None:
     before = drawn_plant.rgb.copy()
     draw_overlay(drawn_plant.rgb, reading)

@@ -347,6 +347,40 @@ def test_a_cut_jpeg_that_was_closed_with_an_end_marker_is_still_refused() -> Non
         assert "cut short" in sentence(data[: int(share * len(data))] + b"\xff\xd9"), share
 
 
+PROGRESSIVE = [
+    {},
+    {"quality": 60, "subsampling": 2},
+    {"quality": 100, "subsampling": 0},
+    {"restart_marker_blocks": 4},
+    {"restart_marker_rows": 1},
+]
+
+
+@pytest.mark.parametrize("options", PROGRESSIVE)
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+def test_a_progressive_jpeg_is_read_when_whole_and_refused_when_cut_and_closed(
+    mode: str, options: dict[str, object]
+) -> None:
+    data = jpeg(Image.fromarray(scene()).convert(mode), progressive=True, **options)
+    assert load_photo(data).size == (160, 120)
+    # CMYK ends in a scan of a black that is nought everywhere: nothing is lost with it.
+    for share in (0.2, 0.35, 0.5, 0.7, 0.85, *([] if mode == "CMYK" else [0.95, 0.98])):
+        assert "cut short" in sentence(data[: int(share * len(data))] + b"\xff\xd9"), share
+
+
+def test_a_progressive_jpeg_cut_between_two_scans_is_refused() -> None:
+    data = jpeg(progressive=True)
+    scans = [at for at in range(len(data)) if data[at : at + 2] == b"\xff\xda"]
+    for at in scans[1:]:
+        assert "cut short" in sentence(data[:at] + b"\xff\xd9")
+
+
+@pytest.mark.parametrize("flat", [0, 128, 255])
+def test_a_progressive_jpeg_with_nothing_in_it_is_no_cut_one(flat: int) -> None:
+    data = jpeg(Image.new("RGB", (160, 120), (flat,) * 3), progressive=True)
+    assert load_photo(data).size == (160, 120)
+
+
 def test_a_jpeg_that_lacks_nothing_but_its_end_marker_is_read() -> None:
     # Some cameras leave it out; every pixel is there.
     data = jpeg()

@@ -8,6 +8,7 @@ Alternate sides: CIMMYT (leaves alternate at 180 degrees).
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -173,6 +174,24 @@ def test_length_of_the_lowest_blade_tells_its_rank(length_mm, lost):
     flat = np.full(4, 0.25)
     p, _, _ = lost_leaves(Signs(flat, 0.5, blade_mm=length_mm))
     assert p.argmax() == lost
+
+
+@pytest.mark.parametrize("size", [float("nan"), float("inf")])
+def test_what_is_no_size_says_nothing_of_lost_leaves(size):
+    network = np.array([0.9, 0.1, 0.0, 0.0])
+    without, _, _ = lost_leaves(Signs(network, 0.9, 0.9, 1.0))
+    for sign in ({"collar_mm": size}, {"blade_mm": size}, {"blade_ratio": size}):
+        lost, below, _ = lost_leaves(Signs(network, 0.9, 0.9, 1.0, **sign))
+        np.testing.assert_allclose(lost, without)
+        assert np.isfinite(below).all()
+
+
+def test_a_foot_past_the_boards_horizon_is_measured_by_nothing():
+    drawn = draw(3)
+    past = SimpleNamespace(mm_per_px_at=lambda x, y: float("inf"))
+    plant, without = assemble(drawn.parts, past), assemble(drawn.parts)
+    np.testing.assert_allclose(plant.lost, without.lost)
+    assert plant.evidence == without.evidence
 
 
 def test_a_short_lowest_blade_overrules_a_tip_that_looks_pointed():

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
+import inspect
 import json
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
+import cv2
 import numpy as np
 import pytest
 from stand_in import DrawnPlant, draw_plant
@@ -15,6 +17,7 @@ from stand_in import DrawnPlant, draw_plant
 import collarvision.reading as reading_room
 from collarvision import read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
+from collarvision.card import Scale
 from collarvision.cardmarks import EASY, HARD
 from collarvision.cutoff import Cut
 from collarvision.looks import Look
@@ -50,6 +53,35 @@ def test_the_height_is_the_drawings_own(path: Path, drawn_plant: DrawnPlant) -> 
     assert low < drawn_plant.height_mm < high
     assert reading.mm_per_px == pytest.approx(drawn_plant.mm_per_px, rel=0.01)
     assert reading.height_basis == "arch"
+
+
+@pytest.mark.parametrize("roll", [0.0, 10.0, -10.0])
+def test_up_and_level_lie_in_the_photo_as_the_card_and_the_soil_do(
+    stand_in: Path, save_jpeg: Callable[..., Path], drawn_plant: DrawnPlant, roll: float
+) -> None:
+    turn = cv2.getRotationMatrix2D((450, 600), roll, 0.9)
+    rolled = cv2.warpAffine(
+        drawn_plant.rgb, turn, (900, 1200), flags=cv2.INTER_AREA, borderMode=cv2.BORDER_REPLICATE
+    )
+    reading = read_photo(save_jpeg(rolled))
+    assert reading.height_mm is not None
+    up, level = np.array(reading.upright)
+    # Card, soil and stalk speak for the drawing's own vertical, the camera for the photo's.
+    assert np.rad2deg(np.arctan2(up[0], -up[1])) == pytest.approx(-0.75 * roll, abs=3.5)
+    assert up @ level == pytest.approx(0.0, abs=0.03)
+    assert "upright" not in reading.record()
+
+
+def test_a_foot_past_the_boards_horizon_leaves_no_endless_number(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Scale, "mm_per_px_at", lambda self, x, y: float("inf"))
+    reading = read_photo(path)
+    assert (reading.fault, reading.mm_per_px, reading.upright) == (None, None, ())
+    assert (reading.height_mm, reading.height_interval_mm) == (None, None)
+    assert reading.confidence is not None
+    assert np.isfinite(reading.confidence)
+    json.dumps(reading.record(), allow_nan=False)
 
 
 def test_without_a_card_there_is_a_stage_and_no_height(
@@ -176,6 +208,21 @@ def test_a_wrong_rule_or_check_bar_is_the_callers_error(path: Path) -> None:
         read_photo(path, height_rule="tallest")  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="check bar"):
         read_photo(path, check_bar_mm=9.8)
+    for wrong in ({"check_bar_mm": "97"}, {"max_megapixels": "a"}, {"max_megapixels": 0}):
+        (name,) = wrong
+        with pytest.raises(ValueError, match=f"{name} .* isn't a number above 0"):
+            read_photo(path, **wrong)  # type: ignore[arg-type]
+
+
+def test_every_field_of_a_reading_is_explained() -> None:
+    text = inspect.getdoc(Reading) or ""
+    named = {
+        name.strip()
+        for line in text.splitlines()
+        if " : " in line
+        for name in line.split(" : ")[0].split(",")
+    }
+    assert {field.name for field in dataclasses.fields(Reading)} <= named
 
 
 def test_the_file_speaks_through_the_record(
