@@ -28,6 +28,7 @@ from collarvision.commandline import (
     number,
     say,
     see_target,
+    whole,
 )
 from collarvision.commands_above import ABOVE_EPILOG, above
 from collarvision.commands_demo import demo
@@ -117,6 +118,7 @@ def stage(
         typer.Argument(
             metavar="PHOTO_OR_FOLDER",
             help="Photos (JPEG, PNG, TIFF, WebP, HEIC), or folders of them with their subfolders.",
+            readable=False,
         ),
     ],
     form: Annotated[
@@ -125,10 +127,13 @@ def stage(
     ] = Form.table,
     overlay: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Write each photo with what was found drawn on it."),
+        typer.Option(
+            metavar="DIR", help="Write each photo with what was found drawn on it.", readable=False
+        ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Write there instead of to the screen.", readable=False),
     ] = None,
     height_rule: Annotated[
         HeightRule,
@@ -144,9 +149,9 @@ def stage(
         typer.Option("--one-plant", help="The photos show one plant, from its sides: one answer."),
     ] = False,
     units: Annotated[
-        Units,
-        choice(Units, "Heights in the table."),
-    ] = Units.inch,
+        Units | None,
+        choice(Units, "Heights in the table; by default those of your locale."),
+    ] = None,
     max_megapixels: Annotated[
         float,
         typer.Option(
@@ -158,6 +163,7 @@ def stage(
     # Opening the network takes longest of all: begin while the rest is imported.
     threading.Thread(target=_open_network).start()
     from collarvision.gathering import gather, nothing_words, passed_words
+    from collarvision.units import shown_here
     from collarvision.wholefile import JSON, JSON_LINES, TEXT
     from collarvision.writing import OutputError, RecordWriter, make_output_folder
 
@@ -176,7 +182,8 @@ def stage(
         if overlay is not None:
             make_output_folder(overlay, "overlays")
         width = shutil.get_terminal_size((80, 24)).columns
-        writer = RecordWriter(form.value, out, unit=units.value, width=width)  # type: ignore[arg-type]
+        unit = shown_here(None if units is None else units.value).length
+        writer = RecordWriter(form.value, out, unit=unit, width=width)  # type: ignore[arg-type]
         options = {
             "height_rule": height_rule.value,
             "check_bar_mm": check_bar,
@@ -249,6 +256,7 @@ def _draw(photo: Photo | None, reading: Reading, path: Path) -> str | None:
     """Write one overlay; a sentence when that fails, since the record must not suffer."""
     from collarvision.overlay import save_overlay
     from collarvision.photofile import PhotoError
+    from collarvision.writing import what_to_do
 
     try:
         rgb = photo.rgb if photo else None  # a large photo is decoded whole for it only now
@@ -258,8 +266,8 @@ def _draw(photo: Photo | None, reading: Reading, path: Path) -> str | None:
             save_overlay(rgb, reading, path)
     except OSError as error:
         return (
-            f"The overlay {path} can't be written ({error.strerror}): free some space or choose "
-            "another folder. The records go on."
+            f"The overlay {path} can't be written ({error.strerror}): "
+            f"{what_to_do(error, 'folder')}. The records go on."
         )
     except PhotoError as error:
         return f"No overlay of {reading.photo}: {error} The records go on."
@@ -296,7 +304,7 @@ class _OverlayNames:
 
 @app.command(short_help="Write the scale card as a PDF to print.")
 def card(
-    out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.")],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.", readable=False)],
     page: Annotated[
         Page,
         choice(Page, "Paper in your printer."),
@@ -305,7 +313,13 @@ def card(
         str | None, typer.Option(metavar="NAME", help="Field name, printed as words and QR code.")
     ] = None,
     stop: Annotated[
-        str | None, typer.Option(metavar="N", help="Number of the stop in that field.")
+        int | None,
+        typer.Option(
+            metavar="N",
+            parser=whole("3", 1),
+            help="Number of the stop in that field. Without --field the card tells the stop alone: "
+            "one set of cards for all fields.",
+        ),
     ] = None,
 ) -> None:
     """Write the scale card as a PDF to print at 100 % and fix beside the plant."""

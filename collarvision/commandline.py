@@ -39,7 +39,8 @@ class AreaUnit(StrEnum):
 
 
 # What an option was given is read here and not by the library, whose words for what it can't read
-# ("unable to parse string as a number") tell nobody what to write.
+# ("unable to parse string as a number") tell nobody what to write. Paths say `readable=False` for
+# the same reason: the room that opens a file says what is wrong with it, and the others go on.
 
 
 def one_of(kind: type[_Choice]) -> Callable[[str], _Choice]:
@@ -181,7 +182,8 @@ AreaUnits = Annotated[
     ),
 ]
 Out = Annotated[
-    Path | None, typer.Option(metavar="FILE", help="Write there instead of to the screen.")
+    Path | None,
+    typer.Option(metavar="FILE", help="Write there instead of to the screen.", readable=False),
 ]
 
 

@@ -61,6 +61,7 @@ def above(
         typer.Argument(
             metavar="PHOTO_OR_ORTHOMOSAIC",
             help="Photos from above, folders of them, or a georeferenced orthomosaic (GeoTIFF).",
+            readable=False,
         ),
     ],
     rows: Annotated[
@@ -78,11 +79,17 @@ def above(
     ] = None,
     boundary: Annotated[
         Path | None,
-        typer.Option(metavar="GEOJSON", help="The field's outline: what lies outside is left out."),
+        typer.Option(
+            metavar="GEOJSON",
+            help="The field's outline: what lies outside is left out.",
+            readable=False,
+        ),
     ] = None,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="DIR", help="Write plants, gaps, overlays and a summary there."),
+        typer.Option(
+            metavar="DIR", help="Write plants, gaps, overlays and a summary there.", readable=False
+        ),
     ] = None,
     overlays: Annotated[
         bool, typer.Option(help="With --out, write each photo with what was found drawn on it.")
@@ -303,15 +310,15 @@ class _Job:
 
     def _draw(self, rgb: np.ndarray, frame: FrameAbove, path: Path) -> None:
         from collarvision.abovereport.picture import save_above
-        from collarvision.writing import OutputError, make_output_folder
+        from collarvision.writing import OutputError, make_output_folder, what_to_do
 
         make_output_folder(path.parent)
         try:
             save_above(rgb, frame, path)
         except OSError as error:
             raise OutputError(
-                f"The overlay {path} can't be written ({error.strerror}): free some space or "
-                "choose another folder."
+                f"The overlay {path} can't be written ({error.strerror}): "
+                f"{what_to_do(error, 'folder')}."
             ) from error
 
 

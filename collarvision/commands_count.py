@@ -11,7 +11,7 @@ import typer
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
 
 if TYPE_CHECKING:
-    from collarvision.survey import HandCount
+    from collarvision.survey import HandCount, PlantRow
 
 _Field = Annotated[
     str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
@@ -22,7 +22,9 @@ _Visit = Annotated[
 
 
 def count(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to add to.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey to add to.", readable=False)
+    ],
     what: Annotated[
         str,
         typer.Argument(
@@ -75,7 +77,10 @@ def count(
     if height_mm is not None and not 0 < height_mm <= 5000:
         end_with(f"--height {height!r} isn't the height of a corn plant: check the unit.")
     if collars is None and from_nodes is None and height_mm is None:
-        end_with("Nothing was counted: give --stage, --nodes or --height.")
+        end_with(
+            "Nothing was counted: give --stage, --nodes or --height (a height alone only for a "
+            "plant with a photo)."
+        )
     day = day_of(visit, "--visit")
     way = "split-stalk" if nodes is not None and collars is None else "on-plant"
     made = HandCount(
@@ -122,17 +127,40 @@ def count(
                 f"The nodes say {from_nodes.collars} collars and you counted {collars}: the "
                 "collars stand; look again if that surprises you."
             )
-    if picked.photo is not None and picked.photo.stage is not None and collars is not None:
-        from collarvision.answer import stage_name
+    if picked.photo is not None:
+        _say_what_was_read(picked.photo, collars, height, height_mm)
 
-        if picked.photo.stage != collars:
-            far = abs(picked.photo.stage - collars) >= FAR_LEAVES
-            asked = " If that was a slip, count again: the last count stands." if far else ""
-            say(f"The reading had said {stage_name(picked.photo.stage)}.{asked}")
+
+def _say_what_was_read(
+    photo: PlantRow, collars: int | None, height: str | None, height_mm: float | None
+) -> None:
+    """Say where a count differs from the reading, and ask again where it may be a slip."""
+    from collarvision.answer import height_in_doubt, stage_name
+    from collarvision.units import Shown, shown_here, unit_of_length
+
+    read, slip = [], False
+    if collars is not None and photo.stage is not None and photo.stage != collars:
+        read.append(stage_name(photo.stage))
+        slip = abs(photo.stage - collars) >= FAR_LEAVES
+    if height is not None and height_mm is not None and photo.height_mm is not None:
+        interval = photo.record.get("height_interval_mm")
+        low, high = interval or (photo.height_mm, photo.height_mm)
+        if not low / FAR_HEIGHT <= height_mm <= high * FAR_HEIGHT:
+            unit = unit_of_length(height)
+            shown = Shown(unit) if unit in ("in", "cm", "mm") else shown_here()  # type: ignore[arg-type]
+            basis = photo.record.get("height_basis")
+            doubt = "?" if height_in_doubt(photo.height_mm, interval, basis) else ""
+            read.append(shown.height(photo.height_mm) + doubt)
+            slip = True
+    if read:
+        asked = " If that was a slip, count again: the last count stands." if slip else ""
+        say(f"The reading had said {' and '.join(read)}.{asked}")
 
 
 def together(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey with the photos.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey with the photos.", readable=False)
+    ],
     photos: Annotated[
         list[str],
         typer.Argument(metavar="PHOTO", help="Names of photos of one plant; two or more."),
@@ -166,6 +194,12 @@ def together(
                 return
             if len(rows) < 2:
                 end_with("Name two or more photos of the plant.")
+            places = {(row.field, row.date, row.stop) for row in rows.values()}
+            if len(places) > 1 or any(row.field is None for row in rows.values()):
+                filed = ", ".join(one.words for one in picked)
+                end_with(
+                    f"Photos of one plant must be of one field, one visit and one stop: {filed}."
+                )
             name = store.say_one_plant(rows)
             first = store.plant(next(iter(rows)))
             assert first is not None
@@ -218,10 +252,16 @@ FAR_LEAVES = 3
 """From this distance to the reading a count may be a slip of the pen; a network's error is mostly
 one. Our own choice."""
 
+FAR_HEIGHT = 1.5
+"""So many times beyond either end of the reading's interval a height may be a slip of the pen or of
+the unit. A tape and a reading that took another leaf for the highest differ by less. Our own
+choice."""
+
 
 def splitstalk(
     out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) with a drawing.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a page (HTML) with a drawing.", readable=False),
     ] = None,
 ) -> None:
     """Show how to count from the nodes of a split stalk when lower leaves are lost."""

@@ -68,14 +68,20 @@ class ClampName(StrEnum):
 
 
 def field(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to ask.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey to ask.", readable=False)
+    ],
     name: Annotated[
         str | None,
         typer.Option("--field", metavar="NAME", help="The field; not needed where there is one."),
     ] = None,
     limits: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="Your limits, typed from the label, as a TOML file."),
+        typer.Option(
+            metavar="FILE",
+            help="Your limits, typed from the label, as a TOML file.",
+            readable=False,
+        ),
     ] = None,
     visit: Annotated[
         str | None, typer.Option(metavar="DATE", help="The visit to judge; the last by default.")
@@ -86,10 +92,12 @@ def field(
     ] = None,
     temperatures: Annotated[
         Path | None,
-        typer.Option(metavar="CSV", help="Daily minimum and maximum, to tell dates ahead."),
+        typer.Option(
+            metavar="CSV", help="Daily minimum and maximum, to tell dates ahead.", readable=False
+        ),
     ] = None,
     forecast: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="The same for days to come.")
+        Path | None, typer.Option(metavar="CSV", help="The same for days to come.", readable=False)
     ] = None,
     temperature_unit: Annotated[
         Degrees | None,
@@ -117,6 +125,7 @@ def field(
         typer.Option(
             metavar="FLIGHT",
             help="What `above --out` wrote: shows the field by zones, corrected by its plants.",
+            readable=False,
         ),
     ] = None,
     precision: Annotated[
@@ -138,7 +147,8 @@ def field(
         choice(AnswerForm, "To read, or for a program.", "--format"),
     ] = AnswerForm.table,
     report: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Write a page (HTML) to send or print.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Write a page (HTML) to send or print.", readable=False),
     ] = None,
     units: Annotated[
         Length | None,

@@ -2,37 +2,40 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-EXIT_USAGE = 2
+from collarvision.commandline import EXIT_OUTPUT, EXIT_USAGE, day_of, end_with
 
 
 def demo(
     folder: Annotated[
-        Path, typer.Argument(metavar="DIR", help="A new folder, or one that holds the demo.")
+        Path,
+        typer.Argument(
+            metavar="DIR", help="A new folder, or one that holds the demo.", readable=False
+        ),
     ],
     day: Annotated[
-        datetime | None,
+        str | None,
         typer.Option(
             "--date",
-            formats=["%Y-%m-%d"],
-            metavar="YYYY-MM-DD",
+            metavar="DATE",
             help="Count visits and weather from this day; by default today.",
         ),
     ] = None,
 ) -> None:
     """Lay out an invented farm to try things on: photos, outlines, limits and temperatures."""
-    from collarvision.demo import DemoError, lay_out
+    from collarvision.demo import DemoError, DemoWriteError, lay_out
 
+    start = day_of(day, "--date")
     try:
-        laid = lay_out(folder, None if day is None else day.date())
+        laid = lay_out(folder, start)
+    except DemoWriteError as error:
+        end_with(str(error), EXIT_OUTPUT)
     except DemoError as error:
-        typer.echo(str(error), err=True)
-        raise typer.Exit(EXIT_USAGE) from None
+        end_with(str(error), EXIT_USAGE)
     typer.echo(
         f"Laid out {laid.fields} fields with {laid.photos} photos in {laid.folder}, for "
         f"{laid.today}. {laid.folder / 'README.md'} says what to try; first:"

@@ -42,7 +42,11 @@ def plan(
     precision: Precision = 0.15,
     boundary: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The field's outline as GeoJSON: chooses the stops."),
+        typer.Option(
+            metavar="FILE",
+            help="The field's outline as GeoJSON: chooses the stops.",
+            readable=False,
+        ),
     ] = None,
     field: FieldName = None,
     start: Start = None,
@@ -51,7 +55,9 @@ def plan(
     above: Annotated[
         Path | None,
         typer.Option(
-            metavar="FLIGHT", help="What `above --out` wrote: stops by zones (see `walk`)."
+            metavar="FLIGHT",
+            help="What `above --out` wrote: stops by zones (see `walk`).",
+            readable=False,
         ),
     ] = None,
     units: AreaUnits = None,

@@ -21,7 +21,9 @@ if TYPE_CHECKING:
 
 
 def handcount(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to count in.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey to count in.", readable=False)
+    ],
     port: Annotated[
         int,
         typer.Option(
@@ -37,7 +39,11 @@ def handcount(
     ] = "127.0.0.1",
     limits: Annotated[
         Path | None,
-        typer.Option(metavar="TOML", help="Your limits: plants that move a verdict come first."),
+        typer.Option(
+            metavar="TOML",
+            help="Your limits: plants that move a verdict come first.",
+            readable=False,
+        ),
     ] = None,
     check_bar: CheckBar = 100.0,
 ) -> None:
@@ -63,10 +69,14 @@ def handcount(
 
 
 def import_(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to add to.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey to add to.", readable=False)
+    ],
     labels: Annotated[
         Path,
-        typer.Option("--from", metavar="FILE", help="Labels: COCO keypoints, .coco.json."),
+        typer.Option(
+            "--from", metavar="FILE", help="Labels: COCO keypoints, .coco.json.", readable=False
+        ),
     ],
     who: Annotated[
         str, typer.Option(metavar="NAME", help="Who labelled, where the file doesn't say.")

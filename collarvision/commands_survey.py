@@ -7,7 +7,8 @@ import os
 import shutil
 import signal
 import threading
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -30,6 +31,7 @@ from collarvision.progress import photo_progress
 if TYPE_CHECKING:
     from collarvision.batch import BatchResult, Job
     from collarvision.batch.sources import PhotoFile
+    from collarvision.survey import PlantRow
 
 
 BATCH_EPILOG = """\b
@@ -52,7 +54,10 @@ def batch(
         ),
     ],
     survey: Annotated[
-        Path, typer.Option(metavar="FILE", help="The survey to fill; made if there is none.")
+        Path,
+        typer.Option(
+            metavar="FILE", help="The survey to fill; made if there is none.", readable=False
+        ),
     ],
     field: Annotated[
         str | None,
@@ -60,7 +65,9 @@ def batch(
     ] = None,
     fields: Annotated[
         Path | None,
-        typer.Option(metavar="GEOJSON", help="Field boundaries, to find the field by GPS."),
+        typer.Option(
+            metavar="GEOJSON", help="Field boundaries, to find the field by GPS.", readable=False
+        ),
     ] = None,
     workers: Annotated[
         int | None,
@@ -115,6 +122,7 @@ def batch(
         boundaries = () if fields is None else named(read_outlines(fields), fields)
     except BoundaryError as error:
         end_with(str(error), EXIT_USAGE)
+    _see_name(survey)
     name = None if field is None else tidy(field)
     if name == "":
         end_with("--field is empty: give the field's name.", EXIT_USAGE)
@@ -157,11 +165,15 @@ def batch(
 
 
 def export(
-    survey: Annotated[Path, typer.Argument(metavar="SURVEY", help="The survey to export.")],
+    survey: Annotated[
+        Path, typer.Argument(metavar="SURVEY", help="The survey to export.", readable=False)
+    ],
     to: Annotated[
         Path,
         typer.Option(
-            metavar="FILE", help="What to write: .csv, .json, .geojson, .parquet or .coco.json."
+            metavar="FILE",
+            help="What to write: .csv, .json, .geojson, .parquet or .coco.json.",
+            readable=False,
         ),
     ],
     field: Annotated[
@@ -185,6 +197,14 @@ def export(
         last = counts[-1]
         return Labels(last.handles, last.count.stage, last.count.who, last.count.counted_at)
 
+    photos: Counter[tuple[str | None, ...]] = Counter()  # of one plant, where it has several
+
+    def seen(rows: Iterable[PlantRow]) -> Iterator[PlantRow]:
+        for row in rows:
+            if row.plant is not None:
+                photos[row.field, row.date, row.stop, row.plant] += 1
+            yield row
+
     try:
         form_of(to)
         with SurveyReader(survey) as store:
@@ -192,14 +212,32 @@ def export(
                 end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
             rows = store.plants(field)
             # Points lie in one photo: there each photo is an image of its own.
-            plants = rows if form_of(to) == COCO_ENDING else whole_plants(rows)
+            plants = seen(rows) if form_of(to) == COCO_ENDING else whole_plants(rows)
             count = export_plants(plants, to, marked)
     except FormError as error:
         end_with(str(error), EXIT_USAGE)
     except (OutputError, SurveyError) as error:
         end_with(str(error), EXIT_OUTPUT)
-    say(f"Wrote {count} plant{'' if count == 1 else 's'} to {to}.")
+    what = "photo" if any(count > 1 for count in photos.values()) else "plant"
+    say(f"Wrote {count} {what}{'' if count == 1 else 's'} to {to}.")
     say(CAUTION)
+
+
+def _see_name(survey: Path) -> None:
+    """See that a new survey isn't called like a photo, a list or an export, or stop.
+
+    It would be taken for one of them later, or one of them be meant now.
+    """
+    from collarvision.gathering import PAPERS, PHOTO_SUFFIXES
+
+    others = (PHOTO_SUFFIXES | PAPERS | {".parquet", ".pdf"}) - {".survey"}
+    new = not os.path.exists(survey) or (survey.is_file() and not survey.stat().st_size)
+    if new and survey.suffix.lower() in others:
+        end_with(
+            f"--survey {survey} has the ending of a photo, a list or an export: call a new survey "
+            f"{survey.with_suffix('.survey')}.",
+            EXIT_USAGE,
+        )
 
 
 def _model() -> Any:

@@ -58,11 +58,12 @@ def walk(
         typer.Argument(
             metavar="FLIGHT",
             help="The folder that `collarvision above --out` wrote, or a survey with the photos.",
+            readable=False,
         ),
     ],
     boundary: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The field's outline as GeoJSON."),
+        typer.Option(metavar="FILE", help="The field's outline as GeoJSON.", readable=False),
     ] = None,
     field: FieldName = None,
     precision: Precision = 0.15,
@@ -90,7 +91,9 @@ def walk(
     out: Out = None,
     map_page: Annotated[
         Path | None,
-        typer.Option("--map", metavar="FILE", help="Also write a map with the list (HTML)."),
+        typer.Option(
+            "--map", metavar="FILE", help="Also write a map with the list (HTML).", readable=False
+        ),
     ] = None,
 ) -> None:
     """Say where to walk after a flight: zones of unlike growth, and the stops that settle them."""

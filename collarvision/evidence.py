@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final, Literal
 
+from collarvision.answer import height_in_doubt
+
 # A hand count may go past what a photo can tell; corn makes 16-22 leaves (CIMMYT).
 HIGHEST_STAGE: Final = 22
 READ_STAGES: Final = 13  # VE ... V12, what a reading can say
@@ -38,6 +40,8 @@ class PlantEvidence:
         Collars counted by a person, lost leaves included. It outranks the reading.
     one_more : float
         Probability that the hand count is one leaf short, as one from nodes may be.
+    height_basis : str or None
+        What a reading's height was taken to, as its record says it.
     taken_at : date or None
     stop : str or None
 
@@ -58,6 +62,7 @@ class PlantEvidence:
     one_more: float = 0.0
     taken_at: date | None = None
     stop: str | None = None
+    height_basis: str | None = None
 
     def __post_init__(self) -> None:
         if any(not (math.isfinite(p) and 0 <= p <= 1) for p in self.stage_probabilities):
@@ -103,6 +108,11 @@ class PlantEvidence:
         """
         measured = self.height_mm is not None and self.height_interval_mm is None
         return measured and not (self.decided or self.waiting)
+
+    @property
+    def height_in_doubt(self) -> bool:
+        """Whether another leaf may well govern the height; never of one by hand."""
+        return height_in_doubt(self.height_mm, self.height_interval_mm, self.height_basis)
 
     @property
     def best_stage(self) -> int | None:

@@ -261,6 +261,7 @@ def _from_photo(
             None if interval is None else (float(interval[0]), float(interval[1])),
             taken_at=taken_at,
             stop=row.stop,
+            height_basis=record.get("height_basis"),
         )
     except ValueError as error:
         # A record of another program or version: a person's count may still stand for the plant.

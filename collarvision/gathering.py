@@ -11,17 +11,19 @@ import glob
 import itertools
 import os
 import re
+import stat
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from collarvision.photofile import READABLE
+from collarvision.photofile import PHOTO_KINDS, READABLE, kind_of
 
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp"})
 """What a folder is searched for. A file named outright is tried whatever its suffix."""
 
 _ENDINGS_SHOWN = 6
+_HEAD_BYTES = 4096  # of a file, to see what kind it is
 
 PAPERS = frozenset(
     (".csv", ".geojson", ".html", ".json", ".jsonl", ".log", ".md", ".survey", ".toml", ".txt")
@@ -108,20 +110,29 @@ def nothing_words(sources: Iterable[tuple[str | Path, str | None]]) -> list[str]
     """
     said = []
     for path, trouble in sources:
-        if trouble is None and not _is_missing(path):
+        if trouble is None:
+            trouble = _no_photo(path)
+        if trouble is None:
             return []
-        said.append(trouble or f"There is no file {path}: check the name and the folder.")
+        said.append(trouble)
     return said or ["No photo was given: name a photo, or a folder of photos."]
 
 
-def _is_missing(path: str | Path) -> bool:
+def _no_photo(path: str | Path) -> str | None:
+    """Say that a file is missing, or no photo by its name nor by how it begins; else None."""
     try:
-        os.stat(path)
+        if not stat.S_ISREG(os.stat(path).st_mode):
+            return None  # a pipe would keep us waiting
+        with open(path, "rb") as stream:
+            head = stream.read(_HEAD_BYTES)
     except (FileNotFoundError, NotADirectoryError):
-        return True
+        return f"There is no file {path}: check the name and the folder."
     except (OSError, ValueError):
-        pass  # reading it tells better what is wrong
-    return False
+        return None  # reading it tells better what is wrong
+    kind = kind_of(head)
+    if is_photo_name(Path(path).name) or kind in PHOTO_KINDS:
+        return None
+    return f"{path} is {kind}, not a photo: give a {READABLE} file."
 
 
 def _expand(

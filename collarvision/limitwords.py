@@ -19,6 +19,9 @@ from collarvision.units import Shown, unit_of_length
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
 _WORTH_SAYING: Final = 0.05
+_SURELY: Final = (
+    0.9  # from there a plant is said to be past, under it that it may be; our own choice
+)
 _LAST_DAYS: Final = 7
 
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
@@ -39,9 +42,7 @@ def notes(
     if height_only and (limit.highest or limit.lowest):
         # The tallest first: three names are all that is printed.
         tallest = sorted(height_only, key=lambda p: -(p.height_mm or 0.0))
-        names = names_of(
-            [f"{p.name} ({_height(p.height_mm or 0.0, limit, shown)})" for p in tallest]
-        )
+        names = names_of([f"{p.name} ({_height(p, limit, shown)})" for p in tallest])
         has = "has a height by hand" if len(tallest) == 1 else "have a height by hand"
         said = "it counts" if len(tallest) == 1 else "they count"
         how = f"{said} by height alone, and only towards the maximum"
@@ -89,7 +90,7 @@ def sentence(
     if not (limit.highest or limit.lowest):
         return harvest
     if word == "past":
-        return f"{_share(chosen, seen)} past {top}: {names_of([s.plant.name for s in chosen])}."
+        return _past(chosen, seen, top)
     if word == "too early":
         return f"{_share(chosen, len(whole))} short of {low}."
     if not limit.highest:
@@ -134,7 +135,7 @@ def _most_advanced(
 
 def _what_it_is(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
     """Its stage, where that is known, and its height."""
-    tall = None if plant.height_mm is None else _height(plant.height_mm, limit, shown)
+    tall = None if plant.height_mm is None else _height(plant, limit, shown)
     if plant.decided or tall is None:
         return ", ".join(filter(None, (stage_name(plant.best_stage or 0), tall)))
     return tall if limit.by_height_alone else f"{tall}, leaves not counted"
@@ -145,8 +146,16 @@ def _past_already(standing: PlantStanding, top: str) -> str:
 
 
 def _by_and_chance(standing: PlantStanding) -> str:
-    by = "" if standing.past_by is None else f" by its {standing.past_by}"
-    return f"{by} ({standing.past:.0%}): look at it again"
+    return f"{_by(standing)} ({_chance(standing.past)}): look at it again"
+
+
+def _by(standing: PlantStanding) -> str:
+    return "" if standing.past_by is None else f" by its {standing.past_by}"
+
+
+def _chance(probability: float) -> str:
+    """A probability in per cent; what may be isn't told as certain."""
+    return f"{min(probability, 0.99):.0%}"
 
 
 def bound_words(
@@ -165,14 +174,35 @@ def bound_words(
     return (" and " if when == "both" else " or ").join(parts)
 
 
-def _height(height_mm: float, limit: Limit, shown: Shown | None) -> str:
-    """A height in the units shown, else in the one that the limit was typed in."""
+def _height(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
+    """A height, with the sign of doubt that it has elsewhere.
+
+    In the units shown, else in the one that the limit was typed in.
+    """
+    mm, doubt = plant.height_mm or 0.0, "?" if plant.height_in_doubt else ""
     if shown is not None:
-        return shown.height(height_mm)
+        return shown.height(mm) + doubt
     text = f"{limit.highest.height_text or limit.lowest.height_text or 'in'}".lower()
     if "cm" in text:
-        return f"{height_mm / 10:.0f} cm"
-    return f"{height_mm:.0f} mm" if "mm" in text else f"{height_mm / 25.4:.1f} in"
+        return f"{mm / 10:.0f} cm{doubt}"
+    return f"{mm:.0f} mm{doubt}" if "mm" in text else f"{mm / 25.4:.1f} in{doubt}"
+
+
+def _past(chosen: Sequence[PlantStanding], seen: int, top: str) -> str:
+    """Which plants are past, and which of them only may be: those are told apart, not left out."""
+    are = [s for s in chosen if s.past_soundly >= _SURELY]
+    may = [s for s in chosen if s not in are]
+    said = []
+    if are:
+        said.append(f"{_share(are, seen)} past {top}: {names_of([s.plant.name for s in are])}.")
+    if len(may) == 1:
+        it = "it" if are else top
+        said.append(f"{may[0].plant.name} may be past {it}{_by_and_chance(may[0])}.")
+    elif may:
+        names = names_of([f"{s.plant.name}{_by(s)} ({_chance(s.past)})" for s in may])
+        it = "it" if are else top
+        said.append(f"{plants_of(len(may))} may be past {it}: {names}. Look at them again.")
+    return " ".join(said)
 
 
 def _share(chosen: Sequence[PlantStanding], seen: int) -> str:

@@ -55,6 +55,10 @@ def read_file(path: Path) -> bytes:
         raise PhotoError(f"{path} can't be read ({reason}): copy it again.") from None
 
 
+PHOTO_KINDS = ("jpeg", "heic", "pillow")
+"""What `kind_of` calls a photo's file."""
+
+
 def kind_of(data: bytes) -> str:
     """'jpeg', 'heic', 'pillow', or in words what else it is. The name's ending isn't trusted."""
     if data.startswith(b"\xff\xd8\xff"):

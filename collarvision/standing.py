@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Final, Literal
 
@@ -33,6 +33,8 @@ class PlantStanding:
     past, near, reached : float
         Probability that it is past the maximum; that one more leaf takes it to the last allowed
         one, or it stands over 4/5 of the greatest height, or is past; that it is at the minimum.
+    past_soundly : float
+        The same as `past`, were a height in doubt (shown with "?") no reason.
     past_by, short_by : str or None
         Part that says most of that; None without a maximum, or a minimum.
     height_unknown : bool
@@ -46,6 +48,7 @@ class PlantStanding:
     past_by: Part | None
     short_by: Part | None
     height_unknown: bool
+    past_soundly: float = 0.0
 
 
 def answers(plant: PlantEvidence, limit: Limit) -> bool:
@@ -68,6 +71,9 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     """
     highest, lowest = limit.highest, limit.lowest
     past = _sides(plant, limit.leaf, highest, more_leaves=1)
+    sound = past
+    if plant.height_in_doubt and past.height is not None:
+        sound = replace(past, height=0.0)
     near = _sides(plant, limit.leaf, highest, more_leaves=-_NEAR_LEAVES, of_height=_NEAR_HEIGHT)
     reached = _sides(plant, limit.leaf, lowest)
     first = limit.highest_when == "whichever first"
@@ -81,6 +87,7 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
         short_by=reached.weaker(),
         height_unknown=plant.height_mm is None
         and (highest.height_mm is not None or lowest.height_mm is not None),
+        past_soundly=sound.one() if first else sound.both(missing=1.0),
     )
 
 

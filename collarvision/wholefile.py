@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.writing import OutputError, may_write
+from collarvision.writing import OutputError, may_write, what_to_do
 
 _DATABASE_HEAD: Final = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, 1.3
 _MOST_LOOKED_THROUGH_BYTES: Final = 50_000_000
@@ -36,7 +36,7 @@ TEXT: Final = Kind("text to read or print", (".txt", ".md", ".text", ""))
 HTML: Final = Kind("a page for a browser (HTML)", (".html", ".htm"))
 PDF: Final = Kind("a PDF", (".pdf",))
 JSON: Final = Kind("JSON", (".json", ""))
-JSON_LINES: Final = Kind("JSON, a line a record,", (".jsonl", ".ndjson", ""))
+JSON_LINES: Final = Kind("JSON, a line a record", (".jsonl", ".ndjson", ""))
 GEOJSON: Final = Kind("GeoJSON", (".geojson", ".json", ""))
 
 
@@ -150,7 +150,7 @@ def write_whole(path: Path, text: str) -> None:
             os.replace(part, path)
     except OSError as error:
         raise OutputError(
-            f"{path} can't be written ({error.strerror}): free some space or choose another place."
+            f"{path} can't be written ({error.strerror}): {what_to_do(error)}."
         ) from error
     finally:
         # Ctrl-C leaves none behind either; once it has taken its name there is none to remove.

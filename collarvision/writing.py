@@ -7,6 +7,7 @@ or a table is written whole or not at all: into a file beside its place, which t
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
 import sys
@@ -93,13 +94,13 @@ class RecordWriter:
         # A device or a pipe can't be replaced by a finished file: write straight into it.
         if self.form != "jsonl" and (out.is_file() or not out.exists()):
             if out.exists() and not may_write(out):
-                raise _cannot_write(out, "Permission denied")
+                raise _cannot_write(out, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
             self._part = target = out.with_name(f".{out.name}.part")
         try:
             return open(target, "w", encoding="utf-8", newline="\n")
         except OSError as error:
             self._part = None
-            raise _cannot_write(out, error.strerror) from error
+            raise _cannot_write(out, error) from error
 
     def _write(self, text: str) -> None:
         with self._told():
@@ -113,7 +114,8 @@ class RecordWriter:
         except BrokenPipeError:
             raise
         except OSError as error:
-            raise _cannot_write(self.out or Path("the output"), error.strerror) from error
+            lines = self.form == "jsonl" and len(self.readings) > 1
+            raise _cannot_write(self.out or Path("the output"), error, lines=lines) from error
 
 
 def may_write(path: Path) -> bool:
@@ -159,8 +161,14 @@ def record_line(reading: Reading) -> str:
     return text.encode("utf-8", "replace").decode("utf-8") + "\n"
 
 
-def _cannot_write(path: Path, why: str | None) -> OutputError:
+def what_to_do(error: OSError, where: str = "place") -> str:
+    """Say what to do about a file that can't be written: room is made only where it is short."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    return f"free some space or choose another {where}" if full else f"choose another {where}"
+
+
+def _cannot_write(path: Path, error: OSError, *, lines: bool = False) -> OutputError:
+    kept = " The lines that were written before are kept." if lines else ""
     return OutputError(
-        f"{path} can't be written ({why or 'unknown error'}): free some space or choose another "
-        "place. Photos read so far are not lost where lines were already written."
+        f"{path} can't be written ({error.strerror or 'unknown error'}): {what_to_do(error)}.{kept}"
     )

@@ -286,6 +286,26 @@ def test_a_count_answers_for_a_waiting_plant(survey: Path, limits: Path) -> None
     assert judged(survey, limits)["Product A, over the top"] == "past"
 
 
+def test_a_height_far_from_the_reading_is_asked_again(survey: Path) -> None:
+    with SurveyReader(survey) as store:
+        row = next(r for r in store.plants("North", VISIT.isoformat()) if r.height_mm is not None)
+    low, high = (mm / 25.4 for mm in row.record["height_interval_mm"])
+    read = f"The reading had said {row.height_mm / 25.4:.1f} in. If that was a slip, count again"
+
+    def told(height: float) -> str:
+        words = ("--height", f"{height:.2f} in", "--who", "Ann")
+        return counts(survey, row.sha256[:12], "--stage", row.stage, *words)
+
+    for typed in (low / 1.6, high * 1.6):
+        assert read in told(typed)
+    for typed in (low / 1.4, high * 1.4):
+        assert "The reading had said" not in told(typed)
+    cm = counts(survey, row.sha256[:12], "--height", "5 cm", "--who", "Ann")
+    assert f"The reading had said {row.height_mm / 10:.1f} cm. If" in cm
+    both = counts(survey, row.sha256[:12], "--height", "2 in", "--stage", "9", "--who", "Ann")
+    assert f"The reading had said V{row.stage} and {row.height_mm / 25.4:.1f} in. If" in both
+
+
 def test_nodes_are_changed_to_collars_and_said(survey: Path) -> None:
     said = counts(survey, "IMG_0090.jpg", "--nodes", "2", "--who", "Ann")
     assert "6 collars from 2 nodes apart, with a 20% chance of one more" in said

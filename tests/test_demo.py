@@ -240,3 +240,23 @@ def test_the_command_says_what_to_try_and_refuses_in_one_line(tmp_path: Path) ->
     done = run("demo", str(tmp_path))
     assert done.exit_code == 2
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_a_date_and_a_place_that_cannot_be_are_told_with_their_status(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    done = run("demo", tmp_path / "new", "--date", "05-20-2027")
+    assert done.exit_code == 2
+    assert done.stderr == "--date '05-20-2027' isn't a date: write it like 2027-06-04.\n"
+
+    make = Path.mkdir
+
+    def forbidden(folder: Path, *more: int, **options: bool) -> None:
+        if folder.is_relative_to(tmp_path / "new"):
+            raise PermissionError(13, "Permission denied")
+        make(folder, *more, **options)
+
+    monkeypatch.setattr(Path, "mkdir", forbidden)
+    done = run("demo", tmp_path / "new")
+    assert done.exit_code == 3
+    assert "can't be written to" in done.stderr

@@ -244,6 +244,17 @@ def test_coco_holds_what_people_marked_and_what_was_staged_and_says_which(tmp_pa
     assert {(plant.sha256, plant.who) for plant in back.plants} == {(sha(1), None), (sha(2), "Ann")}
 
 
+def test_photos_of_one_plant_are_called_photos_where_each_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    with SurveyWriter(path, create=True) as store:
+        for number in (1, 2):
+            said = reading(f"IMG_{number}.jpg", 2, **READ)
+            place = Place("North", "2027-05-20", "3", "folder", plant="2")
+            store.add_reading(said, sha256=sha(number), model=MODEL, place=place)
+    for ending, wrote in (("coco.json", "Wrote 2 photos"), ("csv", "Wrote 1 plant to")):
+        assert run("export", path, "--to", tmp_path / f"o.{ending}").stderr.startswith(wrote)
+
+
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
 
 

@@ -56,6 +56,21 @@ def test_nothing_to_read_is_said_only_where_no_word_leads_to_a_photo(tmp_path: P
         assert all(part in one for part, one in zip(said, told, strict=True))
 
 
+def test_a_file_that_is_no_photo_by_name_nor_by_content_is_none(tmp_path: Path) -> None:
+    (tmp_path / "README.md").write_text("# Notes")
+    (tmp_path / "shot.dat").write_bytes(b"\xff\xd8\xff\xe0")
+    (tmp_path / "broken.jpg").write_text("no picture")
+    for name, said in (
+        ("README.md", [f"{tmp_path / 'README.md'} is text, not a photo"]),
+        ("shot.dat", []),
+        ("broken.jpg", []),  # meant as a photo: its record says what is wrong
+    ):
+        told = nothing_words([(tmp_path / name, None)])
+        assert len(told) == len(said)
+        assert all(one.startswith(part) for part, one in zip(said, told, strict=True))
+    assert nothing_words([(tmp_path / "README.md", None), (tmp_path / "broken.jpg", None)]) == []
+
+
 def test_subfolders_are_searched_and_hidden_things_left_out(tmp_path: Path) -> None:
     touch(tmp_path, "stop 2/a.jpg", "stop 10/b.jpg", ".thumbs/c.jpg", "._d.jpg", ".e.jpg")
     assert names(tmp_path) == ["a.jpg", "b.jpg"]

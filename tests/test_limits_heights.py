@@ -147,3 +147,50 @@ def test_an_undated_height_by_hand_holds_the_answer_back() -> None:
     verdict = judge(FIELD, EITHER, TODAY, undated=[undated])
     assert verdict.word == "can't tell"
     assert "say the day of loose" in verdict.sentence
+
+
+# A height that no arch bears out is shown with "?" wherever it is shown.
+FREE = PlantEvidence(
+    "free",
+    stage=6,
+    confidence=0.999,
+    height_mm=20.2 * INCH,
+    height_interval_mm=(18.5 * INCH, 21.8 * INCH),
+    height_basis="free-standing",
+    taken_at=TODAY,
+)
+
+
+def test_a_height_in_doubt_keeps_its_sign_in_a_verdict() -> None:
+    tall = replace(FREE, height_mm=19.0 * INCH, height_interval_mm=(18.9 * INCH, 19.1 * INCH))
+    verdict = judge([*FIELD, tall], EITHER, TODAY)
+    assert verdict.word == "closing"
+    assert "the most advanced is free (V6, 19.0 in?), inside" in verdict.sentence
+    cm = judge([*FIELD, tall], EITHER, TODAY, shown=Shown("cm")).sentence
+    assert "free (V6, 48.3 cm?)" in cm
+    sound = judge([*FIELD, replace(tall, height_basis="arch")], EITHER, TODAY)
+    assert "free (V6, 19.0 in), inside" in sound.sentence
+
+
+def test_plants_past_by_a_height_in_doubt_are_told_apart_and_still_decide() -> None:
+    old = replace(FREE, name="old", stage=7)
+    tall = replace(FREE, name="tall", height_mm=25 * INCH, height_interval_mm=(635.0, 636.0))
+    verdict = judge([*FIELD, FREE, old], EITHER, TODAY)
+    assert (verdict.word, verdict.deciding_plants) == ("past", ("old", "free"))
+    assert (
+        "past. 1 of 14 plants seen is past 6 collars or 20 in: old. free may be past it by its "
+        "height (58%): look at it again." in verdict.sentence
+    )
+    # However far over the height: another leaf may govern it.
+    alone = judge([*FIELD, tall], EITHER, TODAY)
+    assert (alone.word, alone.deciding_plants) == ("past", ("tall",))
+    assert "past. tall may be past 6 collars or 20 in by its height (99%)" in alone.sentence
+    two = judge([*FIELD, FREE, tall], EITHER, TODAY).sentence
+    assert "2 plants may be past 6 collars or 20 in: tall by its height (99%), free by" in two
+    # The same plants with an arch get the same answer: only how it is told differs.
+    for plants in ([FREE, old], [tall]):
+        arched = [replace(plant, height_basis="arch") for plant in plants]
+        one, other = (judge([*FIELD, *some], EITHER, TODAY) for some in (plants, arched))
+        assert (one.word, one.probability, one.share_past, one.deciding_plants) == (
+            (other.word, other.probability, other.share_past, other.deciding_plants)
+        )

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from datetime import date
 from pathlib import Path
 
 import pytest
 
+from collarvision import limitsfile
 from collarvision.limitsfile import Bound, LimitsError, parse_limits, read_limits
+from collarvision.limitstable import FileTable, LimitTable, MixTable
 
 GOOD = """\
 planned_harvest = 2026-09-25
@@ -32,6 +36,18 @@ max_leaves = 10
 max_height = "91.44 cm"
 max_when = "both"
 """
+
+
+def test_the_example_at_the_top_is_a_file_that_is_taken_and_names_every_key() -> None:
+    text = limitsfile.__doc__ or ""
+    lines = [line for line in text.splitlines() if line.startswith("    ") or not line]
+    example = textwrap.dedent("\n".join(lines))
+    found = parse_limits(example)
+    assert len(found.limits) == 2
+    assert found.mixes[0].limits == tuple(limit.name for limit in found.limits)
+    for table in (FileTable, LimitTable, MixTable):
+        for key in table.model_fields:
+            assert re.search(rf"^(\[\[)?{key}\b", example, re.M), key
 
 
 def test_a_good_file(tmp_path: Path) -> None:

@@ -212,6 +212,10 @@ def test_what_is_no_plant_is_told(survey: Path, words: list[str], said: str) -> 
     assert result.exit_code in (2, 3)
     assert said in result.stderr
     assert plants(survey) == before
+    if "IMG_8" in words:  # the command was asked wrongly; the survey is sound
+        assert result.exit_code == 2
+        assert "IMG_1.jpg (North, 2027-05-20, stop 3)" in result.stderr
+        assert "IMG_8.jpg (North, 2027-05-20, stop 4)" in result.stderr
 
 
 def test_what_was_said_of_a_plant_stands_when_its_photos_are_read_again(survey: Path) -> None:

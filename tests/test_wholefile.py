@@ -9,9 +9,18 @@ from pathlib import Path
 
 import pytest
 
-from collarvision import wholefile
-from collarvision.wholefile import GEOJSON, HTML, TEXT, Kind, TargetError, check_target, write_whole
-from collarvision.writing import OutputError
+from collarvision import wholefile, writing
+from collarvision.wholefile import (
+    GEOJSON,
+    HTML,
+    JSON_LINES,
+    TEXT,
+    Kind,
+    TargetError,
+    check_target,
+    write_whole,
+)
+from collarvision.writing import OutputError, RecordWriter
 
 
 def test_it_is_written_over_and_leaves_nothing_beside(tmp_path: Path) -> None:
@@ -34,6 +43,24 @@ def test_a_failure_keeps_what_was_there(tmp_path: Path, monkeypatch: pytest.Monk
         write_whole(path, "two\n")
     assert path.read_text() == "one\n"
     assert [p.name for p in tmp_path.iterdir()] == ["plan.txt"]
+
+
+def test_room_is_asked_for_only_where_it_is_short(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def forbidden(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    said = f"{tmp_path / 'x.txt'} can't be written (Permission denied): choose another place."
+    monkeypatch.setattr(writing, "open", forbidden, raising=False)
+    for form in ("jsonl", "table"):
+        with pytest.raises(OutputError) as found:
+            RecordWriter(form, tmp_path / "x.txt")
+        assert str(found.value) == said  # nor of lines, before there is one
+    monkeypatch.setattr(Path, "write_text", forbidden)
+    with pytest.raises(OutputError) as found:
+        write_whole(tmp_path / "x.txt", "x")
+    assert str(found.value) == said
 
 
 def test_a_byte_that_is_no_text_is_written_as_a_question_mark(tmp_path: Path) -> None:
@@ -116,6 +143,7 @@ def test_outlines_are_not_written_over_and_points_of_ours_are(tmp_path: Path) ->
         ("out", HTML, "should end in .html"),
         ("out.csv", TEXT, "should end in .txt or .md"),
         ("out.html", GEOJSON, "should end in .geojson or .json"),
+        ("out.csv", JSON_LINES, r"is JSON, a line a record\.$"),
     ],
 )
 def test_an_ending_that_says_another_kind(tmp_path: Path, name: str, kind: Kind, said: str) -> None:

@@ -2,6 +2,6 @@
 
 from __future__ import annotations
 
-from collarvision.demo.laying import DemoError, Laid, lay_out
+from collarvision.demo.laying import DemoError, DemoWriteError, Laid, lay_out
 
-__all__ = ["DemoError", "Laid", "lay_out"]
+__all__ = ["DemoError", "DemoWriteError", "Laid", "lay_out"]

@@ -25,6 +25,10 @@ class DemoError(Exception):
     """The demo can't be laid out there; `str(error)` is one sentence that says what to do."""
 
 
+class DemoWriteError(DemoError):
+    """The folder could be the demo's, but can't be written to."""
+
+
 @dataclass(frozen=True)
 class Laid:
     """What was laid out: the folder, the day it is for, and how much it holds."""
@@ -93,7 +97,7 @@ def lay_out(folder: Path, today: date | None = None, photos: Path | None = None)
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(data)
     except OSError as error:
-        raise DemoError(
+        raise DemoWriteError(
             f"The demo can't be written to {folder} ({error.strerror}): choose another folder."
         ) from error
     return Laid(folder, day, len({photo.field.key for photo in placed}), len(placed))

@@ -1,0 +1,89 @@
+"""Command line: names of files and answers to options, taken as a scout would type them."""
+
+from __future__ import annotations
+
+import os
+import re
+import typing
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from command import run
+from stand_in import DrawnPlant
+from typer.testing import CliRunner
+
+from collarvision.cli import app
+
+
+@pytest.mark.parametrize("command", [one.callback for one in app.registered_commands])
+def test_no_path_is_refused_before_its_room_sees_it(command: Callable[..., None]) -> None:
+    """The parser's own words for a file that can't be read name no way out, and end the run."""
+    for name, hint in typing.get_type_hints(command, include_extras=True).items():
+        if typing.get_origin(hint) is typing.Annotated and "Path" in str(hint.__origin__):
+            assert not hint.__metadata__[0].readable, name
+
+
+def test_a_photo_that_may_not_be_read_gets_its_record_and_harms_no_other(
+    stand_in: Path,
+    drawn_plant: DrawnPlant,
+    save_jpeg: Callable[..., Path],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    photo, locked = save_jpeg(drawn_plant.rgb, "a.jpg"), tmp_path / "b.jpg"
+    locked.write_bytes(b"x")
+    access = os.access
+
+    def not_that(path: str | Path, *more: int, **options: bool) -> bool:
+        return str(path) != str(locked) and access(path, *more, **options)
+
+    monkeypatch.setattr(os, "access", not_that)
+    result = run("stage", photo, locked)
+    assert result.exit_code == 0
+    assert "a.jpg" in result.stdout
+    assert "b.jpg" in result.stdout
+
+
+def test_heights_of_stage_follow_the_locale_as_those_of_a_field(
+    stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path]
+) -> None:
+    photo = str(save_jpeg(drawn_plant.rgb, "a.jpg"))
+    for locale, unit in (("en_US.UTF-8", "in"), ("C.UTF-8", "in"), ("de_DE.UTF-8", "cm")):
+        said = CliRunner(env={"LC_ALL": locale}).invoke(app, ["stage", photo]).stdout
+        assert re.search(rf"a\.jpg .*\d {unit} ", said), said
+
+
+@pytest.mark.parametrize("ending", [".csv", ".txt", ".JPG", ".coco.json", ".parquet"])
+def test_a_new_survey_is_called_like_nothing_else(
+    stand_in: Path, save_jpeg: Callable[..., Path], drawn_plant: DrawnPlant, ending: str
+) -> None:
+    photo = save_jpeg(drawn_plant.rgb, "a.jpg")
+    survey = photo.with_name(f"plants{ending}")
+    result = run("batch", photo, "--survey", survey)
+    assert result.exit_code == 2
+    assert "has the ending of a photo, a list or an export" in result.stderr
+    assert ".survey" in result.stderr
+    assert not survey.exists()
+
+
+def test_where_nothing_is_a_photo_there_is_no_record_and_no_survey(tmp_path: Path) -> None:
+    notes, survey = tmp_path / "README.md", tmp_path / "x.survey"
+    notes.write_text("# Notes")
+    for words in (["stage", notes], ["batch", notes, "--survey", survey]):
+        result = run(*words)
+        assert (result.exit_code, result.stdout) == (2, "")
+        assert "README.md is text, not a photo: give a JPEG" in result.stderr
+    assert not survey.exists()
+
+
+@pytest.mark.parametrize("stop", ["-2", "three", "0", "1.5"])
+def test_a_stop_on_a_card_is_a_whole_number(tmp_path: Path, stop: str) -> None:
+    out = tmp_path / "card.pdf"
+    result = run("card", "--out", out, "--field", "North", "--stop", stop)
+    assert result.exit_code == 2
+    assert f"'{stop}' isn't a whole number from 1 up: write it like 3." in " ".join(
+        re.sub(r"[│╭╰─╮╯]", " ", result.stderr).split()
+    )
+    assert not out.exists()
+    assert run("card", "--out", out, "--stop", "2").exit_code == 0  # of any field
