@@ -90,13 +90,8 @@ class LeafTops:
         )
 
 
-def leaf_tops(maps: np.ndarray, photo_from_map: np.ndarray) -> LeafTops | None:
-    """Keep what the network's maps (25, h, w) tell of leaf tops, on the plant's own cells.
-
-    None for the maps (20, h, w) of a network that doesn't tell.
-    """
-    if len(maps) < CHANNELS.stop:
-        return None
+def leaf_tops(maps: np.ndarray, photo_from_map: np.ndarray) -> LeafTops:
+    """Keep what the network's maps (25, h, w) tell of leaf tops, on the plant's own cells."""
     plant = np.isin(maps[:5].argmax(axis=0), (BLADE, STALK))
     rows, columns = np.nonzero(plant)
     if not len(rows):

@@ -349,7 +349,7 @@ def tip_rounded(maps: np.ndarray, at: tuple[int, int]) -> float:
     A torn end has no shape of its own: whatever it looks like, it tells nothing of leaf 1.
     """
     p = float(sigmoid(maps[TIP_ROUNDED][at]))
-    whole = float(sigmoid(maps[TIP_WHOLE][at])) if len(maps) > TIP_WHOLE else 1.0
+    whole = float(sigmoid(maps[TIP_WHOLE][at]))
     return 0.5 + whole * (p - 0.5)
 
 

@@ -23,12 +23,6 @@ MAP_STRIDE = 4
 """Image px per map cell."""
 
 MAP_CHANNELS = 25
-"""Of a network that tells of leaf tops and of torn tips."""
-
-MAP_CHANNELS_BEFORE = 20
-"""Of one that doesn't: all else is the same; heights are reckoned from shapes alone, and every tip
-is taken as whole."""
-
 GLOBAL_CHANNELS = 31
 
 MAX_THREADS = 4
@@ -102,7 +96,7 @@ class Network:
 
         Returns
         -------
-        maps : ndarray, (25 or 20, H/4, W/4) float32
+        maps : ndarray, (25, H/4, W/4) float32
         summary : ndarray, (31,) float32
         """
         batch = np.ascontiguousarray(image.transpose(2, 0, 1)[None], dtype=np.float32)
@@ -133,18 +127,17 @@ def load_network(path: str | Path | None = None) -> Network:
 
 
 def _open(path: Path) -> Network:
-    maps = (MAP_CHANNELS, MAP_CHANNELS_BEFORE)
-    return Network(*open_session(path, {"maps": maps, "globals": (GLOBAL_CHANNELS,)}))
+    return Network(*open_session(path, {"maps": MAP_CHANNELS, "globals": GLOBAL_CHANNELS}))
 
 
-def open_session(path: Path, channels: Mapping[str, tuple[int, ...]]) -> tuple[Any, str]:
+def open_session(path: Path, channels: Mapping[str, int]) -> tuple[Any, str]:
     """Open a model file, and give its session and what it says of its version.
 
     Parameters
     ----------
     path : Path
-    channels : mapping of str to tuple of int
-        Outputs that it must have, and how many channels each may have.
+    channels : mapping of str to int
+        Outputs that it must have, and how many channels each has.
 
     Raises
     ------
@@ -173,7 +166,7 @@ def open_session(path: Path, channels: Mapping[str, tuple[int, ...]]) -> tuple[A
             f"The network's file {path} can't be read. Install the package again."
         ) from error
     shapes = {output.name: output.shape for output in session.get_outputs()}
-    if any(shapes.get(name, [0, 0])[1] not in counts for name, counts in channels.items()):
+    if any(shapes.get(name, [0, 0])[1] != count for name, count in channels.items()):
         raise ModelError(
             f"The network's file {path} belongs to another version of this program. "
             "Install the package again."

@@ -243,6 +243,5 @@ def load_above_network() -> AboveNetwork:
     key = (str(found), os.getpid())
     with _lock:
         if key not in _networks:
-            channels = {name: (count,) for name, count in _CHANNELS.items()}
-            _networks[key] = AboveNetwork(*open_session(found, channels))
+            _networks[key] = AboveNetwork(*open_session(found, _CHANNELS))
         return _networks[key]
