@@ -22,6 +22,7 @@ _ORIGINAL, _DIGITIZED, _OFFSET_ORIGINAL = 0x9003, 0x9004, 0x9011
 _FOCAL_MM, _FOCAL_IN_35MM = 0x920A, 0xA405
 _PLANE_X_RESOLUTION, _PLANE_Y_RESOLUTION, _PLANE_UNIT = 0xA20E, 0xA20F, 0xA210
 _PIXEL_WIDTH, _PIXEL_HEIGHT = 0xA002, 0xA003
+_DIGITAL_ZOOM, _MOST_ZOOM = 0xA404, 1.05
 _MM_PER_PLANE_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}
 
 
@@ -150,6 +151,10 @@ def _degrees(value: Any, hemisphere: str, plus: str, minus: str, limit: float) -
 
 def _focal_eq_mm(detail: dict[int, Any], width: int, height: int) -> float | None:
     """35 mm-equivalent focal: as noted, else from the focal length and the sensor's pitch."""
+    zoom = _number(detail.get(_DIGITAL_ZOOM))  # 0 means unused
+    if zoom is not None and zoom > _MOST_ZOOM:
+        # Some cameras note the lens's focal length all the same, some the narrower view's.
+        return None
     noted_size = (_number(detail.get(_PIXEL_WIDTH)), _number(detail.get(_PIXEL_HEIGHT)))
     if noted_size[0] and noted_size[1]:
         noted, actual = sorted(noted_size), sorted((width, height))  # type: ignore[type-var]

@@ -432,7 +432,9 @@ def test_photos_together_are_samples_of_the_field() -> None:
     assert told.stand.plants == pytest.approx(sum(f.stand.plants for f in frames if f.stand))
     one = gather_field(frames[:1], CALIBRATION)
     assert one.stand == frames[0].stand
-    alike = gather_field([replace(frames[0], photo=name) for name in "abcd"], CALIBRATION)
+    alike = gather_field(
+        [replace(frames[0], photo=name, sha256=name) for name in "abcd"], CALIBRATION
+    )
     assert alike.stand is not None
     wide = told.stand.per_ha_interval or (0, 0)
     narrow = alike.stand.per_ha_interval or (0, 0)
@@ -456,7 +458,8 @@ def test_a_fields_interval_holds_its_stand_nine_times_in_ten(number: int, differ
         shared = np.exp(rng.normal(0, alike))  # one barometer, one lens, one light and age
         for rate in shared * np.maximum(6.0 * rng.normal(1.0, differ, number), 1.0):
             stand = replace(frame.stand, per_m_row=float(rate), plants=float(rate) * 8)
-            frames.append(replace(frame, stand=replace(stand, row_length_m=8.0)))
+            stand = replace(stand, row_length_m=8.0)
+            frames.append(replace(frame, sha256=None, stand=stand))
         told = gather_field(frames, CALIBRATION).stand
         assert told is not None
         low, high = told.per_m_row_interval

@@ -6,13 +6,15 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from drawn_field import TIP_COUNT, Planted, draw, plant, write_above_stand_in
+from drawn_field import LEAF, TIP_COUNT, WEED, Planted, draw, plant, write_above_stand_in
 
 from collarvision.above import ortho as ortho_module
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, AboveNetwork, load_above_network
 from collarvision.above.ortho import OrthoError, is_ortho, open_ortho, read_ortho
+from collarvision.above.scale import Stated
 from collarvision.above.values import FrameAbove
+from collarvision.boundary import metres_a_degree
 
 rasterio = pytest.importorskip("rasterio")
 CALIBRATION = AboveCalibration()
@@ -72,6 +74,16 @@ def write(path: Path, rgb: np.ndarray, **more: object) -> Path:
             )
         if tags:
             out.update_tags(**tags)
+    return path
+
+
+def write_bands(path: Path, bands: np.ndarray) -> Path:
+    """A picture of several bands without names."""
+    profile = {"driver": "GTiff", "crs": UTM, "dtype": "uint8", "count": bands.shape[2]}
+    where = rasterio.transform.from_origin(EAST, NORTH, MM / 1000, MM / 1000)
+    size = {"width": bands.shape[1], "height": bands.shape[0]}
+    with rasterio.open(path, "w", transform=where, **size, **profile) as out:
+        out.write(np.moveaxis(bands, 2, 0))
     return path
 
 
@@ -232,6 +244,58 @@ def test_only_ground_inside_the_mask_and_the_field_counts(
     assert "no-plants" in read_ortho(nothing, network, CALIBRATION)[0].quality
 
 
+@pytest.mark.parametrize("colour", [0, 255])
+def test_a_collar_that_no_mask_tells_is_not_ground(
+    field: Planted, picture: np.ndarray, network: AboveNetwork, tmp_path: Path, colour: int
+) -> None:
+    collared = picture.copy()
+    collared[:, : WIDE // 2] = colour
+    # A glint or a shadow of a few px is no collar.
+    collared[800:810, 1800:1810] = colour
+    frame, _ = read_ortho(write(tmp_path / "c.tif", collared), network, CALIBRATION)
+    assert frame.area_m2 == pytest.approx(WIDE * TALL * MM**2 / 2e6, rel=0.07)
+    assert frame.stand is not None
+    assert frame.stand.rowless_share == 0.0
+    planted = (field.row >= 0).sum() / (WIDE * TALL * MM**2 / 1e6) * 10_000
+    assert frame.stand.per_ha == pytest.approx(planted, rel=0.06)
+
+
+def test_rows_that_the_mosaic_contradicts_are_said_and_not_gone_by(
+    picture: np.ndarray, network: AboveNetwork, tmp_path: Path
+) -> None:
+    path = write(tmp_path / "f.tif", picture)
+    measured, _ = read_ortho(path, network, CALIBRATION)
+    assert measured.stand is not None
+    for wrong, words in ((0.381, "15 in (38 cm)"), (0.9652, "38 in (97 cm)")):
+        frame, _ = read_ortho(path, network, CALIBRATION, Stated(row_spacing_m=wrong))
+        assert frame.stand == measured.stand
+        said = next(one for one in frame.reasons if one.startswith("By the row spacing you gave"))
+        assert words in said
+        assert "georeference 30 in (76 cm): the orthomosaic's georeference is believed" in said
+        assert said.endswith("Check what you stated.")
+    right, _ = read_ortho(path, network, CALIBRATION, Stated(row_spacing_m=0.762))
+    assert right.reasons == measured.reasons
+    assert right.stand is not None
+    assert right.stand.row_spacing_m == 0.762
+
+
+@pytest.mark.parametrize("colour", [LEAF, WEED])
+def test_what_the_neighbour_grows_is_not_the_fields_cover(
+    picture: np.ndarray, network: AboveNetwork, tmp_path: Path, colour: tuple[int, int, int]
+) -> None:
+    grown = picture.copy()
+    grown[:, 800:] = colour
+    path = write(tmp_path / "n.tif", grown)
+    whole, _ = read_ortho(path, network, CALIBRATION)
+    border = open_ortho(path).lon - (WIDE / 2 - 790) * MM / 1000 / metres_a_degree(41.5)[1]
+    own, _ = read_ortho(path, network, CALIBRATION, within=lambda lat, lon: lon < border)
+    assert own.plants is not None
+    assert own.weed_cover is not None
+    assert own.weed_cover < 0.05
+    assert not {"closed", "weedy", "not-maize"} & set(own.quality)
+    assert {"closed", "weedy", "not-maize"} & set(whole.quality)
+
+
 def test_fine_mosaics_are_averaged_down(network: AboveNetwork, tmp_path: Path) -> None:
     planted = plant(2.4, 1.8, seed=2)
     fine = draw(planted, 2400, 1800, 1.0)
@@ -276,6 +340,7 @@ def test_what_is_no_orthomosaic_is_refused_with_a_sentence(
     deep = write(tmp_path / "b.tif", part.astype(np.uint16))
     text = tmp_path / "c.tif"
     text.write_bytes(b"II*\x00not a tiff at all")
+    five = write_bands(tmp_path / "e.tif", np.concatenate([part, part[..., :2]], 2))
     local = write(tmp_path / "d.tif", part, crs='LOCAL_CS["barn",UNIT["metre",1]]')
     for path, words in (
         (no_place, "where on the earth"),
@@ -283,6 +348,7 @@ def test_what_is_no_orthomosaic_is_refused_with_a_sentence(
         (text, "can't be read as a GeoTIFF"),
         (tmp_path / "none.tif", "can't be read"),
         (local, "export it in UTM"),
+        (five, "has 5 bands and doesn't say which are red, green and blue"),
     ):
         with pytest.raises(OrthoError, match=words):
             read_ortho(path, network, CALIBRATION)

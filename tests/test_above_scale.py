@@ -7,7 +7,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from drawn_field import SOIL, draw, height_for, jpeg, plant
+from drawn_field import SOIL, draw, height_for, jpeg, packet, plant
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -273,6 +273,58 @@ def test_a_camera_that_hung_aslant_is_said(rows_2mm: np.ndarray) -> None:
     for level in (0.0, 180.0, -180.0):
         straight = find_scale(flown(rows_2mm, GimbalRollDegree=level, **notes), Stated())
         assert straight.scale.notes == ()
+
+
+def test_a_camera_that_hung_far_aslant_is_refused_and_a_little_widens(
+    rows_2mm: np.ndarray,
+) -> None:
+    notes = {"RelativeAltitude": height_for(2.0, WIDE, TALL), "GimbalPitchDegree": -90.0}
+    for roll in (25.0, -25.0, 155.0):
+        found = refusal(flown(rows_2mm, GimbalRollDegree=roll, **notes))
+        assert found.code == "tilted"
+        assert "hung 25° to one side" in str(found)
+    stated = Stated(row_spacing_m=0.762)
+    level = find_scale(flown(rows_2mm, GimbalRollDegree=2.0, **notes), stated)
+    aslant = find_scale(flown(rows_2mm, GimbalRollDegree=12.0, **notes), stated)
+    assert level.codes == ()
+    assert aslant.codes == ("tilted",)
+    assert aslant.scale.relative_error > 1.5 * level.scale.relative_error
+
+
+def test_a_height_by_which_no_planter_sows_is_said(rows_2mm: np.ndarray) -> None:
+    """Rows 30 in apart, seen as 48 in by a height 1.6 times too much."""
+    wrong = flown(
+        rows_2mm, RelativeAltitude=1.6 * height_for(2.0, WIDE, TALL), GimbalPitchDegree=-90.0
+    )
+    odd = find_scale(wrong, Stated())
+    assert odd.codes == ("odd-rows",)
+    assert "the rows lie 48 in (122 cm) apart, which is no usual spacing" in odd.scale.notes[0]
+    assert "Give --rows." in odd.scale.notes[0]
+    assert odd.scale.relative_error == pytest.approx(math.log(1.6), abs=0.03)
+    put_right = find_scale(wrong, Stated(row_spacing_m=0.762))
+    assert put_right.codes == ()
+    right = flown(rows_2mm, RelativeAltitude=height_for(2.0, WIDE, TALL), GimbalPitchDegree=-90.0)
+    assert find_scale(right, Stated()).codes == ()
+
+
+def test_a_photo_zoomed_digitally_has_no_scale_by_height(rows_2mm: np.ndarray) -> None:
+    import io
+
+    from PIL import Image
+
+    def zoomed(ratio: float) -> Photo:
+        notes = {"RelativeAltitude": 8.0, "GimbalPitchDegree": -90.0}
+        image = Image.open(io.BytesIO(jpeg(rows_2mm)))
+        exif = image.getexif()
+        exif.get_ifd(0x8769)[0xA404] = ratio
+        spool = io.BytesIO()
+        image.save(spool, "JPEG", exif=exif, xmp=packet(**notes))
+        return load_photo(spool.getvalue(), "zoom.jpg")
+
+    for ratio in (0.0, 1.0):
+        assert zoomed(ratio).focal_eq_mm == 24.0
+    assert zoomed(2.0).focal_eq_mm is None
+    assert "or the photo was zoomed digitally" in str(refusal(zoomed(2.0)))
 
 
 # --------------------------------------------------------------------------- laid flat

@@ -15,7 +15,7 @@ import collarvision.walk.zones as room
 from collarvision.above.assembling import range_of
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.summary import record_summary
-from collarvision.above.values import stage_range
+from collarvision.above.values import no_plants, stage_range
 from collarvision.demo.invented import invent_field
 from collarvision.evidence import PlantEvidence
 from collarvision.survey import PlantRow
@@ -357,6 +357,16 @@ def test_the_newest_flight_before_a_day_is_taken_out_of_a_survey() -> None:
     alone = surveyed_flight([row(None, "2027-06-01")], "Slope", FLOWN)
     assert alone is not None
     assert flight_of(alone).day == FLOWN
+
+    # Photos of bare ground belong to their flight, so that the walk can name them.
+    nothing = replace(frame, plants=no_plants(), stages=None, gaps=())
+    bare = [
+        row(f"{day}T10:00:00", above=record_summary(nothing))
+        for day in ("2027-06-01", "2027-05-20")
+    ]
+    found = surveyed_flight([*bare, *rows], "Slope", FLOWN)
+    assert found is not None
+    assert [len(one.plants or ()) > 0 for one in found.frames] == [True, True, False]
 
     crowded = {**record_summary(frame), "plants": None, "squares": {}, "rows": 40, "gaps": 0}
     late = row("2027-06-02T10:00:00", above=crowded)

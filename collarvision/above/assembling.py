@@ -12,7 +12,8 @@ import numpy as np
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found
-from collarvision.above.rows import find_rows
+from collarvision.above.rows import RowsFound, find_rows
+from collarvision.above.rowspacings import contradiction
 from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
 from collarvision.above.stand import count_stand
 from collarvision.above.values import (
@@ -128,7 +129,9 @@ def assemble(
         return replace(
             base, quality=(*base.quality, code), reasons=(*base.reasons, sentence), plants=None
         )
-    rows = find_rows(np.column_stack([x_m, y_m]), stated_spacing_m)
+    rows, stated_spacing_m, doubt = _rows(np.column_stack([x_m, y_m]), stated_spacing_m, scale)
+    if doubt is not None and not any(note.endswith(_CHECK) for note in scale.notes):
+        base = replace(base, reasons=(*base.reasons, doubt))
     tips = float(found.tip_count.mean()) if len(found) else 0.0
     stood = count_stand(
         rows,
@@ -183,6 +186,13 @@ def assemble(
         quality.append("no-rows")
         reasons.append(
             "No rows can be made out, so plants are counted and neither their distances nor gaps."
+        )
+    if stood.stand is not None and stood.stand.rowless_share > 0.0:
+        quality.append("rowless")
+        reasons.append(
+            f"{100 * stood.stand.rowless_share:.0f}% of the ground shown has no rows: plants to an "
+            "area are told over all of it, and are more where rows stand. See whether it drowned, "
+            "was missed, or is no field."
         )
     if scale.mm_per_px > _FINE_MM and len(found):
         quality.append("coarse")
@@ -240,6 +250,26 @@ def degrees(
     north = y_m * math.cos(turn) - x_m * math.sin(turn)
     per_lat, per_lon = metres_a_degree(place.lat)
     return place.lat + north / per_lat, place.lon + east / per_lon
+
+
+_CHECK: Final = "Check what you stated."
+
+
+def _rows(
+    points_m: np.ndarray, stated_m: float | None, scale: GroundScale
+) -> tuple[RowsFound | None, float | None, str | None]:
+    """Rows, the stated spacing where it may be gone by, and a sentence where it may not.
+
+    Where something better tells the scale, rows are looked for without the stated spacing: they
+    would else be forced onto it, and the count to an area would follow a slip of the user's.
+    """
+    if stated_m is not None and scale.source != "rows":
+        free = find_rows(points_m)
+        if free is not None and free.spacing_m is not None:
+            doubt = contradiction(stated_m, free.spacing_m, scale)
+            if doubt is not None:
+                return free, None, doubt
+    return find_rows(points_m, stated_m), stated_m, None
 
 
 def _stages(

@@ -2,7 +2,8 @@
 
 Photos may overlap and aren't matched: a receiver's metres are far wider than a row. So plants are
 never added up over photos. Rates are: each photo is a sample of the field, and how much photos
-differ tells how sure the field's rate is. Two errors don't show in that, since photos share them:
+differ tells how sure the field's rate is. Photos that overlap tell less than as many apart, and a
+photo of bare ground is a sample too. Two errors don't show in that, since photos share them:
 the scale's, and the network's own of a count, by the field's light, soil and age. However many
 photos there are, the field's interval holds both.
 """
@@ -18,10 +19,25 @@ import numpy as np
 
 from collarvision.above.assembling import range_of
 from collarvision.above.calibration import AboveCalibration
-from collarvision.above.values import Z90, FieldAbove, FrameAbove, Interval, StandCount, interval_90
+from collarvision.above.overlap import apart_share
+from collarvision.above.values import (
+    SQUARE_M_PER_ACRE,
+    Z90,
+    FieldAbove,
+    FrameAbove,
+    Interval,
+    StandCount,
+    interval_90,
+)
 
 _SHARED: Final = 0.7
 """Share of a photo's scale error that the next photo has too: the same barometer, the same lens."""
+
+_DOUBTED: Final = {"blurred", "coarse"}
+"""Codes of photos on which plants are overlooked: that they show none tells nothing."""
+
+_OVERLAPPING: Final = 0.9
+"""Share of photos of different places from which on it isn't worth a word."""
 
 _PLACES_CV: Final = 0.15
 _PLACES_WORTH: Final = 3
@@ -34,7 +50,11 @@ def gather_field(
     frames: Sequence[FrameAbove], calibration: AboveCalibration, *, name: str | None = None
 ) -> FieldAbove:
     """Take a field's photos together."""
+    given = len(frames)
+    frames = _once(frames)
     counted = [frame for frame in frames if frame.stand is not None and frame.scale is not None]
+    bare = [frame for frame in frames if is_bare(frame)]
+    sure = [frame for frame in bare if not _DOUBTED & set(frame.quality)]
     settled = [frame for frame in frames if frame.stages is not None and frame.plants]
     stages = None
     if settled:
@@ -49,25 +69,83 @@ def gather_field(
             if len(frames) > 1
             else "The photo tells nothing of plants."
         )
+    if given > len(frames):
+        again = given - len(frames)
+        reasons.append(
+            "1 photo was given twice and counts once."
+            if again == 1
+            else f"{again} photos were given more than once and count once."
+        )
+    if counted and bare:
+        reasons.append(_bare_words(len(bare), len(sure), len(frames)))
+    apart = apart_share([*counted, *sure])
+    if counted and apart < _OVERLAPPING:
+        reasons.append(
+            "The photos overlap: the intervals are those of about "
+            f"{max(1, round(apart * len([*counted, *sure])))} in different places."
+        )
     return FieldAbove(
         name=name,
         frames=tuple(frames),
         stand=_together(
             [(f.stand, f.scale.relative_error) for f in counted if f.stand and f.scale],
             calibration,
+            bare_m2=[frame.area_m2 or 0.0 for frame in sure],
+            apart=apart,
         ),
         stages=stages,
         reasons=tuple(reasons),
     )
 
 
+def is_bare(frame: FrameAbove) -> bool:
+    """Whether a photo was measured and shows no plant of corn."""
+    measured = frame.plants is not None and frame.scale is not None
+    return measured and len(frame.plants or ()) == 0 and (frame.area_m2 or 0.0) > 0.0
+
+
+def _once(frames: Sequence[FrameAbove]) -> list[FrameAbove]:
+    """Frames without those of the same file again."""
+    seen: set[str] = set()
+    kept = []
+    for frame in frames:
+        if frame.sha256 is not None and frame.sha256 in seen:
+            continue
+        if frame.sha256 is not None:
+            seen.add(frame.sha256)
+        kept.append(frame)
+    return kept
+
+
+def _bare_words(bare: int, sure: int, every: int) -> str:
+    """Say of photos without corn how they count."""
+    shows = "shows" if bare == 1 else "show"
+    if sure == bare:
+        return (
+            f"{bare} of {every} photos {shows} no corn. Plants to an area are over their ground "
+            "too: see whether it drowned, was missed, or is no field."
+        )
+    return (
+        f"{bare} of {every} photos {shows} no corn, {bare - sure} of them too blurred or coarse to "
+        "be sure, which count for nothing: look there on the ground."
+    )
+
+
 def _together(
-    counts: list[tuple[StandCount, float]], calibration: AboveCalibration
+    counts: list[tuple[StandCount, float]],
+    calibration: AboveCalibration,
+    *,
+    bare_m2: Sequence[float] = (),
+    apart: float = 1.0,
 ) -> StandCount | None:
+    """Stand over photos, `bare_m2` the ground of those that show no plant.
+
+    `apart` is the share of the photos that as many would be which don't overlap.
+    """
     if not counts:
         return None
     stands = [stand for stand, _ in counts]
-    if len(stands) == 1:
+    if len(stands) == 1 and (not bare_m2 or stands[0].row_spacing_m is None):
         return stands[0]
     lengths = np.array([stand.row_length_m for stand in stands])
     per_m = np.array([stand.per_m_row for stand in stands])
@@ -77,18 +155,25 @@ def _together(
     )
     plants, length = float(sum(stand.plants for stand in stands)), float(lengths.sum())
     rate = plants / length
-    sampled = _error_of_mean(per_m, lengths) / rate
+    sampled = _error_of_mean(per_m, lengths, apart) / rate
     wide = [stand for stand in stands if stand.row_spacing_m is not None]
     spacing = per_ha = per_acre = None
+    rowless = 0.0
     ha_interval: Interval | None = None
     acre_interval: Interval | None = None
     if wide:
         spacing = float(np.median([stand.row_spacing_m or 0.0 for stand in wide]))
-        weights = np.array([stand.row_length_m for stand in wide])
-        each = np.array([stand.per_ha or 0.0 for stand in wide])
+        # Ground is weighed as the length of row that it has, or would have.
+        shown = [one.row_length_m / max(1.0 - one.rowless_share, 0.05) for one in wide]
+        weights = np.array([*shown, *(area / spacing for area in bare_m2)])
+        none = np.zeros(len(bare_m2))
+        each = np.array([*(stand.per_ha or 0.0 for stand in wide), *none])
         per_ha = float(np.average(each, weights=weights))
-        per_acre = float(np.average([stand.per_acre or 0.0 for stand in wide], weights=weights))
-        spread = _error_of_mean(each, weights) / max(per_ha, 1e-9)
+        per_acre = per_ha * SQUARE_M_PER_ACRE / 10_000
+        rowless = float(
+            np.average([*(stand.rowless_share for stand in wide), *(1.0 + none)], weights=weights)
+        )
+        spread = _error_of_mean(each, weights, apart) / max(per_ha, 1e-9)
         error = math.hypot(spread, 2 * _SHARED * scale, miscount)
         ha_interval, acre_interval = interval_90(per_ha, error), interval_90(per_acre, error)
     steps = [stand.spacing_m for stand in stands if stand.spacing_m is not None]
@@ -109,6 +194,7 @@ def _together(
         spacing_cv=float(np.mean(varied)) if varied else None,
         unseen_share=float(sum(stand.unseen_share * stand.plants for stand in stands))
         / max(plants, 1e-9),
+        rowless_share=rowless,
     )
 
 
@@ -126,18 +212,21 @@ def _miscount(stand: StandCount, scale_error: float, calibration: AboveCalibrati
     return math.sqrt(max(whole**2 - scale_error**2 - chance**2, 0.0))
 
 
-def _error_of_mean(values: np.ndarray, weights: np.ndarray) -> float:
+def _error_of_mean(values: np.ndarray, weights: np.ndarray, apart: float = 1.0) -> float:
     """Standard error of a weighted mean, by how much the values differ and places usually do.
 
-    A single value differs from nothing: then only the usual speaks.
+    A single value differs from nothing: then only the usual speaks. Of values of photos that
+    overlap only the share `apart` counts as values of their own.
     """
     from scipy.special import stdtrit  # not at the top: it would slow every command's start
 
     share = weights / weights.sum()
     mean = float((share * values).sum())
-    own = len(values) - 1
-    seen = float((share**2 * (values - mean) ** 2).sum()) * len(values) / own if own else 0.0
-    usual = float((share**2).sum()) * (_PLACES_CV * mean) ** 2
+    own = max(len(values) * apart - 1, 0.0)
+    places = len(values) * apart
+    seen = float((share**2 * (values - mean) ** 2).sum()) / apart
+    seen = seen * places / own if own > 0.0 else 0.0
+    usual = float((share**2).sum()) / apart * (_PLACES_CV * mean) ** 2
     freedom = own + _PLACES_WORTH
     spread = (own * seen + _PLACES_WORTH * usual) / freedom
     # With few photos Student's t is wider than the normal distribution.

@@ -137,6 +137,7 @@ def find_plants(
     top: float = 0.0,
     core: tuple[float, float, float, float] | None = None,
     seen: np.ndarray | None = None,
+    counted: np.ndarray | None = None,
     working_mm: float = WORKING_MM,
 ) -> Found:
     """Find the plants of one picture.
@@ -153,6 +154,8 @@ def find_plants(
         cells counted; the rest is read for their sake.
     seen : ndarray, (h, w) bool, optional
         Cells that show ground; without it all do.
+    counted : ndarray, (h, w) bool, optional
+        Cells that cover is reckoned from, such as those of one field; without it all seen ones.
     working_mm : float
         Ground that a working px covers.
     """
@@ -162,11 +165,8 @@ def find_plants(
         inside &= seen
     leaf = (maps.canopy >= _LEAF) & (maps.canopy >= maps.other)
     weed = (maps.other >= _LEAF) & ~leaf
-    counts = (
-        int((leaf & inside).sum()),
-        int((weed & inside).sum()),
-        int(inside.sum()),
-    )
+    own = inside if counted is None else inside & counted
+    counts = (int((leaf & own).sum()), int((weed & own).sum()), int(own.sum()))
     box = (left, top, left + width * CELL_PX, top + height * CELL_PX) if core is None else core
     leaves = _leaf_grid(leaf & inside, left, top, box)
     rows, columns = _peaks(maps.plants, calibration.plant_floor)

@@ -83,7 +83,7 @@ def read_frame(
     except NoScale as refusal:
         return replace(base, quality=(refusal.code,), reasons=(str(refusal),))
     scale, ground = scaled.scale, scaled.ground
-    quality: list[str] = ["tilted"] if scale.tilt_deg > 0.0 else []
+    quality = list(scaled.codes)
     reasons = [note for note in scale.notes if not note.startswith("The file doesn't say how")]
     away = scale.mm_per_px * (focal_px(photo) or 0.0) / 1000
     ahead = away * math.sin(math.radians(scale.tilt_deg))
@@ -119,7 +119,10 @@ def read_frame(
         if inside is None:
             return _refused(base, "outside", "The photo shows nothing of this field.")
         coverage = inside
-    found = _found(ground, network, calibration, tell)
+        unplaced = _unplaced(base.georeference)
+        if unplaced is not None:
+            base = replace(base, reasons=(*base.reasons, unplaced))
+    found = _found(ground, network, calibration, tell, None if within is None else coverage)
     if "blurred" in quality:
         wider = tuple(1.5 * one for one in calibration.inflation)
         calibration = replace(calibration, inflation=wider)
@@ -169,13 +172,29 @@ def _only_within(coverage: Coverage, place: Georeference | None, within: Within)
     return replace(coverage, mask=mask) if mask.any() else None
 
 
+def _unplaced(place: Georeference | None) -> str | None:
+    """Say that nobody could see how much of a photo lies in the field; None where that is known."""
+    if place is None:
+        return (
+            "The file has no place (GPS), so the outline says nothing of it: all that it shows is "
+            "counted as this field's. Leave it out if it isn't."
+        )
+    if place.heading_deg is None:
+        return (
+            "The file doesn't say which way the photo looks: its middle lies in the field, and all "
+            "that it shows is counted, also what may lie outside."
+        )
+    return None
+
+
 def _found(
     ground: Ground,
     network: AboveNetwork,
     calibration: AboveCalibration,
     tell: Callable[[int, int], None],
+    field: Coverage | None = None,
 ) -> Found:
-    """Plants of all the ground, block by block."""
+    """Plants of all the ground, block by block; cover only of the field's, where that is given."""
     parts = []
     across = _cuts(ground.width)
     down = _cuts(ground.height)
@@ -198,7 +217,12 @@ def _found(
             maps = network.read(picture, high_x - low_x, high_y - low_y, tell=told)
             seen = None
             if ground.tilt_deg > 0.0:
-                seen = _seen(ground, low_x, low_y, maps.shape)
+                seen = ground.shows(*ground.photo_px(*_cells(low_x, low_y, maps.shape)))
+                seen = seen.reshape(maps.shape)
+            counted = None
+            if field is not None:
+                x, y = _cells(low_x, low_y, maps.shape)
+                counted = field.holds(*ground.metres(x, y)).reshape(maps.shape)
             parts.append(
                 find_plants(
                     maps,
@@ -207,6 +231,7 @@ def _found(
                     top=low_y,
                     core=(left, top, right, bottom),
                     seen=seen,
+                    counted=counted,
                     working_mm=ground.working_mm,
                 )
             )
@@ -221,13 +246,10 @@ def _cuts(length: int) -> list[tuple[int, int]]:
     return list(zip(bounds[:-1], bounds[1:], strict=True))  # noqa: RUF007 - one list of pairs
 
 
-def _seen(ground: Ground, left: int, top: int, shape: tuple[int, int]) -> np.ndarray:
-    """Cells of a block that the photo shows."""
+def _cells(left: int, top: int, shape: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Middles of a block's cells, working px."""
     rows, columns = np.mgrid[0 : shape[0], 0 : shape[1]]
-    x, y = ground.photo_px(
-        left + (columns.ravel() + 0.5) * CELL_PX, top + (rows.ravel() + 0.5) * CELL_PX
-    )
-    return ground.shows(x, y).reshape(shape)
+    return left + (columns.ravel() + 0.5) * CELL_PX, top + (rows.ravel() + 0.5) * CELL_PX
 
 
 def _is_blurred(ground: Ground, mm_per_px: float) -> bool:

@@ -107,14 +107,14 @@ def read_ortho(
         if network is None:
             return replace(base, quality=("no-network",), reasons=(lacking,)), None
         side = _block_side(ortho)
-        store = Blocks(keep, run_key(path, network.version, calibration, side))
+        store = Blocks(keep, run_key(path, network.version, calibration, side, within))
         blocks = list(_blocks(*ortho.size, side))
         parts: list[Found] = []
         grid = _Grid(ortho)
         for number, block in enumerate(blocks):
             part = store.load(number)
             if part is None:
-                part = _read_block(ortho, block, network, calibration)
+                part = _read_block(ortho, block, network, calibration, within)
                 store.save(number, part)
             parts.append(part.found)
             grid.add(block, part)
@@ -153,7 +153,11 @@ _SQUARE_PX: Final = 64
 
 
 def _read_block(
-    ortho: Ortho, block: _Block, network: AboveNetwork, calibration: AboveCalibration
+    ortho: Ortho,
+    block: _Block,
+    network: AboveNetwork,
+    calibration: AboveCalibration,
+    within: Within | None,
 ) -> Part:
     left, top, right, bottom = block
     width, height = ortho.size
@@ -163,7 +167,8 @@ def _read_block(
     own = seen[top - low_y : bottom - low_y, left - low_x : right - low_x]
     squares = _squares(own)
     small = _small(rgb, block, (low_x, low_y), ortho.size)
-    if not squares.any():
+    field = None if within is None else _in_field(ortho, block, within)
+    if not squares.any() or (field is not None and not field.any()):
         return Part(nothing_found(), squares, small)
     rgb[~seen] = 0
     maps = network.read(
@@ -178,9 +183,34 @@ def _read_block(
         top=low_y,
         core=(left, top, right, bottom),
         seen=ground,
+        counted=None if field is None else _cells_of(field, block, (low_x, low_y), shape),
         working_mm=ortho.working_mm,
     )
     return Part(found, squares, small)
+
+
+def _in_field(ortho: Ortho, block: _Block, within: Within) -> np.ndarray:
+    """Which of a block's coarse squares lie in the field, by their middles."""
+    left, top, right, bottom = block
+    x, y = np.meshgrid(
+        np.arange(left, right, _SQUARE_PX) + _SQUARE_PX / 2,
+        np.arange(top, bottom, _SQUARE_PX) + _SQUARE_PX / 2,
+    )
+    east, north = ortho.metres(x.ravel(), y.ravel())
+    per_lat, per_lon = metres_a_degree(ortho.lat)
+    found = within(ortho.lat + north / per_lat, ortho.lon + east / per_lon)
+    return np.asarray(found, bool).reshape(x.shape)
+
+
+def _cells_of(
+    squares: np.ndarray, block: _Block, corner: tuple[int, int], shape: tuple[int, int]
+) -> np.ndarray:
+    """A block's coarse squares by the cells of a picture that starts at a corner."""
+    rows = (corner[1] + np.arange(shape[0]) * CELL_PX - block[1]) // _SQUARE_PX
+    columns = (corner[0] + np.arange(shape[1]) * CELL_PX - block[0]) // _SQUARE_PX
+    rows = np.clip(rows, 0, squares.shape[0] - 1)
+    columns = np.clip(columns, 0, squares.shape[1] - 1)
+    return np.asarray(squares[rows[:, None], columns[None]])
 
 
 def _small_box(block: _Block, size: tuple[int, int]) -> tuple[int, int, int, int]:

@@ -104,11 +104,16 @@ class Blocks:
         return self._folder / f"{number}.npz"
 
 
+_FORM: Final = 2  # of what a block holds: those of an earlier version are read again
+
 _KEPT: Final = (*PLANT_FIELDS, "tip_x", "tip_y", "tip_owner")
 
 
-def run_key(path: Path, model: str, calibration: AboveCalibration, side: int) -> str:
-    """Short name of a file as it is now, read by this network."""
+def run_key(
+    path: Path, model: str, calibration: AboveCalibration, side: int, field: object = None
+) -> str:
+    """Short name of a file as it is now, read by this network inside of this field."""
     status = path.stat()
     said = f"{path.name}|{status.st_size}|{status.st_mtime_ns}|{model}|{calibration}|{side}"
+    said += f"|{field}|{_FORM}"
     return hashlib.sha256(said.encode()).hexdigest()[:12]

@@ -20,6 +20,9 @@ from collarvision.boundary import metres_a_degree
 
 _WGS84: Final = "EPSG:4326"
 
+_COLLAR_PX: Final = 25
+"""Side of a square of one colour that is taken as a collar, px of the file: our own choice."""
+
 
 class OrthoError(Exception):
     """The file can't be used as an orthomosaic; `str(error)` says what to do."""
@@ -144,6 +147,7 @@ class Ortho:
             if seen.any():
                 for place, band in enumerate(self.bands):
                     self.dataset.read(band, window=window, out=rgb[..., place])
+                seen[_collar(rgb)] = 0
         except (rasterio.errors.RasterioError, OSError) as error:
             raise OrthoError(
                 f"{self.path} is damaged or cut short ({error}): copy it again."
@@ -156,6 +160,25 @@ class Ortho:
             rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
             seen = cv2.resize(seen, size, interpolation=cv2.INTER_AREA)
         return rgb, seen
+
+
+def _collar(rgb: np.ndarray) -> np.ndarray:
+    """Px of a collar that no mask tells: squares of nothing but black, or of nothing but white.
+
+    Soil and leaves have grain: so much of exactly one of these two is no ground, or none that
+    anything could be counted on. Looked for in each window, however large the whole is.
+    """
+    collar = np.zeros(rgb.shape[:2], bool)
+    square = np.ones((_COLLAR_PX, _COLLAR_PX), np.uint8)
+    for colour in (0, 255):
+        plain = (rgb[..., 0] == colour) & (rgb[..., 1] == colour)
+        plain = (plain & (rgb[..., 2] == colour)).astype(np.uint8)
+        if not plain.any():
+            continue
+        inner = cv2.erode(plain, square, borderValue=1)
+        if inner.any():
+            collar |= cv2.dilate(inner, square, borderValue=0).astype(bool) & (plain > 0)
+    return collar
 
 
 def is_ortho(path: Path) -> bool:
@@ -208,6 +231,11 @@ def open_ortho(path: Path) -> Ortho:
             "coordinate system."
         )
     bands = _colours(dataset)
+    if bands is None and dataset.count > 4 and set(dataset.dtypes) == {"uint8"}:
+        raise OrthoError(
+            f"{path} has {dataset.count} bands and doesn't say which are red, green and blue: "
+            "export those three alone."
+        )
     if bands is None:
         raise OrthoError(
             f"{path} isn't a colour picture of 8 bits (it has {dataset.count} bands of "
@@ -237,7 +265,8 @@ def _colours(dataset: Any) -> tuple[int, int, int] | None:
     if all(colour in said for colour in wanted):
         red, green, blue = (said.index(colour) + 1 for colour in wanted)
         return red, green, blue
-    return 1, 2, 3
+    # Three bands, or four with alpha, have one usual order; a multispectral camera's five don't.
+    return (1, 2, 3) if dataset.count <= 4 else None
 
 
 def _jacobian(dataset: Any, middle: tuple[float, float]) -> tuple[float, float, np.ndarray]:

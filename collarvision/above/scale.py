@@ -19,10 +19,13 @@ from collarvision.above.ground import FLAT_DEG, Ground, focal_px, straight_down,
 from collarvision.above.groundcard import find_ground_card
 from collarvision.above.network import WORKING_MM
 from collarvision.above.pixelrows import PixelRows, find_pixel_rows
+from collarvision.above.rowspacings import AGREE, ROWS_ERROR, SOURCE_WORDS, odd_error, odd_words
 from collarvision.above.values import GroundScale, ScaleSource
 from collarvision.photo import Photo
 
 MOST_TILT_DEG: Final = 45.0
+MOST_ROLL_DEG: Final = 15.0
+"""Hung further to one side, a photo can't be measured: that isn't put right."""
 
 # Errors of one standard deviation; common practice where no source is named. A barometer drifts by
 # half a metre within a flight and knows nothing of the slope; focal lengths in EXIF are whole mm,
@@ -31,17 +34,11 @@ _TAKEOFF_ERROR_M: Final = 0.5
 _GROUND_ERROR_M: Final = 0.15
 _STATED_ERROR: Final = 0.06
 _LENS_ERROR: Final = 0.03
-_ROWS_ERROR: Final = 0.015
-"""Of the spacing that a planter keeps against the one stated."""
-
 _CARD_LIFT: Final = 0.01
 """A card on clods or stubble lies a little above the ground."""
 
 LEAST_ROWS_M, MOST_ROWS_M = 0.3, 1.6
 """Corn is sown in rows from twelve inches to a skipped 30-inch row apart; common practice."""
-
-_AGREE: Final = 3.0
-"""Standard errors by which two scales may differ before one of them is believed wrong."""
 
 _CARD_SEEN_MM: Final = 3.0
 _ROWS_PX: Final = 1400
@@ -87,11 +84,12 @@ class Stated:
 
 @dataclass(frozen=True, eq=False)
 class Scaled:
-    """A ground scale, the photo's ground at it, and the rows that pixels show."""
+    """A ground scale, the photo's ground at it, the rows that pixels show, and codes of quality."""
 
     scale: GroundScale
     ground: Ground
     rows: PixelRows | None
+    codes: tuple[str, ...] = ()
 
 
 def find_scale(photo: Photo, stated: Stated) -> Scaled:
@@ -112,7 +110,7 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
         _check_height(by_height, seen_m, photo, stated)
     if stated.row_spacing_m is not None and seen_m is not None and rows is not None:
         ratio = stated.row_spacing_m / seen_m
-        error = math.hypot(rows.relative_error, _ROWS_ERROR)
+        error = math.hypot(rows.relative_error, ROWS_ERROR)
         found.append(GroundScale(first.mm_per_px * ratio, error, "rows"))
     # Coarser than this a marker's squares are smaller than a pixel.
     coarse = by_height is not None and by_height.mm_per_px > _CARD_SEEN_MM
@@ -121,18 +119,51 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
         found.append(by_card)
     if not found:
         raise _refusal(photo, stated)
+    codes = ["tilted"] if tilt > 0.0 else []
+    if found == [by_height] and seen_m is not None and stated.height_m is None:
+        odd = odd_words(seen_m, stated.option("--rows"))
+        if odd is not None:
+            codes.append("odd-rows")
+            notes += (odd,)
+            error = max(found[0].relative_error, odd_error(seen_m))
+            found = [replace(found[0], relative_error=error)]
     scale = _together(found, notes, tilt)
+    roll = _roll_deg(photo)
+    if roll > 2 * FLAT_DEG:
+        # By height the middle is further off than straight down, and the sides differ.
+        codes.append("tilted")
+        aslant = 1.5 * math.tan(math.radians(roll)) ** 2
+        scale = replace(scale, relative_error=math.hypot(scale.relative_error, aslant))
     if scale.mm_per_px * max(photo.size) > FARTHEST_M * 2000:
         raise _too_high(scale, photo, stated)
     ground = _ground(photo, scale.mm_per_px, tilt)
-    return Scaled(scale, ground, rows)
+    return Scaled(scale, ground, rows, tuple(dict.fromkeys(codes)))
+
+
+def _roll_deg(photo: Photo) -> float:
+    """How far the camera hung to one side, degrees; upside down is level too."""
+    roll = photo.flight.roll_deg
+    return 0.0 if roll is None else abs((roll + 90.0) % 180.0 - 90.0)
 
 
 def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
     """The camera's tilt from straight down, degrees, and what there is to say of it."""
-    pitch, roll = photo.flight.pitch_deg, photo.flight.roll_deg
+    pitch, level = photo.flight.pitch_deg, _roll_deg(photo)
+    if level > MOST_ROLL_DEG:
+        raise NoScale(
+            f"The camera hung {level:.0f}° to one side, too far to measure plants: keep it level, "
+            f"or within {MOST_ROLL_DEG:.0f}° of that.",
+            "tilted",
+        )
+    notes: list[str] = []
+    if level > 2 * FLAT_DEG:
+        notes.append(
+            f"The camera hung {level:.0f}° to one side, which isn't put right: counts toward the "
+            "photo's sides are in doubt."
+        )
     if pitch is None:
-        return 0.0, ("The file doesn't say how the camera was tilted: taken as straight down.",)
+        unsaid = "The file doesn't say how the camera was tilted: taken as straight down."
+        return 0.0, (*notes, unsaid)
     tilt = abs(90.0 + pitch)
     if pitch < -90.0 - FLAT_DEG:
         # The ground is laid flat as if the upper edge were the far one, which here is the near one.
@@ -146,13 +177,6 @@ def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
             f"The camera was tilted {tilt:.0f}° from straight down, too far to measure plants: "
             "point it straight down (-90°), or up to 45° from that.",
             "tilted",
-        )
-    level = 0.0 if roll is None else abs((roll + 90.0) % 180.0 - 90.0)
-    notes: list[str] = []
-    if level > 2 * FLAT_DEG:
-        notes.append(
-            f"The camera hung {level:.0f}° to one side, which isn't put right: counts toward the "
-            "photo's sides are in doubt."
         )
     if tilt <= FLAT_DEG:
         return 0.0, tuple(notes)
@@ -240,13 +264,13 @@ def _together(found: list[GroundScale], notes: tuple[str, ...], tilt: float) -> 
     weights, logs = [], []
     for one in found:
         apart = abs(math.log(one.mm_per_px / best.mm_per_px))
-        allowed = _AGREE * math.hypot(one.relative_error, best.relative_error)
+        allowed = AGREE * math.hypot(one.relative_error, best.relative_error)
         notes += one.notes
         if apart > allowed:
+            known = SOURCE_WORDS[best.source]
             notes += (
-                f"By {_WORDS[one.source]} a pixel would be {one.mm_per_px:.2f} mm, by "
-                f"{_WORDS[best.source]} {best.mm_per_px:.2f} mm: {_WORDS[best.source]} is "
-                "believed. Check what you stated.",
+                f"By {SOURCE_WORDS[one.source]} a pixel would be {one.mm_per_px:.2f} mm, by "
+                f"{known} {best.mm_per_px:.2f} mm: {known} is believed. Check what you stated.",
             )
             continue
         weights.append(1 / one.relative_error**2)
@@ -259,15 +283,6 @@ def _together(found: list[GroundScale], notes: tuple[str, ...], tilt: float) -> 
         tilt_deg=tilt,
         notes=tuple(dict.fromkeys(notes)),
     )
-
-
-_WORDS: Final = {
-    "exif": "the height in the file",
-    "stated": "the height you gave",
-    "card": "the card on the ground",
-    "rows": "the row spacing you gave",
-    "geotransform": "the orthomosaic's georeference",
-}
 
 
 def _check_height(scale: GroundScale, seen_m: float, photo: Photo, stated: Stated) -> None:
@@ -312,8 +327,8 @@ def _too_high(scale: GroundScale, photo: Photo, stated: Stated) -> NoScale:
             f"{stated.option('--height')}, or the row spacing with {stated.option('--rows')}."
         )
     return NoScale(
-        f"By {_WORDS[scale.source]} the photo would show {wide:.0f} m of ground, too much to see "
-        f"a leaf. {advice}",
+        f"By {SOURCE_WORDS[scale.source]} the photo would show {wide:.0f} m of ground, too much to "
+        f"see a leaf. {advice}",
         "sea-height",
     )
 
@@ -342,9 +357,9 @@ def _refusal(photo: Photo, stated: Stated) -> NoScale:
     height = photo.flight.height_m or photo.flight.ground_height_m
     if height is not None and height > 0.5:
         return NoScale(
-            "The file has a height but lacks the camera's focal length, so nothing tells the "
-            f"photo's scale: give the camera's own file, the row spacing with {rows}, or lay the "
-            "printed card down."
+            "The file has a height but lacks the camera's focal length (or the photo was zoomed "
+            "digitally), so nothing tells its scale: give the camera's own file, the row spacing "
+            f"with {rows}, or lay the printed card down."
         )
     if sea is not None:
         return NoScale(

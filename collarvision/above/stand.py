@@ -19,6 +19,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.above.coverage import Coverage
+from collarvision.above.rowless import rowless_share
 from collarvision.above.rows import Line, RowsFound
 from collarvision.above.values import SQUARE_M_PER_ACRE, Gap, Row, StandCount, interval_90
 
@@ -28,6 +29,9 @@ _LEAST_LENGTH_M: Final = 0.5
 _STRIP_M: Final = 0.045
 _LEAFY: Final = 0.35
 """Cover of a strip this wide to both sides of a row from which it is no gap."""
+
+_ROWLESS_ERROR: Final = 0.15
+"""Of the border between ground with rows and without, as a share of the latter. Our own choice."""
 
 LeafShare = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
@@ -128,9 +132,18 @@ def count_stand(
     wide = stated_spacing_m or found.spacing_m
     error = math.hypot(scale_error, count_error)
     per_m = plants / length
-    per_m2 = None if wide is None else per_m / wide
+    bare = 0.0
+    if wide is not None:
+        bare = rowless_share(
+            rows,
+            coverage,
+            found.spacing_m or wide,
+            None if leaf_share is None else lambda x, y: np.nan_to_num(leaf_share(x, y)) >= _LEAFY,
+        )
+    per_m2 = None if wide is None else (1.0 - bare) * per_m / wide
     # An area by rows seen twice through the same scale errs twice as much.
     twice = error if stated_spacing_m else math.hypot(2 * scale_error, count_error)
+    twice = math.hypot(twice, _ROWLESS_ERROR * bare / max(1.0 - bare, 0.05))
     even = np.concatenate(steps) if steps else np.zeros(0)
     even = even[(even > DOUBLE * spacing) & (even <= MISSING * spacing)]
     stand = StandCount(
@@ -149,6 +162,7 @@ def count_stand(
         doubles=twins,
         spacing_cv=float(even.std() / even.mean()) if len(even) > 2 else None,
         unseen_share=1.0 - 1.0 / count_factor,
+        rowless_share=bare,
     )
     return Stood(tuple(rows), row_of, place, stand, tuple(gaps), hidden)
 

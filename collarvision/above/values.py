@@ -180,6 +180,9 @@ class StandCount:
     unseen_share : float
         Share of `plants` that was not seen, but is added for what photos of this scale usually
         miss; below 0 where they show more than there are.
+    rowless_share : float
+        Share of the ground shown that has no rows. Plants to an area are over all of it; where rows
+        are they stand ``1 / (1 - rowless_share)`` times as dense.
     """
 
     plants: float
@@ -195,6 +198,7 @@ class StandCount:
     doubles: float = 0.0
     spacing_cv: float | None = None
     unseen_share: float = 0.0
+    rowless_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -247,8 +251,8 @@ class FrameAbove:
         Ground that was looked at.
     quality : tuple of str
         Short codes: ``no-scale``, ``sea-height``, ``tilted``, ``no-plants``, ``not-maize``,
-        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``weedy``, ``hidden``, ``old``,
-        ``outside``, ``no-network``.
+        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``rowless``, ``odd-rows``, ``weedy``,
+        ``hidden``, ``old``, ``outside``, ``no-network``.
     reasons : tuple of str
         Sentences: what wasn't measured or is in doubt, and what to do.
     model : str or None

@@ -138,10 +138,18 @@ def _stand(stand: StandCount, us: bool) -> Iterator[str]:
         if unseen > 0
         else ""
     )
+    bare = stand.rowless_share
     if per is None or area is None or stand.row_spacing_m is None:
         yield f"{said}, on one row: how many to an area can't be said.{added}"
         return
-    yield f"{rounded(per)} {unit} ({_span(area)}, 90 in 100), {said}.{added}"
+    if bare > 0.0:
+        yield (
+            f"{rounded(per)} {unit} ({_span(area)}, 90 in 100) over all the ground shown, of which "
+            f"{_percent(bare)} has no rows.{added}"
+        )
+        yield f"Where rows stand {rounded(per / max(1 - bare, 0.01))} {unit}, {said}."
+    else:
+        yield f"{rounded(per)} {unit} ({_span(area)}, 90 in 100), {said}.{added}"
     rows = stand.row_spacing_m
     apart = f"{rows / M_PER_INCH:.1f} in" if us else f"{100 * rows:.0f} cm"
     if us:
@@ -149,7 +157,7 @@ def _stand(stand: StandCount, us: bool) -> Iterator[str]:
         whole, inches = divmod(round(12 * feet), 12)
         yield (
             f"Rows {apart} apart; a thousandth of an acre is {whole} ft {inches} in of row, "
-            f"with {per / 1000:.1f} plants."
+            f"with {per / max(1 - bare, 0.01) / 1000:.1f} plants."
         )
     else:
         yield f"Rows {apart} apart."
@@ -167,11 +175,19 @@ def _evenness(field: FieldAbove, us: bool) -> Iterator[str]:
     gaps = [gap for frame in field.frames for gap in frame.gaps]
     missing = sum(gap.missing for gap in gaps)
     if not gaps:
-        yield "No gap."
+        yield "No gap." if stand.rowless_share == 0.0 else "No gap in the rows that stand."
         return
     longest = max(gap.length_m for gap in gaps)
     length = f"{longest / M_PER_FOOT:.1f} ft" if us else f"{longest:.1f} m"
     share = 100 * missing / (stand.plants + missing)
+    if len(field.frames) > 1:
+        # Photos may overlap: what is added up over them would count a gap twice.
+        rate = len(gaps) / max(stand.row_length_m, 1e-9) * (100 * M_PER_FOOT if us else 100)
+        yield (
+            f"{rate:.1f} gaps to 100 {'ft' if us else 'm'} of row, {share:.1f} in 100 plants "
+            f"missing in them; the longest is {length}."
+        )
+        return
     yield (
         f"{len(gaps)} gap{'' if len(gaps) == 1 else 's'}, {missing} plants missing in them "
         f"({share:.1f} in 100); the longest is {length}."
@@ -219,7 +235,9 @@ def _table(frames: tuple[FrameAbove, ...], us: bool, width: int) -> list[str]:
 
 
 def _doubts(field: FieldAbove) -> Iterator[str]:
-    """Each reason once, with the photos that give it."""
+    """What is said of all photos, then each reason once, with the photos that give it."""
+    if len(field.frames) > 1 or field.stand is not None:
+        yield from field.reasons
     by_reason: dict[str, list[str]] = {}
     for frame in field.frames:
         for reason in frame.reasons:
@@ -235,6 +253,10 @@ def _doubts(field: FieldAbove) -> Iterator[str]:
             yield f"{len(photos)} photos: {reason}"
     if len(ranked) > REASONS_SHOWN:
         yield f"{len(ranked) - REASONS_SHOWN} more remarks are in above.json."
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f}%" if share >= 0.01 else "under 1%"
 
 
 def rounded(value: float) -> str:

@@ -17,6 +17,7 @@ import numpy as np
 from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.boundary import Boundary, metres_a_degree
 from collarvision.evidence import day_in
+from collarvision.walk.leftout import bare_note, of_one_flight, other_days_note
 
 if TYPE_CHECKING:
     from collarvision.above.values import FieldAbove, FrameAbove, Plants
@@ -139,7 +140,8 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
     FlightError
         Without plants, with too few, of another field, or of several photos that have no place.
     """
-    frames = [one for one in field.frames if one.plants is not None and len(one.plants)]
+    every, other_days = of_one_flight(field.frames)
+    frames = [one for one in every if one.plants is not None and len(one.plants)]
     # A survey's record tells the stages of a photo with thousands of plants and doesn't list them.
     unlisted = sum(one.plants is None and one.stages is not None for one in field.frames)
     if not frames and unlisted:
@@ -151,7 +153,10 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
             "Until then `collarvision plan --boundary` chooses stops without a flight."
         )
     placed = [one for one in frames if one.georeference is not None]
-    notes = [_unlisted(unlisted)] if unlisted else []
+    notes = [*([_unlisted(unlisted)] if unlisted else []), *other_days]
+    bare = bare_note(every, boundary)
+    if bare is not None:
+        notes.append(bare)
     if any("old" in one.quality for one in frames):
         notes.append(OLDER_THAN_TOLD)
     if placed:
@@ -266,6 +271,7 @@ def _flight(
         raise FlightError(
             f"The flight shows {_plants(shown)} of the field: under {FEWEST_PLANTS} tell "
             "nothing of where to walk. Fly more of it, or use `collarvision plan --boundary`."
+            + other_days_note(notes)
         )
     number = np.repeat(np.arange(len(plants)), [len(one) for one in plants])
 
