@@ -5,7 +5,6 @@ The terminal's table, the JSON form, the report and what the survey keeps are al
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -13,21 +12,22 @@ from typing import Any
 from collarvision import __version__
 from collarvision.answer import stage_name
 from collarvision.damage import Wait
-from collarvision.evidence import PlantEvidence
 from collarvision.field import FieldStage, summarise
-from collarvision.fieldhistory import PastVisit, past_visits, remarks
+from collarvision.fieldhistory import PastVisit, past_visits, remarks, same_crop
 from collarvision.fieldvisits import FieldVisits, SeenPlant
 from collarvision.heat import DateSpan
-from collarvision.limits import Verdict, held_back, judge_all
+from collarvision.limits import Verdict, held_back, judge_each, with_mixes
 from collarvision.limitsfile import Bound, Limit, Limits
 from collarvision.limitwords import CAUTION
 from collarvision.outlook import Outlook, TrackDay
-from collarvision.sampling import Enough, SequentialTest, enough_plants
+from collarvision.plantsenough import enough_for_stage
+from collarvision.sampling import Enough, SequentialTest
+from collarvision.sincevisit import grown_on
 from collarvision.survey import Decision
 from collarvision.units import Shown
 from collarvision.walk.correction import ZonedField
 from collarvision.walk.telling import cautions, zoned_record
-from collarvision.window import Window
+from collarvision.window import Told, Window
 
 
 @dataclass(frozen=True)
@@ -103,12 +103,18 @@ class FieldAnswer:
     def window_of(self, name: str) -> Window | None:
         """Window of a limit by its name; None where its verdict can't be told.
 
-        Dates beside an answer that can't be given would be taken for one.
+        Dates beside an answer that can't be given would be taken for one, and a close still to
+        come beside "past" for leave.
         """
         if name in self.undatable:
             return None
         windows = self.outlook.windows if self.outlook else ()
-        return next((one for one in windows if one.name == name), None)
+        found = next((one for one in windows if one.name == name), None)
+        closes = None if found is None else found.closes
+        # Past by an earlier visit, or by a plant that the mean knows nothing of.
+        past = any(one.name == name and one.word == "past" for one in self.verdicts)
+        ahead = closes is not None and (closes.middle is None or closes.middle > self.today)
+        return None if past and ahead else found
 
     def limit_of(self, name: str) -> Limit | None:
         """Limit by its name; None for a tank mix."""
@@ -146,11 +152,16 @@ def decide(
     """
     evidence = visits.chosen.evidence
     stage = summarise(evidence)
-    verdicts = () if limits is None else judge_all(evidence, limits, today, visits.undated, shown)
+    verdicts: tuple[Verdict, ...] = ()
+    if limits is not None:
+        crop = same_crop(visits)
+        verdicts = judge_each(evidence, limits, today, visits.undated, shown, crop)
+        windows = outlook.windows if outlook else ()
+        verdicts = with_mixes(grown_on(verdicts, windows, visits.chosen.day, today), limits)
     if wait is not None and wait.too_soon:
         mixes = {mix.name for mix in limits.mixes} if limits else set()
         verdicts = tuple(held_back(one, wait, mix=one.name in mixes) for one in verdicts)
-    enough, enough_for = _enough(evidence, stage, precision, test)
+    enough, enough_for = enough_for_stage(evidence, stage, precision, test)
     earlier = past_visits(visits)
     return FieldAnswer(
         field=visits.field,
@@ -177,35 +188,6 @@ def decide(
         above=above,
         precision=precision,
     )
-
-
-def _enough(
-    plants: Sequence[PlantEvidence],
-    stage: FieldStage,
-    precision: float,
-    test: SequentialTest | None,
-) -> tuple[Enough, str]:
-    """Whether plants are enough, for the share that needs the most of them."""
-    if stage.stage is None:
-        return enough_plants(0, 0, precision, test=test), "a share of the field"
-    stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
-    asked = [max(stage.stage, 1), stage.stage + 1]
-    shares = {share.stage: share for share in stage.shares}
-    found = [
-        (
-            enough_plants(
-                sum(s >= k for s in stages),
-                len(stages),
-                precision,
-                test=test,
-                effect=shares[k].stop_effect.effect if k in shares else 1.0,
-                known=shares[k].interval if k in shares else None,
-            ),
-            f"plants at or past {stage_name(k)}",
-        )
-        for k in asked
-    ]
-    return max(found, key=lambda pair: pair[0].more)
 
 
 def answer_record(answer: FieldAnswer) -> dict[str, Any]:
@@ -323,8 +305,8 @@ def _verdict(verdict: Verdict, answer: FieldAnswer) -> dict[str, Any]:
         "decided_by": verdict.decided_by,
         "deciding_plants": list(verdict.deciding_plants),
         "share_past": [_rounded(end) for end in verdict.share_past] if verdict.share_past else None,
-        "opens": _span(window.opens) if window else None,
-        "closes": _span(window.closes) if window else None,
+        "opens": _span(window.opens, window.opens_told) if window else None,
+        "closes": _span(window.closes, window.closes_told) if window else None,
         "last_day_before_harvest": _iso(last_harvest_day(verdict.name, answer)),
         "sentence": verdict.sentence,
         "reasons": [*verdict.reasons, *(window.reasons if window else ())],
@@ -376,14 +358,15 @@ def limit_terms(limit: Limit) -> dict[str, Any]:
     }
 
 
-def _span(span: DateSpan | None) -> dict[str, str | None] | None:
-    if span is None:
+def _span(span: DateSpan | None, told: Told) -> dict[str, str | None] | None:
+    if span is None or told == "unknown":
         return None
     return {
         "early": _iso(span.early),
         "middle": _iso(span.middle),
         "late": _iso(span.late),
         "temperatures_until": span.horizon.isoformat(),
+        "told": told,
     }
 
 

@@ -1,7 +1,8 @@
 """Field history: what a field's other visits say beside the one that is judged.
 
 A verdict rests on one visit, as a plant has no name by which two visits could tell it again. What
-the others hold is told in short, and where they speak against the answer that is said.
+the others hold is told in short, and where they speak against the answer that is said. Only past
+holds for good: a limit that an earlier visit was past stays past.
 """
 
 from __future__ import annotations
@@ -12,11 +13,17 @@ from datetime import date
 from typing import Final
 
 from collarvision.answer import stage_name
+from collarvision.evidence import PlantEvidence
 from collarvision.field import FieldStage, summarise
 from collarvision.fieldvisits import FieldVisits
 
 SAME_WALK_DAYS: Final = 2
 """Visits so near to each other may be one walk that took two days. Our own choice."""
+
+
+SAME_CROP_DAYS: Final = 120
+"""Earlier visits up to so long before are of the same plants: young corn is young no more after
+half that time, and nobody plants again sooner but after a loss. Our own choice."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +46,16 @@ def past_visits(visits: FieldVisits) -> tuple[PastVisit, ...]:
             mean = None if said.heights is None else said.heights.mean_mm
             found.append(PastVisit(one.day, said.plants, said.stage, said.waiting, mean))
     return tuple(found)
+
+
+def same_crop(visits: FieldVisits) -> tuple[tuple[date, tuple[PlantEvidence, ...]], ...]:
+    """Day and plants of each earlier visit to the same crop, the first one first."""
+    chosen = visits.chosen.day
+    return tuple(
+        (one.day, one.evidence)
+        for one in visits.earlier
+        if one.day is not None and chosen is not None and (chosen - one.day).days <= SAME_CROP_DAYS
+    )
 
 
 def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -> tuple[str, ...]:

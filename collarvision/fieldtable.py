@@ -16,6 +16,8 @@ from collarvision.decision import FieldAnswer, last_harvest_day
 from collarvision.fieldwords import (
     common_reasons,
     count_of,
+    date_reasons,
+    date_words,
     decided_by,
     enough_words,
     expected_words,
@@ -23,7 +25,6 @@ from collarvision.fieldwords import (
     height_words,
     own_reasons,
     past_words,
-    span_words,
     sure_of,
     told,
     undatable_words,
@@ -127,8 +128,7 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
                 cells.append(Text(plain(decided_by(verdict) or "–")))
             if dated:
                 window = answer.window_of(verdict.name)
-                cells.append(Text(span_words(window.opens if window else None, answer.today)))
-                cells.append(Text(span_words(window.closes if window else None, answer.today)))
+                cells += [Text(words) for words in date_words(window, answer.today)]
             if harvest:
                 cells.append(Text(str(last_harvest_day(verdict.name, answer) or "–")))
             table.add_row(*cells)
@@ -145,12 +145,14 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
         if console.width < _NARROW and dated:
             window = answer.window_of(verdict.name)
             if window and (window.opens or window.closes):
-                opens, closes = (span_words(s, answer.today) for s in (window.opens, window.closes))
+                opens, closes = date_words(window, answer.today)
                 console.print(Padding(Text(f"Opens {opens}; closes {closes}."), (0, 0, 0, 2)))
         for reason in own_reasons(verdict, shared):
             console.print(Padding(Text(plain(reason)), (0, 0, 0, 2)))
     for reason in shared:
         console.print(Text(plain(reason)))
+    for reason in date_reasons(answer):
+        console.print(Text(f"Dates: {plain(reason)}"))
     if (undatable := undatable_words(answer)) is not None:
         console.print(undatable)
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 from collarvision.answer import stage_name
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
+from collarvision.exif import likely_day
 from collarvision.fieldnames import listed, meant
 from collarvision.limitwords import names_of, undated_words
 from collarvision.plantphotos import whole_plants
@@ -23,6 +24,7 @@ from collarvision.survey.stopcounts import StopCount, stop_counts
 from collarvision.table import plain
 
 _STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
+_DAY = timedelta(days=1)
 
 
 class FieldVisitsError(ValueError):
@@ -150,6 +152,8 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         for one in dated
         if day is not None and one < day
     )
+    if (late := _dated_too_late(chosen)) is not None:
+        notes.append(late)
     side = [row for row in rows[day] if row.view == "side"]
     shared = [row for row in side if row.others]
     if shared:
@@ -225,6 +229,33 @@ def _visit(
     return FieldVisit(day, visit_id, tuple(_told_apart(plants)))
 
 
+def _taken_at(row: PlantRow, day: date | None) -> date | None:
+    """The visit's day, or the camera's own where that is more than a day before.
+
+    A folder may be dated by the day that photos were copied. An hour's trip over midnight, or over
+    a border of time zones, is no such thing; a camera that lost its clock tells no day.
+    """
+    own = day_in(row.taken_at)
+    if day is None or own is None:
+        return day or own
+    return own if day - own > _DAY and likely_day(own) else day
+
+
+def _dated_too_late(visit: FieldVisit) -> str | None:
+    """Say that a visit holds photos that its day is too late for."""
+    told = [p for p in visit.evidence if p.decided or p.waiting or p.height_only]
+    old = [p for p in told if p.taken_at != visit.day]
+    days = [p.taken_at for p in old if p.taken_at is not None]
+    if not days or visit.day is None:
+        return None
+    when = str(min(days)) if min(days) == max(days) else f"{min(days)} to {max(days)}"
+    return (
+        f"{_plants(len(old))} before the visit of {visit.day} by the camera, on {when}, and "
+        f"{'counts' if len(old) == 1 else 'count'} from there: {names_of([p.name for p in old])}. "
+        "See that the folder's date and the camera's clock are right."
+    )
+
+
 def _from_photo(
     store: SurveyReader, row: PlantRow, day: date | None, notes: list[str]
 ) -> SeenPlant:
@@ -249,7 +280,7 @@ def _from_photo(
         count = _last_count(name, counts, notes)
     if row.set_aside is not None:
         outcome = "rejected"  # a person found nothing to count, and nobody has counted since
-    taken_at = day or day_in(row.taken_at)
+    taken_at = _taken_at(row, day)
     try:
         evidence = PlantEvidence(
             name,

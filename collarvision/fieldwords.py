@@ -14,14 +14,19 @@ from collarvision.limits import Verdict
 from collarvision.table import plain
 from collarvision.units import Shown
 from collarvision.walk.correction import ZonedField
+from collarvision.window import Told, Window
 
 _MUCH_ALIKE = 1.3
 
 
-def span_words(span: DateSpan | None, today: date) -> str:
+def span_words(span: DateSpan | None, today: date, told: Told = "told") -> str:
     """A span of dates in a few words."""
-    if span is None:
+    if span is None or told == "unknown":
         return "–"
+    if told == "at the latest" and (span.late is None or span.late > today):
+        return f"{span_words(span, today)} at the latest"
+    if told == "not before" and span.early is not None:
+        return f"not before {span.early}"
     if span.early is None:
         return f"after {span.horizon}"
     if span.late is None:
@@ -33,12 +38,36 @@ def span_words(span: DateSpan | None, today: date) -> str:
     return f"{span.early} to {span.late}"
 
 
+def date_words(window: Window | None, today: date) -> tuple[str, str]:
+    """When a limit opens and closes, in a few words each."""
+    if window is None:
+        return "–", "–"
+    return (
+        span_words(window.opens, today, window.opens_told),
+        span_words(window.closes, today, window.closes_told),
+    )
+
+
+def date_reasons(answer: FieldAnswer) -> list[str]:
+    """What to know of the dates told, each once: a mix repeats what its members say."""
+    windows = [
+        one
+        for one in (answer.outlook.windows if answer.outlook else ())
+        if answer.window_of(one.name) is not None
+    ]
+    members = {f"{one.name}: {reason}" for one in windows for reason in one.reasons}
+    reasons = [reason for one in windows for reason in one.reasons if reason not in members]
+    return list(dict.fromkeys(reasons))
+
+
 def headline(answer: FieldAnswer) -> str:
     """Stage and what it rests on."""
     stage = answer.stage
     if stage.stage is None:
         return "No stage yet: no plant has an answer."
-    sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure)"
+    low, high = stage.stage_if_waiting or (stage.stage, stage.stage)
+    but = "" if low == high else " without those that wait"
+    sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure{but})"
     plants = count_of(stage.plants, "plant")
     if stage.stop_effect.stops:
         plants += f" at {count_of(stage.stop_effect.stops, 'stop')}"

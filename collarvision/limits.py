@@ -9,8 +9,9 @@ stand over 4/5 of the greatest height, when reading doubt leaves over 1 in 20 th
 in the last week before the days before harvest begin; else **open**. It is **can't tell** when
 the plants are too few, too old, or waiting for a hand count that could change the answer, when
 many small doubts make it likely that one of the plants is past and none can be named, or when
-plants without a date would change the answer if they were of this visit. Past is said even then,
-where the plants seen are enough for it: plants don't go back. The bounds of closing are our own
+plants without a date would change the answer if they were of this visit, or when too many plants
+lack the height that the limit asks for. Past is said even then, where the plants seen are enough
+for it, on this visit or on an earlier one: plants don't go back. The bounds of closing are our own
 choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
@@ -19,19 +20,17 @@ which only a height by hand is known can make the answer stricter and never safe
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Final, Literal
+from typing import Final
 
-from collarvision.clusters import share_effect
 from collarvision.damage import Wait
-from collarvision.evidence import PlantEvidence, newest, plausible_stages
-from collarvision.field import ShareBelief, share_belief
+from collarvision.evidence import PlantEvidence, newest
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitwords import (
     CAUTION,
+    PAST_BEFORE,
     VerdictWord,
     days_left,
     names_of,
@@ -41,13 +40,18 @@ from collarvision.limitwords import (
     sentence,
     too_thin,
     undated_words,
+    unmeasured_words,
+    without_height,
 )
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding, advance, answers, stand
+from collarvision.standing import PlantStanding, advance, answers
+from collarvision.tally import beyond, counting, past_share, short_of, standings, whole
 from collarvision.units import Shown
 
 # From the most to the least restrictive: what a tank mix takes from its members.
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
+
+Earlier = Sequence[tuple[date, Sequence[PlantEvidence]]]
 
 _DOUBT: Final = 0.05
 _WORTH_A_LOOK: Final = 0.005
@@ -101,10 +105,23 @@ def judge_all(
     today: date,
     undated: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
+    earlier: Earlier = (),
 ) -> tuple[Verdict, ...]:
-    """Judge every limit of a file, then its tank mixes; `undated`, `shown` as `judge` has them."""
-    single = {
-        limit.name: judge(
+    """Judge every limit of a file, then its tank mixes; all else as `judge` has it."""
+    return with_mixes(judge_each(plants, limits, today, undated, shown, earlier), limits)
+
+
+def judge_each(
+    plants: Sequence[PlantEvidence],
+    limits: Limits,
+    today: date,
+    undated: Sequence[PlantEvidence] = (),
+    shown: Shown | None = None,
+    earlier: Earlier = (),
+) -> tuple[Verdict, ...]:
+    """Judge every limit of a file by itself."""
+    return tuple(
+        judge(
             plants,
             limit,
             today,
@@ -112,9 +129,15 @@ def judge_all(
             visit_good_days=limits.visit_good_days,
             undated=undated,
             shown=shown,
+            earlier=earlier,
         )
         for limit in limits.limits
-    }
+    )
+
+
+def with_mixes(verdicts: Sequence[Verdict], limits: Limits) -> tuple[Verdict, ...]:
+    """Add a file's tank mixes to the verdicts on its limits: each is as strict as its strictest."""
+    single = {one.name: one for one in verdicts}
     mixes = []
     for mix in limits.mixes:
         worst = min((single[name] for name in mix.limits), key=lambda v: STRICTNESS.index(v.word))
@@ -140,6 +163,7 @@ def judge(
     visit_good_days: int = 3,
     undated: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
+    earlier: Earlier = (),
 ) -> Verdict:
     """Judge one limit from the plants of a field.
 
@@ -154,6 +178,8 @@ def judge(
         back where they would change it if they were of this visit, as waiting plants do.
     shown : Shown, optional
         Units of heights in the sentence; by default those that the limit was typed in.
+    earlier : sequence of (date, plants)
+        Earlier visits of this crop. Where one was past on its own day the field is past.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -169,14 +195,15 @@ def judge(
     used = fresh or known
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # A waiting plant that any count leaves on one side belongs to the evidence.
-    low, high = (_standing([*used, *by_hand], limit, end) for end in (0, 1))
-    everyone = _standing([*known, *tall], limit, 0)
+    low, high = (standings([*used, *by_hand], limit, end) for end in (0, 1))
     word, other, standing = _word(low, limit), _word(high, limit), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
-    if _word(everyone, limit) == "past" and (
-        limit.share_past == 0 or len(_counting(everyone, limit)) >= FEWEST_PLANTS
-    ):
+    then: date | None = None  # day of the earlier visit that says past, where only that one does
+    everyone = _seen_past(known, tall, limit)
+    if everyone is None:
+        then, everyone = _past_before(earlier, limit, today)
+    if everyone is not None:
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):
         blocking = []
@@ -193,6 +220,10 @@ def judge(
             "No plant is surely past the maximum, but it is more likely than not that one of them "
             f"is: check collars and height of {names_of(doubtful)} on the plant."
         )
+    unmeasured = without_height(plants, limit, oldest, today)
+    if unmeasured and word != "past" and not blocking:
+        blocking = unmeasured_words(unmeasured, used, limit)
+        unmeasured = [] if blocking else unmeasured  # said once
     if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
         alone = replace(limit, days_before_harvest=None)
         here = [replace(p, taken_at=newest(used)) for p in undated]
@@ -219,11 +250,12 @@ def judge(
             reasons.append(harvest)
     chosen = [] if by_harvest else _deciding(standing, word, limit)
     said = harvest
-    counting = _counting(standing, limit)
-    share = _share(counting, [s.past for s in counting]) if counting else None
+    share = past_share(standing, limit)
     if not by_harvest:
-        most = share.interval(0.9)[1] if share else 1.0
-        said = sentence(limit, word, standing, chosen, blocking, harvest, most, shown)
+        said = sentence(limit, word, standing, chosen, blocking, harvest, share, shown)
+        if then is not None and word == "past":
+            said = f"{said} That was on {then}, and plants don't go back."
+            reasons.append(PAST_BEFORE.format(day=then))
     return Verdict(
         name=limit.name,
         method=limit.method,
@@ -231,11 +263,37 @@ def judge(
         probability=None if by_harvest else _probability(standing, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
-        share_past=share.interval() if share else None,
+        share_past=share.interval if share else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
-        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown)),
+        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown, len(unmeasured))),
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
     )
+
+
+def _seen_past(
+    known: Sequence[PlantEvidence], tall: Sequence[PlantEvidence], limit: Limit
+) -> list[PlantStanding] | None:
+    """The plants seen, old ones too, where they are enough for past; None where they aren't."""
+    everyone = standings([*known, *tall], limit, 0)
+    enough = limit.share_past == 0 or len(counting(everyone, limit)) >= FEWEST_PLANTS
+    return everyone if _word(everyone, limit) == "past" and enough else None
+
+
+def _past_before(
+    earlier: Earlier, limit: Limit, today: date
+) -> tuple[date | None, list[PlantStanding] | None]:
+    """The last earlier visit whose own plants were past the maximum, and those plants."""
+    for day, plants in sorted(earlier, key=lambda one: one[0], reverse=True):
+        seen = [p for p in plants if day <= today and (p.taken_at or day) <= today]
+        tall = [p for p in seen if p.height_only and not answers(p, limit)]
+        found = _seen_past(
+            [p for p in seen if answers(p, limit)],
+            tall if limit.highest.height_mm is not None else [],
+            limit,
+        )
+        if found is not None:
+            return day, found
+    return None, None
 
 
 def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
@@ -263,83 +321,18 @@ def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
     )
 
 
-def _share(standing: Sequence[PlantStanding], probabilities: Sequence[float]) -> ShareBelief:
-    """Belief over the field's share, plants of one stop being alike."""
-    belongs = [p >= 0.5 for p in probabilities]
-    effect = share_effect(belongs, [s.plant.stop for s in standing]).effect
-    return share_belief(probabilities, effect)
-
-
-def _more_than(
-    allowed: float, standing: Sequence[PlantStanding], probabilities: Sequence[float]
-) -> float:
-    """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
-    if not probabilities:
-        return 0.0
-    if allowed == 0:
-        return 1 - math.prod(1 - p for p in probabilities)
-    return _share(standing, probabilities).above(allowed)
-
-
 def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
     """The verdict by plants alone, thin or not."""
     # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
     level = 0.5 + 1e-6
-    past, near = _beyond(standing, limit, near=False), _beyond(standing, limit, near=True)
+    past, near = beyond(standing, limit, near=False), beyond(standing, limit, near=True)
     if past > level:
         # Many small doubts add up to a likely "one of them", but to no plant that one can show.
         shown = limit.share_past > 0 or any(s.past > level for s in standing)
         return "past" if shown else "can't tell"
-    if _short(standing, limit) > level:
+    if short_of(standing, limit) > level:
         return "too early"
     return "closing" if near > level or past > _DOUBT else "open"
-
-
-def _standing(
-    plants: Sequence[PlantEvidence], limit: Limit, end: Literal[0, 1]
-) -> list[PlantStanding]:
-    """Plants held against a limit, those with an answer before those that wait for one.
-
-    Waiting ones stand as if a person had counted the lowest, or highest, plausible stage. Where
-    the limit is by height alone no count is needed: they stand as they are.
-    """
-    wait = [p for p in plants if p.waiting and not limit.by_height_alone]
-    as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
-    return [stand(p, limit) for p in (*(p for p in plants if p not in wait), *as_counted)]
-
-
-def _whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
-    """Those that answer all of a limit, so none known by its height only where leaves count."""
-    return [s for s in standing if answers(s.plant, limit)]
-
-
-def _counting(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
-    """Those that a share is of: a plant known by its height only where that takes it past.
-
-    Counted while it is inside, with leaves unknown, it would make the share past look smaller.
-    """
-    return [s for s in standing if s.past >= 0.5 or answers(s.plant, limit)]
-
-
-def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
-    """Probability that more plants than allowed are past the maximum, or near it.
-
-    With and without the plants known by their height only, whichever is more: they never lower it.
-    """
-    if not limit.highest:
-        return 0.0
-    return max(
-        _more_than(limit.share_past, some, [s.near if near else s.past for s in some])
-        for some in (standing, _whole(standing, limit))
-    )
-
-
-def _short(standing: Sequence[PlantStanding], limit: Limit) -> float:
-    """Probability that more plants than allowed are short of the minimum."""
-    if not limit.lowest:
-        return 0.0
-    whole = _whole(standing, limit)
-    return _more_than(limit.share_short, whole, [1 - s.reached for s in whole])
 
 
 def _deciding(
@@ -347,7 +340,7 @@ def _deciding(
 ) -> list[PlantStanding]:
     """The plants that decide, the strongest first."""
     if word == "too early":
-        standing = _whole(standing, limit)
+        standing = whole(standing, limit)
 
     def weight(s: PlantStanding) -> tuple[float, float, int, float]:
         stage, height = advance(s, limit)
@@ -376,7 +369,7 @@ def _probability(
 ) -> float | None:
     if not standing:
         return None
-    past, short = _beyond(standing, limit, near=False), _short(standing, limit)
+    past, short = beyond(standing, limit, near=False), short_of(standing, limit)
     if word == "past":
         return past
-    return short if word == "too early" else (1 - past) * (1 - short)
+    return (1 - past) * (short if word == "too early" else 1 - short)

@@ -4,7 +4,7 @@ The program ships no limits and knows no products: every number comes from the l
 hand. An example, with an invented product:
 
     planned_harvest = 2026-09-25  # wanted where a limit has days_before_harvest
-    visit_good_days = 3           # days that a visit can carry a verdict other than past; 0 to 60
+    visit_good_days = 3           # days that a visit can carry a verdict other than past; 0 to 7
 
     [[limit]]
     name = "Product A, over the top"    # your own words; verdicts and tank mixes go by them

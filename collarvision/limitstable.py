@@ -23,6 +23,8 @@ Place = tuple[str | int, ...]
 # A new collar may show every few days, so an older visit doesn't tell what is allowed today. Our
 # own choice; the user may set another.
 VISIT_GOOD_DAYS: Final = 3
+# In a warm week a field gains two collars and more: no visit tells of that. Our own choice.
+_LONGEST_GOOD_DAYS: Final = 7
 _MOST_LEAVES: Final = 22
 _TALLEST_MM: Final = 5000.0
 _LOWEST_MAXIMUM_MM: Final = 10.0  # every plant that shows is taller: a slip of the unit
@@ -64,7 +66,7 @@ class FileTable(_Table):
     """The whole file."""
 
     planned_harvest: date | None = None
-    visit_good_days: Annotated[StrictInt, Field(ge=0, le=60)] = VISIT_GOOD_DAYS
+    visit_good_days: Annotated[StrictInt, Field(ge=0, le=_LONGEST_GOOD_DAYS)] = VISIT_GOOD_DAYS
     limit: Annotated[list[LimitTable], Field(min_length=1)]
     tank_mix: list[MixTable] = []
 
@@ -201,7 +203,7 @@ _WANTED: Final = {
     "share_past": _SHARE_WANTED,
     "share_short": _SHARE_WANTED,
     "days_before_harvest": "a whole number of days, 0 to 400",
-    "visit_good_days": "a whole number of days, 0 to 60",
+    "visit_good_days": f"a whole number of days, 0 to {_LONGEST_GOOD_DAYS}",
     "limits": "the names of two limits or more, in brackets",
     "limit": "one limit or more, each under a line [[limit]]",
 }

@@ -9,15 +9,24 @@ from datetime import date, timedelta
 from typing import Final, Literal
 
 from collarvision.answer import stage_name
-from collarvision.evidence import PlantEvidence, newest
+from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, advance, answers
+from collarvision.tally import PastShare
 from collarvision.units import Shown, unit_of_length
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
+PAST_BEFORE: Final = (
+    "The visit of {day} makes it past. If the field was planted again since, or that visit's "
+    "photos are of another field, put them under a field name of their own."
+)
+
+# Photos cut off the tallest plants first, so those without a height are no chance sample. Over
+# this share of them nothing is told by height. Our own choice.
+_MOST_UNMEASURED: Final = 0.25
 _WORTH_SAYING: Final = 0.05
 _SURELY: Final = (
     0.9  # from there a plant is said to be past, under it that it may be; our own choice
@@ -32,10 +41,12 @@ def notes(
     limit: Limit,
     height_only: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
+    unmeasured: int = 0,
 ) -> list[str]:
     """Say what else to know.
 
-    `height_only` are the plants that don't answer all of the limit, for want of a leaf count.
+    `height_only` are the plants that don't answer all of the limit, for want of a leaf count;
+    `unmeasured` so many have no height that a limit by height alone could judge.
     Heights are in the units `shown`, else in those that the limit was typed in.
     """
     found: list[str] = []
@@ -49,6 +60,9 @@ def notes(
         if limit.highest.height_mm is None:
             how = f"{said} for nothing here, since this limit has no greatest height"
         found.append(f"{plants_of(len(tallest))} {has} and no leaf count, so {how}: {names}.")
+    if unmeasured:
+        is_are = "is" if unmeasured == 1 else "are"
+        found.append(f"{plants_of(unmeasured)} without a height {is_are} not judged.")
     unknown = sum(s.height_unknown for s in standing)
     if unknown:
         is_are = "is" if unknown == 1 else "are"
@@ -73,13 +87,13 @@ def sentence(
     chosen: Sequence[PlantStanding],
     blocking: Sequence[str],
     harvest: str,
-    most_past: float,
+    share: PastShare | None,
     shown: Shown | None = None,
 ) -> str:
     """What to tell a grower after the verdict's word.
 
-    `most_past` is the share of the field's plants that may be past, which 5 in 100 such samples
-    would still allow. Heights are in the units `shown`, else in those that the limit was typed in.
+    `share` is that of the field's plants that may be past. Heights are in the units `shown`, else
+    in those that the limit was typed in.
     """
     top = bound_words(limit.highest, limit.leaf, limit.highest_when, shown)
     low = bound_words(limit.lowest, limit.leaf, limit.lowest_when, shown)
@@ -92,7 +106,7 @@ def sentence(
     if word == "past":
         return _past(chosen, seen, top)
     if word == "too early":
-        return f"{_share(chosen, len(whole))} short of {low}."
+        return f"{_share(chosen, len(whole))} short of {low}.{_ahead_too_early(standing, top)}"
     if not limit.highest:
         return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
     # Most advanced to the eye; another may be past with more doubt, by a height read badly.
@@ -110,8 +124,11 @@ def sentence(
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
     said += f"inside {top}." if first.past < _WORTH_SAYING else f"{_past_already(first, top)}."
     these = f"These {seen}" if len(whole) == seen else f"The {len(whole)} with an answer"
+    if share is not None and share.measured is not None:
+        these = f"The {share.measured} with a height"
+    most = 1.0 if share is None else share.most
     said += (
-        f" {these} can't rule out that up to {math.ceil(most_past * 100)} in 100 plants of "
+        f" {these} can't rule out that up to {math.ceil(most * 100)} in 100 plants of "
         "the field are past it."
     )
     if doubtful.past >= _WORTH_SAYING and doubtful is not first:
@@ -119,6 +136,25 @@ def sentence(
     if word == "closing":
         it = "It" if doubtful.past < _WORTH_SAYING else "What isn't past yet"
         said += f" {it} may be past within days: look again right before you act."
+    return said
+
+
+def _ahead_too_early(standing: Sequence[PlantStanding], top: str) -> str:
+    """What to say of plants that are close to the maximum while others are short of the minimum."""
+    close = sorted((s for s in standing if s.near >= 0.5), key=lambda s: -s.past)
+    doubtful = [s for s in standing if s.past >= _WORTH_SAYING]
+    if not top or not (close or doubtful):
+        return ""
+    if not close:
+        close = sorted(doubtful, key=lambda s: -s.past)
+    is_are = "is" if len(close) == 1 else "are"
+    said = (
+        f" But {plants_of(len(close))} {is_are} close to the maximum of {top} or may be past it: "
+        f"{names_of([s.plant.name for s in close])}. The field may never be inside as a whole."
+    )
+    worst = max(standing, key=lambda s: s.past)
+    if worst.past >= _WORTH_SAYING:
+        said += f" {worst.plant.name} may be past it already{_by_and_chance(worst)}."
     return said
 
 
@@ -244,6 +280,47 @@ def undated_words(count: int) -> str:
     """Say that plants without a date are left out; no full stop, for what follows."""
     has, are = ("has", "is") if count == 1 else ("have", "are")
     return f"{plants_of(count)} of this field {has} no date and {are} left out"
+
+
+def without_height(
+    plants: Sequence[PlantEvidence], limit: Limit, oldest: date, today: date
+) -> list[PlantEvidence]:
+    """Plants of the visit that a limit by height alone can't judge, for want of a height."""
+    if not limit.by_height_alone:
+        return []
+    return [
+        p
+        for p in plants
+        if p.height_mm is None
+        and (p.decided or p.waiting)
+        and p.taken_at is not None
+        and oldest <= p.taken_at <= today
+    ]
+
+
+def unmeasured_words(
+    unmeasured: Sequence[PlantEvidence], measured: Sequence[PlantEvidence], limit: Limit
+) -> list[str]:
+    """Say why plants without a height hold an answer by height back; empty where they don't."""
+    count = len(unmeasured)
+    said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} not judged"
+    tallest = max(measured, key=lambda p: p.height_mm or 0.0, default=None)
+    collars = None if tallest is None else tallest.best_stage
+    if limit.highest and collars is not None:
+        ahead = [
+            p.name
+            for p in unmeasured
+            if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > collars
+        ]
+        if ahead:
+            return [
+                f"{said}, and {len(ahead)} of them may be taller than any measured one, by their "
+                f"collars: measure {names_of(ahead)}."
+            ]
+    if count > _MOST_UNMEASURED * (count + len(measured)):
+        names = names_of([p.name for p in unmeasured])
+        return [f"{said}, too many to answer by the others: measure {names}."]
+    return []
 
 
 def old_words(count: int, oldest: date) -> str:

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
+from statistics import mean
 from typing import Final
 
 import numpy as np
@@ -36,6 +37,7 @@ from collarvision.temperatures import (
     join,
     read_temperatures,
 )
+from collarvision.units import celsius, fahrenheit
 from collarvision.window import Window, mix_window, visit_of, window
 
 HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is young no more
@@ -120,6 +122,7 @@ def read_weather(
     if forecast is not None:
         ahead = read_temperatures(forecast, unit=unit)
         last_seen = weather.days[-1].day
+        _same_unit(weather, ahead, forecast)
         if ahead.days[-1].day <= weather.days[-1].day:
             notes.append(f"{forecast} ends before your temperatures do and adds nothing.")
         weather = join(weather, ahead)
@@ -145,6 +148,37 @@ def read_weather(
 
 
 _DAY: Final = timedelta(days=1)
+# Highs of a few days differ by less than this from those a few days before; by this much or less
+# they fit. Our own choices.
+_JUMP_F: Final = 30.0
+_FIT_F: Final = 20.0
+_HOT_F: Final = 95.0  # Fahrenheit read as Celsius is over it
+_DAYS_COMPARED: Final = 3
+_LONGEST_STEP_DAYS: Final = 14
+
+
+def _same_unit(seen: Temperatures, ahead: Temperatures, file: Path) -> None:
+    """See that a forecast goes on about where the measured days end.
+
+    A forecast of a few warm days in Celsius might be very cold ones in Fahrenheit, and the heat to
+    come would be none.
+    """
+    last = seen.days[-1].day
+    later = [day for day in ahead.days if day.day > last][:_DAYS_COMPARED]
+    if not later or (later[0].day - last).days > _LONGEST_STEP_DAYS:
+        return
+    before = mean(day.high_f for day in seen.days[-_DAYS_COMPARED:])
+    after = mean(day.high_f for day in later)
+    unit: Unit = "F"
+    other = float(fahrenheit(after))
+    if after > _HOT_F:
+        unit, other = "C", float(celsius(after))
+    if abs(after - before) > _JUMP_F and abs(other - before) <= _FIT_F:
+        right = "C" if unit == "F" else "F"
+        raise TemperatureError(
+            f"{file} was read as °{unit}, and its highs fit your temperatures only as °{right}: "
+            f"name the unit in its header, like tmax_{right}."
+        )
 
 
 def look_ahead(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Final, Literal
@@ -75,7 +75,7 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     if plant.height_in_doubt and past.height is not None:
         sound = replace(past, height=0.0)
     near = _sides(plant, limit.leaf, highest, more_leaves=-_NEAR_LEAVES, of_height=_NEAR_HEIGHT)
-    reached = _sides(plant, limit.leaf, lowest)
+    reached = _sides(plant, limit.leaf, lowest, careful=min)
     first = limit.highest_when == "whichever first"
     either = limit.lowest_when == "either"
     return PlantStanding(
@@ -148,8 +148,12 @@ def _sides(
     *,
     more_leaves: int = 0,
     of_height: float = 1.0,
+    careful: Callable[[float, float], float] = max,
 ) -> _Sides:
-    """Probabilities of at least the bound's leaves and so many more, and of over its height."""
+    """Probabilities of at least the bound's leaves and so many more, and of over its height.
+
+    Of two ways to read a height's interval the `careful` one counts: the most for a maximum.
+    """
     leaves = None
     if bound.leaves is not None:
         # What a rejected photo was read as is no knowledge of its leaves.
@@ -158,7 +162,7 @@ def _sides(
             leaves = _leaves(beliefs(plant), meaning, bound.leaves + more_leaves)
     return _Sides(
         leaves,
-        None if bound.height_mm is None else _taller(plant, bound.height_mm * of_height),
+        None if bound.height_mm is None else _taller(plant, bound.height_mm * of_height, careful),
     )
 
 
@@ -171,14 +175,27 @@ def _leaves(belief: Sequence[float], meaning: LeafMeaning | None, count: int) ->
     return min(total, 1.0)
 
 
-def _taller(plant: PlantEvidence, bound_mm: float) -> float:
-    """Probability that the plant is over a height; NaN when it has no height."""
+def _taller(
+    plant: PlantEvidence, bound_mm: float, careful: Callable[[float, float], float]
+) -> float:
+    """Probability that the plant is over a height; NaN when it has no height.
+
+    A height in doubt may be far taller and hardly shorter: each half of its interval has a sigma
+    of its own. A short half takes nothing from the safe answer, which one sigma for both may give.
+    """
     if plant.height_mm is None:
         return math.nan
-    sigma = plant.height_mm * _HEIGHT_ERROR
-    if plant.height_interval_mm is not None:
-        low, high = plant.height_interval_mm
-        sigma = (high - low) / 2 / _SIGMAS_HALF_INTERVAL
-    if sigma <= 0:
-        return float(plant.height_mm > bound_mm)
-    return 1 - NormalDist(plant.height_mm, sigma).cdf(bound_mm)
+    if plant.height_interval_mm is None:
+        return _over(bound_mm, plant.height_mm, plant.height_mm * _HEIGHT_ERROR)
+    low, high = plant.height_interval_mm
+    half = high - plant.height_mm if bound_mm > plant.height_mm else plant.height_mm - low
+    return careful(
+        _over(bound_mm, plant.height_mm, half / _SIGMAS_HALF_INTERVAL),
+        _over(bound_mm, plant.height_mm, (high - low) / 2 / _SIGMAS_HALF_INTERVAL),
+    )
+
+
+def _over(bound_mm: float, middle_mm: float, sigma_mm: float) -> float:
+    if sigma_mm <= 0:
+        return float(middle_mm > bound_mm)
+    return 1 - NormalDist(middle_mm, sigma_mm).cdf(bound_mm)

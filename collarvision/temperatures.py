@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from statistics import mean
+from statistics import mean, median
 from typing import Final, Literal
 
 from collarvision.units import fahrenheit
@@ -29,6 +29,7 @@ LONGEST_FILL_DAYS: Final = 3
 # The warmest air on record is 56.7 °C (World Meteorological Organization, from memory), so a
 # maximum over 57 can't be Celsius; a growing season without a day over 45 °F grows no corn.
 _HOTTEST_C: Final = 57.0
+_HOT_MEDIAN_C: Final = 45.0  # no place has highs over it on half of its days: our own choice
 _COLDEST_C: Final = -60.0
 _COOL_SEASON_F: Final = 45.0
 _FEWEST_DAYS_TO_TELL: Final = 7
@@ -331,7 +332,10 @@ def _unit(
 
 def _looks(highs: Sequence[float], unit: Unit) -> Unit:
     """The other unit where the highs can't be in this one."""
-    if unit == "C" and sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs):
+    if unit == "C" and (
+        sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs)
+        or (highs and median(highs) > _HOT_MEDIAN_C)
+    ):
         return "F"
     if (
         unit == "F"

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Final
+from typing import Final, Literal
 
 from collarvision.evidence import PlantEvidence
 from collarvision.field import summarise
@@ -28,6 +28,14 @@ from collarvision.temperatures import Temperatures
 # A single plant's mean has no spread to tell its error from: one leaf, our own choice.
 _LONE_ERROR: Final = 1.0
 
+Told = Literal["unset", "told", "at the latest", "not before", "unknown"]
+"""How far a date is known: where one of two sides can't be foretold, the other is a bound only."""
+
+_NEVER_INSIDE: Final = (
+    "By the likeliest dates {name} closes before it opens: there may be no day on which this field "
+    "is inside."
+)
+
 
 @dataclass(frozen=True)
 class Window:
@@ -42,6 +50,10 @@ class Window:
         Last day that leaves the days before the planned harvest.
     reasons : tuple of str
     caution : str
+    opens_told, closes_told : str
+        ``told``; ``not before`` or ``at the latest`` where the dates are a bound only; ``unset``
+        without such a bound in the limit; ``unknown``, where dates may be there to hold an answer
+        back by, and are never shown.
     """
 
     name: str
@@ -50,6 +62,8 @@ class Window:
     last_harvest_day: date | None
     reasons: tuple[str, ...] = ()
     caution: str = CAUTION
+    opens_told: Told = "told"
+    closes_told: Told = "told"
 
 
 def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
@@ -104,25 +118,59 @@ def window(
     try:
         pace = leaf_pace(visits, temperatures, clamp)
     except HeatError as error:
-        return Window(limit.name, None, None, None, (str(error),))
+        ends: list[Told] = ["unknown" if b else "unset" for b in (limit.lowest, limit.highest)]
+        return Window(limit.name, None, None, None, (str(error),), CAUTION, *ends)
     if pace.visits == 1:
         reasons.append("One visit: the pace is the published range alone. A second narrows it.")
     lead = _lead(plants, limit.share_past)
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
-    opens = _span(
-        _by_leaves(pace, limit.lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons),
-        _by_height(visits, limit.lowest.height_mm, False, temperatures, clamp, reasons),
-        first=limit.lowest_when == "either",
+    lowest, highest = limit.lowest, limit.highest
+    early = _by_leaves(pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons)
+    tall = _by_height(visits, lowest.height_mm, False, temperatures, clamp, reasons)
+    sides = [
+        (early, _told(early, lowest.leaves)),
+        (tall, _told(tall, lowest.height_mm)),
+    ]
+    opens, opens_told = _joined(sides, first=limit.lowest_when == "either", opening=True)
+    early = _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons)
+    tall = _by_height(visits, highest.height_mm, True, temperatures, clamp, reasons)
+    sides = [
+        (early, _told(early, last_leaves)),
+        (tall, _told(tall, highest.height_mm)),
+    ]
+    closes, closes_told = _joined(
+        sides, first=limit.highest_when == "whichever first", opening=False
     )
-    closes = _span(
-        _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons),
-        _by_height(visits, limit.highest.height_mm, True, temperatures, clamp, reasons),
-        first=limit.highest_when == "whichever first",
-    )
+    if _never_inside(opens, closes, visits[-1].day):
+        reasons.append(_NEVER_INSIDE.format(name=limit.name))
     harvest = None
     if planned_harvest is not None and limit.days_before_harvest is not None:
         harvest = planned_harvest - timedelta(days=limit.days_before_harvest)
-    return Window(limit.name, opens, closes, harvest, tuple(dict.fromkeys(reasons)))
+    return Window(
+        limit.name,
+        opens,
+        closes,
+        harvest,
+        tuple(dict.fromkeys(reasons)),
+        opens_told=opens_told,
+        closes_told=closes_told,
+    )
+
+
+def _never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date | None) -> bool:
+    """Whether by the likeliest dates it closes before it opens, or on that day.
+
+    What was open by the visit, and past by it, may have been inside before: nobody saw.
+    """
+    if opens is None or closes is None or closes.middle is None:
+        return False
+    if opens.middle is None or opens.middle > closes.middle:
+        return True
+    return opens.middle == closes.middle and visit is not None and opens.middle > visit
+
+
+def _told(span: DateSpan | None, bound: float | None) -> Told:
+    return "unset" if bound is None else "unknown" if span is None else "told"
 
 
 def _lead(plants: Sequence[PlantEvidence], share_past: float) -> float:
@@ -183,23 +231,63 @@ def mix_window(name: str, members: Sequence[Window]) -> Window:
 
     What can't be told of a member can't be told of the mix: its reasons come along.
     """
-    opens = closes = harvest = None
+    harvest = None
     reasons: list[str] = []
     for member in members:
         reasons += [f"{member.name}: {reason}" for reason in member.reasons]
-        if member.reasons and member.closes is None:
+        if member.closes_told in ("unknown", "at the latest"):
             reasons.append(f"{name} may close earlier than its other members say.")
-        opens = _span(opens, member.opens, first=False)
-        closes = _span(closes, member.closes, first=True)
         last = member.last_harvest_day
         harvest = last if harvest is None or (last is not None and last < harvest) else harvest
-    return Window(name, opens, closes, harvest, tuple(dict.fromkeys(reasons)))
+    opens, opens_told = _joined(
+        [(one.opens, one.opens_told) for one in members], first=False, opening=True
+    )
+    closes, closes_told = _joined(
+        [(one.closes, one.closes_told) for one in members], first=True, opening=False
+    )
+    if _never_inside(opens, closes, None):
+        reasons.append(_NEVER_INSIDE.format(name=name))
+    return Window(
+        name,
+        opens,
+        closes,
+        harvest,
+        tuple(dict.fromkeys(reasons)),
+        opens_told=opens_told,
+        closes_told=closes_told,
+    )
 
 
-def _span(a: DateSpan | None, b: DateSpan | None, *, first: bool) -> DateSpan | None:
+def _joined(
+    sides: Iterable[tuple[DateSpan | None, Told]], *, first: bool, opening: bool
+) -> tuple[DateSpan | None, Told]:
+    """The first of some spans, or the last, and how far that is known.
+
+    A side that the limit doesn't set says nothing. One that it sets and nobody can foretell may
+    come first, or last: then the others are a bound only, and where they are too late to be one
+    they aren't told. An opening that may be earlier than told, or a close that may be later, is the
+    safe answer as it stands.
+    """
+    wanted = [side for side in sides if side[1] != "unset"]
+    spans = [span for span, _ in wanted if span is not None]
+    if not wanted:
+        return None, "unset"
+    if not spans:
+        return None, "unknown"
+    span = spans[0]
+    for other in spans[1:]:
+        span = _span(span, other, first=first)
+    bounded = any(told != "told" for _, told in wanted)
+    if bounded and first and not opening:
+        # "At the latest" a day that isn't known is no date.
+        return span, "unknown" if span.late is None else "at the latest"
+    if bounded and opening and not first:
+        return span, "not before"
+    return span, "told"
+
+
+def _span(a: DateSpan, b: DateSpan, *, first: bool) -> DateSpan:
     """The earlier of two spans, or the later."""
-    if a is None or b is None:
-        return a or b
     choose: Callable[..., date] = min if first else max
 
     def one(x: date | None, y: date | None) -> date | None:

@@ -257,3 +257,29 @@ def test_a_visit_without_a_date(tmp_path: Path) -> None:
         found = visits_of(store, "Undated")
     assert found.chosen.day is None
     assert all(p.evidence.taken_at is None for p in found.chosen.plants)
+
+
+def test_a_photo_older_than_its_visit_counts_from_its_own_day(tmp_path: Path) -> None:
+    """A folder is dated by the day that the photos were copied."""
+    path = tmp_path / "s.survey"
+    taken = f"{VISIT - timedelta(days=9)}T10:00:00"
+    night = f"{VISIT - timedelta(days=1)}T23:30:00"
+    old = [
+        (replace(one, taken_at=taken if k < 12 else night), stop)
+        for k, (one, stop) in enumerate(walk([4] * 14))
+    ]
+    fill(path, "North", old)
+    with SurveyReader(path) as store:
+        found = visits_of(store, "North")
+    days = [p.taken_at for p in found.chosen.evidence]
+    assert days == [VISIT - timedelta(days=9)] * 12 + [VISIT] * 2
+    (note,) = found.notes
+    assert note.startswith(
+        "12 plants were taken before the visit of 2027-06-04 by the camera, on 2027-05-26, and "
+        "count from there: IMG_0001.jpg, "
+    )
+    lost = tmp_path / "lost.survey"
+    fill(lost, "North", [(replace(plant(1, 4), taken_at="1980-01-01T00:00:00"), "1")])
+    with SurveyReader(lost) as store:
+        found = visits_of(store, "North")
+    assert (found.chosen.evidence[0].taken_at, found.notes) == (VISIT, ())

@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import date, timedelta
+from pathlib import Path
 
-from fields import LIMITS, VISIT
+from fields import LIMITS, VISIT, weather_csv
 from flights import FLOWN, SLOPE, counted, zoned
 
 from collarvision.answer import stage_name
-from collarvision.decision import FieldAnswer, decide
+from collarvision.decision import FieldAnswer, answer_record, decide
 from collarvision.evidence import PlantEvidence
+from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
 from collarvision.fieldwords import (
     common_reasons,
@@ -23,7 +25,9 @@ from collarvision.fieldwords import (
 )
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import parse_limits
+from collarvision.outlook import look_ahead, read_weather
 from collarvision.report.plots import distribution
+from collarvision.units import Shown
 from collarvision.walk.correction import correct
 
 TODAY = VISIT + timedelta(days=1)
@@ -112,3 +116,56 @@ def test_the_stage_drawn_in_full_colour_is_the_headline_s() -> None:
     for one in (answer, replace(answer, above=None)):
         strong = re.findall(r'class="strong">(V\d+)<', distribution(one) or "")
         assert strong == [stage_name(headline_stage(one) or 0)]
+
+
+def test_dates_that_are_a_bound_are_said_as_one() -> None:
+    day, later, horizon = date(2027, 6, 10), date(2027, 6, 20), date(2027, 8, 1)
+    span = DateSpan(day, day, later, horizon)
+    assert span_words(span, TODAY, "at the latest") == "2027-06-10 to 2027-06-20 at the latest"
+    assert span_words(span, later, "at the latest") == "by 2027-06-20"
+    assert span_words(span, TODAY, "not before") == "not before 2027-06-10"
+    beyond = DateSpan(None, None, None, horizon)
+    assert span_words(beyond, TODAY, "not before") == "after 2027-08-01"
+    assert span_words(span, TODAY, "unknown") == "–"
+
+
+def test_the_table_says_what_the_dates_leave_out(tmp_path: Path) -> None:
+    plants = counted_by_hand([3] * 12)
+    tall = tuple(
+        replace(one, evidence=replace(one.evidence, height_mm=200.0))
+        for one in plants.chosen.plants
+    )
+    visits = replace(plants, chosen=replace(plants.chosen, plants=tall))
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    limits = parse_limits(LIMITS)
+    ahead = look_ahead([(VISIT, visits.chosen.evidence)], weather, limits)
+    answer = decide(visits, TODAY, limits=limits, outlook=ahead)
+    for width in (60, 110):
+        text = " ".join(format_answer(answer, Shown("in"), width=width).split())
+        assert text.count("By height nothing is foretold: Height growth needs two visits") == 1
+        assert text.count("the pace is the published range alone. A second narrows it.") == 1
+        assert "at the latest" in text
+        assert "label is the law" in text
+    closes = answer_record(answer)["verdicts"][0]["closes"]
+    assert closes["told"] == "at the latest"
+
+
+def test_a_stage_that_waiting_plants_could_move_is_sure_only_without_them() -> None:
+    sure = counted_by_hand([3] * 24)
+    wait = tuple(
+        SeenPlant(
+            PlantEvidence(
+                f"w{k}", (0, 0, 0, 0.1, 0.2, 0.4, 0.3), 5, "hand-count", 0.4, taken_at=VISIT
+            )
+        )
+        for k in range(30)
+    )
+    visits = replace(sure, chosen=replace(sure.chosen, plants=(*sure.chosen.plants, *wait)))
+    answer = decide(visits, TODAY)
+    assert "sure without those that wait)" in headline(answer)
+    assert "without those" not in headline(decide(sure, TODAY))
+    assert not answer.enough.enough
+    said = enough_words(answer)
+    assert "Enough" not in said
+    assert "Count the 30 that wait for a hand count first: the field may be at V2 to V7." in said
+    assert decide(sure, TODAY).enough.enough

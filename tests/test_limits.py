@@ -442,3 +442,17 @@ def test_moving_every_plant_up_a_stage_never_turns_past_into_open(
         assert verdict.caution == CAUTION
         assert verdict.word in STRICTNESS
         assert verdict.probability is None or 0 <= verdict.probability <= 1
+
+
+def test_too_early_says_who_is_close_to_the_maximum() -> None:
+    limit = Limit("Product H", "broadcast", "collars", Bound(2), Bound(6))
+    ahead = [replace(p, name=f"ahead{k}") for k, p in enumerate(counted(6, 9))]
+    verdict = judge([*counted(1, 11), *ahead], limit, TODAY)
+    assert verdict.word == "too early"
+    assert "But 9 plants are close to the maximum of 6 collars" in verdict.sentence
+    assert "The field may never be inside as a whole" in verdict.sentence
+    odd = replace(plants(6, None, 1, 0.55)[0], stage_probabilities=(0,) * 6 + (0.55, 0.45))
+    doubt = judge([*counted(1, 11), *counted(4, 8), odd], limit, TODAY)
+    assert "may be past it already by its leaves (45%)" in doubt.sentence
+    assert doubt.probability == pytest.approx(0.55 * (verdict.probability or 0), abs=0.01)
+    assert "maximum" not in judge(counted(1), limit, TODAY).sentence

@@ -194,3 +194,63 @@ def test_plants_past_by_a_height_in_doubt_are_told_apart_and_still_decide() -> N
         assert (one.word, one.probability, one.share_past, one.deciding_plants) == (
             (other.word, other.probability, other.share_past, other.deciding_plants)
         )
+
+
+# Plants without a height
+
+
+def test_a_limit_by_height_says_who_has_none() -> None:
+    bare = [
+        replace(p, name=f"bare{k}", height_mm=None, height_interval_mm=None)
+        for k, p in enumerate(FIELD[:3])
+    ]
+    verdict = judge([*FIELD, *bare], BY_HEIGHT, TODAY)
+    assert verdict.word == "open"
+    assert "3 plants without a height are not judged." in verdict.reasons
+    # One that a photo cut off, with more collars than the tallest plant measured.
+    ahead = replace(bare[0], stage=5, name="cut off")
+    verdict = judge([*FIELD, ahead], BY_HEIGHT, TODAY)
+    assert verdict.word == "can't tell"
+    assert "1 plant without a height is not judged" in verdict.steps[0]
+    assert verdict.steps[0].endswith("by their collars: measure cut off.")
+    # Too many to be spoken for by the others, however small.
+    many = [replace(bare[0], stage=3, name=f"m{k}") for k in range(5)]
+    verdict = judge([*FIELD, *many], BY_HEIGHT, TODAY)
+    assert verdict.word == "can't tell"
+    assert "too many to answer by the others: measure m0" in verdict.sentence
+    assert judge([*FIELD, TAPED, ahead, *many], BY_HEIGHT, TODAY).word == "past"
+    waits = replace(ahead, outcome="hand-count", name="waits")
+    assert judge([*FIELD, waits], BY_HEIGHT, TODAY).word == "can't tell"
+
+
+def test_a_few_heights_speak_for_no_more_plants_than_they_are() -> None:
+    bare = [
+        replace(FIELD[0], name=f"b{k}", height_mm=None, height_interval_mm=None) for k in range(50)
+    ]
+    alone, all_of_them = (
+        judge(FIELD[:10], EITHER, TODAY),
+        judge([*FIELD[:10], *bare], EITHER, TODAY),
+    )
+    assert "These 10 can't rule out that up to 18 in 100" in alone.sentence
+    assert "The 10 with a height can't rule out that up to 18 in 100" in all_of_them.sentence
+    assert alone.share_past is not None
+    assert all_of_them.share_past is not None
+    assert all_of_them.share_past[1] >= alone.share_past[1] - 1e-9
+    # A tenth may be past: three of the ten that were measured are, whatever the others' leaves.
+    share = replace(EITHER, share_past=0.1)
+    tall = [replace(p, height_mm=560.0, height_interval_mm=(550.0, 570.0)) for p in FIELD[:3]]
+    assert judge([*tall, *FIELD[3:10], *bare], share, TODAY).word == "past"
+
+
+def test_each_half_of_a_heights_interval_has_its_own_doubt() -> None:
+    tall = replace(FIELD[0], height_mm=450.0, height_interval_mm=(440.0, 684.0))
+    limit = replace(BY_HEIGHT, highest=Bound(None, 685.8, "27 in"))
+    # 95 in 100 lie under 684 mm, by what the interval means.
+    assert stand(tall, limit).past == pytest.approx(0.049, abs=0.002)
+    even = replace(tall, height_interval_mm=(400.0, 500.0))
+    assert stand(even, BY_HEIGHT).past == pytest.approx(0.028, abs=0.002)  # 1.91 sigma
+    # The other way round the doubt is no smaller than one sigma for both halves makes it.
+    low = replace(tall, height_interval_mm=(350.0, 455.0))
+    assert stand(low, replace(BY_HEIGHT, highest=Bound(None, 480.0))).past > 0.15
+    least = Limit("P", "b", lowest=Bound(None, 480.0))
+    assert stand(low, least).reached < 1e-6

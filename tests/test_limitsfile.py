@@ -98,6 +98,7 @@ MIX = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, over the top", "{}"]\n'
             "'limit'",
         ),
         (edited("visit_good_days = 4", "visit_good_days = "), 2, "isn't TOML"),
+        (edited("visit_good_days = 4", "visit_good_days = 8"), 2, "whole number of days, 0 to 7"),
         (edited("days_before_harvest = 45", "days_before_harvest = -1"), 13, "can't be -1"),
         (edited("max_leaves = 6", "max_leaves = true"), 11, "whole number from 0 to 22"),
         (edited('name = "Product A, over the top"', "name = 1"), 5, "a name in quotes"),

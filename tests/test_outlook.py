@@ -142,3 +142,21 @@ def test_nothing_to_tell(tmp_path: Path) -> None:
     assert found is not None
     assert found.leaves == ()
     assert any("add --forecast" in note for note in found.notes)
+
+
+def test_a_short_forecast_in_the_other_unit_is_refused(tmp_path: Path) -> None:
+    seen = weather_csv(tmp_path / "t.csv", days=35)  # to 2027-06-04
+    ahead = weather_csv(tmp_path / "f.csv", date(2027, 6, 5), 6, unit="C")
+    ahead.write_text(ahead.read_text().replace("_C", ""), encoding="utf-8")
+    with pytest.raises(TemperatureError, match=r"was read as °F, .* only as °C"):
+        read_weather(seen, ahead, TODAY, unit="F")
+    # A cold front is no other unit.
+    cold = weather_csv(tmp_path / "g.csv", date(2027, 6, 5), 6)
+    cold.write_text(cold.read_text().replace(",80", ",48").replace(",55", ",40"), encoding="utf-8")
+    assert read_weather(seen, cold, TODAY).days[-1].high_f == 48
+    spring = [f"2027-06-{k:02},20,45" for k in range(1, 5)]
+    seen.write_text("date,tmin_F,tmax_F\n" + "\n".join(spring), encoding="utf-8")
+    warm = [f"2027-06-{k:02},30,44" for k in range(5, 11)]
+    ahead.write_text("date,tmin,tmax\n" + "\n".join(warm), encoding="utf-8")
+    with pytest.raises(TemperatureError, match="only as °F"):
+        read_weather(seen, ahead, TODAY, unit="C")

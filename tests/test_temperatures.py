@@ -245,3 +245,10 @@ def test_further_days_the_wrong_way_round(wrong: int, said: str) -> None:
         lines[k] = f"{day},{high},{low}"
     found = parse_temperatures("\n".join(lines))
     assert f"{said} the minimum above the maximum." in found.findings
+
+
+def test_highs_that_no_place_has_on_half_of_its_days_are_not_celsius() -> None:
+    rows = [f"2027-05-{k:02},38,{50 + k % 7}" for k in range(1, 29)]
+    for header, unit in (("date,tmin,tmax", "C"), ("date,tmin_C,tmax_C", None)):
+        with pytest.raises(TemperatureError, match="looks like °F"):
+            parse_temperatures("\n".join([header, *rows]), unit=unit)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
@@ -151,3 +152,44 @@ def test_a_mix_says_what_cannot_be_told_of_its_members() -> None:
     assert "A with B may close earlier than its other members say." in mix.reasons
     sure = mix_window("A alone", members[:1])
     assert not any("may close earlier" in reason for reason in sure.reasons)
+
+
+def test_a_side_that_nobody_can_foretell_makes_the_other_a_bound() -> None:
+    field = plants([4] * 12)
+    visits = [visit_of(field, BEGIN)]  # without heights nothing is foretold by height
+    first = Limit("P", "b", "collars", Bound(6, 508.0), Bound(9, 762.0), lowest_when="both")
+    found = window(first, field, visits, WEATHER)
+    leaves = window(Limit("P", "b", "collars", Bound(6), Bound(9)), field, visits, WEATHER)
+    assert (leaves.opens_told, leaves.closes_told) == ("told", "told")
+    assert (found.opens, found.closes) == (leaves.opens, leaves.closes)
+    assert (found.opens_told, found.closes_told) == ("not before", "at the latest")
+    bare = window(Limit("P", "b", highest=Bound(None, 762.0)), field, visits, WEATHER)
+    assert (bare.opens_told, bare.closes_told) == ("unset", "unknown")
+    # A minimum of either, and a maximum of both, are safe as they are told.
+    safe = replace(first, lowest_when="either", highest_when="both")
+    assert window(safe, field, visits, WEATHER).closes_told == "told"
+    mix = mix_window("M", [leaves, bare])
+    assert (mix.opens_told, mix.closes_told) == ("told", "at the latest")
+    assert mix_window("M", [leaves, found]).opens_told == "not before"
+    nothing = window(A, [], [], WEATHER)
+    assert (nothing.opens_told, nothing.closes_told) == ("unknown", "unknown")
+    # Too short a weather for the late end: no date is one "at the latest".
+    short = Temperatures(WEATHER.days[:26])
+    assert window(first, field, visits, short).closes_told == "unknown"
+
+
+def test_a_window_that_closes_before_it_opens_says_so() -> None:
+    visits = [
+        Visit(BEGIN, 2.0, 0.1, 180.0, 2.0, 200.0, 5.0),
+        Visit(BEGIN + timedelta(days=6), 3.0, 0.1, 330.0, 2.0, 360.0, 5.0),
+    ]
+    field = plants([3] * 12)
+    low = Limit("Low", "b", "collars", lowest=Bound(6))
+    high = Limit("High", "b", highest=Bound(None, 406.4, "16 in"))
+    one = replace(low, name="One", highest=high.highest)
+    said = "By the likeliest dates {} closes before it opens"
+    assert any(said.format("One") in r for r in window(one, field, visits, WEATHER).reasons)
+    members = [window(limit, field, visits, WEATHER) for limit in (low, high)]
+    assert not any("before it opens" in r for member in members for r in member.reasons)
+    assert any(said.format("Mix") in r for r in mix_window("Mix", members).reasons)
+    assert not any("before it opens" in r for r in window(A, field, visits, WEATHER).reasons)

@@ -15,6 +15,8 @@ from collarvision.decision import FieldAnswer, last_harvest_day
 from collarvision.fieldtable import local_time
 from collarvision.fieldwords import (
     common_reasons,
+    date_reasons,
+    date_words,
     enough_words,
     expected_words,
     headline,
@@ -22,7 +24,6 @@ from collarvision.fieldwords import (
     height_words,
     own_reasons,
     past_words,
-    span_words,
     sure_of,
     sure_words,
     told,
@@ -164,10 +165,11 @@ def write_split_stalk_page(path: Path) -> None:
 def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
     window = answer.window_of(verdict.name)
     dates = []
-    if window is not None and window.opens is not None:
-        dates.append(("Opens", span_words(window.opens, answer.today)))
-    if window is not None and window.closes is not None:
-        dates.append(("Closes", span_words(window.closes, answer.today)))
+    opens, closes = date_words(window, answer.today)
+    if opens != "–":
+        dates.append(("Opens", opens))
+    if closes != "–":
+        dates.append(("Closes", closes))
     last = last_harvest_day(verdict.name, answer)
     if last is not None:
         dates.append(("Last day", str(last)))
@@ -196,12 +198,7 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
 def _window_notes(answer: FieldAnswer) -> list[str]:
     if answer.outlook is None:
         return []
-    reasons = [
-        reason
-        for one in answer.outlook.windows
-        if one.name not in answer.undatable
-        for reason in one.reasons
-    ]
+    reasons = date_reasons(answer)
     undatable = undatable_words(answer)
     if undatable is not None:
         reasons.insert(0, undatable)

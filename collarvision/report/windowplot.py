@@ -255,10 +255,14 @@ def _lane(
         close_early, close_late = days.end(closes.early, right), days.end(closes.late, right)
     elif limit.highest:
         close_early = seen
+    ended = closes is not None and close_early <= seen
+    if one.closes_told in ("at the latest", "unknown"):
+        close_early = min(seen, close_early)  # nobody can foretell what may close it first
+    if one.opens_told == "not before":
+        open_late = right
     drawing.box(left, y, right - left, 12, "lane")
     drawing.box(open_early, y, close_late - open_early, 12, "lane may")
     drawing.box(open_late, y, close_early - open_late, 12, "lane sure")
-    ended = closes is not None and close_early <= seen
     if ended or (limit.lowest and open_early <= seen and word != "too early"):
         _unknown(drawing, left, seen, y)
 

@@ -1,0 +1,132 @@
+"""Tally: many plants against one limit, as chances for the field that they stand for."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from collarvision.clusters import share_effect
+from collarvision.evidence import PlantEvidence, plausible_stages
+from collarvision.field import ShareBelief, share_belief
+from collarvision.limitsfile import Limit
+from collarvision.sampling import FEWEST_PLANTS
+from collarvision.standing import PlantStanding, answers, stand
+
+
+def standings(
+    plants: Sequence[PlantEvidence], limit: Limit, end: Literal[0, 1]
+) -> list[PlantStanding]:
+    """Plants held against a limit, those with an answer before those that wait for one.
+
+    Waiting ones stand as if a person had counted the lowest, or highest, plausible stage. Where
+    the limit is by height alone no count is needed: they stand as they are.
+    """
+    wait = [p for p in plants if p.waiting and not limit.by_height_alone]
+    as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
+    return [stand(p, limit) for p in (*(p for p in plants if p not in wait), *as_counted)]
+
+
+def whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
+    """Those that answer all of a limit, so none known by its height only where leaves count."""
+    return [s for s in standing if answers(s.plant, limit)]
+
+
+def counting(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
+    """Those that a share is of: a plant known by its height only where that takes it past.
+
+    Counted while it is inside, with leaves unknown, it would make the share past look smaller.
+    """
+    return [s for s in standing if s.past >= 0.5 or answers(s.plant, limit)]
+
+
+def beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
+    """Probability that more plants than allowed are past the maximum, or near it.
+
+    With and without the plants known by their height only, whichever is more: they never lower it.
+    Nor do plants without a height, where it alone takes a plant past.
+    """
+    if not limit.highest:
+        return 0.0
+    groups = [standing, whole(standing, limit)]
+    tall = _measured(standing, limit)
+    # So many as a verdict asks for, and one of them there: a few show no share by themselves.
+    if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
+        groups.append(tall)
+    return max(
+        _more_than(limit.share_past, some, [s.near if near else s.past for s in some])
+        for some in groups
+    )
+
+
+@dataclass(frozen=True)
+class PastShare:
+    """Share of the field's plants past the maximum, as far as the plants seen tell it.
+
+    Attributes
+    ----------
+    interval : (float, float)
+        Holds it, 95 in 100.
+    most : float
+        What 5 in 100 such samples would still allow.
+    measured : int or None
+        Plants with a height, where these are what `most` rests on.
+    """
+
+    interval: tuple[float, float]
+    most: float
+    measured: int | None = None
+
+
+def past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | None:
+    """Share past the maximum; None without a plant.
+
+    Where height alone takes a plant past, those without one say nothing of it: the plants with a
+    height then tell how much isn't known, if that is more than all together say.
+    """
+    every = counting(standing, limit)
+    if not every:
+        return None
+    share = _share(every, [s.past for s in every])
+    (low, high), most = share.interval(), share.interval(0.9)[1]
+    tall = _measured(every, limit)
+    if tall and len(tall) < len(every):
+        by_height = _share(tall, [s.past for s in tall])
+        high = max(high, by_height.interval()[1])
+        if (worse := by_height.interval(0.9)[1]) > most:
+            return PastShare((low, high), worse, len(tall))
+    return PastShare((low, high), most)
+
+
+def _measured(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
+    """Those with a height, where a greatest height limits whatever the leaves say."""
+    if limit.highest.height_mm is None or limit.highest_when == "both":
+        return []
+    return [s for s in standing if s.plant.height_mm is not None]
+
+
+def short_of(standing: Sequence[PlantStanding], limit: Limit) -> float:
+    """Probability that more plants than allowed are short of the minimum."""
+    if not limit.lowest:
+        return 0.0
+    some = whole(standing, limit)
+    return _more_than(limit.share_short, some, [1 - s.reached for s in some])
+
+
+def _share(standing: Sequence[PlantStanding], probabilities: Sequence[float]) -> ShareBelief:
+    """Belief over the field's share, plants of one stop being alike."""
+    belongs = [p >= 0.5 for p in probabilities]
+    effect = share_effect(belongs, [s.plant.stop for s in standing]).effect
+    return share_belief(probabilities, effect)
+
+
+def _more_than(
+    allowed: float, standing: Sequence[PlantStanding], probabilities: Sequence[float]
+) -> float:
+    """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
+    if not probabilities:
+        return 0.0
+    if allowed == 0:
+        return 1 - math.prod(1 - p for p in probabilities)
+    return _share(standing, probabilities).above(allowed)

@@ -1,0 +1,163 @@
+"""Since the visit: an earlier visit, and heat, make a verdict stricter and never laxer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from collarvision.damage import wait_after
+from collarvision.decision import FieldAnswer, answer_record, decide
+from collarvision.evidence import PlantEvidence
+from collarvision.fieldhistory import SAME_CROP_DAYS
+from collarvision.fieldtable import format_answer
+from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.limits import CAUTION
+from collarvision.limitsfile import Limits, parse_limits
+from collarvision.outlook import look_ahead
+from collarvision.temperatures import Day, Temperatures
+from collarvision.units import Shown
+
+TODAY = date(2027, 6, 5)
+TO_SIX = parse_limits(
+    """
+    [[limit]]
+    name = "A"
+    method = "broadcast"
+    leaf = "collars"
+    max_leaves = 6
+
+    [[limit]]
+    name = "B"
+    method = "broadcast"
+    leaf = "collars"
+    max_leaves = 10
+
+    [[tank_mix]]
+    name = "A with B"
+    limits = ["A", "B"]
+    """
+)
+
+
+def counted(stages: Sequence[int], day: date) -> list[PlantEvidence]:
+    return [PlantEvidence(f"p{k}", hand_count=s, taken_at=day) for k, s in enumerate(stages)]
+
+
+def visited(*visits: tuple[date, Sequence[int]]) -> FieldVisits:
+    found = [
+        FieldVisit(day, k, tuple(SeenPlant(one) for one in counted(stages, day)))
+        for k, (day, stages) in enumerate(visits)
+    ]
+    return FieldVisits("North", None, found[-1], tuple(found[:-1]))
+
+
+def words(answer: FieldAnswer) -> list[str]:
+    return [one.word for one in answer.verdicts]
+
+
+# An earlier visit
+
+
+def test_plants_past_on_an_earlier_visit_are_past_now() -> None:
+    before = TODAY - timedelta(days=4)
+    visits = visited((before, [7] * 3 + [4] * 17), (TODAY, [4] * 12))
+    answer = decide(visits, TODAY, limits=TO_SIX)
+    assert words(answer) == ["past", "open", "past"]
+    first = answer.verdicts[0]
+    assert first.deciding_plants == ("p0", "p1", "p2")
+    assert "3 of 20 plants seen are past 6 collars: p0, p1, p2." in first.sentence
+    assert f"That was on {before}, and plants don't go back. {CAUTION}" in first.sentence
+    assert any("planted again" in reason for reason in first.reasons)
+    # Hail holds back what isn't past, and this is.
+    wait = wait_after("hail", TODAY - timedelta(days=1), TODAY, TODAY)
+    assert words(decide(visits, TODAY, limits=TO_SIX, wait=wait)) == ["past", "can't tell", "past"]
+
+
+def test_no_date_to_come_stands_beside_past() -> None:
+    before = TODAY - timedelta(days=4)
+    visits = visited((before, [7] * 3 + [3] * 17), (TODAY, [4] * 12))
+    answer = looked_at(visits, low=55, high=75)
+    assert words(answer) == ["past", "open", "past"]
+    found = answer_record(answer)["verdicts"]
+    assert [one["closes"] is None for one in found] == [True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("day", "stages", "share", "word"),
+    [
+        (TODAY - timedelta(days=4), [6] * 12, 0.0, "open"),  # at the last one allowed
+        (TODAY - timedelta(days=SAME_CROP_DAYS + 1), [9] * 12, 0.0, "open"),  # another crop
+        (TODAY - timedelta(days=30), [9] * 12, 0.0, "past"),
+        (TODAY - timedelta(days=4), [7] + [4] * 29, 0.1, "closing"),  # as without it
+        (TODAY - timedelta(days=4), [7] * 3, 0.1, "closing"),  # too few to show a share
+        (TODAY - timedelta(days=4), [7] * 12, 0.1, "past"),
+    ],
+)
+def test_an_earlier_visit_counts_by_what_it_said_on_its_own_day(
+    day: date, stages: list[int], share: float, word: str
+) -> None:
+    limits = Limits(tuple(replace(one, share_past=share) for one in TO_SIX.limits[:1]))
+    answer = decide(visited((day, stages), (TODAY, [4] * 12)), TODAY, limits=limits)
+    assert words(answer) == [word]
+
+
+# Heat since the visit
+
+
+def looked_at(visits: FieldVisits, *, low: float, high: float, today: date = TODAY) -> FieldAnswer:
+    begin = TODAY - timedelta(days=30)
+    weather = Temperatures(tuple(Day(begin + timedelta(days=k), low, high) for k in range(90)))
+    dated = [(one.day, one.evidence) for one in (*visits.earlier, visits.chosen) if one.day]
+    outlook = look_ahead(dated, weather, TO_SIX)
+    return decide(visits, today, limits=TO_SIX, outlook=outlook)
+
+
+def test_a_field_that_heat_has_taken_past_since_the_visit_cannot_be_told() -> None:
+    visits = visited((TODAY - timedelta(days=3), [6] * 20))
+    answer = looked_at(visits, low=70, high=88)
+    assert words(decide(visits, TODAY, limits=TO_SIX)) == ["closing", "open", "closing"]
+    assert words(answer) == ["can't tell", "open", "can't tell"]
+    first, _, mix = answer.verdicts
+    assert "By heat it has probably passed its maximum since the visit of 2027-06-02" in (
+        first.sentence
+    )
+    assert first.sentence.endswith(f"walk the field again. {CAUTION}")
+    assert first.steps[0] in mix.reasons
+    assert (first.probability, mix.decided_by) == (None, "A")
+    text = format_answer(answer, Shown("in"), width=110)
+    assert "No dates for what can't be told yet: A, A with B." in text
+    assert "label is the law" in text
+
+
+def test_a_close_that_falls_on_today_is_closing_and_said() -> None:
+    visits = visited((TODAY - timedelta(days=1), [6] * 20))
+    answer = looked_at(visits, low=80, high=95)
+    window = answer.window_of("A")
+    assert window is not None
+    closes = window.closes
+    assert closes is not None
+    assert closes.middle == TODAY
+    first = answer.verdicts[0]
+    assert first.word == "closing"
+    assert first.sentence.endswith(f"By heat it may be past already. {CAUTION}")
+
+
+def test_what_is_seen_today_outranks_heat() -> None:
+    visits = visited((TODAY, [6] * 20))
+    assert words(looked_at(visits, low=75, high=95))[0] == "closing"
+
+
+def test_open_is_closing_where_heat_may_take_it_past_by_tomorrow() -> None:
+    visits = visited((TODAY - timedelta(days=3), [4] * 20))
+    assert words(decide(visits, TODAY, limits=TO_SIX))[0] == "open"
+    answer = looked_at(visits, low=72, high=90)
+    first = answer.verdicts[0]
+    assert first.word == "closing"
+    assert first.sentence.startswith("A (broadcast): closing. Of 20 plants seen")
+    assert "By heat it may be past by 2027-06-06: look again right before you act." in (
+        first.sentence
+    )
+    assert words(looked_at(visits, low=50, high=60))[0] == "open"
