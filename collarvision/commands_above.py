@@ -48,6 +48,9 @@ FROM_THE_SIDE = (
 """Said of a photo that was named outright, since it is read all the same."""
 
 
+_KEPT_FORM = 2  # of what is said of a photo: answers of an earlier version are read again
+
+
 class SpacingUnit(StrEnum):
     """Units of distances between plants; areas go with them."""
 
@@ -297,7 +300,7 @@ class _Job:
             return None
         said = (
             f"{path.resolve()}|{status.st_size}|{status.st_mtime_ns}|{self._network.version}|"
-            f"{self._calibration}|{self._stated}|{self._within}"
+            f"{self._calibration}|{self._stated}|{self._within}|{_KEPT_FORM}"
         )
         return hashlib.sha256(said.encode("utf-8", "replace")).hexdigest()[:12]
 

@@ -10,6 +10,7 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -112,6 +113,7 @@ def batch(
     from collarvision.batch.lock import BatchLock, BatchLockError
     from collarvision.batch.pool import Engine, EngineError, Pool
     from collarvision.batch.remote import RemoteError
+    from collarvision.batch.restaging import RestageNote
     from collarvision.batch.staging import Job
     from collarvision.batch.worker import Options
     from collarvision.network import usable_cpus
@@ -133,6 +135,7 @@ def batch(
         with SurveyWriter(survey, create=True) as store, BatchLock(survey):
             for boundary in boundaries:
                 store.add_field(str(boundary.name), boundary.geometry)
+            known = [one.name for one in store.fields()]
             model = _model()
             filing = Filing(boundaries, name)
 
@@ -141,10 +144,21 @@ def batch(
                     return Cluster(cluster, options, model)
                 return Pool(max(1, min(workers or usable_cpus(), files)), options)
 
-            if files is None:
-                result = _watch(sources, model, filing, restage, store, engine(256))
+            job = Job(files or (), model, filing, restage, options)
+            note = RestageNote(survey)
+            if restage and files is not None:
+                # The same words mean other folders elsewhere.
+                command = [os.getcwd(), *sources, name, fields, options, model]
+                job = replace(job, since_ns=note.begin(command))
             else:
-                result = _run(Job(files, model, filing, restage), store, engine(len(files)))
+                note.end()
+            if files is None:
+                result = _watch(sources, job, store, engine(256))
+            else:
+                result = _run(job, store, engine(len(files)))
+            if not result.stopped:
+                note.end()
+            _say_new_fields(store, known)
             _finish(result, store, None if files is None else len(files))
     except (BatchLockError, RemoteError) as error:
         end_with(str(error), EXIT_USAGE)
@@ -182,20 +196,13 @@ def export(
 ) -> None:
     """Write a survey's plants to a file, a row a plant, by the latest reading of each."""
     from collarvision.coco import ENDING as COCO_ENDING
-    from collarvision.export import FormError, Labels, export_plants, form_of
+    from collarvision.export import FormError, export_plants, form_of, labels_of
     from collarvision.plantphotos import whole_plants
     from collarvision.survey import SurveyError, SurveyReader
     from collarvision.table import CAUTION
     from collarvision.writing import OutputError
 
     see_target("--to", to, None, [("the survey itself", survey)])
-
-    def marked(sha256: str) -> Labels | None:
-        counts = [one for one in store.counts(sha256) if one.handles]
-        if not counts:
-            return None
-        last = counts[-1]
-        return Labels(last.handles, last.count.stage, last.count.who, last.count.counted_at)
 
     photos: Counter[tuple[str | None, ...]] = Counter()  # of one plant, where it has several
 
@@ -213,7 +220,7 @@ def export(
             rows = store.plants(field)
             # Points lie in one photo: there each photo is an image of its own.
             plants = seen(rows) if form_of(to) == COCO_ENDING else whole_plants(rows)
-            count = export_plants(plants, to, marked)
+            count = export_plants(plants, to, lambda sha256: labels_of(store.counts(sha256)))
     except FormError as error:
         end_with(str(error), EXIT_USAGE)
     except (OutputError, SurveyError) as error:
@@ -292,10 +299,8 @@ def _run(job: Job, store: Any, engine: Any) -> BatchResult:
         )
 
 
-def _watch(
-    sources: list[str], model: Any, filing: Any, restage: bool, store: Any, engine: Any
-) -> BatchResult:
-    from collarvision.batch import Job, run_batch
+def _watch(sources: list[str], job: Job, store: Any, engine: Any) -> BatchResult:
+    from collarvision.batch import run_batch
     from collarvision.batch.watching import Watch
     from collarvision.table import plain
 
@@ -305,8 +310,28 @@ def _watch(
 
     with _stop_asked() as stopping, Watch([Path(source) for source in sources]) as watch:
         say(f"Watching {', '.join(map(plain, sources))}; Ctrl-C ends it.")
-        job = Job(watch.photos(stopping), model, filing, restage)
+        job = replace(job, files=watch.photos(stopping))
         return run_batch(job, store, engine, stopping=stopping, tell=tell)
+
+
+def _say_new_fields(store: Any, known: list[str]) -> None:
+    """Name the fields that this run brought; one that is near another may be a slip of the keys."""
+    import re
+
+    from collarvision.fieldnames import listed, meant
+    from collarvision.table import plain
+
+    new = [one.name for one in store.fields() if one.name not in known]
+    if not new or not known:
+        return  # in a new survey every field is new
+    say(f"New in this survey: {plain(listed(new))}.")
+    for name in new:
+        # Lot 12 beside Lot 13 is no slip.
+        letters = re.sub(r"\d+", "", name)
+        others = [other for other in known if re.sub(r"\d+", "", other) != letters]
+        asked = meant(name, others) if others else ""
+        if asked.startswith("did you mean"):
+            say(f"{plain(name)}: {plain(asked)} Then name it so and run again with --restage.")
 
 
 def _finish(result: BatchResult, store: Any, files: int | None) -> None:

@@ -24,7 +24,7 @@ from collarvision.answer import stage_name
 from collarvision.coco import ENDING as COCO_ENDING
 from collarvision.coco import CocoPlant, write_coco
 from collarvision.handles import Handle, handles_of_record
-from collarvision.survey import PlantRow
+from collarvision.survey import PlantRow, StoredCount
 from collarvision.table import CAUTION
 from collarvision.writing import OutputError, may_write, what_to_do
 
@@ -84,6 +84,24 @@ class Labels:
     stage: int | None
     who: str
     at: str
+
+
+def labels_of(counts: Iterable[StoredCount]) -> Labels | None:
+    """What a person marked on a photo last; None where a later count speaks against it.
+
+    Counts come in the order they were made. Somebody who counts the plant itself after that, and
+    finds another stage, has marked nothing: the points are no truth any more.
+    """
+    marked, stage = None, None
+    for one in counts:
+        said = stage_counted(one.count)
+        if one.handles:
+            marked, stage = one, said
+        elif said is not None and said != stage:
+            marked = None
+    if marked is None:
+        return None
+    return Labels(marked.handles, marked.count.stage, marked.count.who, marked.count.counted_at)
 
 
 class FormError(Exception):

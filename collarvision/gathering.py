@@ -13,7 +13,7 @@ import os
 import re
 import stat
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -29,6 +29,10 @@ PAPERS = frozenset(
     (".csv", ".geojson", ".html", ".json", ".jsonl", ".log", ".md", ".survey", ".toml", ".txt")
 )
 """Endings of notes and data that lie beside photos; nobody takes them for photos."""
+
+PASSED_STARTS = (".", "@", "#")
+"""Folders whose names begin so are passed over: hidden ones, and those that network drives keep
+thumbnails and deleted files in (``@eaDir``, ``#recycle``; common practice)."""
 
 OVERLAY_SUFFIX = ".overlay.jpg"
 """End of every overlay's file name: a folder staged twice must not stage its own overlays."""
@@ -65,8 +69,9 @@ def gather(words: Iterable[str | Path], passed: set[Path] | None = None) -> list
     Parameters
     ----------
     words : iterable of str or Path
-        Files, folders (searched with their subfolders, hidden ones left out) or patterns such as
-        ``*.jpg`` that the shell did not expand.
+        Files, folders (searched with their subfolders, hidden ones and those of `PASSED_STARTS`
+        left out, and the folders that links lead to, each once) or patterns such as ``*.jpg`` that
+        the shell did not expand.
     passed : set of Path, optional
         Takes the files of the folders that are no photos by their names; see `passed_words`.
 
@@ -182,8 +187,7 @@ def _photos_in(folder: Path, root: Path, passed: set[Path] | None) -> Iterator[S
         )
 
     found: list[Path] = []
-    for place, subfolders, names in os.walk(folder, onerror=note):
-        subfolders[:] = [name for name in subfolders if not name.startswith(".")]
+    for place, names in _folders_in(folder, note):
         found += [Path(place, name) for name in names if is_photo_name(name)]
         if passed is not None:
             passed |= {Path(place, name) for name in names if _is_passed_over(name)}
@@ -195,6 +199,34 @@ def _photos_in(folder: Path, root: Path, passed: set[Path] | None) -> Iterator[S
             f"The folder {folder} holds no photo ({READABLE}). Name the folder that does.",
             root,
         )
+
+
+def _folders_in(
+    folder: Path, note: Callable[[OSError], None]
+) -> Iterator[tuple[str, Sequence[str]]]:
+    """Every folder in a folder, itself included, with the names of its files, each folder once.
+
+    Links come last, so that a folder that lies here itself goes by its own name. A link to a folder
+    that holds this one would bring in what nobody named.
+    """
+    seen: set[str] = set()
+    above = os.path.join(os.path.realpath(folder), "")
+    starts = [str(folder)]
+    for start in starts:
+        real = os.path.realpath(start)
+        if start != str(folder) and above.startswith(os.path.join(real, "")):
+            continue
+        for place, subfolders, names in os.walk(start, onerror=note):
+            real = os.path.realpath(place)
+            if real in seen:
+                subfolders.clear()
+                continue
+            seen.add(real)
+            kept = sorted(name for name in subfolders if not name.startswith(PASSED_STARTS))
+            links = [name for name in kept if os.path.islink(os.path.join(place, name))]
+            subfolders[:] = [name for name in kept if name not in links]
+            starts += [os.path.join(place, name) for name in links]
+            yield place, names
 
 
 def is_photo_name(name: str) -> bool:

@@ -82,7 +82,8 @@ class _decoder_errors:
     """Turn whatever a decoder raises on a broken file into one sentence.
 
     Decoders meet damaged input with nearly any exception type (struct.error, zlib.error,
-    SyntaxError, EOFError, MemoryError ...); all of them mean the same to the user.
+    SyntaxError, EOFError ...); all of them mean the same to the user. Too little memory is no fault
+    of the file: it may be read another time.
     """
 
     def __init__(self, kind: str) -> None:
@@ -92,7 +93,7 @@ class _decoder_errors:
         return None
 
     def __exit__(self, kind: type | None, error: BaseException | None, trace: object) -> None:
-        if isinstance(error, Exception) and not isinstance(error, PhotoError):
+        if isinstance(error, Exception) and not isinstance(error, (PhotoError, MemoryError)):
             raise damaged(self.kind) from error
 
 

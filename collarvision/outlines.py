@@ -8,8 +8,8 @@ from __future__ import annotations
 import json
 import math
 import unicodedata
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -35,13 +35,16 @@ class Outline:
         All rings, holes included, of all its polygons, closed.
     box : (west, south, east, north)
     geometry : dict
-        As it stood in the file.
+        As it stood in the file; a MultiPolygon of all of them where there were several.
+    polygons : tuple of tuple of rings
+        The rings polygon by polygon; by default they are those of one.
     """
 
     name: str | None
     rings: tuple[Ring, ...]
     box: tuple[float, float, float, float]
     geometry: dict[str, Any]
+    polygons: tuple[tuple[Ring, ...], ...] = ()
 
     def holds(self, latitude: float, longitude: float) -> bool:
         """Say whether a point lies inside: a ray from it crosses the rings an odd number of times.
@@ -52,14 +55,20 @@ class Outline:
         west, south, east, north = self.box
         if not (south <= latitude <= north and west <= longitude <= east):
             return False
-        inside = False
-        for ring in self.rings:
-            for (x0, y0), (x1, y1) in pairwise(ring):
-                if (y0 > latitude) != (y1 > latitude) and longitude < (
-                    x0 + (latitude - y0) * (x1 - x0) / (y1 - y0)
-                ):
-                    inside = not inside
-        return inside
+        # Polygon by polygon: drawn by hand, two parts of a field may lie over each other.
+        return any(
+            _crossings(rings, latitude, longitude) % 2 for rings in self.polygons or (self.rings,)
+        )
+
+
+def _crossings(rings: Iterable[Ring], latitude: float, longitude: float) -> int:
+    """How often a ray to the east of a point crosses the rings."""
+    return sum(
+        (y0 > latitude) != (y1 > latitude)
+        and longitude < x0 + (latitude - y0) * (x1 - x0) / (y1 - y0)
+        for ring in rings
+        for (x0, y0), (x1, y1) in pairwise(ring)
+    )
 
 
 def field_at(outlines: Iterable[Outline], latitude: float, longitude: float) -> str | None:
@@ -68,7 +77,7 @@ def field_at(outlines: Iterable[Outline], latitude: float, longitude: float) -> 
 
 
 def named(outlines: Iterable[Outline], path: Path) -> tuple[Outline, ...]:
-    """Give the outlines back if each has a name; several of one name are one field's parts.
+    """Give an outline a name, if each has one; several of one name are one field's parts.
 
     Raises
     ------
@@ -80,7 +89,25 @@ def named(outlines: Iterable[Outline], path: Path) -> tuple[Outline, ...]:
             raise BoundaryError(
                 f"The boundary {path}, outline {number}, has no name: give it a property 'name'."
             )
-    return outlines
+    parts: dict[str | None, list[Outline]] = {}
+    for outline in outlines:
+        parts.setdefault(outline.name, []).append(outline)
+    return tuple(map(_whole, parts.values()))
+
+
+def _whole(parts: Sequence[Outline]) -> Outline:
+    """One outline of a field's parts."""
+    if len(parts) == 1:
+        return parts[0]
+    west, south, east, north = zip(*(part.box for part in parts), strict=True)
+    corners = [polygon for part in parts for polygon in _polygons(part.geometry) or ()]
+    return Outline(
+        parts[0].name,
+        tuple(ring for part in parts for ring in part.rings),
+        (min(west), min(south), max(east), max(north)),
+        {"type": "MultiPolygon", "coordinates": corners},
+        tuple(rings for part in parts for rings in part.polygons or (part.rings,)),
+    )
 
 
 def read_outlines(path: Path) -> tuple[Outline, ...]:
@@ -89,8 +116,8 @@ def read_outlines(path: Path) -> tuple[Outline, ...]:
     Parameters
     ----------
     path : Path
-        A GeoJSON Polygon or MultiPolygon, a Feature of one, or a FeatureCollection. A property of
-        `NAME_KEYS` names a feature.
+        A GeoJSON Polygon, MultiPolygon or GeometryCollection, a Feature of one, or a
+        FeatureCollection. A property of `NAME_KEYS` names a feature.
 
     Raises
     ------
@@ -126,7 +153,7 @@ def outline_of(geometry: Any, name: str) -> Outline:
     found = tuple(_outlines(geometry, name))
     if not found:
         raise BoundaryError(f"The boundary of {name} holds no Polygon: give the outline anew.")
-    return Outline(name, found[0].rings, found[0].box, found[0].geometry)
+    return replace(found[0], name=name)
 
 
 def _outlines(content: Any, path: Path | str) -> Iterator[Outline]:
@@ -141,13 +168,24 @@ def _outlines(content: Any, path: Path | str) -> Iterator[Outline]:
         polygons = _polygons(geometry)
         if polygons is None or not isinstance(geometry, dict):
             continue
-        rings = tuple(_ring(ring, path) for polygon in polygons for ring in polygon)
+        if geometry.get("type") == "GeometryCollection":
+            if not polygons:
+                continue  # points and lines, as others that are no field
+            geometry = {"type": "MultiPolygon", "coordinates": polygons}
+        shapes = tuple(tuple(_ring(ring, path) for ring in polygon) for polygon in polygons)
+        rings = tuple(ring for shape in shapes for ring in shape)
         if not rings:
             raise BoundaryError(f"The boundary {path} has a polygon without corners: draw it anew.")
         xs, ys = zip(*(point for ring in rings for point in ring), strict=True)
         _check_degrees(xs, ys, path)
+        # RFC 7946, section 3.1.9. As it stands it would reach round the earth the other way.
+        if any(abs(x1 - x0) > 180 for ring in rings for (x0, _), (x1, _) in pairwise(ring)):
+            raise BoundaryError(
+                f"The boundary {path} has {_name(feature.get('properties')) or 'a field'} across "
+                "the 180th meridian: cut it in two there."
+            )
         box = (min(xs), min(ys), max(xs), max(ys))
-        yield Outline(_name(feature.get("properties")), rings, box, geometry)
+        yield Outline(_name(feature.get("properties")), rings, box, geometry, shapes)
 
 
 def _name(properties: Any) -> str | None:
@@ -160,6 +198,15 @@ def _name(properties: Any) -> str | None:
 
 
 def _polygons(geometry: Any) -> list[Any] | None:
+    if isinstance(geometry, dict) and geometry.get("type") == "GeometryCollection":
+        parts = geometry.get("geometries")
+        # RFC 7946, section 3.1.8: collections in collections should be avoided.
+        return [
+            polygon
+            for part in (parts if isinstance(parts, list) else [])
+            if isinstance(part, dict) and part.get("type") != "GeometryCollection"
+            for polygon in _polygons(part) or ()
+        ]
     if not isinstance(geometry, dict) or not isinstance(geometry.get("coordinates"), list):
         return None
     if geometry.get("type") == "Polygon":

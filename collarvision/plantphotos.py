@@ -5,6 +5,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from typing import Any
 
 from collarvision.survey import PlantRow, SurveyReader, Waiting
 from collarvision.together import joint_record, put_together
@@ -14,8 +15,8 @@ def whole_plants(rows: Iterable[PlantRow]) -> Iterator[PlantRow]:
     """Give a row a plant; what `SurveyReader.plants` gives is a row a photo, visit by visit.
 
     The row of a plant that several photos show is that of the photo which shows it best, with the
-    answer of all (`collarvision.together`), what people counted last on any of them, and the rest
-    as `others`. A photo that a person set aside has no say.
+    answer of all (`collarvision.together`), what people counted last on any of them and the height
+    that they measured last, and the rest as `others`. A photo that a person set aside has no say.
     """
     visit: tuple[str | None, str | None] | None = None
     shared: dict[tuple[str | None, str], list[PlantRow]] = {}
@@ -97,17 +98,27 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
     records = [row.record for row in kept]
     plant = put_together(records)
     record, lead = joint_record(records, plant), kept[plant.lead]
-    counts = sorted(
-        (row.hand_count for row in rows if row.hand_count is not None),
-        key=lambda count: (count.stage is not None or count.nodes is not None, count.counted_at),
-    )
     return replace(
         lead,
         outcome=record["outcome"],
         stage=record["stage"],
         confidence=record["confidence"],
         height_mm=record["height_mm"],
-        hand_count=counts[-1] if counts else None,
+        **_counted(kept),
         record=record,
         others=tuple(row for row in rows if row is not lead),
     )
+
+
+def _counted(rows: Sequence[PlantRow]) -> dict[str, Any]:
+    """The last count of leaves and the last height: of one plant, entered on whichever photo."""
+    counts = [(row.hand_count, row.height_at) for row in rows if row.hand_count is not None]
+    told = [one for one, _ in counts if one.stage is not None or one.nodes is not None]
+    tall = [(at or one.counted_at, one) for one, at in counts if one.height_mm is not None]
+    if not told and not tall:
+        return {"hand_count": None, "height_at": None}
+    at, height = max(tall, key=lambda one: one[0], default=(None, None))
+    last = max(told, key=lambda count: count.counted_at) if told else height
+    assert last is not None
+    height_mm = None if height is None else height.height_mm
+    return {"hand_count": replace(last, height_mm=height_mm), "height_at": at}

@@ -182,13 +182,13 @@ def joint_record(
 
 def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """The evidence of the plant's own: what the photos said, if more than one said something."""
-    first: dict[Any, Mapping[str, Any]] = {}
-    repeats = tuple(
-        f"{one['photo']} is the same picture as {first[one['sha256']]['photo']}: it counts once."
-        for one in filter(_tells, records)
-        if one["sha256"] is not None and first.setdefault(one["sha256"], one) is not one
-    )
     shown = [records[k] for k in _telling(records)]
+    repeats = tuple(
+        f"{one['photo']} is the same picture as {first['photo']}: it counts once."
+        for one in filter(_tells, records)
+        for first in [next(known for known in shown if known is one or same_picture(known, one))]
+        if first is not one
+    )
     if len(shown) < 2:
         return repeats
     said = ", ".join(f"{one['photo']} {stage_name(one['stage'])}" for one in shown)
@@ -198,12 +198,27 @@ def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
 def _telling(records: Sequence[Mapping[str, Any]]) -> list[int]:
     """Photos that have a say: they tell a stage, and each picture has one whatever its name."""
     seen: list[int] = []
-    known: set[Any] = set()
     for k, one in enumerate(records):
-        if _tells(one) and one["sha256"] not in known:
+        if _tells(one) and not any(same_picture(records[known], one) for known in seen):
             seen.append(k)
-            known.update({one["sha256"]} - {None})  # what has no hash is like nothing else
     return seen
+
+
+def same_picture(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Say whether two records are of the same picture, whatever notes stand in its files.
+
+    Records of surveys know the picture by a hash of its pixels. Without that, points that lie and
+    weigh alike to the last digit are of the same pixels: no two photos of a plant do that.
+    """
+    if one["sha256"] is not None and one["sha256"] == other["sha256"]:
+        return True
+    pixels = one.get("pixels_sha256"), other.get("pixels_sha256")
+    if None not in pixels:
+        return pixels[0] == pixels[1]
+    points = [one.get("collars"), one.get("tips")]
+    return any(points) and all(
+        one.get(key) == other.get(key) for key in ("photo_size", "collars", "tips", "soil_line")
+    )
 
 
 def _alone_told(record: Mapping[str, Any]) -> dict[str, Any]:

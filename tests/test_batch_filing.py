@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
 from collarvision.batch.sources import find_photos
-from collarvision.outlines import BoundaryError, field_at, named, read_outlines
+from collarvision.outlines import BoundaryError, field_at, named, outline_of, read_outlines
 from collarvision.survey import Place
 
 
@@ -204,6 +204,8 @@ def test_inside_agrees_with_opencv(
         ('{"type": "Feature", "properties": {"name": "A"}, "geometry": null}', "no Polygon"),
         (json.dumps(polygon(None, SQUARE)), "no name"),
         (json.dumps(polygon("A", SQUARE[:2])), "fewer than three"),
+        (json.dumps(polygon("A", [[179, 1], [-179, 1], [-179, 2], [179, 1]])), "180th meridian"),
+        (json.dumps(polygon("A", [[100, 1], [300, 1], [300, 2], [100, 1]])), "WGS84"),
         (json.dumps(polygon("A", [[4e5, 5e6], [4e5, 6e6], [5e5, 6e6], [4e5, 5e6]])), "WGS84"),
     ],
 )
@@ -215,6 +217,33 @@ def test_boundaries_that_make_no_sense(tmp_path: Path, text: str, words: str) ->
     result = run("batch", tmp_path, "--survey", tmp_path / "s.survey", "--fields", path)
     assert result.exit_code == 2
     assert words in result.stderr
+
+
+def test_outlines_of_one_name_are_one_field(tmp_path: Path) -> None:
+    far = [[x + 10, y] for x, y in SQUARE]
+    over = [[x + 1, y + 1] for x, y in SQUARE]
+    collection = {
+        "type": "Feature",
+        "properties": {"name": "Collected"},
+        "geometry": {
+            "type": "GeometryCollection",
+            "geometries": [
+                {"type": "Point", "coordinates": [40.0, 0.0]},
+                {"type": "Polygon", "coordinates": [[[x + 40, y] for x, y in SQUARE]]},
+            ],
+        },
+    }
+    three = [polygon("Parts", ring) for ring in (SQUARE, far, over)]
+    path = geojson(tmp_path / "f.geojson", *three, collection)
+    parts, collected = named(read_outlines(path), path)
+    assert parts.geometry == {"type": "MultiPolygon", "coordinates": [[SQUARE], [far], [over]]}
+    # As the survey gives it back; where two parts lie over each other is inside too.
+    kept = outline_of(json.loads(json.dumps(parts.geometry)), "Parts")
+    for outline in (parts, kept):
+        assert [outline.holds(1.0, x) for x in (1.0, 5.0, 11.0)] == [True, False, True]
+        assert outline.holds(1.5, 1.5)
+    assert collected.holds(1.0, 41.0)
+    assert outline_of(collected.geometry, "Collected").holds(1.0, 41.0)
 
 
 # ------------------------------------------------------------------ sources

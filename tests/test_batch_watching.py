@@ -153,6 +153,34 @@ def test_what_the_system_does_not_tell_of_is_found_by_looking(
         wait_for(lambda: seen.names == ["a.png"])
 
 
+def test_the_first_photo_comes_before_the_rest_are_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[Path] = []
+
+    def look(path: Path) -> bool:
+        looked.append(path)
+        return True
+
+    monkeypatch.setattr("collarvision.batch.watching.has_its_end", look)
+    for number in range(5):
+        (tmp_path / f"{number}.jpg").write_bytes(picture(number))
+        os.utime(tmp_path / f"{number}.jpg", (1e9, 1e9))
+    asked = iter([False] * 3 + [True] * 9)
+    watch = Watch([tmp_path], settle_seconds=0.0)
+    given = [photo.name for photo in watch.photos(lambda: next(asked)) if photo is not None]
+    assert given == ["0.jpg", "1.jpg"]
+    assert len(looked) == 2
+
+
+def test_a_way_through_another_folder_is_the_same_folder(tmp_path: Path) -> None:
+    for name in ("x", "season"):
+        (tmp_path / name).mkdir()
+    with Seen(tmp_path / "x" / ".." / "season") as seen:
+        (tmp_path / "season" / "a.jpg").write_bytes(picture(1))
+        wait_for(lambda: seen.names == ["a.jpg"])
+
+
 @pytest.mark.parametrize("form", ["JPEG", "PNG"])
 def test_the_end_of_a_file_is_known_by_its_own_marker(tmp_path: Path, form: str) -> None:
     path, data = tmp_path / "a", picture(1, form)

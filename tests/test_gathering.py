@@ -122,6 +122,22 @@ def test_links_in_a_circle_end(tmp_path: Path) -> None:
     assert names(tmp_path) == ["a.jpg"]
 
 
+def test_a_folder_that_a_link_leads_to_is_searched_once_by_its_own_name_if_it_has_one(
+    tmp_path: Path,
+) -> None:
+    touch(tmp_path, "disk/n.jpg", "season/South/s.jpg", "season/B/b.jpg", "other.jpg")
+    season = tmp_path / "season"
+    for name, target in (("North", "disk"), ("A", "season/B"), ("up", "."), ("xagain", "disk")):
+        (season / name).symlink_to(tmp_path / target, target_is_directory=True)
+    found = {source.path.name: source.folders for source in gather([season])}
+    assert found == {"s.jpg": ("South",), "b.jpg": ("B",), "n.jpg": ("North",)}
+
+
+def test_thumbnails_of_a_network_drive_are_passed_over(tmp_path: Path) -> None:
+    touch(tmp_path, "a.jpg", "@eaDir/a.jpg/thumb.jpg", "#recycle/b.jpg")
+    assert names(tmp_path) == ["a.jpg"]
+
+
 def test_a_locked_subfolder_is_named_and_the_rest_read(ordinary_user: Path) -> None:
     touch(ordinary_user, "a.jpg", "locked/b.jpg")
     (ordinary_user / "locked").chmod(0)

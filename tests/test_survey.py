@@ -390,3 +390,14 @@ def count_memory() -> Callable[[Callable[[], object]], int]:
             tracemalloc.stop()
 
     return peak
+
+
+def test_a_field_has_one_name_however_it_is_typed(survey: SurveyWriter) -> None:
+    first = survey.add_field("North  quarter")
+    assert survey.add_field("north quarter ") == first
+    said = reading(name="IMG_9.jpg")
+    place = Place("NORTH QUARTER", "2027-05-20", "3", "folder")
+    survey.add_reading(said, sha256=sha(9), model=MODEL, place=place)
+    assert [one.name for one in survey.fields()] == ["North  quarter"]
+    assert [(v.date, v.photos) for v in survey.visits("North  quarter")] == [("2027-05-20", 1)]
+    assert survey.add_field("North quarters") != first

@@ -15,10 +15,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collarvision.answer import Reading, stage_name
+from collarvision.answer import CollarMark, Reading, stage_name
 from collarvision.jointheight import CONTRADICTING
 from collarvision.record import Record
-from collarvision.together import ENOUGH, joint_reading, joint_record, overruled, put_together
+from collarvision.together import (
+    ENOUGH,
+    joint_reading,
+    joint_record,
+    overruled,
+    put_together,
+    same_picture,
+)
 
 BELIEF = st.lists(st.floats(0.002, 1.0), min_size=13, max_size=13)
 
@@ -316,3 +323,18 @@ def test_the_plants_record_is_a_record() -> None:
     assert record.photos is not None
     assert [one.photo for one in record.photos] == ["a.jpg", "b.jpg", "r.jpg"]
     assert record.evidence[0] == f"2 photos of this plant: a.jpg {stage_name(4)}, b.jpg V4."
+
+
+def test_a_picture_with_other_notes_in_its_file_is_the_same_picture() -> None:
+    mark = CollarMark(1, 10.0, 20.0, 0.9)
+    one = replace(photo(belief={4: 0.88, 5: 0.12}), sha256="1" * 64, collars=(mark,))
+    tagged = replace(one, photo="b.jpg", sha256="2" * 64, gps=(41.0, -93.0))
+    moved = replace(tagged, collars=(replace(mark, x=10.1),))
+    assert same_picture(*records(one, tagged))
+    assert not same_picture(*records(one, moved))
+    alone = put_together(records(one))
+    assert put_together(records(one, tagged)).confidence == alone.confidence
+    # Where the pixels are known, they decide.
+    pixels = [{**record, "pixels_sha256": str(k)} for k, record in enumerate(records(one, tagged))]
+    assert not same_picture(*pixels)
+    assert same_picture(pixels[0], {**pixels[1], "pixels_sha256": "0", "collars": []})

@@ -79,6 +79,11 @@ def place_from_folders(names: Sequence[str]) -> Folders:
     return Folders(field, day, stop, unclear, plant)
 
 
+def names_a_plant(name: str) -> bool:
+    """Whether the photos in a folder of this name are all of one plant."""
+    return _PLANT.fullmatch(tidy(name)) is not None
+
+
 def tidy(name: str) -> str:
     """One spelling a name: file systems differ in how they compose an accented letter (NFC)."""
     return " ".join(unicodedata.normalize("NFC", name).split())

@@ -7,6 +7,7 @@ is loaded only once an address turns up.
 from __future__ import annotations
 
 import glob
+import hashlib
 import os
 import re
 import stat
@@ -16,7 +17,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.request import url2pathname
 
-from collarvision.gathering import fixed_parts, is_photo_name, natural_key
+from collarvision.gathering import PASSED_STARTS, fixed_parts, is_photo_name, natural_key
 from collarvision.photofile import READABLE
 from collarvision.survey import FileFacts
 
@@ -128,6 +129,28 @@ def look_at(where: str) -> FileFacts | None:
     return FileFacts(os.path.abspath(where), status.st_size, status.st_mtime_ns, time.time_ns())
 
 
+def hash_of(where: str) -> str | None:
+    """SHA-256 of a file's bytes; None if it can't be read, or lies far away.
+
+    What lies far away is fetched once, by the worker that reads it.
+    """
+    if is_address(where):
+        return None
+    try:
+        with open(where, "rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except (OSError, ValueError):
+        return None
+
+
+def hash_far_away(where: str) -> str | None:
+    """SHA-256 of a file that lies far away; None if it can't be fetched, or lies here."""
+    try:
+        return hashlib.sha256(read_bytes(where)).hexdigest() if is_address(where) else None
+    except (OSError, ValueError):
+        return None
+
+
 def read_bytes(where: str, most: int | None = None) -> bytes:
     """Content of a file.
 
@@ -197,7 +220,8 @@ def _open_system(address: str) -> tuple[Any, str]:
 
 
 def _is_hidden(path: str) -> bool:
-    return any(part.startswith(".") for part in path.split("/"))
+    *folders, name = path.split("/")
+    return name.startswith(".") or any(folder.startswith(PASSED_STARTS) for folder in folders)
 
 
 def _words(error: Exception) -> str:

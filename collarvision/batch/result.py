@@ -39,6 +39,15 @@ class BatchResult:
     replaced : tuple of (name, str, str)
         Files that held another photo of a plant before, and no other file does; with the SHA-256 of
         the photo before and now. The survey has both, each as a plant.
+    same_pictures : int
+        Files new to the survey whose picture it had, but for the notes in the file: one plant.
+    tried_again : int
+        Photos that the program had failed on in an earlier run, and that this one read again.
+    read_otherwise : tuple of (int, str, str)
+        Photos that stay as they were read, though this run asks for something else: how many, what
+        they were read with, and what is asked for.
+    read_since : int
+        Photos that an earlier run of the same command with ``--restage`` had read again.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -64,3 +73,7 @@ class BatchResult:
     rejected: tuple[tuple[str, str], ...] = ()
     unopened: tuple[tuple[str, str], ...] = ()
     replaced: tuple[tuple[str, str, str], ...] = ()
+    same_pictures: int = 0
+    tried_again: int = 0
+    read_otherwise: tuple[tuple[int, str, str], ...] = ()
+    read_since: int = 0

@@ -48,9 +48,9 @@ class PhotoFile:
 def find_photos(words: Iterable[str | Path], passed: set[Path] | None = None) -> list[PhotoFile]:
     """List the photos behind folders, patterns, lists, files and addresses, each once, in order.
 
-    Folders are searched with their subfolders; links to folders inside them are not followed, so
-    that a loop of links has an end. `passed` takes what `collarvision.gathering.gather` passes
-    over.
+    Folders are searched with their subfolders and with the folders that links in them lead to, each
+    once, so that a loop of links has an end. `passed` takes what `collarvision.gathering.gather`
+    passes over.
 
     Raises
     ------

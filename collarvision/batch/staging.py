@@ -1,30 +1,35 @@
 """Staging: files through an engine into a survey, each content once for each model and calibration.
 
 Running the same batch again is the resume: what the survey holds from this network by this
-calibration is passed over. A calibration works on what the network saw, which no record keeps, so
-that a new one reads its photos again and adds a reading. The survey is
-written to here and nowhere else, a transaction a photo, so that a run that is killed loses at most
-the photos in hand, which the next run reads again.
+calibration is passed over, unless the program failed on it. A calibration works on what the
+network saw, which no record keeps, so that a new one reads its photos again and adds a reading. The
+survey is written to here and nowhere else, a transaction a photo, so that a run that is killed
+loses at most the photos in hand, which the next run reads again.
 """
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
+from collarvision.batch.otherwise import asked_for, read_otherwise
+from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
-from collarvision.batch.remote import is_address, look_at, read_bytes
+from collarvision.batch.remote import hash_far_away, hash_of, is_address, look_at
+from collarvision.batch.restaging import read_again_since
 from collarvision.batch.result import BatchResult, Step
 from collarvision.batch.sources import PhotoFile
-from collarvision.batch.worker import Done, Task
+from collarvision.batch.worker import Done, Options, Task
 from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
+from collarvision.survey.asread import PIXELS, READ_WITH, as_read, same_pixels
+from collarvision.together import same_picture
 
 QUICK_LOOK_NS = 3_000_000_000
 """A file is known by its size and time of change only if that time was this long past when its
@@ -44,12 +49,18 @@ class Job:
     filing : Filing
     restage : bool
         Read again, and file again, what the survey has already.
+    options : Options, optional
+        What the run asks for, to tell of known photos that were read with something else.
+    since_ns : int, optional
+        When a run of the same restaging began that was stopped: what it read isn't read again.
     """
 
     files: Iterable[PhotoFile | None]
     model: ModelFacts
     filing: Filing = field(default_factory=Filing)
     restage: bool = False
+    options: Options | None = None
+    since_ns: int | None = None
 
 
 def run_batch(
@@ -103,6 +114,10 @@ def run_batch(
         rejected=tuple(run.rejected),
         unopened=tuple(run.unopened),
         replaced=tuple(run.replaced),
+        same_pictures=run.same_pictures,
+        tried_again=len(run.tried_again & run.read_now),
+        read_otherwise=tuple((count, *said) for said, count in run.otherwise.items()),
+        read_since=run.read_since,
     )
 
 
@@ -122,7 +137,11 @@ class _Run:
         self._job, self._survey, self._tell = job, survey, tell
         self._pending: dict[int, _Pending] = {}
         self._number_of: dict[str, int] = {}
-        self._read_now: set[str] = set()
+        self.read_now: set[str] = set()
+        self.tried_again: set[str] = set()
+        self.otherwise: Counter[tuple[str, str]] = Counter()
+        self.same_pictures = 0
+        self.read_since = 0
         self.steps: Counter[Step] = Counter()
         self.unread: list[tuple[str, str]] = []
         self.rejected: list[tuple[str, str]] = []
@@ -164,8 +183,7 @@ class _Run:
         if end.sha256 is None:
             self._note_unread(pending.file, end.reading.reasons[0])
             return
-        model = end.model or self._job.model
-        self._store(end.reading, end.sha256, model, pending, end.code_field, end.code_stop)
+        self._store(end.reading, end.sha256, pending, end)
 
     def _task(self, file: PhotoFile, number: int) -> Task | None:
         if file.trouble is not None:
@@ -174,7 +192,7 @@ class _Run:
         facts = look_at(file.where)
         sha256 = None
         if facts is not None:
-            sha256 = self._known_hash(facts) or _hash_of(file.where)
+            sha256 = self._known_hash(facts) or hash_of(file.where)
         if facts is None or sha256 is None:
             # The photo room knows best what to say of a file that can't be opened.
             self._pending[number] = _Pending(file, facts or FileFacts(file.where, 0, 0, 0))
@@ -182,8 +200,8 @@ class _Run:
         if sha256 in self._number_of:
             self._pending[self._number_of[sha256]].copies.append((file, facts))
             return None
-        if self._is_done(sha256):
-            self._note_copy(file, facts, sha256, "copy" if sha256 in self._read_now else "known")
+        if self._is_done(sha256, facts):
+            self._note_copy(file, facts, sha256, "copy" if sha256 in self.read_now else "known")
             return None
         self._pending[number] = _Pending(file, facts)
         self._number_of[sha256] = number
@@ -200,38 +218,49 @@ class _Run:
         settled = is_address(now.path) or then.mtime_ns + QUICK_LOOK_NS < then.seen_ns
         return sha256 if same and settled else None
 
-    def _is_done(self, sha256: str) -> bool:
-        if sha256 in self._read_now:
+    def _is_done(self, sha256: str, facts: FileFacts) -> bool:
+        if sha256 in self.read_now:
             return True
-        model = self._job.model
-        said = self._survey.outcome_of(sha256, model.sha256, model.calibration)
-        return not self._job.restage and said is not None
+        read = as_read(self._survey, sha256, self._job.model)
+        if read is None:
+            return False
+        if read.fault:  # memory may have been short just then
+            self.tried_again.add(sha256)
+            return False
+        if self._job.restage:
+            since = self._job.since_ns
+            if since is None or not read_again_since(self._survey, facts.path, read, since):
+                return False
+            self.read_since += 1
+        if self._job.options is not None:
+            self.otherwise.update(read_otherwise(read, self._job.options))
+        return True
 
     def _store(
-        self,
-        reading: Reading,
-        sha256: str,
-        model: ModelFacts,
-        pending: _Pending,
-        code_field: str | None = None,
-        code_stop: str | None = None,
+        self, reading: Reading, sha256: str, pending: _Pending, done: Done | None = None
     ) -> None:
-        place = self._place(
-            pending.file, reading.gps, reading.taken_at, code_field=code_field, code_stop=code_stop
-        )
+        """Store a reading; `done` is what it came with, None for what ended its process."""
+        code = (None, None) if done is None else (done.code_field, done.code_stop)
+        place = self._place(pending.file, reading.gps, reading.taken_at, *code)
         before = self._survey.file_at(pending.facts.path)
+        restaged = self._job.restage and sha256 not in self.read_now
+        is_new = self._survey.photo(sha256) is None
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
-            model=model,
+            model=(done and done.model) or self._job.model,
             place=place,
             file=pending.facts,
-            again=self._job.restage and sha256 not in self._read_now,
+            again=restaged or (sha256 in self.tried_again and sha256 not in self.read_now),
+            refile=restaged,
+            notes=_notes(done),
         )
-        if reading.outcome != "rejected":
+        if restaged and place.plant is None and has_left_its_plant(self._survey, sha256):
+            self._survey.say_own_plants([sha256])
+        if reading.outcome != "rejected" and not self._is_known_picture(sha256, before, is_new):
             self._note_replaced(pending.file, before, sha256)
-        seen: Step = "copy" if sha256 in self._read_now else "known"
-        self._read_now.add(sha256)
+        seen: Step = "copy" if sha256 in self.read_now else "known"
+        self.read_now.add(sha256)
         self.unfiled += place.field is None
         if place.date is None and reading.photo_size is not None:
             self._count_undated(pending.file)
@@ -255,8 +284,34 @@ class _Run:
                 self._count_undated(file)
         before = self._survey.file_at(facts.path)
         self._survey.note_file(sha256, facts, place)
-        self._note_replaced(file, before, sha256)
+        if not self._is_known_picture(sha256, before, False):
+            self._note_replaced(file, before, sha256)
         self._count(step, file)
+
+    def _is_known_picture(
+        self, sha256: str, before: tuple[FileFacts, str] | None, is_new: bool
+    ) -> bool:
+        """Whether the survey had this picture, with other notes in its file; then it is one plant.
+
+        A file's place or time may be written into it long after it was staged.
+        """
+        changed = before is not None and before[1] != sha256
+        now = self._survey.plant(sha256) if changed or is_new else None
+        if now is None or now.view != "side":
+            return False
+        known = None
+        if before is not None and changed:
+            earlier = self._survey.plant(before[1])
+            if earlier is not None and same_picture(earlier.record, now.record):
+                known = before[1]
+        if known is None and is_new:
+            known = same_pixels(self._survey, now)
+        if known is None:
+            return False
+        refile = self._job.restage and known not in self.read_now
+        self._survey.say_one_picture(known, sha256, refile=refile)
+        self.same_pictures += is_new
+        return True
 
     def _note_replaced(
         self, file: PhotoFile, before: tuple[FileFacts, str] | None, sha256: str
@@ -285,7 +340,7 @@ class _Run:
         self.unclear_days.update(dict.fromkeys(day for day in said if day is not None))
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
-        sha256 = end.task.sha256 or _hash_far_away(pending.file.where)
+        sha256 = end.task.sha256 or hash_far_away(pending.file.where)
         if sha256 is None:
             self._note_unread(pending.file, f"Reading it ended the program twice ({end.why}).")
             return
@@ -301,22 +356,25 @@ class _Run:
             fault=f"the process that read it ended twice, the last time {end.why}",
         )
         self.quarantined.append(pending.file.where)
-        self._store(reading, sha256, self._job.model, pending)
+        self._store(reading, sha256, pending)
 
     def _place(
         self,
         file: PhotoFile,
         gps: tuple[float, float] | None,
         taken_at: str | None,
-        **code: str | None,
+        code_field: str | None = None,
+        code_stop: str | None = None,
     ) -> Place:
-        return self._job.filing.place(
+        place = self._job.filing.place(
             place_from_folders(file.folders),
             source=_source(file.source),
             gps=gps,
             taken_at=taken_at,
-            **code,
+            code_field=code_field,
+            code_stop=code_stop,
         )
+        return replace(place, plant=plant_name(self._survey, file.where, place))
 
     def _note_unread(self, file: PhotoFile, sentence: str) -> None:
         self.unread.append((file.where, sentence))
@@ -327,25 +385,14 @@ class _Run:
         self._tell(step, file.name)
 
 
-def _hash_of(where: str) -> str | None:
-    """SHA-256 of a file's bytes; None if it can't be read, or lies far away.
-
-    What lies far away is fetched once, by the worker that reads it.
-    """
-    if is_address(where):
-        return None
-    try:
-        with open(where, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except (OSError, ValueError):
-        return None
-
-
-def _hash_far_away(where: str) -> str | None:
-    try:
-        return hashlib.sha256(read_bytes(where)).hexdigest() if is_address(where) else None
-    except (OSError, ValueError):
-        return None
+def _notes(done: Done | None) -> dict[str, Any]:
+    """What the survey's record holds beside the reading."""
+    notes: dict[str, Any] = {}
+    if done is not None and done.pixels_sha256 is not None:
+        notes[PIXELS] = done.pixels_sha256
+    if done is not None and done.options is not None:
+        notes[READ_WITH] = asked_for(done.options)
+    return notes
 
 
 @lru_cache(maxsize=64)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
@@ -89,12 +90,33 @@ def _counts(result: BatchResult) -> Iterable[str]:
     said = [f"{steps[outcome]} {words}" for outcome, words in _OUTCOMES.items() if steps[outcome]]
     yield f"Read {_photos(read)}{': ' if said else ''}{', '.join(said)}."
     if steps["known"]:
-        yield f"{_photos(steps['known'])} had been read before by this model and stay as they are."
+        stay = "stays as it is" if steps["known"] == 1 else "stay as they are"
+        yield f"{_photos(steps['known'])} had been read before by this model and {stay}."
     if steps["copy"]:
         yield f"{_photos(steps['copy'])} held the same picture as another and count once."
+    if result.same_pictures:
+        yield (
+            f"{_photos(result.same_pictures)} held a picture that the survey had, with other notes "
+            "in the file, and count once with it."
+        )
+    if result.read_since:
+        yield f"{_photos(result.read_since)} had been read again before --restage was stopped."
+    for count, was, now in result.read_otherwise:
+        yield (
+            f"{_photos(count)} {'was' if count == 1 else 'were'} read with {was}: --restage to "
+            f"read {'it' if count == 1 else 'them'} with {now}."
+        )
+    if result.tried_again:
+        yield (
+            f"{_photos(result.tried_again)} that the program had failed on in an earlier run "
+            f"{'was' if result.tried_again == 1 else 'were'} tried again."
+        )
     if result.quarantined:
         names = ", ".join(plain(name) for name in result.quarantined[:NAMES_SHOWN])
-        yield f"{len(result.quarantined)} ended the program twice and were left aside: {names}."
+        yield (
+            f"{len(result.quarantined)} ended the program twice and were left aside: {names}. The "
+            "next run tries again."
+        )
     if result.above:
         yield (
             f"{_photos(result.above)} from above: kept with what they tell of plants and place, "
@@ -103,7 +125,7 @@ def _counts(result: BatchResult) -> Iterable[str]:
     if result.faults > len(result.quarantined):
         yield (
             f"{result.faults - len(result.quarantined)} failed on a fault of the program, not of "
-            "the photo: the records of an export to .json show it."
+            "the photo: the records of an export to .json show it. The next run tries again."
         )
     if result.unfiled:
         yield (
@@ -158,11 +180,14 @@ def _say_replaced(say: Callable[..., None], result: BatchResult, survey: str) ->
         f"{count} {holds} another photo than before, and the survey has both, each as a plant. "
         f"Where {it} the same plant, say so, or it counts twice:"
     )
-    commands = [
-        (name, f"collarvision together {plain(survey)} {before[:8]} {now[:8]}")
-        for name, before, now in result.replaced
-    ]
-    _say_files(say, commands)
+    # All of them: a plant whose command is left out would count twice.
+    for name, before, now in result.replaced:
+        say(f"{plain(name)}: collarvision together {_word(survey)} {before[:8]} {now[:8]}", "  ")
+
+
+def _word(path: str) -> str:
+    """A path as a command takes it: it may hold blanks."""
+    return shlex.quote(plain(path))
 
 
 def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: str) -> None:
@@ -190,7 +215,7 @@ def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: s
         say(words, indent)
     if visits > VISITS_SHOWN:
         say(f"and {visits - VISITS_SHOWN} more visits.", "  ")
-    say(f"All of them, with their reasons: collarvision export {plain(survey)} --to plants.csv")
+    say(f"All of them, with their reasons: collarvision export {_word(survey)} --to plants.csv")
     say(OTHER_SIDE)
 
 

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import NamedTuple
 
 from collarvision.batch.sources import PhotoFile
-from collarvision.gathering import folders_between, gather, is_photo_name
+from collarvision.gathering import PASSED_STARTS, folders_between, gather, is_photo_name
 
 SETTLE_SECONDS = 2.0
 """A file that hasn't changed for so long may be whole."""
@@ -99,15 +99,20 @@ class Watch:
                 looked, heard = now, heard or begun
                 self._look_through()
             self._take_changes()
-            ready = [where for where in list(self._arriving) if self._is_ready(where)]
-            for where in ready:
+            none = True
+            # One by one: a season's files read whole before the first is staged would take minutes
+            # in which nobody hears Ctrl-C.
+            for where in list(self._arriving):
+                if stopping():
+                    return
+                if not self._is_ready(where):
+                    continue
+                none = False
                 arrived = self._arriving.pop(where)
                 self._given[where] = arrived.shape
                 folders = folders_between(arrived.root, Path(where))
                 yield PhotoFile(where, folders, str(arrived.root))
-                if stopping():
-                    return
-            if not ready:
+            if none:
                 self._end.wait(TICK_SECONDS)
                 yield None
 
@@ -120,17 +125,25 @@ class Watch:
         with self._lock:
             changed, self._changed = self._changed, set()
         for where in changed:
-            path = Path(where)
-            root = next((f for f in self._folders if path.is_relative_to(f.absolute())), None)
-            if root is None:
+            found = self._within(Path(where))
+            if found is None:
                 continue
-            path = root / path.relative_to(root.absolute())
+            path, root = found
             if path.is_dir():  # moved here as a whole
                 for source in gather([path]):
                     if source.trouble is None and not _is_hidden(source.path, root):
                         self._note(source.path, root)
             elif is_photo_name(path.name) and not _is_hidden(path, root):
                 self._note(path, root)
+
+    def _within(self, path: Path) -> tuple[Path, Path] | None:
+        """A changed path as the user would write it, and the folder under watch that it is in."""
+        for root in self._folders:
+            # The system may tell the way that was asked for, or the one behind a link.
+            for way in (os.path.abspath(root), os.path.realpath(root)):
+                if path.is_relative_to(way):
+                    return root / path.relative_to(way), root
+        return None
 
     def _note(self, path: Path, root: Path) -> None:
         where, shape = str(path), _shape_of(path)
@@ -200,4 +213,5 @@ def _shape_of(path: Path) -> _Shape | None:
 
 
 def _is_hidden(path: Path, root: Path) -> bool:
-    return any(part.startswith(".") for part in path.relative_to(root).parts)
+    *folders, name = path.relative_to(root).parts
+    return name.startswith(".") or any(folder.startswith(PASSED_STARTS) for folder in folders)

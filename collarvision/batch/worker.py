@@ -57,6 +57,10 @@ class Done:
         From the card's QR code, if it was looked for.
     model : ModelFacts or None
         The network that this process has open, and its calibration.
+    pixels_sha256 : str or None
+        Of the decoded picture, which notes written into the file leave as it is.
+    options : Options or None
+        What the reading was asked for; None where nothing was read.
     """
 
     task: Task
@@ -65,6 +69,8 @@ class Done:
     code_field: str | None = None
     code_stop: str | None = None
     model: ModelFacts | None = None
+    pixels_sha256: str | None = None
+    options: Options | None = None
 
 
 @dataclass(frozen=True)
@@ -95,12 +101,25 @@ def stage_file(task: Task, options: Options) -> Done:
         max_megapixels=options.max_megapixels,
     )
     sha256 = None if data is None else hashlib.sha256(data).hexdigest()
-    done = Done(task, replace(reading, path=task.path, sha256=sha256), sha256)
+    done = Done(
+        task,
+        replace(reading, path=task.path, sha256=sha256),
+        sha256,
+        pixels_sha256=None if photo is None else _hash_of_pixels(photo),
+        options=options,
+    )
     if options.read_codes and photo is not None:
         code = _stop_code(photo, reading, options)
         if code is not None:
             done = replace(done, code_field=code.field, code_stop=code.stop)
     return done
+
+
+def _hash_of_pixels(photo: Photo) -> str:
+    # Of the first decoding, which is there already; of a large photo it is a coarser one.
+    digest = hashlib.sha256(repr((photo.size, photo.step)).encode())
+    digest.update(photo.decoded.data)
+    return digest.hexdigest()
 
 
 def _stop_code(photo: Photo, reading: Reading, options: Options) -> StopCode | None:

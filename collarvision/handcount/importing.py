@@ -63,7 +63,7 @@ def import_labels(
             unchanged += 1
             continue
         key = _key(label, who)
-        if survey.count_saved(key) is not None:
+        if survey.count_saved(key) is not None or _is_stored(survey, sha256, label):
             known += 1
             continue
         try:
@@ -156,6 +156,28 @@ def _time(label: CocoPlant, visit: str | None) -> tuple[str, str]:
     # As exact as the file: labels that came out of a survey come after the count that they change.
     exact = at is not now and at.microsecond
     return at.isoformat(timespec="milliseconds" if exact else "seconds"), doubt
+
+
+def _is_stored(survey: SurveyWriter, sha256: str, label: CocoPlant) -> bool:
+    """Whether a label is one of this survey's own counts, as its export gives it."""
+    at = _moment(label.labelled_at)
+    return (
+        label.who is not None
+        and at is not None
+        and any(
+            one.count.who == plain(label.who)
+            and _moment(one.count.counted_at) == at
+            and _alike(one.handles, label.handles)
+            for one in survey.counts(sha256)
+        )
+    )
+
+
+def _moment(said: str | None) -> datetime | None:
+    try:
+        return None if said is None else datetime.fromisoformat(said).astimezone(UTC)
+    except (ValueError, OverflowError, OSError):
+        return None
 
 
 def _alike(one: Iterable[Handle], other: Iterable[Handle]) -> bool:

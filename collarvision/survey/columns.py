@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -13,9 +14,9 @@ from collarvision.survey.rows import storable
 from collarvision.survey.values import HandCount
 
 
-def record_text(reading: Reading) -> str:
-    """One record as JSON text that SQLite and every reader takes."""
-    text = json.dumps(reading.record(), ensure_ascii=False, allow_nan=False)
+def record_text(reading: Reading, notes: Mapping[str, Any] | None = None) -> str:
+    """One record, with the survey's own notes, as JSON text that SQLite and every reader takes."""
+    text = json.dumps({**reading.record(), **(notes or {})}, ensure_ascii=False, allow_nan=False)
     # File names may hold bytes that are no text.
     return text.encode("utf-8", "replace").decode("utf-8")
 

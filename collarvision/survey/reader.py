@@ -69,11 +69,12 @@ class SurveyReader:
     def fields(self) -> Iterator[Field]:
         """Every field, by name."""
         for row in self._rows(
-            """
-            SELECT f.id, f.name, f.boundary, count(DISTINCT v.id) AS visits, count(p.id) AS photos
+            f"""
+            SELECT f.id, f.name, f.boundary, count(p.id) AS photos,
+                (SELECT count(*) FROM visits AS v WHERE v.field_id = f.id AND {rows.KEPT}) AS visits
             FROM fields AS f
-            LEFT JOIN visits AS v ON v.field_id = f.id
-            LEFT JOIN photos AS p ON p.visit_id = v.id
+            LEFT JOIN visits AS w ON w.field_id = f.id
+            LEFT JOIN photos AS p ON p.visit_id = w.id
             GROUP BY f.id ORDER BY f.name
             """
         ):
@@ -81,13 +82,13 @@ class SurveyReader:
             yield Field(row["id"], row["name"], boundary, row["visits"], row["photos"])
 
     def visits(self, field: str | None = None) -> Iterator[Visit]:
-        """Every visit, or those of one field, by field and date."""
+        """Every visit that holds something, or those of one field, by field and date."""
         for row in self._rows(
             f"""
             SELECT v.id, f.name, v.date,
                 (SELECT count(*) FROM photos WHERE visit_id = v.id) AS photos
             FROM visits AS v JOIN fields AS f ON f.id = v.field_id
-            {"WHERE f.name = :field" if field is not None else ""}
+            WHERE {rows.KEPT} {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date
             """,
             field=field,
@@ -95,12 +96,13 @@ class SurveyReader:
             yield Visit(*row)
 
     def stops(self, field: str | None = None) -> Iterator[Stop]:
-        """Every stop, or those of one field, by field, date and name."""
+        """Every stop of those visits, or of one field's, by field, date and name."""
         for row in self._rows(
             f"""
             SELECT s.id, f.name AS field, v.date, s.name, s.latitude, s.longitude
             FROM stops AS s JOIN visits AS v ON v.id = s.visit_id JOIN fields AS f
-            ON f.id = v.field_id {"WHERE f.name = :field" if field is not None else ""}
+            ON f.id = v.field_id
+            WHERE {rows.KEPT} {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name
             """,
             field=field,

@@ -33,6 +33,8 @@ _PLANT = f"""
         {COUNT},
         (SELECT height_mm FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
          ORDER BY counted_at DESC, id DESC LIMIT 1) AS last_height_mm,
+        (SELECT counted_at FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
+         ORDER BY counted_at DESC, id DESC LIMIT 1) AS height_at,
         (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
          AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
                          AND julianday(counted_at) >= julianday(sa.said_at))
@@ -49,6 +51,15 @@ _LATEST = f"""
         SELECT id FROM hand_counts WHERE photo_id = p.id
         ORDER BY {COUNTED} DESC, counted_at DESC, id DESC LIMIT 1)
 """
+KEPT = """(
+    EXISTS (SELECT 1 FROM photos AS x WHERE x.visit_id = v.id)
+    OR EXISTS (SELECT 1 FROM decisions AS d WHERE d.visit_id = v.id)
+    OR EXISTS (SELECT 1 FROM stops AS t JOIN hand_counts AS k ON k.stop_id = t.id
+               WHERE t.visit_id = v.id))
+"""
+"""Whether a visit `v` holds something. One whose photos were all filed elsewhere is none any more:
+as a field's last visit it would be the field's answer."""
+
 FACTS = """
     SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,
         width, height, view
@@ -134,4 +145,5 @@ def plant(row: sqlite3.Row) -> PlantRow:
         record=json.loads(row["record"]),
         reading_id=row["reading_id"],
         set_aside=row["set_aside"],
+        height_at=row["height_at"],
     )

@@ -212,6 +212,8 @@ class PlantRow:
         of nodes.
     plant : str or None
         The plant's name at its stop, where photos were said to be of one plant.
+    height_at : str or None
+        When the height in `hand_count` was measured, ISO 8601.
     others : tuple of PlantRow
         The plant's other photos, once they have been put together (see `collarvision.plantphotos`).
     """
@@ -238,6 +240,7 @@ class PlantRow:
     set_aside: NotCounted | None = None
     plant: str | None = None
     others: tuple[PlantRow, ...] = ()
+    height_at: str | None = None
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,7 @@ from collarvision.survey.faults import SurveyError
 from collarvision.survey.oneplant import name_plant
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import storable
+from collarvision.survey.settling import settle, settle_together
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 
@@ -45,6 +46,8 @@ class SurveyWriter(SurveyReader):
         place: Place | None = None,
         file: FileFacts | None = None,
         again: bool = False,
+        refile: bool | None = None,
+        notes: Mapping[str, Any] | None = None,
     ) -> bool:
         """Store a reading with the photo it is of and the place that belongs to.
 
@@ -55,11 +58,15 @@ class SurveyWriter(SurveyReader):
             Of the photo's bytes; two files of the same bytes are one photo.
         model : ModelFacts
         place : Place, optional
-            Where the photo belongs. It fills in what isn't known yet; with `again` it replaces.
+            Where the photo belongs. It fills in what isn't known yet; with `refile` it replaces.
         file : FileFacts, optional
             Where the content was seen.
         again : bool
             Add a reading even if this model has read the photo before by this calibration.
+        refile : bool, optional
+            File the photo anew; by default as `again` says.
+        notes : mapping, optional
+            What the survey's record holds beside the reading (see `collarvision.survey.asread`).
 
         Returns
         -------
@@ -71,7 +78,8 @@ class SurveyWriter(SurveyReader):
         with self._transaction():
             visit_id, stop_id = self._place_ids(place, reading.gps)
             photo_id = self._photo_id(reading, sha256)
-            self._settle(photo_id, visit_id, stop_id, place, replace=again)
+            refiled = again if refile is None else refile
+            settle(self._connection, photo_id, visit_id, stop_id, place, replace=refiled)
             if file is not None:
                 self._note_file(photo_id, file)
             model_id = self._model_id(model)
@@ -94,7 +102,7 @@ class SurveyWriter(SurveyReader):
                 confidence=number(reading.confidence),
                 height_mm=number(reading.height_mm),
             )
-            self._insert("records", reading_id=reading_id, record=record_text(reading))
+            self._insert("records", reading_id=reading_id, record=record_text(reading, notes))
         return True
 
     def note_file(self, sha256: str, file: FileFacts, place: Place | None = None) -> None:
@@ -114,7 +122,8 @@ class SurveyWriter(SurveyReader):
                     "SELECT latitude, longitude FROM photos WHERE id = ?", (photo_id,)
                 ).fetchone()
                 gps = None if at[0] is None else (at[0], at[1])
-                self._settle(photo_id, *self._place_ids(place, gps), place, replace=False)
+                visit_id, stop_id = self._place_ids(place, gps)
+                settle(self._connection, photo_id, visit_id, stop_id, place, replace=False)
 
     def add_field(self, name: str, boundary: dict[str, Any] | None = None) -> int:
         """Make sure that a field is there, give it this boundary if one is given, and its id."""
@@ -202,6 +211,12 @@ class SurveyWriter(SurveyReader):
         """
         with self._transaction():
             return name_plant(self._connection, [self._known_photo(one) for one in photos])
+
+    def say_one_picture(self, known: str, new: str, *, refile: bool = False) -> None:
+        """Note that two photos, by their SHA-256, are the same picture; see `settle_together`."""
+        with self._transaction():
+            ids = self._known_photo(known), self._known_photo(new)
+            settle_together(self._connection, *ids, refile=refile)
 
     def say_own_plants(self, photos: Iterable[str]) -> None:
         """Note that each of these photos, by their SHA-256, shows a plant of its own."""
@@ -299,6 +314,10 @@ class SurveyWriter(SurveyReader):
     def _field_id(self, name: str) -> int:
         name = storable(name)
         found = self._value("SELECT id FROM fields WHERE name = ?", name)
+        if found is None:  # the first spelling stands for all that differ in case or blanks alone
+            same = " ".join(name.casefold().split())
+            rows = self._connection.execute("SELECT id, name FROM fields ORDER BY id")
+            found = next((k for k, old in rows if " ".join(old.casefold().split()) == same), None)
         return int(found) if found is not None else self._insert("fields", name=name)
 
     def _photo_id(self, reading: Reading, sha256: str) -> int:
@@ -323,32 +342,6 @@ class SurveyWriter(SurveyReader):
             focal_eq_mm=number(reading.focal_eq_mm),
             width=width,
             height=height,
-        )
-
-    def _settle(
-        self,
-        photo_id: int,
-        visit_id: int | None,
-        stop_id: int | None,
-        place: Place,
-        *,
-        replace: bool,
-    ) -> None:
-        if visit_id is None:
-            return
-        only_new = "" if replace else "AND visit_id IS NULL"
-        # What somebody said of a plant stands as long as its photo stays where it was.
-        self._connection.execute(
-            "UPDATE photos SET plant = coalesce(:plant, CASE WHEN visit_id IS :visit AND "
-            "stop_id IS :stop THEN plant END), visit_id = :visit, stop_id = :stop, filed_by = :by "
-            f"WHERE id = :photo {only_new}",
-            {
-                "plant": None if place.plant is None else storable(place.plant),
-                "visit": visit_id,
-                "stop": stop_id,
-                "by": place.filed_by,
-                "photo": photo_id,
-            },
         )
 
     def _note_file(self, photo_id: int, file: FileFacts) -> None:

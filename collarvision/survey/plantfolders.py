@@ -1,0 +1,62 @@
+"""Plant folders: names of the plants of a place, and which of them one folder's photos have."""
+
+from __future__ import annotations
+
+from collarvision.survey.reader import SurveyReader
+from collarvision.survey.rows import storable
+from collarvision.survey.values import Place
+
+_AT = """
+    FROM photos AS p JOIN visits AS v ON v.id = p.visit_id JOIN fields AS f ON f.id = v.field_id
+    LEFT JOIN stops AS s ON s.id = p.stop_id
+"""
+_THERE = """
+    p.plant IS NOT NULL AND f.name = :field AND ifnull(v.date, '') = ifnull(:date, '')
+    AND ifnull(s.name, '') = ifnull(:stop, '')
+"""
+
+
+def plant_names(store: SurveyReader, place: Place) -> set[str]:
+    """Names of the plants at a place that photos were said to be of."""
+    return {
+        str(row[0])
+        for row in store._rows(
+            f"SELECT DISTINCT p.plant {_AT} WHERE {_THERE}", **_asked(store, place)
+        )
+    }
+
+
+def plant_names_of_folder(store: SurveyReader, place: Place, folder: str) -> set[str]:
+    """Those of the names that photos of one folder have; `folder` ends with its separator."""
+    begin = storable(folder)
+    return {
+        str(row[0])
+        for row in store._rows(
+            f"SELECT DISTINCT p.plant {_AT} JOIN photo_files AS pf ON pf.photo_id = p.id "
+            f"WHERE pf.path >= :begin AND pf.path < :end AND {_THERE}",
+            begin=begin,
+            end=begin[:-1] + chr(ord(begin[-1]) + 1),  # every path that begins so, by the index
+            **_asked(store, place),
+        )
+    }
+
+
+def _asked(store: SurveyReader, place: Place) -> dict[str, str | None]:
+    return {
+        "field": None if place.field is None else _as_known(store, storable(place.field)),
+        "date": place.date,
+        "stop": None if place.stop is None else storable(place.stop),
+    }
+
+
+def _as_known(store: SurveyReader, field: str) -> str:
+    """A field's name as the survey spells it: the writer takes no heed of case and blanks."""
+    known = [str(row[0]) for row in store._rows("SELECT name FROM fields ORDER BY id")]
+    if field in known:
+        return field
+    same = _folded(field)
+    return next((name for name in known if _folded(name) == same), field)
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.casefold().split())

@@ -1,0 +1,67 @@
+"""Settling: where a photo is filed, inside the writer's transaction."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from collarvision.survey.oneplant import name_plant
+from collarvision.survey.rows import storable
+from collarvision.survey.values import Place
+
+
+def settle(
+    connection: sqlite3.Connection,
+    photo_id: int,
+    visit_id: int | None,
+    stop_id: int | None,
+    place: Place,
+    *,
+    replace: bool,
+) -> None:
+    """File a photo, by its id, at a visit and a stop; without `replace` only one that is nowhere.
+
+    What somebody said of a plant stands as long as its photo stays where it was.
+    """
+    if visit_id is None:
+        return
+    only_new = "" if replace else "AND visit_id IS NULL"
+    connection.execute(
+        "UPDATE photos SET plant = coalesce(:plant, CASE WHEN visit_id IS :visit AND "
+        "stop_id IS :stop THEN plant END), visit_id = :visit, stop_id = :stop, filed_by = :by "
+        f"WHERE id = :photo {only_new}",
+        {
+            "plant": None if place.plant is None else storable(place.plant),
+            "visit": visit_id,
+            "stop": stop_id,
+            "by": place.filed_by,
+            "photo": photo_id,
+        },
+    )
+
+
+def settle_together(
+    connection: sqlite3.Connection, known_id: int, new_id: int, *, refile: bool
+) -> None:
+    """File two photos that are the same picture as one plant, at one place.
+
+    That is where the known one is; with `refile`, or if it is nowhere, where the new one is.
+    """
+    filed = {
+        row["id"]: row["visit_id"]
+        for row in connection.execute(
+            "SELECT id, visit_id FROM photos WHERE id IN (?, ?)", (known_id, new_id)
+        )
+    }
+    if filed[known_id] is None and filed[new_id] is None:
+        return
+    stays, moves = known_id, new_id
+    if filed[known_id] is None or (refile and filed[new_id] is not None):
+        stays, moves = new_id, known_id
+    connection.execute(
+        "UPDATE photos SET (visit_id, stop_id, filed_by) = "
+        "(SELECT visit_id, stop_id, filed_by FROM photos WHERE id = :stays), "
+        "plant = (SELECT CASE WHEN o.visit_id IS photos.visit_id AND o.stop_id IS photos.stop_id "
+        "THEN photos.plant END FROM photos AS o WHERE o.id = :stays) WHERE id = :moves",
+        {"stays": stays, "moves": moves},
+    )
+    name_plant(connection, (stays, moves))
