@@ -53,11 +53,20 @@ def strictest_needed(
 ) -> tuple[float, bool]:
     """Least threshold at which at most `risk` of the accepted readings are wrong.
 
-    Conformal risk control (A. Angelopoulos, S. Bates, A. Fisch, L. Lei and T. Schuster 2022,
-    "Conformal risk control", arXiv 2208.02814): with a loss of at most 1, the next case's expected
-    loss is at most (sum of losses + 1) / (n + 1). It is applied among the accepted, where a wrong
-    stage costs 1. That risk need not fall as the threshold rises, so the bound must hold at the
-    threshold and at every stricter one that still accepts 1 / risk photos.
+    An estimate corrected for finite numbers, not a bound: (wrong + 1) / (accepted + 1) must be at
+    most `risk`. The form is that of conformal risk control (A. Angelopoulos, S. Bates, A. Fisch,
+    L. Lei and T. Schuster 2022, "Conformal risk control", arXiv 2208.02814), whose theorem doesn't
+    cover this use: it takes a loss that only falls as the threshold rises and is averaged over all
+    photos, while the share of wrong ones among the accepted may rise and fall. Thresholds that
+    accept fewer than 1 / risk photos aren't asked. From the strictest on, those that accept fewer
+    than 3 / risk may miss the risk, as an early error weighs much there; the first one beyond that
+    misses it ends the search, so that a lucky stretch further down isn't taken.
+
+    What that keeps, simulated with 1 / (1 + exp(-N(2.2, 1.8))) and beta(6, 0.7) as true
+    confidences, a risk of 0.02, and a threshold that met it: mean true risk 0.037 and 0.029 of 120
+    photos to calibrate on, 0.022 and 0.018 of 300, 0.018 and 0.017 of 500, 0.016 of 1000, 0.017 and
+    0.019 of 2154. So the mean holds from some 500 on. A single calibration may still miss it: one
+    in twenty has a true risk over 0.032 at 500, 0.029 at 1000, 0.027 at 2154.
 
     Parameters
     ----------

@@ -151,7 +151,7 @@ class Fitted:
 
 def fitted(plants: Sequence[Plant]) -> Fitted:
     """`ALIKE` by log likelihood, `SURE` by logistic regression, a little drawn to (0, 1), `ENOUGH`
-    by conformal risk control (`training.accepting`)."""
+    by the corrected estimate of `training.accepting`."""
     from scipy.optimize import minimize
 
     told = [plant for plant in plants if all(r["stage"] is not None for r in plant.records)]

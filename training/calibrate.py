@@ -36,8 +36,9 @@ from training.accepting import (
 from training.cases import Case, beliefs, last_word, leaf_labels, read_cases
 from training.kept import load_kept
 
-FEWEST = 100
-"""Usable photos that a calibration takes. Our own choice."""
+FEWEST = 500
+"""Usable photos that a calibration takes: of fewer the threshold breaks what it promises
+(`training.accepting`)."""
 
 FEWEST_HEIGHTS = 30
 """Heights that the width of an interval can be told from. Our own choice."""
@@ -333,6 +334,8 @@ def main(words: Sequence[str] | None = None) -> int:
         print(f"calibrate: {FEWEST} usable photos are the least; render more.", file=sys.stderr)
         return 1
     fitted, about = calibrate(cases, options.risk)
+    if not about["threshold_met_risk"]:
+        print(f"calibrate: no threshold keeps wrong stages to {options.risk:.1%}.", file=sys.stderr)
     options.out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")
     for name, value in about.items():
         if name != "risk_coverage":

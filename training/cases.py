@@ -79,7 +79,8 @@ def read_cases(
         except PhotoError as error:
             print(f"left out {row['file']}: {error}", file=sys.stderr)
             continue
-        kept = looks_folder / f"{row['file']}.npz" if looks_folder else None
+        # By content: photos of two folders may have one name.
+        kept = looks_folder / f"{photo.sha256}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
         scale = find_card(photo, where=card_boxes(looks.first))
         if scale is None:

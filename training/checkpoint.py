@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,8 @@ from torch import Tensor, nn
 from training.network import MAP_CHANNELS
 
 FORMAT = 1
+LEARNT = "learnt"
+"""Setting that holds the hashes of people's photos; in `training.relabel`."""
 
 
 class Average:
@@ -42,11 +44,11 @@ class Average:
         """Give the averaged state dict."""
         return dict(zip(self._names, self._mean, strict=True))
 
-    def load(self, state: Mapping[str, Tensor]) -> None:
-        """Go on from an averaged state dict."""
+    def load(self, state: Mapping[str, Tensor], updates: int) -> None:
+        """Go on from an averaged state dict that so many updates were made on."""
         for name, mean in zip(self._names, self._mean, strict=True):
             mean.copy_(state[name])
-        self.updates = 10_000  # far enough for the full decay
+        self.updates = updates
 
     def copy_to(self, network: nn.Module) -> nn.Module:
         """Put the average into another network of the same shape, and give it."""
@@ -103,7 +105,7 @@ def save_state(
     step: int,
     elapsed_s: float,
 ) -> None:
-    """Write everything needed to go on as if nothing had happened."""
+    """Write everything needed to go on as if nothing had happened, what dropout draws included."""
     write_checkpoint(
         path,
         {
@@ -111,6 +113,9 @@ def save_state(
             "network": network.state_dict(),
             "optimiser": optimiser.state_dict(),
             "average": average.state(),
+            "updates": average.updates,
+            "random": torch.get_rng_state(),
+            "cuda_random": torch.cuda.get_rng_state_all() if torch.cuda.is_available() else [],
             "step": step,
             "elapsed_s": elapsed_s,
         },
@@ -157,6 +162,21 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     return payload
 
 
+def learnt_by(path: Path) -> set[str]:
+    """SHA-256 of the people's photos that a checkpoint's weights have learnt from."""
+    if not path.is_file():
+        return set()
+    settings = torch.load(path, map_location="cpu", weights_only=True).get("settings", {})
+    return set(settings.get(LEARNT, ()))
+
+
+def note_learnt(path: Path, hashes: Iterable[str]) -> None:
+    """Note in a checkpoint which people's photos its weights have learnt from."""
+    payload = torch.load(path, map_location="cpu", weights_only=True)
+    payload["settings"] = payload.get("settings", {}) | {LEARNT: sorted(hashes)}
+    write_checkpoint(path, payload)
+
+
 def state_beside(path: str | Path) -> Path:
     """Give the place of the state that belongs to a checkpoint."""
     return Path(f"{path}.state")
@@ -175,5 +195,11 @@ def load_state(
     state = torch.load(state_beside(checkpoint), map_location=device, weights_only=True)
     network.load_state_dict(state["network"])
     optimiser.load_state_dict(state["optimiser"])
-    average.load(state["average"])
+    # States of before lack these: then every step was an update, and the draws begin anew.
+    average.load(state["average"], int(state.get("updates", state["step"])))
+    if "random" in state:
+        torch.set_rng_state(state["random"].cpu())
+    drawn = state.get("cuda_random", [])
+    if drawn and len(drawn) == torch.cuda.device_count():
+        torch.cuda.set_rng_state_all([one.cpu() for one in drawn])
     return int(state["step"]), float(state["elapsed_s"])

@@ -1,8 +1,9 @@
-"""Corrected plants: a survey's hand counts and moved handles as samples to train and to measure on.
+"""Corrected plants: a survey's hand counts and moved handles as samples to train and measure on.
 
-What people don't say isn't learnt: nobody paints part maps (`classes_known`), and a count that was
-typed without a marking teaches a stage but no points (`points_known`). Plants that people count
-differently are left out.
+What people don't say isn't learnt: nobody paints part maps (`classes_known`). A count that was
+typed without a marking isn't learnt from at all: the network counts the collars on the plant, and a
+stage alone doesn't say how many of its leaves were lost. It is measured and calibrated on
+(`points_known`). Plants that people count differently are left out, and photos whose file changed.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ import numpy as np
 from collarvision.agreement import disputed, last_words, stage_counted
 from collarvision.handles import Handle, handles_of_record
 from collarvision.photo import load_photo
-from collarvision.photofile import PhotoError
+from collarvision.photofile import PhotoError, read_file
 from collarvision.survey import PlantRow, SurveyReader
 from training.samples import mask_path
 from training.scoring import read_jsonl
@@ -64,14 +65,21 @@ class Corrected:
     handles: tuple[Handle, ...]
     record: dict[str, Any]
 
+    @property
+    def marked(self) -> bool:
+        """Whether a person marked points: a typed count teaches nothing."""
+        return bool(self.handles)
+
 
 def group_of(row: PlantRow) -> str:
     """Name what a plant must not be parted from: its stop, or its whole field without stops.
 
-    One plant may be on several photos, and a stop is where those are taken.
+    One plant may be on several photos, and a stop is where those are taken. Without a field it's
+    whatever was photographed on the same day.
     """
     if row.field is None:
-        return f"photo {row.sha256}"
+        day = row.date or (row.taken_at or "")[:10]
+        return f"day {day}" if day else f"photo {row.sha256}"
     return f"{row.field}\n{row.stop}" if row.stop is not None else row.field
 
 
@@ -95,13 +103,22 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
         counts = list(store.counts())
         words = last_words(counts)
         unsure = disputed(counts)
-        found, gone = [], 0
+        found, gone, others = [], 0, 0
         for row in store.plants():
             mine = words.get(row.sha256)
             if not mine or row.sha256 in unsure or row.set_aside is not None:
                 continue
             if row.path is None or not Path(row.path).is_file():
                 gone += 1
+                continue
+            try:
+                # Cameras start their numbers anew: another photo may lie there by now.
+                found_there = hashlib.sha256(read_file(Path(row.path))).hexdigest()
+            except PhotoError:
+                gone += 1
+                continue
+            if found_there != row.sha256:
+                others += 1
                 continue
             stored = sorted(mine.values(), key=lambda one: one.id)
             stage = stage_counted(stored[-1].count)
@@ -123,28 +140,37 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
     if unsure:
         told.append(f"{len(unsure)} plants that people count differently are left out.")
     if gone:
-        told.append(f"{gone} counted plants are left out: their photos are no longer there.")
+        told.append(f"{gone} counted plants are left out: their photos can no longer be read.")
+    if others:
+        told.append(
+            f"{others} counted plants are left out: where their photos were, another file lies now."
+        )
     return found, told
 
 
-def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any] | None:
-    """Give the truth line of a plant on its photo shrunk by `scale`; None where it isn't placed."""
+def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any]:
+    """Give the truth line of a plant on its photo shrunk by `scale`.
+
+    Without a box where nobody and nothing placed the plant: no crop can be taken round it.
+    """
     handles = plant.handles or handles_of_record(plant.record)
     placed = [(h.x * scale, h.y * scale) for h in handles if h.x is not None and h.y is not None]
     size = plant.record.get("photo_size")
-    if len(placed) < 2 or size is None:
-        return None
-    (x0, y0), (x1, y1) = np.min(placed, axis=0), np.max(placed, axis=0)
-    spare = BOX_MARGIN * max(x1 - x0, y1 - y0)
-    known = bool(plant.handles)
+    box = None
+    if len(placed) >= 2:
+        (x0, y0), (x1, y1) = np.min(placed, axis=0), np.max(placed, axis=0)
+        spare = BOX_MARGIN * max(x1 - x0, y1 - y0)
+        box = [float(v) for v in (x0 - spare, y0 - spare, x1 + spare, y1 + spare)]
+    known = plant.marked
     lost = {h.rank for h in plant.handles if h.lost}
     row: dict[str, Any] = {
         "file": file,
         "usable": True,
         "reason": "ok",
         "stage_v": plant.stage,
-        "width": round(size[0] * scale),
-        "height": round(size[1] * scale),
+        "sha256": plant.sha256,
+        "width": round(size[0] * scale) if size else None,
+        "height": round(size[1] * scale) if size else None,
         "view": "photo",
         "layout": plant.record.get("layout"),
         "collars_visible_in_image": [],
@@ -153,7 +179,7 @@ def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any]
         "arch_xy": None,
         "first_leaf": {"present": 1 not in lost} if known else None,
         "lower_leaves_missing": len(lost) if known else None,
-        "plant_box_px": [float(v) for v in (x0 - spare, y0 - spare, x1 + spare, y1 + spare)],
+        "plant_box_px": box,
         "classes_known": False,
         "points_known": known,
     }
@@ -238,15 +264,16 @@ def write_training(
 ) -> int:
     """Write samples to train on, each named `repeats` times; gives how many plants there are.
 
-    The lines of `beside` are mixed in evenly: a trainer draws some more from the newest ones.
+    Of the plants only those that a person marked are written. The lines of `beside` are mixed in
+    evenly: a trainer draws some more from the newest ones.
     """
     _make_anew(folder)
     lines = []
     for plant in plants:
-        whole = truth_row(plant, "")
-        if whole is None:
+        box = truth_row(plant, "")["plant_box_px"]
+        if box is None or not plant.marked:
             continue
-        x0, y0, x1, y1 = whole["plant_box_px"]
+        x0, y0, x1, y1 = box
         side = max(x1 - x0, y1 - y0) * (1 + 2 * READ_MARGIN)
         scale = min(1.0, SPARE_PIXELS * READ_PX / side)
         try:
@@ -272,14 +299,19 @@ def write_training(
     return len(lines)
 
 
-def write_photos(plants: Sequence[Corrected], folder: Path) -> list[Corrected]:
-    """Copy whole photos with their truth, to measure on; gives those that have a truth line."""
+def write_photos(
+    plants: Sequence[Corrected], folder: Path, *, placed: bool = False
+) -> list[Corrected]:
+    """Copy whole photos with their truth, to measure on; gives the plants of the lines.
+
+    Where only `placed` ones are asked for, a plant without a box is left out.
+    """
     _make_anew(folder)
     kept, lines = [], []
     for plant in plants:
         name = plant.sha256[:16] + plant.path.suffix.lower()
         row = truth_row(plant, name)
-        if row is None:
+        if placed and row["plant_box_px"] is None:
             continue
         shutil.copyfile(plant.path, folder / name)
         lines.append(json.dumps(row | {"group": plant.group}) + "\n")

@@ -78,7 +78,9 @@ def main(words: Sequence[str] | None = None) -> int:
         if len(told) > 1:
             print(f"{kind}: {', '.join(told)}")
     if options.plot:
-        options.plot.write_text(risk_plot(sure_pairs(compared)), encoding="utf-8")
+        options.plot.write_text(
+            risk_plot(sure_pairs(compared), promised=options.risk), encoding="utf-8"
+        )
     return 0
 
 

@@ -25,6 +25,7 @@ from training.scoring import (
     hard_cases,
     mean,
     read_jsonl,
+    refuse_same_names,
     summary,
     sure_pairs,
 )
@@ -201,6 +202,12 @@ def main(argv: list[str] | None = None) -> int:
             truths.append(row)
             paths[row["file"]] = folder / row["file"]
     truths = truths[: options.limit]
+    try:
+        refuse_same_names(
+            (t["file"] for t in truths), "Rename them, or give their truth files one by one"
+        )
+    except ValueError as error:
+        sys.exit(f"evaluate: {error}")
     if options.readings:
         readings = read_jsonl(options.readings)
     else:

@@ -1,10 +1,14 @@
 """The gate: may a new network take the old one's place? Exact agreement on the same plants, paired.
 
-Five things are asked; each has its sentence when the answer is no.
+Six things are asked; each has its sentence when the answer is no.
 
 - Better: the 95 % interval of the gain in exact agreement, from a paired bootstrap over groups of
   plants that belong together, lies above 0 (B. Efron and R. Tibshirani 1993, "An Introduction to
   the Bootstrap", Chapman & Hall, ch. 13: the percentile interval).
+- No luck: so large a gain comes in at most 2.5 % of the cases where each group might as well have
+  changed the other way (the exact sign-flip test: R.A. Fisher 1935, "The Design of Experiments",
+  ch. III). Of few groups the bootstrap's interval is too short, and of one it has no width. Fewer
+  than six groups can't pass whatever they say, so that with them nothing is decided.
 - No accident: Cohen's kappa of the new stages with the counts is above 0 in the same bootstrap. A
   network that says the commonest stage to every plant may gain on a bad one, and knows nothing.
 - No promise broken: where the whole tool is judged, what the new network accepts is wrong no more
@@ -17,7 +21,7 @@ Five things are asked; each has its sentence when the answer is no.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,6 +31,9 @@ from collarvision.drift import RISK_LEVEL, at_least
 
 DRAWS = 4000
 LEVEL = 0.05
+FEWEST_GROUPS = 6
+"""Of five groups that all got better the sign-flip test says 1 in 32: more than half of `LEVEL`."""
+
 FEWEST = 15
 """Plants under which nothing is decided. Our own choice."""
 
@@ -72,6 +79,10 @@ class Decision:
         Stage or layout to (plants, old exact, new exact, chance that this is luck if worse).
     accepted : dict
         By "old" and "new"; empty where only the network's own stages were measured.
+    groups : int
+        Of plants that belong together.
+    luck : float
+        Chance of such a gain where neither network is better.
     """
 
     passed: bool
@@ -83,12 +94,28 @@ class Decision:
     kappa_low: float
     by_kind: dict[str, tuple[int, int, int, float]]
     accepted: dict[str, Accepted] = field(default_factory=dict)
+    groups: int = 0
+    luck: float = math.nan
 
 
 def worse_by_luck(lost: int, won: int) -> float:
     """Chance of at least `lost` losses among lost + won plants when both are as likely."""
     plants = lost + won
     return sum(math.comb(plants, k) for k in range(lost, plants + 1)) / 2**plants
+
+
+def gain_by_luck(changes: Iterable[int]) -> float:
+    """Chance of at least such a sum when each group's change has either sign as likely: exact."""
+    ways = {0: 1.0}
+    total = 0
+    for change in changes:
+        total += change
+        fresh: dict[int, float] = {}
+        for at, chance in ways.items():
+            for there in (at - change, at + change):
+                fresh[there] = fresh.get(there, 0.0) + chance / 2
+        ways = fresh
+    return sum(chance for at, chance in ways.items() if at >= total)
 
 
 def decide(
@@ -111,17 +138,36 @@ def decide(
             here = names == name
             luck = worse_by_luck(int((here & was & ~now).sum()), int((here & ~was & now).sum()))
             kinds[name] = (int(here.sum()), int(was[here].sum()), int(now[here].sum()), luck)
+    groups = len({m.group for m in measured})
+    few = None
     if len(measured) < FEWEST:
         few = f"{len(measured)} held-out plants are too few to decide; count at least {FEWEST}."
-        exact = [float(x.mean()) if len(measured) else math.nan for x in (was, now)]
+    elif groups < FEWEST_GROUPS:
+        few = (
+            f"{groups} held-out stops, or fields without stops, are too few to tell a gain from "
+            f"luck; count plants at more stops, until {FEWEST_GROUPS} of them are held out."
+        )
+    if few is not None:
+        before, after = (float(x.mean()) if len(measured) else math.nan for x in (was, now))
         nothing = (math.nan, math.nan)
-        return Decision(False, (few,), len(measured), *exact, nothing, math.nan, kinds, taken)
+        return Decision(
+            False, (few,), len(measured), before, after, nothing, math.nan, kinds, taken, groups
+        )
     gains, kappas = _bootstrap(measured, was, now, new, seed)
     low, high = (float(v) for v in np.quantile(gains, (LEVEL / 2, 1 - LEVEL / 2)))
     kappa_low = float(np.quantile(kappas, LEVEL / 2))
+    change = now.astype(int) - was
+    in_group = {m.group: 0 for m in measured}
+    for m, moved in zip(measured, change.tolist(), strict=True):
+        in_group[m.group] += moved
+    chance = gain_by_luck(in_group.values())
     reasons = []
     if not low > 0:
         reasons.append(f"Exact agreement changes by {low:+.1%} to {high:+.1%}: not surely better.")
+    elif chance > LEVEL / 2:
+        reasons.append(
+            f"At {groups} stops such a gain may be luck (p = {chance:.3f}, not {LEVEL / 2})."
+        )
     if not kappa_low > 0:
         reasons.append(
             f"The new network may agree with the counts by chance alone "
@@ -148,6 +194,8 @@ def decide(
         kappa_low,
         kinds,
         taken,
+        groups,
+        chance,
     )
 
 

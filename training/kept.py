@@ -11,6 +11,7 @@ pickles of this program's own values: open none that somebody else gives you.
 from __future__ import annotations
 
 import argparse
+import glob
 import multiprocessing
 import pickle
 import sys
@@ -24,6 +25,7 @@ import cv2
 from collarvision.network import ModelError
 from collarvision.plant import assemble
 from training.cases import Case, read_cases
+from training.scoring import refuse_same_names
 
 
 def reassembled(case: Case) -> Case:
@@ -40,7 +42,7 @@ def load_kept(files: Iterable[Path]) -> list[Case]:
     Raises
     ------
     ValueError
-        When a file is broken, or the files are of different networks.
+        When a file is broken, the files are of different networks, or a photo is in them twice.
     """
     cases: list[Case] = []
     for file in files:
@@ -54,6 +56,9 @@ def load_kept(files: Iterable[Path]) -> list[Case]:
     models = {case.parts.model for case in cases}
     if len(models) > 1:
         raise ValueError(f"These cases are of different networks: {', '.join(sorted(models))}.")
+    refuse_same_names(
+        (case.name for case in cases), "Keep them again, into an empty folder, and give each once"
+    )
     return [reassembled(case) for case in cases]
 
 
@@ -87,6 +92,10 @@ def main(words: Sequence[str] | None = None) -> int:
         print(f"kept: no part-*/truth.jsonl under {options.finished}.", file=sys.stderr)
         return 1
     options.out.mkdir(parents=True, exist_ok=True)
+    for truth in truths:
+        # Of other --jobs before: with files of both, photos would count twice.
+        for stale in options.out.glob(f"{glob.escape(truth.parent.name)}-[0-9]*.pkl"):
+            stale.unlink()
     each = max(1, options.jobs // len(truths))
     jobs = [(truth, options.out, k, each) for truth in truths for k in range(each)]
     # Started anew, since ONNX Runtime's threads don't survive a fork.

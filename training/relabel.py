@@ -22,8 +22,9 @@ from pathlib import Path
 from collarvision.calibration import CALIBRATION_FILE, as_json, load_calibration
 from collarvision.drift import KNOWN_FILE
 from collarvision.network import MODEL_FILE, ModelError, models_folder
+from collarvision.photofile import PhotoError
 from collarvision.survey import SurveyError
-from training import gate, known
+from training import checkpoint, gate, known
 from training.calibrate import FEWEST as TO_CALIBRATE
 from training.calibrate import FEWEST_HEIGHTS, calibrate
 from training.cases import read_cases
@@ -121,21 +122,33 @@ def train_on(options: argparse.Namespace, corrected: Path) -> Path:
     return out
 
 
+def usable_rows(truths: Sequence[Path]) -> int:
+    """How many usable photos truth files name."""
+    return sum(bool(row["usable"]) for truth in truths for row in read_jsonl(truth))
+
+
 def new_calibration(model: Path, truths: Sequence[Path], old: Path, out: Path) -> str:
     """Calibrate the candidate where enough photos are there, else keep the old numbers.
+
+    The old ones are kept too where no threshold of the new ones would keep the stated risk.
 
     Returns
     -------
     str
         A sentence about what was done.
     """
-    rows = sum(bool(row["usable"]) for truth in truths for row in read_jsonl(truth))
+    rows = usable_rows(truths)
+    why = f"{rows} usable photos to calibrate on, {TO_CALIBRATE} are needed"
     if rows >= TO_CALIBRATE:
         with network_at(model):
             cases = [case for truth in truths for case in read_cases(truth)]
-        if sum(case.usable for case in cases) >= TO_CALIBRATE:
+        readable = sum(case.usable for case in cases)
+        why = f"{readable} of the photos to calibrate on can be read, {TO_CALIBRATE} are needed"
+        if readable >= TO_CALIBRATE:
             before = load_calibration(old)
             fitted, about = calibrate(cases, before.risk)
+            why = f"on {readable} photos no threshold keeps wrong stages to {before.risk:.0%}"
+        if readable >= TO_CALIBRATE and about["threshold_met_risk"]:
             # What these photos can't tell stays as it was.
             if all(case.usable for case in cases):
                 fitted = replace(fitted, usable_floor=before.usable_floor)
@@ -146,9 +159,9 @@ def new_calibration(model: Path, truths: Sequence[Path], old: Path, out: Path) -
     if old.is_file():
         shutil.copyfile(old, out)
     return (
-        f"The old calibration is kept: {rows} usable photos to calibrate on, {TO_CALIBRATE} are "
-        "needed. Confidences are those of the network before, and readings with it are said to be; "
-        "give --finished for more photos, or run training.calibrate later."
+        f"The old calibration is kept: {why}. Confidences are those of the network before, and "
+        "readings with it are said to be; give --finished for more photos, or run "
+        "training.calibrate later."
     )
 
 
@@ -160,11 +173,11 @@ def note_known(model: Path, photos: Sequence[Path], out: Path) -> str:
     str
         A sentence about what was done.
     """
-    with network_at(model):
-        records = read_all(photos) if len(photos) >= known.FEWEST else []
     try:
+        with network_at(model):
+            records = read_all(photos) if len(photos) >= known.FEWEST else []
         said = known.known_from(records)
-    except ValueError as error:
+    except (ValueError, PhotoError) as error:
         return (
             f"How photos look to the new network could not be noted on the {len(photos)} that it "
             f"never trained on ({error}) Until training.known has run, unlike photos are not "
@@ -182,6 +195,7 @@ def compare(
     Returns
     -------
     measured : list of gate.Measured
+        Without photos that can't be read.
     accepted : dict
         By "old" and "new", what each accepts; empty where the network alone is asked.
     """
@@ -205,9 +219,10 @@ def compare(
             plant.group,
             plant.record.get("layout") or "layout unknown",
             plant.stage,
-            *(said[name].get(file, Said(None)).stage for name in homes),
+            *(said[name][file].stage for name in homes),
         )
         for file, plant in zip(files, held_out, strict=True)
+        if all(file in said[name] for name in homes)
     ]
     return measured, accepted
 
@@ -223,6 +238,13 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
     from training.export import export
 
     plants, told = corrected_plants(options.survey)
+    # A share may have changed since, or been too small to calibrate on: what the network has learnt
+    # from tells nothing of it any more.
+    learnt = checkpoint.learnt_by(options.init)
+    back = sum(p.share != "train" and p.sha256 in learnt for p in plants)
+    if back:
+        told.append(f"{back} plants are learnt from again: the network before was trained on them.")
+    plants = [replace(p, share="train") if p.sha256 in learnt else p for p in plants]
     shares = {
         share: [p for p in plants if p.share == share]
         for share in ("train", "calibrate", "held-out")
@@ -233,13 +255,34 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
     for path in truths[1:]:
         if not path.is_file():
             raise SystemExit(f"No truth file at {path}. Give the truth.jsonl beside the photos.")
-    usable = sum(bool(row["usable"]) for truth in truths for row in read_jsonl(truth))
+    usable = usable_rows(truths)
     to_train = shares["train"]
-    if options.judge_by == "network" or usable < TO_CALIBRATE:
+    if spared and (options.judge_by == "network" or usable < TO_CALIBRATE):
         # Too few to calibrate on; rather than lie idle they are learnt from.
+        told.append(
+            f"The {len(spared)} plants to calibrate on are learnt from too: there are {usable} "
+            f"usable photos to calibrate on, with those of --finished; {TO_CALIBRATE} are needed."
+            if usable < TO_CALIBRATE
+            else f"The {len(spared)} plants to calibrate on are learnt from too: the network alone "
+            "is judged."
+        )
         to_train = to_train + shares["calibrate"]
-        truths, spared = [], []
-    held_out = write_photos(shares["held-out"], sets / "held-out")
+        truths, spared = list(options.finished), []
+    typed = sum(not p.marked for p in to_train)
+    if typed:
+        told.append(
+            f"{typed} typed counts are not learnt from, as a stage alone doesn't say which leaves "
+            "were lost. Move or confirm the handles to teach with them."
+        )
+    to_train = [p for p in to_train if p.marked]
+    by_network = options.judge_by == "network"
+    held_out = write_photos(shares["held-out"], sets / "held-out", placed=by_network)
+    unplaced = len(shares["held-out"]) - len(held_out)
+    if unplaced:
+        told.append(
+            f"{unplaced} held-out plants are not judged: nothing was found on their photos to crop "
+            "by. --judge-by tool judges them too."
+        )
     beside = generated_rows(options.generated, options.generated_count)
     repeats = repeats_beside(len(beside), len(to_train))
     trained = write_training(to_train, sets / "train", repeats=repeats, beside=beside)
@@ -248,17 +291,21 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
         f"calibrate on, {len(held_out)} held out."
     )
     print("\n".join(told), flush=True)
-    if trained < FEWEST_TO_TRAIN or len(held_out) < gate.FEWEST:
+    groups = len({plant.group for plant in held_out})
+    if trained < FEWEST_TO_TRAIN or len(held_out) < gate.FEWEST or groups < gate.FEWEST_GROUPS:
         raise SystemExit(
-            f"Too few: {FEWEST_TO_TRAIN} plants to train on and {gate.FEWEST} held out are the "
-            "least. Count more, at more stops; the split goes by stop, so that a few stops may "
-            "fall on one side."
+            f"Too few: {FEWEST_TO_TRAIN} plants to train on and {gate.FEWEST} held out, at "
+            f"{gate.FEWEST_GROUPS} stops or more, are the least; here they are {trained}, and "
+            f"{len(held_out)} at {groups}. Count more, at more stops; the split goes by stop, so "
+            "that a few stops may fall on one side."
         )
     candidate = options.out / CANDIDATE
     # Of an earlier candidate nothing may stay: what this one lacks is taken to be unknown of it.
     shutil.rmtree(candidate, ignore_errors=True)
-    checkpoint = train_on(options, sets / "train")
-    export(checkpoint, candidate / MODEL_FILE)
+    weights = train_on(options, sets / "train")
+    lines = read_jsonl(sets / "train" / "truth.jsonl")
+    checkpoint.note_learnt(weights, learnt | {row["sha256"] for row in lines if "sha256" in row})
+    export(weights, candidate / MODEL_FILE)
     told.append(
         new_calibration(
             candidate / MODEL_FILE,

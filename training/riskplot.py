@@ -12,7 +12,9 @@ SECOND = 470  # left edge of the right panel
 LINE, BAND, GRID, INK = "#0072b2", "#d55e00", "#dddddd", "#333333"
 
 
-def risk_plot(pairs: Sequence[tuple[float, bool]], *, alone: bool = True) -> str:
+def risk_plot(
+    pairs: Sequence[tuple[float, bool]], *, alone: bool = True, promised: float = PROMISED
+) -> str:
     """Two panels: wrong stages among the surest photos, and rightness by stated confidence.
 
     Parameters
@@ -20,21 +22,24 @@ def risk_plot(pairs: Sequence[tuple[float, bool]], *, alone: bool = True) -> str
     pairs : sequence of (confidence, right)
     alone : bool
         A file of its own names the language it is written in; inside a page that's known.
+    promised : float
+        Share of wrong stages that the calibration promises at most.
     """
     if not pairs:
         return "<p>No confidences to plot.</p>"
     curve = risk_coverage(pairs)
-    highest = max(0.05, max(risk for share, risk in curve if share >= 0.05 or share == 1.0) * 1.1)
+    shown = [risk for share, risk in curve if share >= 0.05 or share == 1.0]
+    highest = max(0.05, 1.1 * max(shown), 1.1 * promised)
     path = " ".join(
         f"{LEFT + WIDE * share:.1f},{TOP + HIGH * (1 - min(risk / highest, 1.0)):.1f}"
         for share, risk in curve
     )
-    promised = TOP + HIGH * (1 - PROMISED / highest)
+    line = TOP + HIGH * (1 - promised / highest)
     parts = [
         _frame(LEFT, highest, "share of photos answered", "wrong among them"),
-        f'<line x1="{LEFT}" x2="{LEFT + WIDE}" y1="{promised:.1f}" y2="{promised:.1f}" '
+        f'<line x1="{LEFT}" x2="{LEFT + WIDE}" y1="{line:.1f}" y2="{line:.1f}" '
         f'stroke="{BAND}" stroke-dasharray="5 4"/>',
-        f'<text x="{LEFT + 6}" y="{promised - 5:.1f}" fill="{BAND}">2 in 100</text>',
+        f'<text x="{LEFT + 6}" y="{line - 5:.1f}" fill="{BAND}">{100 * promised:g} in 100</text>',
         f'<polyline points="{path}" fill="none" stroke="{LINE}" stroke-width="2.5"/>',
         _frame(SECOND, 1.0, "stated confidence", "share that was right"),
         f'<line x1="{SECOND}" y1="{TOP + HIGH}" x2="{SECOND + WIDE}" y2="{TOP}" '

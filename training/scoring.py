@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -33,6 +34,23 @@ def read_jsonl(path: str | Path) -> list[dict[str, Any]]:
 def base_name(path: str) -> str:
     """Give the file name that truth and reading are matched by."""
     return PurePosixPath(path).name
+
+
+def refuse_same_names(files: Iterable[str], advice: str = "Rename them") -> None:
+    """Refuse photos that could be taken for each other.
+
+    Raises
+    ------
+    ValueError
+        Two of the files have one base name.
+    """
+    often = Counter(base_name(file) for file in files)
+    same = sorted(name for name, times in often.items() if times > 1)
+    if same:
+        raise ValueError(
+            f"Two photos or more have one name, such as {same[0]} ({len(same)} such names), and "
+            f"would be taken for each other. {advice}."
+        )
 
 
 def plant_height_px(row: Row) -> float:
@@ -139,7 +157,15 @@ def compare(truth: Row, reading: Row | None) -> Case:
 
 
 def compare_all(truths: Iterable[Row], readings: Iterable[Row]) -> list[Case]:
-    """Compare every truth photo with the reading of the same base name."""
+    """Compare every truth photo with the reading of the same base name.
+
+    Raises
+    ------
+    ValueError
+        Two truth photos have one base name: either's reading would be compared with both.
+    """
+    truths = list(truths)
+    refuse_same_names(t["file"] for t in truths)
     by_name = {base_name(r["photo"]): r for r in readings}
     return [compare(t, by_name.get(base_name(t["file"]))) for t in truths]
 

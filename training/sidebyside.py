@@ -7,6 +7,7 @@ does on a crop round the plant, which takes seconds.
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ import numpy as np
 from collarvision.calibration import Calibration
 from collarvision.network import MODEL_VARIABLE, STAGE_COUNT, load_network
 from collarvision.photo import load_photo
+from collarvision.photofile import PhotoError
 from training.cases import Case, last_word, read_cases
 from training.network import LOST
 from training.scoring import read_jsonl
@@ -59,13 +61,22 @@ def _said(case: Case, calibration: Calibration) -> Said:
 
 
 def said_by_network(truth: Path, model: Path, side: int) -> dict[str, Said]:
-    """Ask the exported network alone on a crop round the plant: its count, and the leaves lost."""
+    """Ask the exported network alone on a crop round the plant: its count, and the leaves lost.
+
+    Photos that can't be read or cropped are left out.
+    """
     import cv2
 
     network = load_network(model)
     said: dict[str, Said] = {}
     for row in read_jsonl(truth):
-        rgb = load_photo(truth.parent / row["file"]).rgb
+        if row["plant_box_px"] is None:
+            continue  # nothing says where to crop
+        try:
+            rgb = load_photo(truth.parent / row["file"]).rgb
+        except PhotoError as error:
+            print(f"left out {row['file']}: {error}", file=sys.stderr)
+            continue
         x0, y0, x1, y1 = row["plant_box_px"]
         scale = side / (max(x1 - x0, y1 - y0) * (1 + 2 * READ_MARGIN))
         size = (max(1, round(rgb.shape[1] * scale)), max(1, round(rgb.shape[0] * scale)))

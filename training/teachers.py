@@ -50,13 +50,14 @@ class Teachers(nn.Module):
     """Networks that are asked by turns; none of them learns.
 
     Who is asked is all the same to the pupil, which can't tell: it learns their mean belief, at
-    the price of one.
+    the price of one. The first looks have turns of their own: every fifth step is one, and of five
+    teachers it would always be the same one's turn.
     """
 
     def __init__(self, networks: Sequence[nn.Module]):
         super().__init__()
         self.networks = nn.ModuleList(networks).eval().requires_grad_(False)
-        self._turn = 0
+        self._turns = {False: 0, True: 0}
 
     @classmethod
     def of(cls, paths: Sequence[str | Path]) -> Teachers:
@@ -75,10 +76,10 @@ class Teachers(nn.Module):
         return cls(networks)
 
     @torch.no_grad()
-    def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
-        """Maps and answers of the one whose turn it is."""
-        network = self.networks[self._turn % len(self.networks)]
-        self._turn += 1
+    def forward(self, image: Tensor, look: bool = False) -> tuple[Tensor, Tensor]:
+        """Maps and answers of the one whose turn it is, at a first look or at a crop."""
+        network = self.networks[self._turns[look] % len(self.networks)]
+        self._turns[look] += 1
         maps, answers = network(image)
         return maps.float(), answers.float()
 

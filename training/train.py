@@ -215,13 +215,14 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         tops_alone(network)
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
-    state = checkpoint.load_state(options.resume, network, optimiser, average, device)
-    if state is not None:
-        step, elapsed_before = state
     shadow = copy.deepcopy(network).eval()
     teachers = Teachers.of(options.teachers) if options.teachers else None
     if teachers is not None:
         teachers = teachers.to(device, memory_format=layout)
+    # After all that draws at the start: the draws go on where they stood.
+    state = checkpoint.load_state(options.resume, network, optimiser, average, device)
+    if state is not None:
+        step, elapsed_before = state
     # Shapes told apart from the start: kernels for any shape are slower.
     runner = torch.compile(network, dynamic=False) if options.compile else network
     parameters = list(network.parameters())
@@ -279,7 +280,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
         image = batch.image
         with torch.autocast(image_device(image), torch.bfloat16, enabled=on_gpu):
             maps, answers = runner(image)
-            taught = teachers(image) if teachers is not None else None
+            is_look = batch.plan.look.views[0].look
+            taught = teachers(image, is_look) if teachers is not None else None
         losses = all_losses(maps.float(), answers.float(), batch.share, batch.targets)
         if taught is not None:
             weight = batch.targets.w_taught

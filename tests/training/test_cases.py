@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from colour_network import BLUE, GREEN, GREY, MAGENTA, YELLOW, bar, spot, write_network
@@ -37,3 +39,30 @@ def test_looks_come_back_from_their_file_as_they_were(
         for a, b in zip(one.tips, other.tips, strict=True):
             assert (a.x, a.y) == pytest.approx((b.x, b.y), abs=0.05)
         np.testing.assert_array_equal(one.classes, other.classes)
+
+
+def test_looks_are_kept_by_what_a_photo_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two folders may have an IMG_1.png each: one's looks must not be read as the other's."""
+    asked: list[Path] = []
+
+    class Asked(Exception):
+        pass
+
+    def note(photo: Photo, kept: Path) -> None:
+        asked.append(kept)
+        raise Asked
+
+    monkeypatch.setattr(cases, "kept_looks", note)
+    for folder, grey in (("a", 90), ("b", 120)):
+        (tmp_path / folder).mkdir()
+        cv2.imwrite(str(tmp_path / folder / "IMG_1.png"), np.full((400, 300, 3), grey, np.uint8))
+        truth = tmp_path / folder / "truth.jsonl"
+        truth.write_text(json.dumps({"file": "IMG_1.png", "usable": True}) + "\n")
+        for _ in range(2):
+            with pytest.raises(Asked):
+                cases.read_cases(truth, looks_folder=tmp_path / "looks")
+    assert asked[0] == asked[1]
+    assert asked[2] == asked[3]
+    assert asked[0] != asked[2]

@@ -184,6 +184,21 @@ def test_missing_truth_is_one_sentence(tmp_path):
         main(["--truth", str(tmp_path / "none.jsonl")])
 
 
+def test_photos_of_one_name_in_two_folders_are_refused(tmp_path):
+    """Either's reading would be held against the other's truth."""
+    words = []
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        truth = tmp_path / name / "truth.jsonl"
+        truth.write_text(json.dumps({"file": "IMG_1.jpg", "usable": True, "stage_v": 2}) + "\n")
+        words.append(str(truth))
+    with pytest.raises(SystemExit, match=r"one name, such as IMG_1\.jpg"):
+        main(["--truth", *words])
+    rows = [{"file": "a/IMG_1.jpg", "usable": True}, {"file": "b/IMG_1.jpg", "usable": True}]
+    with pytest.raises(ValueError, match="one name"):
+        scoring.compare_all(rows, [])
+
+
 def test_reading_keeps_the_order_of_the_photos():
     got = read_all([Path("b.jpg"), Path("a.jpg")], reader=lambda job: {"photo": job[0]})
     assert [r["photo"] for r in got] == ["b.jpg", "a.jpg"]

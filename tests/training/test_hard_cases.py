@@ -106,6 +106,8 @@ def test_the_tables_for_the_model_card_have_every_case():
 
 def test_the_risk_plot_is_a_picture_with_the_curve_and_the_promise():
     svg = risk_plot(sure_pairs(cases()))
+    assert ">2 in 100<" in svg
+    assert ">12.5 in 100<" in risk_plot(sure_pairs(cases()), promised=0.125)
     root = ET.fromstring(svg)
     line = root.find(".//{http://www.w3.org/2000/svg}polyline")
     assert line is not None

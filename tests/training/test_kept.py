@@ -14,7 +14,7 @@ from drawn_plants import USABLE, draw
 from stand_in import DrawnPlant
 
 from collarvision.plant import assemble
-from training import crossfit, kept
+from training import calibrate, crossfit, kept
 from training.calibrate import main as calibrate_main
 from training.cases import Case, read_cases
 
@@ -120,7 +120,32 @@ def test_each_half_is_read_with_what_the_other_gave(
     assert plot.read_text().startswith("<svg")
 
 
-def test_a_calibration_comes_from_kept_cases_as_well(tmp_path: Path, files: list[Path]) -> None:
+def test_a_calibration_comes_from_kept_cases_as_well(
+    tmp_path: Path, files: list[Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(calibrate, "FEWEST", 100)  # so that this takes a second
     out = tmp_path / "calibration.json"
     assert calibrate_main(["--kept", *map(str, files), "--out", str(out)]) == 0
     assert json.loads(out.read_text())["about"]["photos"] == 240
+
+
+def test_files_of_another_number_of_processes_are_taken_away(tmp_path: Path) -> None:
+    part = tmp_path / "finished" / "part-9"
+    part.mkdir(parents=True)
+    (part / "truth.jsonl").write_text(json.dumps({"file": "a.jpg", "view": "crop"}) + "\n")
+    out = tmp_path / "out"
+    out.mkdir()
+    for name in ("part-9-3.pkl", "part-90-0.pkl"):
+        (out / name).write_bytes(pickle.dumps([]))
+    words = ["--finished", str(tmp_path / "finished"), "--out", str(out), "--jobs", "1"]
+    assert kept.main(words) == 0
+    assert sorted(path.name for path in out.iterdir()) == ["part-9-0.pkl", "part-90-0.pkl"]
+
+
+def test_a_photo_that_is_kept_twice_is_refused(
+    files: list[Path], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(ValueError, match=r"one name, such as 0\.jpg"):
+        kept.load_kept([*files, files[0]])
+    assert crossfit.main(["--kept", str(files[0]), str(files[0])]) == 1
+    assert "taken for each other. Keep them again" in capsys.readouterr().err

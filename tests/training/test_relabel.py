@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -199,6 +200,39 @@ def test_the_gate_asks_for_a_sure_gain():
     few = gate.decide(better[:10])
     assert not few.passed
     assert "too few" in few.reasons[0]
+
+
+def test_so_large_a_gain_by_luck_is_counted_out():
+    # By hand: of 2^4 signs of 1, 1, 1 and 2 only (+, +, +, +) comes to 5; with a 0 group twice.
+    assert gate.gain_by_luck([1, 1, 1, 2]) == 1 / 16
+    assert gate.gain_by_luck([1, 1, 1, 2, 0]) == 1 / 16
+    assert gate.gain_by_luck([2, -1]) == 0.5  # of 3, 1, -1 and -3 two are 1 or more
+
+
+def at_stops(stops: int, each: int = 8) -> list[gate.Measured]:
+    """Every plant is read better than before, by as many counted as stops allow."""
+    return [
+        gate.Measured(f"{s} {k}", f"stop {s}", "standing", k % 5, k % 5 + 1, k % 5)
+        for s in range(stops)
+        for k in range(each)
+    ]
+
+
+def test_few_stops_decide_nothing():
+    """Of one stop the bootstrap's interval has no width, and one plant better passed."""
+    rows = [(k % 5,) * 3 for k in range(14)] + [(3, 4, 3)]
+    one = [gate.Measured(str(k), "North", "standing", *row) for k, row in enumerate(rows)]
+    for measured, stops in ((one, 1), (at_stops(5), 5)):
+        refused = gate.decide(measured)
+        assert not refused.passed
+        assert refused.groups == stops
+        assert f"{stops} held-out stops" in refused.reasons[0]
+    assert gate.decide(at_stops(6)).passed
+    # Six stops of which one stayed as it was: 1 in 32 by luck.
+    still = [m if m.group != "stop 0" else replace(m, old=m.counted) for m in at_stops(6)]
+    doubtful = gate.decide(still)
+    assert doubtful.luck == 1 / 32
+    assert doubtful.reasons == ("At 6 stops such a gain may be luck (p = 0.031, not 0.025).",)
 
 
 def test_the_gate_refuses_one_stage_made_worse():

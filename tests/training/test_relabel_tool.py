@@ -128,6 +128,7 @@ def test_a_tip_that_nobody_numbered_is_a_leaf_in_the_whorl():
 
 
 def test_enough_photos_calibrate_anew_and_too_few_are_said_to_be(tmp_path, monkeypatch):
+    monkeypatch.setattr(relabel, "TO_CALIBRATE", 100)  # so that this takes a second
     old = tmp_path / "old.json"
     before = replace(Calibration(), usable_floor=0.77, interval_factor=1.3, risk=0.05)
     old.write_text(as_json(before, {"model": "old network"}))
@@ -157,6 +158,17 @@ def test_enough_photos_calibrate_anew_and_too_few_are_said_to_be(tmp_path, monke
     words, kept = fit(all_usable[:40])
     assert "old calibration is kept" in words
     assert kept.model == "old network"  # by which run time says that it isn't this network's
+    # A threshold that keeps no promise replaces none that does.
+    fitting = relabel.calibrate
+
+    def never_met(cases, risk):
+        fitted, about = fitting(cases, risk)
+        return fitted, about | {"threshold_met_risk": False}
+
+    monkeypatch.setattr(relabel, "calibrate", never_met)
+    words, kept = fit(all_usable)
+    assert "old calibration is kept: on 150 photos no threshold keeps" in words
+    assert kept.model == "old network"
 
 
 # --------------------------------------------------------------------------- noting
@@ -321,6 +333,13 @@ def test_the_whole_tool_is_judged_calibrated_and_noted(tmp_path, silenced, monke
 
     monkeypatch.setattr(relabel, "train_on", train_on)
     monkeypatch.setattr(relabel, "TO_CALIBRATE", TO_CALIBRATE)
+    fitting = relabel.calibrate
+
+    def met(cases, risk):  # so few photos meet no risk: what is shown is what becomes of a fit
+        fitted, about = fitting(cases, risk)
+        return fitted, about | {"threshold_met_risk": True}
+
+    monkeypatch.setattr(relabel, "calibrate", met)
     monkeypatch.setattr(relabel, "FEWEST_TO_TRAIN", 1)
     monkeypatch.setattr(gate, "FEWEST", HELD_OUT)
     monkeypatch.setattr(known, "FEWEST", 5)

@@ -52,6 +52,17 @@ def test_teachers_answer_by_turns_and_do_not_learn() -> None:
     assert not any(p.requires_grad for p in teachers.parameters())
 
 
+def test_every_teacher_is_asked_at_first_looks_too() -> None:
+    """One step in five is a first look: of five teachers it was always the same one's turn."""
+    teachers = Teachers([Fixed(float(k)) for k in range(5)])
+    asked = {False: [], True: []}
+    for step in range(50):
+        look = step % 5 == 4
+        asked[look].append(float(teachers(torch.zeros(1, 3, 32, 32), look)[0].mean()))
+    assert asked[True] == [0.0, 1.0, 2.0, 3.0, 4.0] * 2
+    assert asked[False] == [0.0, 1.0, 2.0, 3.0, 4.0] * 8
+
+
 def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
     maps, answers = answers_of(1)
     losses = taught_losses(maps, answers, maps, answers, ALL)

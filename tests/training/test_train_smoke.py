@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import time
 
@@ -180,6 +181,43 @@ def test_a_checkpoint_of_fewer_maps_begins_the_others_at_nothing(tmp_path):
     torch.testing.assert_close(said, answers)
     assert not told[:, 20:24].any()
     assert (told[:, TIP_WHOLE] == 4.0).all()  # every tip is taken as whole: P is 0.98
+
+
+def test_a_state_goes_on_as_if_nothing_had_happened(tmp_path):
+    """The average's share of a step, and what dropout draws next, are part of the state."""
+    layers = torch.nn.Sequential(torch.nn.Linear(4, 4), torch.nn.Dropout(0.5))
+
+    def begun():
+        network = copy.deepcopy(layers).train()
+        optimiser = torch.optim.AdamW(network.parameters(), lr=0.1)
+        return network, optimiser, checkpoint.Average(network, 0.998)
+
+    def go_on(network, optimiser, average, steps):
+        for _ in range(steps):
+            optimiser.zero_grad()
+            network(torch.ones(3, 4)).square().sum().backward()
+            optimiser.step()
+            average.update()
+        return average.state()
+
+    path = tmp_path / "c.pt"
+    torch.manual_seed(1)
+    whole = begun()
+    go_on(*whole, 5)
+    checkpoint.save_state(checkpoint.state_beside(path), *whole, step=5, elapsed_s=1.0)
+    wanted = go_on(*whole, 5)
+    resumed = begun()
+    torch.manual_seed(9)  # whatever was drawn since
+    assert checkpoint.load_state(path, *resumed, CPU) == (5, 1.0)
+    for name, value in go_on(*resumed, 5).items():
+        assert torch.equal(value, wanted[name]), name
+    # A state that an older version wrote.
+    state = torch.load(checkpoint.state_beside(path), weights_only=True)
+    old = {k: v for k, v in state.items() if k not in ("updates", "random", "cuda_random")}
+    torch.save(old, checkpoint.state_beside(path))
+    resumed = begun()
+    assert checkpoint.load_state(path, *resumed, CPU) == (5, 1.0)
+    assert resumed[2].updates == 5
 
 
 def test_checkpoint_of_another_network_is_refused(tmp_path):
