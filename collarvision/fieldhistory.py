@@ -1,6 +1,6 @@
 """Field history: what a field's other visits say beside the one that is judged.
 
-A verdict rests on one visit, as a plant has no name by which two visits could tell it again. What
+A stage rests on one visit, as a plant has no name by which two visits could tell it again. What
 the others hold is told in short, and where they speak against the answer that is said. Only past
 holds for good: a limit that an earlier visit was past stays past.
 """

@@ -231,7 +231,7 @@ def _whole(data: bytes, layout: JpegLayout, *, flat: bool) -> bool:
 
     Some tools close a broken file with that marker. The decoder then paints what is missing of a
     sequential file in one grey, which no sensor does: only where the last corner is `flat` is a
-    second look worth its time. A file of several scans only gets coarser there, so it always is.
+    second look worth its time. A file of several scans gets coarser, or grey, so it always is.
     """
     if layout.end is None:
         return True  # looked at already

@@ -16,6 +16,9 @@ from collarvision.window import Window
 # A day for the pass itself, and for a day's heat that comes early. Our own choice.
 _SOON: Final = timedelta(days=1)
 
+# From so long before its middle on the early end of a date counts. Our own choice.
+_TIGHT: Final = timedelta(days=3)
+
 
 def grown_on(
     verdicts: Sequence[Verdict], windows: Sequence[Window], visit: date | None, today: date
@@ -57,10 +60,13 @@ def _grown_on(verdict: Verdict, window: Window | None, visit: date | None, today
             reasons=(step, *verdict.reasons),
             steps=(step, *verdict.steps),
         )
-    if closes.early is None or closes.early > today + _SOON:
+    # The early end of a loose date, such as a height's from two visits, says little by itself.
+    soon = closes.early is not None and closes.early <= today + _SOON
+    if not soon or closes.middle is None or closes.middle > today + _TIGHT:
         return verdict
     if verdict.word == "open" or (verdict.word == "closing" and seen_before):
-        when = "already" if closes.early <= today else f"by {closes.early}"
+        may_be = seen_before and closes.early is not None and closes.early <= today
+        when = "already" if may_be else "within a day"
         said = f"By heat it may be past {when}"
         # A verdict that was closing has told to look again.
         said += ": look again right before you act." if verdict.word == "open" else "."

@@ -8,6 +8,7 @@ give +5.3 %).
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from unittest import mock
 
 import cv2
@@ -18,6 +19,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision import arch
+from collarvision import height as height_room
+from collarvision.arch import Candidate, Shape, _tip_down
 from collarvision.card import Scale
 from collarvision.height import TOWARD_EXCESS_MM, Z_90, _interval, measure
 from collarvision.leaftops import TOWARD_SCALE, LeafTops
@@ -348,6 +351,37 @@ def test_a_laid_plant_is_measured_along_its_stalk():
     reach = (np.array(got.arch) - got.soil) @ (up / np.hypot(*up))
     mm = scale.mm_per_px_at(*got.soil)
     assert got.height_mm == pytest.approx(reach * mm, rel=0.03)
+
+
+def test_a_laid_plant_without_an_arch_has_a_wider_interval_than_its_measurement(monkeypatch):
+    drawn = draw(4, angle_deg=90.0)
+    scale, _ = view(tilt_deg=0.0, turn_deg=0.0)
+    plant = assemble(drawn.parts)
+
+    def width(found):
+        monkeypatch.setattr(height_room, "governing", lambda *_: [Candidate(found, 1.0)])
+        got = measure(drawn.parts, plant, scale, interval_factor=1.0)
+        return (got.interval_mm[1] - got.interval_mm[0]) / got.height_mm
+
+    top = measure(drawn.parts, plant, scale).arch
+    bare = width(None)
+    assert bare > 2 * height_room.Z_90 * height_room.LAID_TOP_ERROR
+    assert width(top) < 0.8 * bare
+
+
+def test_a_tip_down_height_knows_that_another_leaf_may_govern():
+    def shape(place, y, arches):
+        midline = np.array([[50.0, 300.0], [60.0, y], [90.0, y + 30.0]])
+        leaf = SimpleNamespace(midline=midline, rank=place)
+        return Shape(leaf, place, 200.0, (60.0, y), arches, 0.9, True, 0.9)
+
+    bare = SimpleNamespace(arch=None, other_arches=())
+    found = _tip_down(bare, [shape(1, 140.0, 0.9), shape(2, 100.0, 0.55)])
+    assert [one.point for one in found[:2]] == [(60.0, 100.0), (60.0, 140.0)]
+    assert found[0].share > found[1].share > 0.25
+    doubtful = _tip_down(bare, [shape(1, 140.0, 0.9), shape(2, 100.0, 0.2)])
+    assert doubtful[0].point == (60.0, 140.0)
+    assert _tip_down(bare, [])[0].point is None
 
 
 def test_tip_down_takes_the_uppermost_leaf_whose_tip_points_down():

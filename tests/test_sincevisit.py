@@ -107,12 +107,14 @@ def test_an_earlier_visit_counts_by_what_it_said_on_its_own_day(
 # Heat since the visit
 
 
-def looked_at(visits: FieldVisits, *, low: float, high: float, today: date = TODAY) -> FieldAnswer:
+def looked_at(
+    visits: FieldVisits, *, low: float, high: float, today: date = TODAY, limits: Limits = TO_SIX
+) -> FieldAnswer:
     begin = TODAY - timedelta(days=30)
     weather = Temperatures(tuple(Day(begin + timedelta(days=k), low, high) for k in range(90)))
     dated = [(one.day, one.evidence) for one in (*visits.earlier, visits.chosen) if one.day]
-    outlook = look_ahead(dated, weather, TO_SIX)
-    return decide(visits, today, limits=TO_SIX, outlook=outlook)
+    outlook = look_ahead(dated, weather, limits)
+    return decide(visits, today, limits=limits, outlook=outlook)
 
 
 def test_a_field_that_heat_has_taken_past_since_the_visit_cannot_be_told() -> None:
@@ -157,7 +159,31 @@ def test_open_is_closing_where_heat_may_take_it_past_by_tomorrow() -> None:
     first = answer.verdicts[0]
     assert first.word == "closing"
     assert first.sentence.startswith("A (broadcast): closing. Of 20 plants seen")
-    assert "By heat it may be past by 2027-06-06: look again right before you act." in (
+    assert "By heat it may be past within a day: look again right before you act." in (
         first.sentence
     )
     assert words(looked_at(visits, low=50, high=60))[0] == "open"
+
+
+def test_the_early_end_of_a_loose_date_closes_nothing() -> None:
+    """Heights of two visits tell the tallest plants' day to a week or two only."""
+    days = (TODAY - timedelta(days=8), TODAY - timedelta(days=1))
+    seen = []
+    for k, (day, stage, mm) in enumerate(zip(days, (2, 3), (150.0, 240.0), strict=True)):
+        plants = [
+            replace(one, height_mm=mm + 8 * n) for n, one in enumerate(counted([stage] * 12, day))
+        ]
+        seen.append(FieldVisit(day, k, tuple(SeenPlant(one) for one in plants)))
+    by_height = parse_limits(
+        """
+        [[limit]]
+        name = "A"
+        method = "broadcast"
+        leaf = "collars"
+        max_leaves = 6
+        max_height = "20 in"
+        """
+    )
+    visits = FieldVisits("North", None, seen[-1], tuple(seen[:-1]))
+    answer = looked_at(visits, low=60, high=80, limits=by_height)
+    assert words(answer) == ["open"]

@@ -73,8 +73,8 @@ def freeze_norms(network: nn.Module) -> None:
 def tops_alone(network: Network) -> None:
     """Let nothing learn but what is told of leaf tops and torn tips: all else answers as before.
 
-    Norms hold still too, so that a network that is trusted for its stages gains heights without one
-    stage that could change.
+    Norms hold still too, so that a network that is trusted for its stages gains heights. Only where
+    a tip is told as torn may a doubt about leaf 1, and so a stage, move.
     """
     network.requires_grad_(False).eval()
     network.top_head.requires_grad_(True).train()

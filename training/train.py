@@ -70,7 +70,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--taught", type=float, default=0.5, help="weight of their answer against the truth's")
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
-    add("--tops-alone", action="store_true", help="all but the maps of leaf tops stay as they are")
+    add("--tops-alone", action="store_true", help="only maps of leaf tops and torn tips learn")
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
     add(

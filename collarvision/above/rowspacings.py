@@ -7,13 +7,15 @@ from typing import Final
 
 from collarvision.above.values import GroundScale
 
-USUAL_IN: Final = (15, 20, 22, 30, 36, 38, 45 / 2.54, 70 / 2.54)
-"""Distances that corn planters are sold with, inches, two of them set in cm; common practice."""
+USUAL_IN: Final = (15, 20, 22, 30, 36, 38, 45 / 2.54, 60 / 2.54, 70 / 2.54, 60)
+"""Distances that corn planters are sold with, inches, three of them set in cm; common practice."""
 
 COMMONEST_IN: Final = 30
 
 ODD: Final = 0.06
-"""Relative distance from every usual spacing from which rows are odd. Our own choice."""
+ODD_ERRORS: Final = 1.5
+"""Relative distance from every usual spacing from which rows are odd, or so many of the scale's own
+standard errors: the larger of both. Our own choice."""
 
 ROWS_ERROR: Final = 0.015
 """Of the spacing that a planter keeps against the one stated; common practice."""
@@ -47,17 +49,19 @@ def odd_error(spacing_m: float) -> float:
     return max(off_usual(spacing_m), abs(math.log(spacing_m / (COMMONEST_IN * M_PER_INCH))))
 
 
-def odd_words(spacing_m: float, option: str) -> str | None:
+def odd_words(spacing_m: float, relative_error: float, option: str) -> str | None:
     """Say that no planter makes such rows, so that the height is wrong; None where one does.
 
     Parameters
     ----------
     spacing_m : float
         By the height in the file.
+    relative_error : float
+        Of that, one standard deviation.
     option : str
         What to give, such as ``--rows``.
     """
-    if off_usual(spacing_m) <= ODD:
+    if off_usual(spacing_m) <= max(ODD, ODD_ERRORS * relative_error):
         return None
     return (
         f"By the height in the file the rows lie {spacing_words(spacing_m)} apart, which is no "

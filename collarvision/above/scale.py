@@ -121,7 +121,7 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
         raise _refusal(photo, stated)
     codes = ["tilted"] if tilt > 0.0 else []
     if found == [by_height] and seen_m is not None and stated.height_m is None:
-        odd = odd_words(seen_m, stated.option("--rows"))
+        odd = odd_words(seen_m, found[0].relative_error, stated.option("--rows"))
         if odd is not None:
             codes.append("odd-rows")
             notes += (odd,)

@@ -149,7 +149,7 @@ def test_loop_writes_checkpoints_that_resume(tmp_path):
 
 
 def _tops_alone_change_nothing_else(out, options):
-    """A stage can't change where only what is told of leaf tops has learnt."""
+    """What is told of leaf tops and torn tips learns alone."""
     before, after = Network().eval(), Network().eval()
     checkpoint.load_weights(out, before)
     train(options)
