@@ -25,6 +25,7 @@ from collarvision.table import plain
 
 _STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
 _DAY = timedelta(days=1)
+_ON_THE_PHOTO = ("agreed", "marked")  # such a count is as old as the photo
 
 
 class FieldVisitsError(ValueError):
@@ -252,7 +253,8 @@ def _dated_too_late(visit: FieldVisit) -> str | None:
     return (
         f"{_plants(len(old))} before the visit of {visit.day} by the camera, on {when}, and "
         f"{'counts' if len(old) == 1 else 'count'} from there: {names_of([p.name for p in old])}. "
-        "See that the folder's date and the camera's clock are right."
+        "See that the folder's date and the camera's clock are right. Where the clock was wrong, "
+        "set it, and count these plants by hand in the field: such a count is of the visit's day."
     )
 
 
@@ -298,6 +300,9 @@ def _from_photo(
         # A record of another program or version: a person's count may still stand for the plant.
         notes.append(f"{error}: its reading is left out.")
         evidence = PlantEvidence(name, outcome="rejected", taken_at=taken_at, stop=row.stop)
+    if count is not None and count.way not in _ON_THE_PHOTO:
+        # Whoever counted the plant itself was there on the visit, whatever the camera's clock says.
+        evidence = replace(evidence, taken_at=day or taken_at)
     seen = SeenPlant(evidence, row.sha256, row.path, row.gps, record)
     return seen if count is None else _with_count(seen, count, notes)
 

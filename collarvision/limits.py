@@ -11,8 +11,8 @@ the plants are too few, too old, or waiting for a hand count that could change t
 many small doubts make it likely that one of the plants is past and none can be named, or when
 plants without a date would change the answer if they were of this visit, or when too many plants
 lack the height that the limit asks for. Past is said even then, where the plants seen are enough
-for it, on this visit or on an earlier one: plants don't go back. The bounds of closing are our own
-choice.
+for it, on this visit or surely on an earlier one: plants don't go back. The bounds of closing are
+our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
 which only a height by hand is known can make the answer stricter and never safer.
@@ -31,8 +31,10 @@ from collarvision.limitsfile import Limit, Limits
 from collarvision.limitwords import (
     CAUTION,
     PAST_BEFORE,
+    SURELY,
     VerdictWord,
     days_left,
+    doubtful_before,
     names_of,
     notes,
     old_words,
@@ -84,6 +86,8 @@ class Verdict:
     caution : str
     steps : tuple of str
         Those of the reasons that hold the answer back: each says what to do about it.
+    then : date or None
+        Day of the earlier visit whose plants decide; None where they are of this one.
     """
 
     name: str
@@ -97,6 +101,7 @@ class Verdict:
     reasons: tuple[str, ...] = ()
     caution: str = CAUTION
     steps: tuple[str, ...] = ()
+    then: date | None = None
 
 
 def judge_all(
@@ -179,7 +184,8 @@ def judge(
     shown : Shown, optional
         Units of heights in the sentence; by default those that the limit was typed in.
     earlier : sequence of (date, plants)
-        Earlier visits of this crop. Where one was past on its own day the field is past.
+        Earlier visits of this crop. Where one was surely past on its own day the field is past;
+        one that only may have been is noted.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -202,7 +208,8 @@ def judge(
     then: date | None = None  # day of the earlier visit that says past, where only that one does
     everyone = _seen_past(known, tall, limit)
     if everyone is None:
-        then, everyone = _past_before(earlier, limit, today)
+        then, everyone, doubts = _past_before(earlier, limit, today)
+        reasons += doubts
     if everyone is not None:
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):
@@ -267,6 +274,7 @@ def judge(
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
         reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown, len(unmeasured))),
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
+        then=then,
     )
 
 
@@ -281,8 +289,12 @@ def _seen_past(
 
 def _past_before(
     earlier: Earlier, limit: Limit, today: date
-) -> tuple[date | None, list[PlantStanding] | None]:
-    """The last earlier visit whose own plants were past the maximum, and those plants."""
+) -> tuple[date | None, list[PlantStanding] | None, list[str]]:
+    """The last earlier visit that was surely past the maximum, its plants, else who may have been.
+
+    A photo in doubt can be looked at again: it must not make the field past for good.
+    """
+    doubts: list[str] = []
     for day, plants in sorted(earlier, key=lambda one: one[0], reverse=True):
         seen = [p for p in plants if day <= today and (p.taken_at or day) <= today]
         tall = [p for p in seen if p.height_only and not answers(p, limit)]
@@ -291,9 +303,20 @@ def _past_before(
             tall if limit.highest.height_mm is not None else [],
             limit,
         )
-        if found is not None:
-            return day, found
-    return None, None
+        if found is None:
+            continue
+        surely = [replace(s, past=p, past_soundly=p) for s in found for p in [_surely(s)]]
+        if _word(surely, limit) == "past":
+            return day, surely, []
+        doubts = doubts or [doubtful_before(day, found)]
+    return None, None, doubts
+
+
+def _surely(s: PlantStanding) -> float:
+    """Its chance to be past where that is told as a fact, else 0; by tape an even chance does."""
+    taped = s.past_by == "height" and s.plant.height_interval_mm is None and s.past_soundly > 0.5
+    sound = max(s.past_soundly, SURELY) if taped else s.past_soundly
+    return sound if sound >= SURELY else 0.0
 
 
 def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:

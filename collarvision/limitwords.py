@@ -20,17 +20,16 @@ from collarvision.units import Shown, unit_of_length
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
 PAST_BEFORE: Final = (
-    "The visit of {day} makes it past. If the field was planted again since, or that visit's "
-    "photos are of another field, put them under a field name of their own."
+    "The visit of {day} makes it past. If its photos were read wrongly, count them by hand. If the "
+    "field was planted again since, or that visit's photos are of another field, put them under a "
+    "field name of their own."
 )
 
-# Photos cut off the tallest plants first, so those without a height are no chance sample. Over
-# this share of them nothing is told by height. Our own choice.
+# Photos cut off the tallest plants first: over this share of plants without a height nothing is
+# told by it. Our own choice.
 _MOST_UNMEASURED: Final = 0.25
 _WORTH_SAYING: Final = 0.05
-_SURELY: Final = (
-    0.9  # from there a plant is said to be past, under it that it may be; our own choice
-)
+SURELY: Final = 0.9  # said to be past from there, under it that it may be; our own choice
 _LAST_DAYS: Final = 7
 
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
@@ -122,7 +121,8 @@ def sentence(
         f"({_what_it_is(first.plant, limit, shown)}), "
     )
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
-    said += f"inside {top}." if first.past < _WORTH_SAYING else f"{_past_already(first, top)}."
+    already = f"as read inside {top}, but it may be past it already{_by_and_chance(first)}."
+    said += f"inside {top}." if first.past < _WORTH_SAYING else already
     these = f"These {seen}" if len(whole) == seen else f"The {len(whole)} with an answer"
     if share is not None and share.measured is not None:
         these = f"The {share.measured} with a height"
@@ -147,12 +147,16 @@ def _ahead_too_early(standing: Sequence[PlantStanding], top: str) -> str:
         return ""
     if not close:
         close = sorted(doubtful, key=lambda s: -s.past)
+    worst = max(standing, key=lambda s: s.past)
+    never = "The field may never be inside as a whole."
+    if close == [worst] and worst.past >= _WORTH_SAYING:  # said once
+        may = f"may be past it already{_by_and_chance(worst)}"
+        return f" But {worst.plant.name} is close to the maximum of {top} and {may}. {never}"
     is_are = "is" if len(close) == 1 else "are"
     said = (
         f" But {plants_of(len(close))} {is_are} close to the maximum of {top} or may be past it: "
-        f"{names_of([s.plant.name for s in close])}. The field may never be inside as a whole."
+        f"{names_of([s.plant.name for s in close])}. {never}"
     )
-    worst = max(standing, key=lambda s: s.past)
     if worst.past >= _WORTH_SAYING:
         said += f" {worst.plant.name} may be past it already{_by_and_chance(worst)}."
     return said
@@ -175,10 +179,6 @@ def _what_it_is(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
     if plant.decided or tall is None:
         return ", ".join(filter(None, (stage_name(plant.best_stage or 0), tall)))
     return tall if limit.by_height_alone else f"{tall}, leaves not counted"
-
-
-def _past_already(standing: PlantStanding, top: str) -> str:
-    return f"as read inside {top}, but it may be past it already{_by_and_chance(standing)}"
 
 
 def _by_and_chance(standing: PlantStanding) -> str:
@@ -224,19 +224,28 @@ def _height(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
     return f"{mm:.0f} mm{doubt}" if "mm" in text else f"{mm / 25.4:.1f} in{doubt}"
 
 
+def doubtful_before(day: date, standing: Sequence[PlantStanding]) -> str:
+    """Say that plants of an earlier visit may have been past, and what settles it."""
+    doubtful = sorted((s for s in standing if s.past >= _WORTH_SAYING), key=lambda s: -s.past)
+    names = names_of([f"{s.plant.name}{_by(s)} ({_chance(s.past)})" for s in doubtful])
+    what = "that photo by hand, or measure its plant"
+    if len(doubtful) > 1:
+        what = "those photos by hand, or measure their plants"
+    return f"On {day} the field may have been past already: {names}. Count {what} in the field."
+
+
 def _past(chosen: Sequence[PlantStanding], seen: int, top: str) -> str:
     """Which plants are past, and which of them only may be: those are told apart, not left out."""
-    are = [s for s in chosen if s.past_soundly >= _SURELY]
+    are = [s for s in chosen if s.past_soundly >= SURELY]
     may = [s for s in chosen if s not in are]
     said = []
     if are:
         said.append(f"{_share(are, seen)} past {top}: {names_of([s.plant.name for s in are])}.")
+    it = "it" if are else top
     if len(may) == 1:
-        it = "it" if are else top
         said.append(f"{may[0].plant.name} may be past {it}{_by_and_chance(may[0])}.")
     elif may:
         names = names_of([f"{s.plant.name}{_by(s)} ({_chance(s.past)})" for s in may])
-        it = "it" if are else top
         said.append(f"{plants_of(len(may))} may be past {it}: {names}. Look at them again.")
     return " ".join(said)
 
@@ -257,14 +266,9 @@ def names_of(names: Sequence[str]) -> str:
 
 
 def too_few_words(decided: int, waiting: int, fewest: int) -> str:
-    """Say how to get enough plants with an answer: those that wait come before another walk.
+    """Say how to get the `fewest` plants with an answer that a verdict asks for.
 
-    Parameters
-    ----------
-    decided, waiting : int
-        Plants with an answer, under `fewest`; plants that wait for a hand count.
-    fewest : int
-        Plants with an answer that a verdict asks for.
+    Those `waiting` for a hand count come before another walk.
     """
     said = f"Only {plants_of(decided)} with an answer" if decided else "No plant has an answer yet"
     missing = fewest - decided - waiting
@@ -304,19 +308,19 @@ def unmeasured_words(
     """Say why plants without a height hold an answer by height back; empty where they don't."""
     count = len(unmeasured)
     said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} not judged"
-    tallest = max(measured, key=lambda p: p.height_mm or 0.0, default=None)
-    collars = None if tallest is None else tallest.best_stage
-    if limit.highest and collars is not None:
-        ahead = [
-            p.name
-            for p in unmeasured
-            if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > collars
-        ]
-        if ahead:
-            return [
-                f"{said}, and {len(ahead)} of them may be taller than any measured one, by their "
-                f"collars: measure {names_of(ahead)}."
-            ]
+    # The most collars measured, not those of the tallest: a plant with fewer is as tall at times.
+    # What a rejected photo was read as is no knowledge; no plant stands behind no collars known.
+    known = [p.best_stage for p in measured if p.best_stage is not None and not p.height_only]
+    most = max(known, default=-1)
+    ahead = [
+        p.name
+        for p in unmeasured
+        if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > most
+    ]
+    if limit.highest and ahead:
+        why = "by their collars" if known else "as no measured one's collars are known"
+        may = f"{len(ahead)} of them may be taller than any measured one, {why}"
+        return [f"{said}, and {may}: measure {names_of(ahead)}."]
     if count > _MOST_UNMEASURED * (count + len(measured)):
         names = names_of([p.name for p in unmeasured])
         return [f"{said}, too many to answer by the others: measure {names}."]
@@ -341,12 +345,8 @@ def too_thin(
 ) -> list[str]:
     """Say why the plants can't carry an answer other than past; empty when they can.
 
-    Parameters
-    ----------
-    known, fresh : sequence of PlantEvidence
-        Plants that answer the limit or wait for a hand count, and those of them that are new.
-    future : int
-        Plants left out, dated after `today`.
+    `known` answer the limit or wait for a hand count, `fresh` are the new ones of them, and
+    `future` plants are left out, dated after `today`.
     """
     found: list[str] = []
     if future:
@@ -360,8 +360,10 @@ def too_thin(
         return [*found, "No plant has a date, so their age isn't known."]
     if not fresh:
         days = (today - last).days
-        old = "day old" if days == 1 else "days old"
-        return [*found, f"The last visit is {days} {old}: walk the field again before you act."]
+        old = "The last visit is 1 day old"
+        if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
+            old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
+        return [*found, f"{old}: walk the field again before you act."]
     # A height needs no count: where the limit is by height alone no plant waits for one.
     waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
     if len(fresh) - waiting < FEWEST_PLANTS:

@@ -283,3 +283,21 @@ def test_a_photo_older_than_its_visit_counts_from_its_own_day(tmp_path: Path) ->
     with SurveyReader(lost) as store:
         found = visits_of(store, "North")
     assert (found.chosen.evidence[0].taken_at, found.notes) == (VISIT, ())
+
+
+@pytest.mark.parametrize(
+    ("way", "days"),
+    [("on-plant", 0), ("split-stalk", 0), (None, 0), ("agreed", 30), ("marked", 30)],
+)
+def test_a_count_in_the_field_is_of_the_visits_day_whatever_the_cameras_clock(
+    tmp_path: Path, way: str | None, days: int
+) -> None:
+    path = tmp_path / "s.survey"
+    taken = f"{VISIT - timedelta(days=30)}T10:00:00"
+    fill(path, "North", [(replace(one, taken_at=taken), stop) for one, stop in walk([4] * 3)])
+    count(path, "IMG_0001.jpg", stage=4, way=way)
+    assert seen(path, "IMG_0001.jpg").evidence.taken_at == VISIT - timedelta(days=days)
+    assert seen(path, "IMG_0002.jpg").evidence.taken_at == VISIT - timedelta(days=30)
+    with SurveyReader(path) as store:
+        (note,) = visits_of(store, "North").notes
+    assert "Where the clock was wrong, set it, and count these plants by hand in the field" in note

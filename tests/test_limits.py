@@ -267,6 +267,7 @@ def test_an_old_visit() -> None:
     verdict = judge(plants(3, 8.0), TO_SIX, later)
     assert verdict.word == "can't tell"
     assert "6 days old" in verdict.sentence
+    assert f"dated {TODAY}, by camera or folder" in verdict.sentence  # a clock may be behind
     assert judge(plants(3, 8.0), TO_SIX, later, visit_good_days=7).word == "open"
     assert judge(plants(7, 22.0), TO_SIX, later).word == "past"  # plants don't go back
 
@@ -454,5 +455,7 @@ def test_too_early_says_who_is_close_to_the_maximum() -> None:
     odd = replace(plants(6, None, 1, 0.55)[0], stage_probabilities=(0,) * 6 + (0.55, 0.45))
     doubt = judge([*counted(1, 11), *counted(4, 8), odd], limit, TODAY)
     assert "may be past it already by its leaves (45%)" in doubt.sentence
+    assert doubt.sentence.count(odd.name) == 1  # one plant is told of once
+    assert "look at it again. The field may never be inside as a whole." in doubt.sentence
     assert doubt.probability == pytest.approx(0.55 * (verdict.probability or 0), abs=0.01)
     assert "maximum" not in judge(counted(1), limit, TODAY).sentence

@@ -254,3 +254,48 @@ def test_each_half_of_a_heights_interval_has_its_own_doubt() -> None:
     assert stand(low, replace(BY_HEIGHT, highest=Bound(None, 480.0))).past > 0.15
     least = Limit("P", "b", lowest=Bound(None, 480.0))
     assert stand(low, least).reached < 1e-6
+
+
+def test_plants_without_a_height_are_held_against_the_most_collars_measured() -> None:
+    tall = replace(FIELD[0], name="tall", height_mm=262.0, height_interval_mm=(250.0, 275.0))
+    most = [replace(p, stage=5) for p in FIELD]
+    bare = replace(FIELD[0], name="bare", stage=5, height_mm=None, height_interval_mm=None)
+    assert judge([tall, *most, bare], BY_HEIGHT, TODAY).word == "open"
+    # The tallest has no stage, and what its rejected photo was read as is none.
+    for taped in (replace(TAPED, height_mm=270.0), replace(TAPED, height_mm=270.0, stage=9)):
+        verdict = judge([taped, *FIELD, bare], BY_HEIGHT, TODAY)
+        assert verdict.word == "can't tell"
+        assert verdict.steps[0].endswith("by their collars: measure bare.")
+    taped_only = [replace(TAPED, name=f"t{k}", height_mm=250.0) for k in range(12)]
+    verdict = judge([*taped_only, bare], BY_HEIGHT, TODAY)
+    assert verdict.word == "can't tell"
+    assert "as no measured one's collars are known: measure bare." in verdict.sentence
+
+
+# An earlier visit
+
+
+def test_a_doubtful_height_of_an_earlier_visit_is_noted_and_makes_nothing_past() -> None:
+    before = TODAY - timedelta(days=7)
+    doubtful = replace(
+        FIELD[0],
+        name="old",
+        height_mm=20.2 * INCH,
+        height_interval_mm=(18.5 * INCH, 21.8 * INCH),
+        height_basis="free-standing",
+        taken_at=before,
+    )
+    then = [replace(p, taken_at=before) for p in FIELD]
+    verdict = judge(FIELD, EITHER, TODAY, earlier=[(before, [doubtful, *then])])
+    assert (verdict.word, verdict.then) == (judge(FIELD, EITHER, TODAY).word, None)
+    (note,) = (one for one in verdict.reasons if "may have been past" in one)
+    assert note.startswith(f"On {before} the field may have been past already: old by its height")
+    assert note.endswith("Count that photo by hand, or measure its plant in the field.")
+    # One told as a fact beside it: the doubtful one isn't told as well.
+    for sure in (replace(TAPED, height_mm=21 * INCH), replace(doubtful, name="s", hand_count=7)):
+        sure = replace(sure, taken_at=before)
+        verdict = judge(FIELD, EITHER, TODAY, earlier=[(before, [doubtful, sure, *then])])
+        assert (verdict.word, verdict.then) == ("past", before)
+        assert verdict.deciding_plants == (sure.name,)
+        assert "may be past" not in verdict.sentence
+        assert any("count them by hand" in reason for reason in verdict.reasons)

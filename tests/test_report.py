@@ -21,7 +21,7 @@ from surveys import MODEL
 from collarvision.answer import CollarMark, Reading, TipMark
 from collarvision.boundary import metres_a_degree
 from collarvision.decision import FieldAnswer, decide
-from collarvision.fieldvisits import visits_of
+from collarvision.fieldvisits import FieldVisit, visits_of
 from collarvision.limitsfile import parse_limits
 from collarvision.limitwords import CAUTION
 from collarvision.outlook import look_ahead, read_weather
@@ -344,6 +344,22 @@ def test_the_sheet_shows_the_uncertain_first(with_photos: Path) -> None:
     assert max(first.width, first.height) <= 460
     assert first.answer == "V3?, not sure 40%: count by hand"
     assert "Leaf 1 is probably lost." in first.lines
+
+
+def test_the_sheet_marks_no_plant_for_one_of_an_earlier_visit(with_photos: Path) -> None:
+    with SurveyReader(with_photos) as store:
+        found = visits_of(store, "Pictured")
+    before = VISIT - timedelta(days=7)
+    named_alike = tuple(
+        replace(p, evidence=replace(p.evidence, hand_count=9, taken_at=before))
+        for p in found.chosen.plants
+    )
+    found = replace(found, earlier=(FieldVisit(before, 1, named_alike),))
+    answer = decide(found, TODAY, limits=parse_limits(LIMITS))
+    assert [(one.word, one.then) for one in answer.verdicts] == [("past", before)] * 3
+    pictures = make_sheet(answer, INCHES).pictures
+    assert pictures
+    assert not any("Decides a verdict." in one.lines for one in pictures)
 
 
 def test_a_height_in_doubt_keeps_its_sign(with_photos: Path) -> None:

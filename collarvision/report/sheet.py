@@ -56,10 +56,11 @@ def make_sheet(
     answer: FieldAnswer, shown: Shown, *, most: int = MOST_PICTURES, most_bytes: int = MOST_BYTES
 ) -> Sheet:
     """Make the sheet: plants that wait, then those that decide, then by falling doubt."""
+    # Names are of one visit: a phone numbers its photos alike on another.
     deciding = {
         name
         for verdict in answer.verdicts
-        if verdict.word in BROUGHT_ABOUT
+        if verdict.word in BROUGHT_ABOUT and verdict.then is None
         for name in verdict.deciding_plants
     }
     with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
