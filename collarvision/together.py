@@ -28,8 +28,8 @@ SURE: Final = (-0.15, 1.04)
 """Intercept and slope that make the pooled belief's log odds a confidence; fitted there too."""
 
 ENOUGH: Final = 0.92
-"""Confidence from which several photos settle a plant. On those plants conformal risk control asks
-for 0.911 at 2 wrong in 100, as one photo's threshold is found; rounded up, since it is asked of the
+"""Confidence from which several photos settle a plant. On those plants 2 wrong in 100 ask for
+0.911, as one photo's threshold is found; rounded up, since it is asked of the
 plants that the two numbers above were fitted to."""
 
 FLOOR: Final = 1e-3
