@@ -258,8 +258,9 @@ def _mark_height(
     bar += [_box(end[0], end[1], 18 * unit) for end in (foot, head)]
     soil = _boxes_along(*_soil_ends(reading, to_page, unit), 8 * unit)
     kept = [*taken, *bar, *soil]
-    # Beside its middle where there is room; a seedling's bar is short, and leaves only its ends.
-    anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 0.2, 0.8, 1.0, 0.0)]
+    # Beside its middle where there is room; beside a seedling's short bar there may be none but
+    # at its upper end.
+    anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 1.0)]
     places = [marks.place_label((u, v), (w, h), kept, frame, 14 * unit) for u, v in anchors]
     x, y = min(
         places, key=lambda at: round(marks.in_the_way(_label(at[0], at[1], w, h), kept, frame), 2)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import numpy as np
@@ -171,3 +172,60 @@ def test_a_count_goes_on_behind_its_plant_and_not_back_to_those_passed_over(
     # Asked again, long after: whoever stood behind it and still waits.
     assert keeper.now().after(sha(north[1]), "North") is None
     assert keeper.now().after("f" * 64) == keeper.now().entries[0].waiting.sha256
+
+
+def weighed_anew(path: Path, seed: int) -> dict[str, int]:
+    """A survey of a field whose order changes with every count; each plant's true stage."""
+    draw = random.Random(seed)
+    true: dict[str, int] = {}
+    with SurveyWriter(path, create=True) as store:
+        for n in range(12):
+            sure, stage = draw.uniform(0.35, 0.9), draw.choice([2, 3, 3, 4, 5])
+            spread = {stage: sure, stage + 1: 0.6 * (1 - sure), stage - 1: 0.4 * (1 - sure)}
+            said = reading(
+                f"{n}.jpg",
+                outcome="hand-count",
+                reasons=("Look.",),
+                stage=stage,
+                confidence=sure,
+                stage_probabilities=waiting("", spread).stage_probabilities,
+            )
+            place = Place("North", "2027-05-20")
+            store.add_reading(said, sha256=sha(n), model=MODEL, place=place)
+            true[sha(n)] = stage
+    return true
+
+
+@pytest.mark.parametrize("others", [0, 1])
+@pytest.mark.parametrize("skipped", [0.0, 0.4])
+def test_a_walk_comes_to_every_plant_once_though_each_count_weighs_the_field_anew(
+    tmp_path: Path, skipped: float, others: int
+) -> None:
+    moved = 0
+    for seed in range(8):
+        path = tmp_path / f"{seed}.survey"
+        true, draw = weighed_anew(path, seed), random.Random(seed)
+        keeper = QueueKeeper(path)
+        plant: str | None = keeper.now().entries[0].waiting.sha256
+        first_order = [entry.waiting.sha256 for entry in keeper.now().entries]
+        seen: list[str] = []
+        passed: set[str] = set()
+        by_others: set[str] = set()
+        while plant is not None:
+            seen.append(plant)
+            counted = [plant] if draw.random() >= skipped else []
+            passed |= {plant} - set(counted)
+            if others and len(seen) == 3:  # somebody else counts the last one meanwhile
+                last = next(e.waiting.sha256 for e in keeper.now().entries[::-1])
+                if last != plant and last not in passed:
+                    by_others.add(last)
+                    counted.insert(0, last)
+            for one in counted:
+                with SurveyWriter(path, create=True) as store:
+                    store.add_hand_count(one, HandCount("Ann", "2027-05-20T10:00", true[one]))
+                keeper.now()
+            plant = keeper.go_on(plant, "North")
+        assert sorted(seen) == sorted(set(true) - by_others)
+        assert {e.waiting.sha256 for e in keeper.now().entries} == passed
+        moved += seen != first_order
+    assert moved > 4

@@ -210,6 +210,27 @@ def test_what_another_tab_sends_is_heard_here(page: Page, site: Served, survey: 
     wait_for(survey, [(0, 3)])
 
 
+def test_a_page_tells_whose_name_its_counts_get(page: Page, survey: Survey) -> None:
+    first = page.window.current_window_handle
+    page.window.switch_to.new_window("tab")
+    try:
+        page.open(survey[1][0])
+        page.call_me("Bo")
+        page.keys("l", "s")
+        until(lambda: survey[1][1] in page.window.current_url, "for the next plant")
+    finally:
+        page.window.close()
+        page.window.switch_to.window(first)
+    until(lambda: "meanwhile" in page.text("notice"), "for the news")
+    assert "You have counted it meanwhile: V4." in page.text("notice")
+    label = "return document.getElementById('who').getAttribute('aria-label')"
+    until(lambda: page.run(label) == "You are Bo", "for the name")
+    page.keys("a")
+    wait_for(survey, [(0, 4), (0, 3)])
+    with SurveyReader(survey[0]) as store:
+        assert {count.count.who for count in store.counts()} == {"Bo"}
+
+
 def test_a_photo_outlives_a_new_start_of_the_program(
     survey: Survey, drawn: tuple[bytes, Reading], tmp_path: Path
 ) -> None:

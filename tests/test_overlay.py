@@ -304,6 +304,51 @@ def test_a_seedlings_label_covers_neither_its_bar_nor_its_marks(
     assert marks.in_the_way(label, taken, (0.0, 0.0, 1080.0, 1440.0)) < 0.02
 
 
+@pytest.mark.parametrize(
+    ("soil", "arch", "tips", "share"),
+    [
+        ((213, 552), (201, 340), [(463, 397), (10, 493), (122, 406)], 0.35),
+        ((280, 665), (259, 500), [(63, 509), (515, 632), (153, 620)], 0.65),
+        ((462, 656), (483, 591), [(180, 642)], 1.0),
+    ],
+)
+def test_where_the_bars_middle_is_blocked_the_label_goes_elsewhere_along_it(
+    reading: Reading,
+    monkeypatch: pytest.MonkeyPatch,
+    soil: tuple[int, int],
+    arch: tuple[int, int],
+    tips: list[tuple[int, int]],
+    share: float,
+) -> None:
+    blocked = replace(
+        reading,
+        collars=(),
+        soil_line=soil,
+        arch=arch,
+        tips=tuple(TipMark(k + 1, x, y, "pointed", 0.9) for k, (x, y) in enumerate(tips)),
+    )
+    covered: dict[tuple[float, float], tuple[float, float]] = {}
+    place = marks.place_label
+
+    def placed(anchor, size, taken, frame, reach):
+        x, y = place(anchor, size, taken, frame, reach)
+        (w, h), up = size, (soil[1] - anchor[1] * 900 / 1080) / (soil[1] - arch[1])
+        label = (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+        covered[x, y] = up, marks.in_the_way(label, taken, frame)
+        return x, y
+
+    blocks: list[marks.Box] = []
+    monkeypatch.setattr(marks, "place_label", placed)
+    monkeypatch.setattr(marks.Canvas, "block", lambda self, box, colour: blocks.append(box))
+    draw_overlay(np.full((1200, 900, 3), 128, np.uint8), blocked)
+    label = next(box for box in blocks if box[0] > 0)
+    middle = (label[0] + label[2]) / 2, (label[1] + label[3]) / 2
+    at = min(covered, key=lambda spot: np.hypot(spot[0] - middle[0], spot[1] - middle[1]))
+    assert at == pytest.approx(middle, abs=0.01)
+    assert covered[at][0] == pytest.approx(share, abs=0.01)
+    assert covered[at][1] < 0.05
+
+
 @pytest.mark.parametrize(("apart", "seen"), [(0.0, True), (10.0, True), (60.0, False)])
 def test_an_arch_on_a_tip_leaves_the_tips_own_mark_in_sight(
     reading: Reading, apart: float, seen: bool

@@ -150,7 +150,7 @@ def photo(request: Request, sha256: Hash, size: Literal["page", "full"]) -> Resp
 
 def _next(request: Request, sha256: str, name: str | None, field: int | None) -> str:
     of_field = "" if field is None else f"?field={field}"
-    found = site_of(request).queue.now().after(sha256, name)
+    found = site_of(request).queue.go_on(sha256, name)
     return f"/queue{of_field}" if found is None else f"/plants/{found}{of_field}"
 
 

@@ -52,13 +52,16 @@ class Queue:
     ----------
     entries : tuple of Entry
     disputed : tuple of Disputed
-    left : mapping of str to str or None
-        Photos of plants that have left the queue: who stood behind them then, None at its end.
+    left : mapping of str to tuple of str
+        Photos of plants that have left the queue: the order of all when they still stood in it.
+    passed : mapping of str to set of str
+        Photos of plants that people went on to: which others they had passed over by then.
     """
 
     entries: tuple[Entry, ...]
     disputed: tuple[Disputed, ...]
-    left: Mapping[str, str | None] = field_of(default_factory=dict)
+    left: Mapping[str, tuple[str, ...]] = field_of(default_factory=dict)
+    passed: Mapping[str, frozenset[str]] = field_of(default_factory=dict)
 
     def of_field(self, field: str | None) -> tuple[Entry, ...]:
         """Those of a field; all for None."""
@@ -67,34 +70,41 @@ class Queue:
     def after(self, sha256: str, field: str | None = None) -> str | None:
         """The next plant to count once this one is done or passed over; None at the end.
 
-        Behind a plant that has left the queue comes who stood behind it: those before it were
-        passed over already. One that was never in it goes to the start.
+        It is the first that nobody passed over on the way here: the order may have changed since.
         """
-        hashes = [entry.waiting.sha256 for entry in self.of_field(field)]
-        if sha256 not in self._behind and sha256 not in self.left:
-            return hashes[0] if hashes else None
-        wanted, tried = set(hashes), {sha256}
-        found = self._after_it(sha256)
-        while found is not None and found not in wanted:
-            if found in tried:
-                return None
-            tried.add(found)
-            found = self._after_it(found)
-        return found
+        passed = self._passed_by(sha256)
+        hashes = (entry.waiting.sha256 for entry in self.of_field(field))
+        return next((one for one in hashes if one not in passed), None)
 
-    @cached_property
-    def _behind(self) -> dict[str, str | None]:
-        """By hash: who stands behind each that waits; None behind the last."""
-        order = [entry.waiting.sha256 for entry in self.entries]
-        return dict(zip(order, [*order, None][1:], strict=True))
-
-    def _after_it(self, sha256: str) -> str | None:
-        return self._behind[sha256] if sha256 in self._behind else self.left.get(sha256)
+    def gone_on(self, sha256: str, field: str | None = None) -> Queue:
+        """The same queue, which knows that somebody went on from a plant to the one after it."""
+        passed, found = self._passed_by(sha256), self.after(sha256, field)
+        if found is not None:
+            return replace(self, passed={**self.passed, found: passed})
+        # At the end: who begins once more may be asked for all of them again.
+        rest = {one: been for one, been in self.passed.items() if one not in passed}
+        return replace(self, passed=rest)
 
     def followed_by(self, newer: Queue) -> Queue:
-        """The newer queue, which knows who stood behind those that are in this one alone."""
-        gone = {sha: behind for sha, behind in self._behind.items() if sha not in newer._behind}
-        return replace(newer, left={**self.left, **gone})
+        """The newer queue, which knows how those stood that are in this one alone."""
+        gone = dict.fromkeys(set(self._order).difference(newer._order), self._order)
+        return replace(newer, left={**self.left, **gone}, passed=self.passed)
+
+    @cached_property
+    def _order(self) -> tuple[str, ...]:
+        return tuple(entry.waiting.sha256 for entry in self.entries)
+
+    def _passed_by(self, sha256: str) -> frozenset[str]:
+        """Plants passed over by who goes on from this one; it too, while it waits.
+
+        Where nobody went on to it, all that stood before it; none where it was never in the queue.
+        """
+        waits = sha256 in self._order
+        passed = self.passed.get(sha256)
+        if passed is None:
+            order = self._order if waits else self.left.get(sha256, (sha256,))
+            passed = frozenset(order[: order.index(sha256)])
+        return passed | {sha256} if waits else passed
 
 
 Weighed = dict[str, tuple[tuple[int, ...], dict[str, Worth]]]
@@ -160,7 +170,7 @@ class QueueKeeper:
 
     def __init__(self, path: Path, limits: Limits | None = None) -> None:
         self._path, self._limits = path, limits
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
         self._state: Sequence[int] | None = None
         self._queue = Queue((), ())
         self._weighed: Weighed = {}
@@ -174,3 +184,10 @@ class QueueKeeper:
                 self._queue = self._queue.followed_by(newer)
                 self._state = state
             return self._queue
+
+    def go_on(self, sha256: str, field: str | None = None) -> str | None:
+        """`Queue.after` of this moment, which is kept in mind: whoever is passed over stays so."""
+        with self._lock:
+            queue = self.now()
+            self._queue = queue.gone_on(sha256, field)
+            return queue.after(sha256, field)

@@ -8,7 +8,6 @@ import { needWho, who } from "./who.js";
 
 let plant = null;
 let marks = null;
-let me = ""; // who counts on this page; another tab may be somebody else's by now
 // By key: what saves that are on their way say, the last word last.
 const underWay = new Map();
 
@@ -16,7 +15,6 @@ const underWay = new Map();
 export function begin(shown, handles) {
   plant = shown;
   marks = handles;
-  me = who();
   // Saves of this plant that were under way when the page was left: their end is heard here.
   for (const post of posts().filter((p) => p.url.startsWith(`/plants/${plant.sha256}/`))) {
     follow(post, post.label.split(" for ")[0]);
@@ -33,7 +31,6 @@ export async function save(said, words, where = "counts") {
   }
   const name = await needWho();
   if (!name) return;
-  me = name;
   const key = newKey();
   const count = where === "counts" ? { reading_id: plant.reading, seen: plant.seen } : {};
   const post = {
@@ -108,7 +105,7 @@ function watchCounts() {
       return;
     }
     const fresh = said.counts.filter((c) => c.id > plant.seen);
-    const names = [...new Set(fresh.map((c) => c.who))].filter((name) => name !== me);
+    const names = [...new Set(fresh.map((c) => c.who))].filter((name) => name !== who());
     const again = { href: location.pathname + location.search, words: "Load again" };
     if (names.length) {
       tellNow([`Counted meanwhile by ${names.join(", ")}. Yours will be kept beside it. `, again]);

@@ -55,4 +55,6 @@ export async function needWho() {
 if (button) {
   button.addEventListener("click", askWho);
   show();
+  // Another tab may have said a new name: counts of this page go under it too.
+  addEventListener("storage", show);
 }
