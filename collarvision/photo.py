@@ -257,7 +257,10 @@ def _decoded(data: bytes, layout: JpegLayout, step: int) -> np.ndarray:
         in_rgb = None
     try:
         pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags | (in_rgb or cv2.IMREAD_COLOR))
-    except cv2.error:
+    except cv2.error as error:
+        if error.code == cv2.Error.StsNoMem:
+            # The photo is whole: it's read again once there is room.
+            raise MemoryError(error.err) from error
         raise damaged("JPEG") from None
     if pixels is None or pixels.shape[:2] != (layout.height // step, layout.width // step):
         raise damaged("JPEG")

@@ -15,6 +15,7 @@ import zlib
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -457,3 +458,18 @@ def test_a_corrupted_file_ends_in_a_photo_or_a_sentence(data: st.DataObject) -> 
         body[data.draw(st.integers(8, len(body) - 1))] = data.draw(st.integers(0, 255))
     with contextlib.suppress(PhotoError):  # any other exception fails the test
         assert load_photo(bytes(body), max_megapixels=1).rgb.ndim == 3
+
+
+@pytest.mark.parametrize(("code", "told"), [(-4, MemoryError), (-2, PhotoError)])
+def test_a_lack_of_memory_is_no_damage(monkeypatch, code: int, told: type[Exception]) -> None:
+    """OpenCV's codes: -4 is no memory (cv::Error::StsNoMem), -2 a failure of its own."""
+
+    def broken(*_: object) -> None:
+        error = cv2.error("no room")
+        error.code, error.err = code, "no room"
+        raise error
+
+    data = jpeg()
+    monkeypatch.setattr(cv2, "imdecode", broken)
+    with pytest.raises(told):
+        load_photo(data)
