@@ -23,6 +23,7 @@ from collarvision.commandline import (
     EXIT_OUTPUT,
     EXIT_USAGE,
     CheckBar,
+    Out,
     choice,
     end_with,
     number,
@@ -131,10 +132,7 @@ def stage(
             metavar="DIR", help="Write each photo with what was found drawn on it.", readable=False
         ),
     ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="Write there instead of to the screen.", readable=False),
-    ] = None,
+    out: Out = None,
     height_rule: Annotated[
         HeightRule,
         choice(

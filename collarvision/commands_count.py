@@ -224,20 +224,18 @@ def together(
 
 def _counted(count: HandCount | None) -> str | None:
     """The stage that a person counted, and who; None where no stage was counted."""
+    from collarvision.agreement import stage_counted
     from collarvision.answer import stage_name
-    from collarvision.splitstalk import NodeCountError, collars_from_nodes
+    from collarvision.splitstalk import collars_from_nodes
     from collarvision.table import plain
 
-    if count is None:
+    # An import may bring nodes that can't be; they tell the field nothing either.
+    if count is None or stage_counted(count) is None:
         return None
     if count.stage is not None:
         return f"{stage_name(count.stage)}, counted by {plain(count.who)}"
-    if count.nodes is None:
-        return None
-    try:
-        found = collars_from_nodes(count.nodes)
-    except NodeCountError:  # an import may bring such a count; it tells the field nothing either
-        return None
+    assert count.nodes is not None
+    found = collars_from_nodes(count.nodes)
     return (
         f"{stage_name(found.collars)} from {count.nodes} nodes apart, with a {found.one_more:.0%} "
         f"chance of one more, counted by {plain(count.who)}"

@@ -26,7 +26,7 @@ from collarvision.coco import CocoPlant, write_coco
 from collarvision.handles import Handle, handles_of_record
 from collarvision.survey import PlantRow, StoredCount
 from collarvision.table import CAUTION
-from collarvision.writing import OutputError, may_write, what_to_do
+from collarvision.writing import OutputError, cannot_write, may_write
 
 FORMS = (".csv", ".json", ".geojson", ".parquet", COCO_ENDING)
 """Endings, the last of them a name's last two."""
@@ -347,9 +347,7 @@ def _whole(out: Path, mode: Literal["w", "wb"]) -> Iterator[Any]:
             os.fsync(stream.fileno())
         os.replace(part, out)
     except OSError as error:
-        raise OutputError(
-            f"{out} can't be written ({error.strerror}): {what_to_do(error)}."
-        ) from error
+        raise cannot_write(out, error) from error
     finally:
         with suppress(OSError):
             part.unlink()

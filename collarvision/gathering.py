@@ -38,6 +38,12 @@ OVERLAY_SUFFIX = ".overlay.jpg"
 """End of every overlay's file name: a folder staged twice must not stage its own overlays."""
 
 
+def is_passed_over(parts: Sequence[str]) -> bool:
+    """Whether a file is hidden, or lies in a folder of `PASSED_STARTS`; its way in parts."""
+    *folders, name = parts
+    return name.startswith(".") or any(folder.startswith(PASSED_STARTS) for folder in folders)
+
+
 @dataclass(frozen=True)
 class Source:
     """One photo to read, or one word of the command line that leads to none.

@@ -104,12 +104,12 @@ def measure(
         raise ValueError(f"Height rule {rule!r} is unknown; use one of {', '.join(RULES)}.")
     if plant.base is None or not plant.leaves:
         return None
+    if not np.isfinite(scale.mm_per_px_at(plant.base.x, plant.base.y)):
+        return None  # past the board's horizon nothing has a size
     laid = plant.laid >= 0.5
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
     foot = on_board(scale, base_px)[0]
-    if not np.isfinite(scale.mm_per_px_at(plant.base.x, plant.base.y)):
-        return None  # past the board's horizon nothing has a size
     tallest = highest(parts, plant, scale, standing, foot)
     if tallest is None:
         return None

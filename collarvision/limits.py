@@ -104,18 +104,6 @@ class Verdict:
     then: date | None = None
 
 
-def judge_all(
-    plants: Sequence[PlantEvidence],
-    limits: Limits,
-    today: date,
-    undated: Sequence[PlantEvidence] = (),
-    shown: Shown | None = None,
-    earlier: Earlier = (),
-) -> tuple[Verdict, ...]:
-    """Judge every limit of a file, then its tank mixes; all else as `judge` has it."""
-    return with_mixes(judge_each(plants, limits, today, undated, shown, earlier), limits)
-
-
 def judge_each(
     plants: Sequence[PlantEvidence],
     limits: Limits,
@@ -189,10 +177,11 @@ def judge(
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
-    known = [p for p in plants if p not in future and answers(p, limit)]
-    tall = [p for p in plants if p not in future and p.height_only and not answers(p, limit)]
-    apart = tall  # for the notes: a limit without a greatest height has no use for them
-    tall = tall if limit.highest.height_mm is not None else []
+    seen = [p for p in plants if p not in future]
+    known = [p for p in seen if answers(p, limit)]
+    apart = [p for p in seen if p.height_only and not answers(p, limit)]
+    # A limit without a greatest height has no use for those, but to note them.
+    tall = apart if limit.highest.height_mm is not None else []
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
     blocking = too_thin(known, fresh, len(future), limit, today)
@@ -206,7 +195,7 @@ def judge(
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
     then: date | None = None  # day of the earlier visit that says past, where only that one does
-    everyone = _seen_past(known, tall, limit)
+    everyone = _seen_past(seen, limit)
     if everyone is None:
         then, everyone, doubts = _past_before(earlier, limit, today)
         reasons += doubts
@@ -278,11 +267,12 @@ def judge(
     )
 
 
-def _seen_past(
-    known: Sequence[PlantEvidence], tall: Sequence[PlantEvidence], limit: Limit
-) -> list[PlantStanding] | None:
+def _seen_past(seen: Sequence[PlantEvidence], limit: Limit) -> list[PlantStanding] | None:
     """The plants seen, old ones too, where they are enough for past; None where they aren't."""
-    everyone = standings([*known, *tall], limit, 0)
+    by_height = limit.highest.height_mm is not None
+    heard = [p for p in seen if answers(p, limit)]
+    heard += [p for p in seen if by_height and p.height_only and not answers(p, limit)]
+    everyone = standings(heard, limit, 0)
     enough = limit.share_past == 0 or len(counting(everyone, limit)) >= FEWEST_PLANTS
     return everyone if _word(everyone, limit) == "past" and enough else None
 
@@ -297,12 +287,7 @@ def _past_before(
     doubts: list[str] = []
     for day, plants in sorted(earlier, key=lambda one: one[0], reverse=True):
         seen = [p for p in plants if day <= today and (p.taken_at or day) <= today]
-        tall = [p for p in seen if p.height_only and not answers(p, limit)]
-        found = _seen_past(
-            [p for p in seen if answers(p, limit)],
-            tall if limit.highest.height_mm is not None else [],
-            limit,
-        )
+        found = _seen_past(seen, limit)
         if found is None:
             continue
         surely = [replace(s, past=p, past_soundly=p) for s in found for p in [_surely(s)]]
@@ -332,15 +317,21 @@ def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
     """
     if verdict.word == "past":
         return verdict
+    decided_by = verdict.decided_by if mix else wait.kind
+    return cannot_tell(verdict, decided_by, wait.sentence)
+
+
+def cannot_tell(verdict: Verdict, decided_by: str | None, step: str) -> Verdict:
+    """Take a verdict back; `step` says why, and what to do."""
     return replace(
         verdict,
         word="can't tell",
         probability=None,
-        decided_by=verdict.decided_by if mix else wait.kind,
+        decided_by=decided_by,
         deciding_plants=(),
-        sentence=f"{verdict.name} ({verdict.method}): can't tell. {wait.sentence} {CAUTION}",
-        reasons=(wait.sentence, *verdict.reasons),
-        steps=(wait.sentence, *verdict.steps),
+        sentence=f"{verdict.name} ({verdict.method}): can't tell. {step} {CAUTION}",
+        reasons=(step, *verdict.reasons),
+        steps=(step, *verdict.steps),
     )
 
 

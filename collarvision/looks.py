@@ -57,7 +57,7 @@ Strip = Literal["whole", "upright", "level"]
 class Look:
     """One run of the network, and where its cells lie in the photo.
 
-    `maps` is (25 or 20, h, w) logits and regressions, `summary` (31,), `photo_from_map` (2, 3);
+    `maps` is (25, h, w) logits and regressions, `summary` (31,), `photo_from_map` (2, 3);
     `plant` is P(blade or stalk), (h, w).
     """
 

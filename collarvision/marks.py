@@ -218,11 +218,16 @@ def place_label(
             angle = np.deg2rad(degrees)
             x = anchor[0] + (reach * far + w / 2) * np.cos(angle)
             y = anchor[1] + (reach * far + h / 2) * np.sin(angle)
-            box = (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
+            box = label_box(x, y, w, h)
             cost = in_the_way(box, taken, frame) + 0.12 * step + 0.01 * turn
             if cost < best_cost:
                 best, best_cost = (float(x), float(y)), cost
     return best
+
+
+def label_box(x: float, y: float, w: float, h: float) -> Box:
+    """Box of a label by its middle and size."""
+    return (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
 
 
 def in_the_way(box: Box, taken: Sequence[Box], frame: Box) -> float:

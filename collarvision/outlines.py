@@ -41,10 +41,13 @@ class Outline:
     """
 
     name: str | None
-    rings: tuple[Ring, ...]
+    polygons: tuple[tuple[Ring, ...], ...]
     box: tuple[float, float, float, float]
     geometry: dict[str, Any]
-    polygons: tuple[tuple[Ring, ...], ...] = ()
+
+    @property
+    def rings(self) -> tuple[Ring, ...]:
+        return tuple(ring for rings in self.polygons for ring in rings)
 
     def holds(self, latitude: float, longitude: float) -> bool:
         """Say whether a point lies inside: a ray from it crosses the rings an odd number of times.
@@ -56,9 +59,7 @@ class Outline:
         if not (south <= latitude <= north and west <= longitude <= east):
             return False
         # Polygon by polygon: drawn by hand, two parts of a field may lie over each other.
-        return any(
-            _crossings(rings, latitude, longitude) % 2 for rings in self.polygons or (self.rings,)
-        )
+        return any(_crossings(rings, latitude, longitude) % 2 for rings in self.polygons)
 
 
 def _crossings(rings: Iterable[Ring], latitude: float, longitude: float) -> int:
@@ -103,10 +104,9 @@ def _whole(parts: Sequence[Outline]) -> Outline:
     corners = [polygon for part in parts for polygon in _polygons(part.geometry) or ()]
     return Outline(
         parts[0].name,
-        tuple(ring for part in parts for ring in part.rings),
+        tuple(rings for part in parts for rings in part.polygons),
         (min(west), min(south), max(east), max(north)),
         {"type": "MultiPolygon", "coordinates": corners},
-        tuple(rings for part in parts for rings in part.polygons or (part.rings,)),
     )
 
 
@@ -185,7 +185,7 @@ def _outlines(content: Any, path: Path | str) -> Iterator[Outline]:
                 "the 180th meridian: cut it in two there."
             )
         box = (min(xs), min(ys), max(xs), max(ys))
-        yield Outline(_name(feature.get("properties")), rings, box, geometry, shapes)
+        yield Outline(_name(feature.get("properties")), shapes, box, geometry)
 
 
 def _name(properties: Any) -> str | None:

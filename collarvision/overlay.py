@@ -262,13 +262,14 @@ def _mark_height(
     # at its upper end.
     anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 1.0)]
     places = [marks.place_label((u, v), (w, h), kept, frame, 14 * unit) for u, v in anchors]
-    x, y = min(
-        places, key=lambda at: round(marks.in_the_way(_label(at[0], at[1], w, h), kept, frame), 2)
-    )
-    canvas.block(_label(x, y, w, h), marks.BLACK)
+    boxes = [marks.label_box(u, v, w, h) for u, v in places]
+    covered = [round(marks.in_the_way(box, kept, frame), 2) for box in boxes]
+    best = covered.index(min(covered))
+    x, y = places[best]
+    canvas.block(boxes[best], marks.BLACK)
     for row, line in enumerate(words):
         canvas.words(x, y + (row - 0.5) * 1.15 * size, line, size, marks.WHITE, anchor="mm")
-    return [*bar, _label(x, y, w, h)]
+    return [*bar, boxes[best]]
 
 
 def _free_side(
@@ -344,10 +345,6 @@ def _points(reading: Reading) -> list[tuple[float, float]]:
 
 def _box(x: float, y: float, r: float) -> Box:
     return (x - r, y - r, x + r, y + r)
-
-
-def _label(x: float, y: float, w: float, h: float) -> Box:
-    return (x - w / 2, y - h / 2, x + w / 2, y + h / 2)
 
 
 def _boxes_along(start: Pixel, end: Pixel, r: float) -> list[Box]:

@@ -327,7 +327,6 @@ def with_plant(
     leaves = list(zip(plant.leaves, belief.counted, belief.numbers.ranks, strict=True))
     base = plant.base
     mm_per_px, upright = _at_foot(got, scale)
-    height = None if mm_per_px is None else height
     arch = height.arch if height else _xy_of(plant.arch)
     return replace(
         reading,

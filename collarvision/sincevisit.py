@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Final
 
-from collarvision.limits import CAUTION, Verdict
+from collarvision.limits import CAUTION, Verdict, cannot_tell
 from collarvision.window import Window
 
 # A day for the pass itself, and for a day's heat that comes early. Our own choice.
@@ -50,16 +50,7 @@ def _grown_on(verdict: Verdict, window: Window | None, visit: date | None, today
             f"By heat it has probably passed its maximum since the visit of {visit} (by "
             f"{closes.middle}): walk the field again."
         )
-        return replace(
-            verdict,
-            word="can't tell",
-            probability=None,
-            decided_by="heat",
-            deciding_plants=(),
-            sentence=_sentence(verdict, "can't tell", step),
-            reasons=(step, *verdict.reasons),
-            steps=(step, *verdict.steps),
-        )
+        return cannot_tell(verdict, "heat", step)
     # The early end of a loose date, such as a height's from two visits, says little by itself.
     soon = closes.early is not None and closes.early <= today + _SOON
     if not soon or closes.middle is None or closes.middle > today + _TIGHT:

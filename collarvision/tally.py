@@ -25,7 +25,8 @@ def standings(
     """
     wait = [p for p in plants if p.waiting and not limit.by_height_alone]
     as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
-    return [stand(p, limit) for p in (*(p for p in plants if p not in wait), *as_counted)]
+    rest = [p for p in plants if not p.waiting or limit.by_height_alone]
+    return [stand(p, limit) for p in (*rest, *as_counted)]
 
 
 def whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.writing import OutputError, may_write, what_to_do
+from collarvision.writing import OutputError, cannot_write, may_write
 
 _DATABASE_HEAD: Final = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, 1.3
 _MOST_LOOKED_THROUGH_BYTES: Final = 50_000_000
@@ -149,9 +149,7 @@ def write_whole(path: Path, text: str) -> None:
         if not straight:
             os.replace(part, path)
     except OSError as error:
-        raise OutputError(
-            f"{path} can't be written ({error.strerror}): {what_to_do(error)}."
-        ) from error
+        raise cannot_write(path, error) from error
     finally:
         # Ctrl-C leaves none behind either; once it has taken its name there is none to remove.
         if not straight:

@@ -125,19 +125,15 @@ def window(
     lead = _lead(plants, limit.share_past)
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     lowest, highest = limit.lowest, limit.highest
-    early = _by_leaves(pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons)
-    tall = _by_height(visits, lowest.height_mm, False, temperatures, clamp, reasons)
-    sides = [
-        (early, _told(early, lowest.leaves)),
-        (tall, _told(tall, lowest.height_mm)),
-    ]
+    sides = (
+        _by_leaves(pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons),
+        _by_height(visits, lowest.height_mm, False, temperatures, clamp, reasons),
+    )
     opens, opens_told = _joined(sides, first=limit.lowest_when == "either", opening=True)
-    early = _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons)
-    tall = _by_height(visits, highest.height_mm, True, temperatures, clamp, reasons)
-    sides = [
-        (early, _told(early, last_leaves)),
-        (tall, _told(tall, highest.height_mm)),
-    ]
+    sides = (
+        _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons),
+        _by_height(visits, highest.height_mm, True, temperatures, clamp, reasons),
+    )
     closes, closes_told = _joined(
         sides, first=limit.highest_when == "whichever first", opening=False
     )
@@ -169,10 +165,6 @@ def _never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date |
     return opens.middle == closes.middle and visit is not None and opens.middle > visit
 
 
-def _told(span: DateSpan | None, bound: float | None) -> Told:
-    return "unset" if bound is None else "unknown" if span is None else "told"
-
-
 def _lead(plants: Sequence[PlantEvidence], share_past: float) -> float:
     """Leaves by which the plant that closes the limit is ahead of the mean."""
     stages = sorted(
@@ -192,10 +184,10 @@ def _by_leaves(
     lead: float,
     clamp: Clamp,
     reasons: list[str],
-) -> DateSpan | None:
-    """Dates of a leaf count by the label's meaning."""
+) -> tuple[DateSpan | None, Told]:
+    """Dates of a leaf count by the label's meaning, and what they are."""
     if leaves is None:
-        return None
+        return None, "unset"
     collars = collars_from_leaves(leaves, meaning or "collars")
     try:
         first, last = (
@@ -204,9 +196,9 @@ def _by_leaves(
         )
     except HeatError as error:
         reasons.append(str(error))
-        return None
+        return None, "unknown"
     # Where leaves aren't collars, either end of the conversion may be true.
-    return replace(first, late=last.late)
+    return replace(first, late=last.late), "told"
 
 
 def _by_height(
@@ -216,14 +208,15 @@ def _by_height(
     temperatures: Temperatures,
     clamp: Clamp,
     reasons: list[str],
-) -> DateSpan | None:
+) -> tuple[DateSpan | None, Told]:
     if height_mm is None:
-        return None
+        return None, "unset"
     try:
-        return height_reached(visits, height_mm, temperatures, tallest=tallest, clamp=clamp)
+        span = height_reached(visits, height_mm, temperatures, tallest=tallest, clamp=clamp)
     except HeatError as error:
         reasons.append(f"By height nothing is foretold: {error}")
-        return None
+        return None, "unknown"
+    return span, "told"
 
 
 def mix_window(name: str, members: Sequence[Window]) -> Window:

@@ -94,13 +94,13 @@ class RecordWriter:
         # A device or a pipe can't be replaced by a finished file: write straight into it.
         if self.form != "jsonl" and (out.is_file() or not out.exists()):
             if out.exists() and not may_write(out):
-                raise _cannot_write(out, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
+                raise cannot_write(out, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
             self._part = target = out.with_name(f".{out.name}.part")
         try:
             return open(target, "w", encoding="utf-8", newline="\n")
         except OSError as error:
             self._part = None
-            raise _cannot_write(out, error) from error
+            raise cannot_write(out, error) from error
 
     def _write(self, text: str) -> None:
         with self._told():
@@ -115,7 +115,7 @@ class RecordWriter:
             raise
         except OSError as error:
             lines = self.form == "jsonl" and len(self.readings) > 1
-            raise _cannot_write(self.out or Path("the output"), error, lines=lines) from error
+            raise cannot_write(self.out or Path("the output"), error, lines=lines) from error
 
 
 def may_write(path: Path) -> bool:
@@ -167,7 +167,8 @@ def what_to_do(error: OSError, where: str = "place") -> str:
     return f"free some space or choose another {where}" if full else f"choose another {where}"
 
 
-def _cannot_write(path: Path, error: OSError, *, lines: bool = False) -> OutputError:
+def cannot_write(path: Path, error: OSError, *, lines: bool = False) -> OutputError:
+    """Give the error to raise where a file can't be written; `lines` of it may be there."""
     kept = " The lines that were written before are kept." if lines else ""
     return OutputError(
         f"{path} can't be written ({error.strerror or 'unknown error'}): {what_to_do(error)}.{kept}"

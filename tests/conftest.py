@@ -6,6 +6,7 @@ import os
 import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -90,3 +91,29 @@ def trained_network(monkeypatch: pytest.MonkeyPatch) -> Path:
         return model_path()
     except ModelError as error:
         pytest.skip(str(error))
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Any]:
+    """The drawn plant's photo and its reading, for a survey to hold."""
+    from countable import read_drawn_plant
+
+    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
+
+
+@pytest.fixture(scope="module")
+def window() -> Iterator[Any]:
+    """A browser as wide as a desk's."""
+    from browsing import browser
+
+    with browser(1280, 900) as opened:
+        yield opened
+
+
+@pytest.fixture
+def site(survey: tuple[Path, list[str]]) -> Iterator[Any]:
+    """The hand-count page of a test's survey, served."""
+    from browsing import served
+
+    with served(survey[0]) as found:
+        yield found

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from browsing import Page, Served, browser, own_address, served, until
-from countable import SCRIPT, add_plant, make_survey, read_drawn_plant
+from countable import SCRIPT, add_plant, make_survey
 from PIL import Image
 
 from collarvision.answer import Reading
@@ -16,17 +16,6 @@ from collarvision.handles import Handle, lost_leaf
 from collarvision.survey import Place, StoredCount, SurveyReader, SurveyWriter
 
 pytestmark = pytest.mark.slow
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
-
-
-@pytest.fixture(scope="module")
-def window() -> Iterator[Any]:
-    with browser(1280, 900) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")
@@ -38,12 +27,6 @@ def phone() -> Iterator[Any]:
 @pytest.fixture
 def survey(tmp_path: Path, drawn: tuple[bytes, Reading], stand_in: Path) -> tuple[Path, list[str]]:
     return make_survey(tmp_path, drawn)
-
-
-@pytest.fixture
-def site(survey: tuple[Path, list[str]]) -> Iterator[Served]:
-    with served(survey[0]) as found:
-        yield found
 
 
 @pytest.fixture

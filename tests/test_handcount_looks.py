@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from browsing import Page, Served, browser, own_address, served, until
-from countable import make_survey, read_drawn_plant
+from countable import make_survey
 
 from collarvision.answer import Reading
 from collarvision.handcount.measuring import yardstick
@@ -22,11 +22,6 @@ pytestmark = pytest.mark.slow
 # axe-core 4.14.1, MPL-2.0, as npm's registry gives it; its licence lies beside it.
 AXE = Path(__file__).parent / "browser" / "axe.min.js"
 PAGES = ("/queue", "/plants", "/take", "/agreement", "/phone", "/plants/{sha}", "/nothing-here")
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture(scope="module")

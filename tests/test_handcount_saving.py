@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from countable import make_survey, read_drawn_plant
+from countable import make_survey
 from fastapi.testclient import TestClient
 from PIL import Image
 from stand_in import DrawnPlant
@@ -28,11 +28,6 @@ from collarvision.plantphotos import whole_plants
 from collarvision.survey import SurveyReader
 
 HERE = "http://localhost:8000"
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from countable import SCRIPT, add_plant, make_survey, read_drawn_plant
+from countable import SCRIPT, add_plant, make_survey
 from fastapi.testclient import TestClient
 
 from collarvision.answer import Reading
@@ -20,11 +20,6 @@ PORT = 8000
 HERE = f"http://localhost:{PORT}"
 LAN = f"http://192.0.2.1:{PORT}"  # RFC 5737
 PHONE = ("192.0.2.7", 40000)
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture

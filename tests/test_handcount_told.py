@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from countable import add_plant, make_survey, read_drawn_plant
+from countable import add_plant, make_survey
 from fastapi.testclient import TestClient
 
 from collarvision.answer import Reading
@@ -21,11 +21,6 @@ from collarvision.survey import HandCount, SurveyWriter
 
 HERE = "http://localhost:8000"
 Drawn = tuple[bytes, Reading]
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> Drawn:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture

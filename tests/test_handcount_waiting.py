@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 from browsing import Page, Served, browser, own_address, served, until
-from countable import add_plant, make_survey, read_drawn_plant
+from countable import add_plant, make_survey
 
 from collarvision.answer import Reading
 from collarvision.survey import SurveyReader, SurveyWriter
@@ -20,26 +20,9 @@ pytestmark = pytest.mark.slow
 Survey = tuple[Path, list[str]]
 
 
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
-
-
-@pytest.fixture(scope="module")
-def window() -> Iterator[Any]:
-    with browser(1280, 900) as opened:
-        yield opened
-
-
 @pytest.fixture
 def survey(tmp_path: Path, drawn: tuple[bytes, Reading], stand_in: Path) -> Survey:
     return make_survey(tmp_path, drawn, 4)
-
-
-@pytest.fixture
-def site(survey: Survey) -> Iterator[Served]:
-    with served(survey[0]) as found:
-        yield found
 
 
 @pytest.fixture

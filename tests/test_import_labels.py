@@ -18,7 +18,7 @@ from typing import Any
 
 import pytest
 from command import run
-from countable import add_plant, make_survey, read_drawn_plant
+from countable import add_plant, make_survey
 
 from collarvision.answer import Reading
 from collarvision.coco import KEYPOINTS, CocoPlant, write_coco
@@ -26,11 +26,6 @@ from collarvision.handcount import running
 from collarvision.handcount.entry import Code
 from collarvision.handles import handles_of_record, lost_leaf
 from collarvision.survey import StoredCount, SurveyReader, SurveyWriter
-
-
-@pytest.fixture(scope="module")
-def drawn(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, Reading]:
-    return read_drawn_plant(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision.evidence import PlantEvidence
-from collarvision.limits import CAUTION, STRICTNESS, judge, judge_all
+from collarvision.limits import CAUTION, STRICTNESS, judge, judge_each, with_mixes
 from collarvision.limitsfile import Bound, Limit, parse_limits
 from collarvision.standing import stand
 from collarvision.units import Shown
@@ -409,7 +409,7 @@ def test_a_tank_mix_takes_the_most_restrictive() -> None:
         limits = ["Product B", "Product A"]
         """
     )
-    a, b, mix = judge_all(counted(7), limits, TODAY)
+    a, b, mix = with_mixes(judge_each(counted(7), limits, TODAY), limits)
     assert (a.word, b.word) == ("past", "closing")
     assert (mix.name, mix.word, mix.decided_by) == ("A with B", "past", "Product A")
     assert CAUTION in mix.sentence

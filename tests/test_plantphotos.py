@@ -15,30 +15,22 @@ from collarvision.fieldvisits import visits_of
 from collarvision.plantphotos import waiting_plants, whole_plants
 from collarvision.survey import HandCount, Place, SurveyError, SurveyReader, SurveyWriter
 
-UNSURE = tuple({4: 0.93, 5: 0.07}.get(k, 0.0) for k in range(13))
 PLANT_2 = replace(NORTH, plant="2")
 
 
-def unsure(name: str) -> object:
-    return reading(
-        name,
-        stage=4,
-        outcome="hand-count",
-        confidence=0.9,
-        reasons=("Could be V4 or V5.",),
-        stage_probabilities=UNSURE,
-        sha256=None,
-    )
+def nearly(stage: int) -> tuple[float, ...]:
+    """Most of the belief on a stage, and the rest on the next."""
+    return tuple({stage: 0.93, stage + 1: 0.07}.get(k, 0.0) for k in range(13))
 
 
-def far_off(name: str) -> object:
+def unsure(name: str, stage: int = 4) -> object:
     return reading(
         name,
-        stage=9,
+        stage=stage,
         outcome="hand-count",
         confidence=0.9,
-        reasons=("Could be V9 or V10.",),
-        stage_probabilities=tuple({9: 0.93, 10: 0.07}.get(k, 0.0) for k in range(13)),
+        reasons=(f"Could be V{stage} or V{stage + 1}.",),
+        stage_probabilities=nearly(stage),
         sha256=None,
     )
 
@@ -115,7 +107,7 @@ def test_photos_that_do_not_settle_a_plant_wait_once(survey: Path) -> None:
             outcome="hand-count",
             confidence=0.6,
             reasons=("Could be V4 or V5.",),
-            stage_probabilities=UNSURE[:4] + (0.2, 0.8) + UNSURE[6:],
+            stage_probabilities=nearly(4)[:4] + (0.2, 0.8) + nearly(4)[6:],
         )
         store.add_reading(other, sha256=sha(3), model=MODEL, place=PLANT_2, again=True)
     assert waiting(survey) == ["IMG_2.jpg", "IMG_4.jpg"]
@@ -183,7 +175,7 @@ def test_a_plant_that_was_counted_is_told_by_its_count(
     survey: Path, count: dict[str, int], said: str
 ) -> None:
     with SurveyWriter(survey) as store:
-        store.add_reading(far_off("IMG_5.jpg"), sha256=sha(5), model=MODEL, place=NORTH)  # type: ignore[arg-type]
+        store.add_reading(unsure("IMG_5.jpg", 9), sha256=sha(5), model=MODEL, place=NORTH)  # type: ignore[arg-type]
         store.add_hand_count(sha(5), HandCount("Ann", "2027-05-20T10:00", height_mm=300))
     doubted = run("together", survey, "IMG_4", "IMG_5")
     assert "count it by hand" in doubted.stderr  # a height alone is no count

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import browser
 from command import run
 from fields import BOUNDARY, LIMITS, VISIT, fill, plant, walk, weather_csv
 
@@ -33,12 +32,6 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )  # fmt: skip
     assert result.exit_code == 0, result.stderr
     return out
-
-
-@pytest.fixture(scope="module")
-def window() -> Any:
-    with browser(1280, 900) as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("width", [320, 390, 1280])

@@ -49,12 +49,6 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {"walk": folder / "walk.html", "report": folder / "report.html"}
 
 
-@pytest.fixture(scope="module")
-def window() -> Any:
-    with browser(1280, 900) as opened:
-        yield opened
-
-
 @pytest.mark.parametrize("page", ["walk", "report"])
 @pytest.mark.parametrize("width", [320, 390, 1280])
 def test_they_fit_and_people_with_a_screen_reader_can_use_them(

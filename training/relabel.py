@@ -137,32 +137,37 @@ def new_calibration(model: Path, truths: Sequence[Path], old: Path, out: Path) -
     str
         A sentence about what was done.
     """
+
+    def kept(why: str) -> str:
+        if old.is_file():
+            shutil.copyfile(old, out)
+        return (
+            f"The old calibration is kept: {why}. Confidences are those of the network before, and "
+            "readings with it are said to be; give --finished for more photos, or run "
+            "training.calibrate later."
+        )
+
     rows = usable_rows(truths)
-    why = f"{rows} usable photos to calibrate on, {TO_CALIBRATE} are needed"
-    if rows >= TO_CALIBRATE:
-        with network_at(model):
-            cases = [case for truth in truths for case in read_cases(truth)]
-        readable = sum(case.usable for case in cases)
-        why = f"{readable} of the photos to calibrate on can be read, {TO_CALIBRATE} are needed"
-        if readable >= TO_CALIBRATE:
-            before = load_calibration(old)
-            fitted, about = calibrate(cases, before.risk)
-            why = f"on {readable} photos no threshold keeps wrong stages to {before.risk:.0%}"
-        if readable >= TO_CALIBRATE and about["threshold_met_risk"]:
-            # What these photos can't tell stays as it was.
-            if all(case.usable for case in cases):
-                fitted = replace(fitted, usable_floor=before.usable_floor)
-            if sum(bool(case.truth.get("height_arch_mm")) for case in cases) < FEWEST_HEIGHTS:
-                fitted = replace(fitted, interval_factor=before.interval_factor)
-            out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")
-            return f"Calibrated anew on {len(cases)} photos."
-    if old.is_file():
-        shutil.copyfile(old, out)
-    return (
-        f"The old calibration is kept: {why}. Confidences are those of the network before, and "
-        "readings with it are said to be; give --finished for more photos, or run "
-        "training.calibrate later."
-    )
+    if rows < TO_CALIBRATE:
+        return kept(f"{rows} usable photos to calibrate on, {TO_CALIBRATE} are needed")
+    with network_at(model):
+        cases = [case for truth in truths for case in read_cases(truth)]
+    readable = sum(case.usable for case in cases)
+    if readable < TO_CALIBRATE:
+        return kept(
+            f"{readable} of the photos to calibrate on can be read, {TO_CALIBRATE} are needed"
+        )
+    before = load_calibration(old)
+    fitted, about = calibrate(cases, before.risk)
+    if not about["threshold_met_risk"]:
+        return kept(f"on {readable} photos no threshold keeps wrong stages to {before.risk:.0%}")
+    # What these photos can't tell stays as it was.
+    if all(case.usable for case in cases):
+        fitted = replace(fitted, usable_floor=before.usable_floor)
+    if sum(bool(case.truth.get("height_arch_mm")) for case in cases) < FEWEST_HEIGHTS:
+        fitted = replace(fitted, interval_factor=before.interval_factor)
+    out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")
+    return f"Calibrated anew on {len(cases)} photos."
 
 
 def note_known(model: Path, photos: Sequence[Path], out: Path) -> str:

@@ -13,7 +13,7 @@ from collarvision.above.calibration import AboveCalibration
 from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found
 from collarvision.above.rows import RowsFound, find_rows
-from collarvision.above.rowspacings import contradiction
+from collarvision.above.rowspacings import CHECK_STATED, contradiction
 from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
 from collarvision.above.stand import count_stand
 from collarvision.above.values import (
@@ -130,7 +130,7 @@ def assemble(
             base, quality=(*base.quality, code), reasons=(*base.reasons, sentence), plants=None
         )
     rows, stated_spacing_m, doubt = _rows(np.column_stack([x_m, y_m]), stated_spacing_m, scale)
-    if doubt is not None and not any(note.endswith(_CHECK) for note in scale.notes):
+    if doubt is not None and not any(note.endswith(CHECK_STATED) for note in scale.notes):
         base = replace(base, reasons=(*base.reasons, doubt))
     tips = float(found.tip_count.mean()) if len(found) else 0.0
     stood = count_stand(
@@ -250,9 +250,6 @@ def degrees(
     north = y_m * math.cos(turn) - x_m * math.sin(turn)
     per_lat, per_lon = metres_a_degree(place.lat)
     return place.lat + north / per_lat, place.lon + east / per_lon
-
-
-_CHECK: Final = "Check what you stated."
 
 
 def _rows(

@@ -167,9 +167,12 @@ def _read_block(
     own = seen[top - low_y : bottom - low_y, left - low_x : right - low_x]
     squares = _squares(own)
     small = _small(rgb, block, (low_x, low_y), ortho.size)
+    nothing = Part(nothing_found(), squares, small)
+    if not squares.any():
+        return nothing
     field = None if within is None else _in_field(ortho, block, within)
-    if not squares.any() or (field is not None and not field.any()):
-        return Part(nothing_found(), squares, small)
+    if field is not None and not field.any():
+        return nothing
     rgb[~seen] = 0
     maps = network.read(
         lambda x, y, w, h: rgb[y : y + h, x : x + w], high_x - low_x, high_y - low_y

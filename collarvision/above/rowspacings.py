@@ -25,6 +25,9 @@ AGREE: Final = 3.0
 
 M_PER_INCH: Final = 0.0254
 
+CHECK_STATED: Final = "Check what you stated."
+"""Ends what is said where two scales contradict each other."""
+
 SOURCE_WORDS: Final = {
     "exif": "the height in the file",
     "stated": "the height you gave",
@@ -77,5 +80,5 @@ def contradiction(stated_m: float, seen_m: float, scale: GroundScale) -> str | N
     known = SOURCE_WORDS[scale.source]
     return (
         f"By the row spacing you gave rows lie {spacing_words(stated_m)} apart, by {known} "
-        f"{spacing_words(seen_m)}: {known} is believed. Check what you stated."
+        f"{spacing_words(seen_m)}: {known} is believed. {CHECK_STATED}"
     )

@@ -19,7 +19,14 @@ from collarvision.above.ground import FLAT_DEG, Ground, focal_px, straight_down,
 from collarvision.above.groundcard import find_ground_card
 from collarvision.above.network import WORKING_MM
 from collarvision.above.pixelrows import PixelRows, find_pixel_rows
-from collarvision.above.rowspacings import AGREE, ROWS_ERROR, SOURCE_WORDS, odd_error, odd_words
+from collarvision.above.rowspacings import (
+    AGREE,
+    CHECK_STATED,
+    ROWS_ERROR,
+    SOURCE_WORDS,
+    odd_error,
+    odd_words,
+)
 from collarvision.above.values import GroundScale, ScaleSource
 from collarvision.photo import Photo
 
@@ -270,7 +277,7 @@ def _together(found: list[GroundScale], notes: tuple[str, ...], tilt: float) -> 
             known = SOURCE_WORDS[best.source]
             notes += (
                 f"By {SOURCE_WORDS[one.source]} a pixel would be {one.mm_per_px:.2f} mm, by "
-                f"{known} {best.mm_per_px:.2f} mm: {known} is believed. Check what you stated.",
+                f"{known} {best.mm_per_px:.2f} mm: {known} is believed. {CHECK_STATED}",
             )
             continue
         weights.append(1 / one.relative_error**2)

@@ -30,7 +30,7 @@ from collarvision.above.values import (
     no_plants,
 )
 from collarvision.answer import stage_name
-from collarvision.writing import OutputError, make_folder, what_to_do
+from collarvision.writing import OutputError, cannot_write, make_folder
 
 FORM: Final = "collarvision-above-1"
 SUMMARY, PLANTS, FRAMES = "above.json", "plants.npz", "frames"
@@ -304,9 +304,7 @@ def _whole(path: Path, mode: str) -> Iterator[Any]:
         os.replace(part, path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise OutputError(
-            f"{path} can't be written ({error.strerror}): {what_to_do(error)}."
-        ) from error
+        raise cannot_write(path, error) from error
     except BaseException:
         part.unlink(missing_ok=True)
         raise

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.request import url2pathname
 
-from collarvision.gathering import PASSED_STARTS, fixed_parts, is_photo_name, natural_key
+from collarvision.gathering import fixed_parts, is_passed_over, is_photo_name, natural_key
 from collarvision.photofile import READABLE
 from collarvision.survey import FileFacts
 
@@ -103,7 +103,8 @@ def photos_behind(address: str) -> tuple[str, list[str], str | None]:
     # Below the user's own words, since back ends forget the host of an address, or its slashes.
     start = len(str(system._strip_protocol(root)).rstrip("/"))
     inner = [str(name)[start:].strip("/") for name in found]
-    photos = [f"{root}/{name}" for name in sorted(inner, key=natural_key) if not _is_hidden(name)]
+    shown = [name for name in inner if not is_passed_over(name.split("/"))]
+    photos = [f"{root}/{name}" for name in sorted(shown, key=natural_key)]
     return root, photos, None if photos else nothing
 
 
@@ -217,11 +218,6 @@ def _open_system(address: str) -> tuple[Any, str]:
             f"{address} is no address that can be opened ({_words(error)}): check its spelling."
         ) from error
     return system, str(path)
-
-
-def _is_hidden(path: str) -> bool:
-    *folders, name = path.split("/")
-    return name.startswith(".") or any(folder.startswith(PASSED_STARTS) for folder in folders)
 
 
 def _words(error: Exception) -> str:

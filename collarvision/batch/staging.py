@@ -183,7 +183,7 @@ class _Run:
         if end.sha256 is None:
             self._note_unread(pending.file, end.reading.reasons[0])
             return
-        self._store(end.reading, end.sha256, pending, end)
+        self._store(end, end.sha256, pending)
 
     def _task(self, file: PhotoFile, number: int) -> Task | None:
         if file.trouble is not None:
@@ -236,22 +236,22 @@ class _Run:
             self.otherwise.update(read_otherwise(read, self._job.options))
         return True
 
-    def _store(
-        self, reading: Reading, sha256: str, pending: _Pending, done: Done | None = None
-    ) -> None:
-        """Store a reading; `done` is what it came with, None for what ended its process."""
-        code = (None, None) if done is None else (done.code_field, done.code_stop)
-        place = self._place(pending.file, reading.gps, reading.taken_at, *code)
+    def _store(self, done: Done, sha256: str, pending: _Pending) -> None:
+        reading = done.reading
+        place = self._place(
+            pending.file, reading.gps, reading.taken_at, done.code_field, done.code_stop
+        )
         before = self._survey.file_at(pending.facts.path)
-        restaged = self._job.restage and sha256 not in self.read_now
+        fresh = sha256 not in self.read_now
+        restaged = self._job.restage and fresh
         is_new = self._survey.photo(sha256) is None
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
-            model=(done and done.model) or self._job.model,
+            model=done.model or self._job.model,
             place=place,
             file=pending.facts,
-            again=restaged or (sha256 in self.tried_again and sha256 not in self.read_now),
+            again=restaged or (fresh and sha256 in self.tried_again),
             refile=restaged,
             notes=_notes(done),
         )
@@ -259,7 +259,7 @@ class _Run:
             self._survey.say_own_plants([sha256])
         if reading.outcome != "rejected" and not self._is_known_picture(sha256, before, is_new):
             self._note_replaced(pending.file, before, sha256)
-        seen: Step = "copy" if sha256 in self.read_now else "known"
+        seen: Step = "known" if fresh else "copy"
         self.read_now.add(sha256)
         self.unfiled += place.field is None
         if place.date is None and reading.photo_size is not None:
@@ -356,7 +356,7 @@ class _Run:
             fault=f"the process that read it ended twice, the last time {end.why}",
         )
         self.quarantined.append(pending.file.where)
-        self._store(reading, sha256, pending)
+        self._store(Done(end.task, reading, sha256), sha256, pending)
 
     def _place(
         self,
@@ -385,12 +385,12 @@ class _Run:
         self._tell(step, file.name)
 
 
-def _notes(done: Done | None) -> dict[str, Any]:
+def _notes(done: Done) -> dict[str, Any]:
     """What the survey's record holds beside the reading."""
     notes: dict[str, Any] = {}
-    if done is not None and done.pixels_sha256 is not None:
+    if done.pixels_sha256 is not None:
         notes[PIXELS] = done.pixels_sha256
-    if done is not None and done.options is not None:
+    if done.options is not None:
         notes[READ_WITH] = asked_for(done.options)
     return notes
 

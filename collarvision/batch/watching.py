@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import NamedTuple
 
 from collarvision.batch.sources import PhotoFile
-from collarvision.gathering import PASSED_STARTS, folders_between, gather, is_photo_name
+from collarvision.gathering import folders_between, gather, is_passed_over, is_photo_name
 
 SETTLE_SECONDS = 2.0
 """A file that hasn't changed for so long may be whole."""
@@ -131,9 +131,11 @@ class Watch:
             path, root = found
             if path.is_dir():  # moved here as a whole
                 for source in gather([path]):
-                    if source.trouble is None and not _is_hidden(source.path, root):
+                    if source.trouble is None and not is_passed_over(
+                        source.path.relative_to(root).parts
+                    ):
                         self._note(source.path, root)
-            elif is_photo_name(path.name) and not _is_hidden(path, root):
+            elif is_photo_name(path.name) and not is_passed_over(path.relative_to(root).parts):
                 self._note(path, root)
 
     def _within(self, path: Path) -> tuple[Path, Path] | None:
@@ -210,8 +212,3 @@ def _shape_of(path: Path) -> _Shape | None:
     except (OSError, ValueError):
         return None
     return _Shape(status.st_size, status.st_mtime_ns)
-
-
-def _is_hidden(path: Path, root: Path) -> bool:
-    *folders, name = path.relative_to(root).parts
-    return name.startswith(".") or any(folder.startswith(PASSED_STARTS) for folder in folders)

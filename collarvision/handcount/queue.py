@@ -76,9 +76,9 @@ class Queue:
         hashes = (entry.waiting.sha256 for entry in self.of_field(field))
         return next((one for one in hashes if one not in passed), None)
 
-    def gone_on(self, sha256: str, field: str | None = None) -> Queue:
+    def gone_on(self, sha256: str, found: str | None) -> Queue:
         """The same queue, which knows that somebody went on from a plant to the one after it."""
-        passed, found = self._passed_by(sha256), self.after(sha256, field)
+        passed = self._passed_by(sha256)
         if found is not None:
             return replace(self, passed={**self.passed, found: passed})
         # At the end: who begins once more may be asked for all of them again.
@@ -189,5 +189,6 @@ class QueueKeeper:
         """`Queue.after` of this moment, which is kept in mind: whoever is passed over stays so."""
         with self._lock:
             queue = self.now()
-            self._queue = queue.gone_on(sha256, field)
-            return queue.after(sha256, field)
+            found = queue.after(sha256, field)
+            self._queue = queue.gone_on(sha256, found)
+            return found

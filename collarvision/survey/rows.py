@@ -31,10 +31,7 @@ _PLANT = f"""
         (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
          ORDER BY seen_ns DESC, path LIMIT 1) AS path,
         {COUNT},
-        (SELECT height_mm FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
-         ORDER BY counted_at DESC, id DESC LIMIT 1) AS last_height_mm,
-        (SELECT counted_at FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
-         ORDER BY counted_at DESC, id DESC LIMIT 1) AS height_at,
+        t.height_mm AS last_height_mm, t.counted_at AS height_at,
         (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
          AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
                          AND julianday(counted_at) >= julianday(sa.said_at))
@@ -50,6 +47,9 @@ _LATEST = f"""
     LEFT JOIN hand_counts AS h ON h.id = (
         SELECT id FROM hand_counts WHERE photo_id = p.id
         ORDER BY {COUNTED} DESC, counted_at DESC, id DESC LIMIT 1)
+    LEFT JOIN hand_counts AS t ON t.id = (
+        SELECT id FROM hand_counts WHERE photo_id = p.id AND height_mm IS NOT NULL
+        ORDER BY counted_at DESC, id DESC LIMIT 1)
 """
 KEPT = """(
     EXISTS (SELECT 1 FROM photos AS x WHERE x.visit_id = v.id)
