@@ -259,8 +259,8 @@ def _mark_height(
     soil = _boxes_along(*_soil_ends(reading, to_page, unit), 8 * unit)
     kept = [*taken, *bar, *soil]
     # Beside its middle where there is room; beside a seedling's short bar there may be none but
-    # at its upper end.
-    anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 1.0)]
+    # at its ends.
+    anchors = [foot + share * (head - foot) for share in (0.5, 0.35, 0.65, 1.0, 0.0)]
     places = [marks.place_label((u, v), (w, h), kept, frame, 14 * unit) for u, v in anchors]
     boxes = [marks.label_box(u, v, w, h) for u, v in places]
     covered = [round(marks.in_the_way(box, kept, frame), 2) for box in boxes]
