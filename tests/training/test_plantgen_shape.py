@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from training.plantgen.botany import Leaf, Plant, grow
+from training.plantgen.habit import FURLS, draw_habit
 from training.plantgen.mesh import ball, box, join, sheet, tube, turn_about
 from training.plantgen.shape import (
     BLADE_COLUMNS,
@@ -229,3 +232,32 @@ def test_a_plant_is_a_frozen_value():
     assert isinstance(plant, Plant)
     with pytest.raises(AttributeError):
         plant.stage_v = 4  # type: ignore[misc]
+
+
+# --- whorl leaves ---
+
+
+def test_a_whorl_leaf_that_unrolls_sooner_lies_open_nearer_to_its_rim():
+    # How wide a blade shows from the front, a sixth of the way out: an open one shows more.
+    shown = []
+    for furl in (1.1, 0.3):
+        plant = grow(np.random.default_rng(3), 4)
+        leaves = tuple(replace(leaf, furl=furl) for leaf in plant.leaves)
+        shape = build(replace(plant, leaves=leaves), np.random.default_rng(5))
+        next_out = next(p for p in shape.points if p.rank == 5)
+        grid = next_out.surface.reshape(BLADE_ROWS, BLADE_COLUMNS, 3)[BLADE_ROWS // 6]
+        shown.append(float(np.linalg.norm(grid[-1] - grid[0])))
+    assert shown[1] > 1.2 * shown[0]
+
+
+def test_how_soon_whorl_leaves_unroll_moves_nothing_else_of_a_plant():
+    # Its dice are its own, so that a seed's plant is otherwise what it was before.
+    low, high = FURLS
+    furls = [draw_habit(np.random.default_rng(seed)).whorl_furl for seed in range(40)]
+    assert low <= min(furls) < 0.5 < 0.9 < max(furls) <= high
+    one, two = np.random.default_rng(7), np.random.default_rng(7)
+    draw_habit(one)
+    drawn = [two.uniform(-0.2, 1.2), two.uniform(9, 34), two.uniform(3, 9), two.normal(18, 14)]
+    drawn += [two.uniform(8, 42), two.normal(18, 18), two.uniform(0.05, 0.3), two.normal(0, 0.05)]
+    assert len(drawn) == 8
+    assert one.random() == two.random()

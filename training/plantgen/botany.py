@@ -139,7 +139,8 @@ class Leaf:
     widest_at: float
     taper_power: float
     clasp: float  # width of a collared blade's base over the stalk's radius there
-    tube: float  # share of a whorl leaf's visible blade over which it stays rolled in the whorl
+    tube: float  # share of a whorl leaf's visible blade over which it turns away from the stalk
+    furl: float = 1.0  # share of the usual way over which a whorl leaf unrolls to a shallow V
     status: str = "ok"  # ok, withered, torn, gone
     torn_at: float = 1.0  # share of the visible blade that is left
 
@@ -341,6 +342,7 @@ def grow(
                 taper_power=float(rng.uniform(1.5, 2.3) if rank > 1 else rng.uniform(2.2, 4.2)),
                 clasp=float(rng.uniform(2.0, 4.2)),
                 tube=habit.whorl_tube * float(rng.uniform(0.7, 1.3)),
+                furl=habit.whorl_furl,
             )
         )
     leaves = weathered(rng, leaves, stage_v, lost, lower_status)

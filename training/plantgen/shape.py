@@ -146,7 +146,7 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     # The base wraps the stalk; further out the cross-section opens to a shallow V.
     unroll = (0.45 if leaf.collared else 0.85) * float(width.max()) + 2 * leaf.stalk_radius_mm
     if not leaf.collared:
-        unroll = max(unroll, visible * (0.55 - 0.25 * leaf.emerged))
+        unroll = max(unroll, leaf.furl * visible * (0.55 - 0.25 * leaf.emerged))
     opening = _smooth(s / unroll)
     tight = 1.0 / (leaf.stalk_radius_mm * (1.04 if leaf.collared else 1.0))
     loose = 0.35 / max(leaf.width_mm, 1.0)
