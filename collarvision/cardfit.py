@@ -165,6 +165,7 @@ def luminance_at(rgb: np.ndarray, points: np.ndarray) -> np.ndarray:
     x, y = np.where(inside, x, 0.0), np.where(inside, y, 0.0)
     column, row = x.astype(np.intp), y.astype(np.intp)
     u, v = x - column, y - row
+    pixels, at = rgb.reshape(-1, 3), row * width + column  # one index is twice as fast as two
     light = np.zeros(x.shape)
     for down, right, share in (
         (0, 0, (1 - u) * (1 - v)),
@@ -172,7 +173,7 @@ def luminance_at(rgb: np.ndarray, points: np.ndarray) -> np.ndarray:
         (1, 0, (1 - u) * v),
         (1, 1, u * v),
     ):
-        light += share * (_LINEAR[rgb[row + down, column + right]] @ _LUMA)
+        light += share * (_LINEAR.take(pixels.take(at + (down * width + right), axis=0)) @ _LUMA)
     return np.where(inside, light, np.nan)
 
 

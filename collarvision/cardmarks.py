@@ -91,8 +91,12 @@ def marker_sets(grey: np.ndarray, searches: Sequence[Search]) -> Iterator[list[S
     grey : ndarray, (H, W) uint8
     searches : sequence of Search
     """
+    brought: dict[int, tuple[np.ndarray, np.ndarray]] = {}  # most hard searches share a size
     for search in searches:
-        found = _consistent(_detect(grey, search))
+        side_px = _side_px(grey, search)
+        if side_px not in brought:
+            brought[side_px] = _resized(grey, side_px)
+        found = _consistent(_markers_in(*brought[side_px], np.zeros(2), search))
         if search.whole and len(found) < len(MARKER_TOP_LEFT_MM):
             continue
         if found and len(found) < len(MARKER_TOP_LEFT_MM):
@@ -126,14 +130,10 @@ def marker_sets_in(grey: np.ndarray, box: Box) -> Iterator[list[Seen]]:
             yield found
 
 
-def _detect(grey: np.ndarray, search: Search) -> list[Seen]:
-    """Search the photo, its long side brought to `search.side_px`, for ids 0-3."""
-    side_px = search.side_px
-    if not search.patient:
-        side_px = min(side_px, max(grey.shape))
-    side_px = min(side_px, round(_ENLARGE_MOST * max(grey.shape)))
-    small, stretch = _resized(grey, side_px)
-    return _markers_in(small, stretch, np.zeros(2), search)
+def _side_px(grey: np.ndarray, search: Search) -> int:
+    """Long side that a photo is brought to: `search.side_px`, or what it may be enlarged to."""
+    most = round(_ENLARGE_MOST * max(grey.shape)) if search.patient else max(grey.shape)
+    return min(search.side_px, most)
 
 
 def _detect_nearby(grey: np.ndarray, found: list[Seen]) -> list[Seen]:
