@@ -189,7 +189,8 @@ def find_plant(look: Look) -> Box | None:
     stalk = softmax(look.maps[:5])[STALK]
     weight = np.bincount(labels.ravel(), (look.plant * plant + 2.0 * stalk).ravel(), count)
     base_in = np.zeros(count)
-    np.maximum.at(base_in, labels.ravel().astype(np.intp), base.ravel())
+    inside = labels > 0
+    np.maximum.at(base_in, labels[inside].astype(np.intp), base[inside])
     score = weight * (0.1 + base_in)
     score[0] = 0.0
     main = int(score.argmax())
