@@ -321,11 +321,15 @@ def combine_usability(
     return {name: float(value) for name, value in zip(USABILITY_NAMES, p, strict=True)}
 
 
-def gather(looks: Looks) -> Parts:
-    """Turn the looks at one photo into parts."""
+def gather(looks: Looks, before: Parts | None = None) -> Parts:
+    """Turn the looks at one photo into parts.
+
+    Of `before`, gathered before the closer look was taken, only the collars are seen anew.
+    """
+    if before is not None:
+        return replace(before, collars=_collars(looks))
     first, second = looks.first, looks.second
-    maps, affine = second.maps, second.photo_from_map
-    sizes = maps.shape[1:]
+    maps, affine, sizes = second.maps, second.photo_from_map, second.maps.shape[1:]
 
     def points(heat: np.ndarray) -> list[Point]:
         rows, columns, scores = peaks(heat, None, PEAK_FLOOR, 3.0)

@@ -18,7 +18,7 @@ from collarvision.lost import Signs, first_leaf_present, lost_leaves
 from collarvision.pairing import Pairing
 from collarvision.parts import CollarPeak, Parts, Point, TipPeak
 from collarvision.sifting import on_stalk, paired, without_doubles, without_halves
-from collarvision.skeleton import Axis, blade_costs, midlines, stalk_axis
+from collarvision.skeleton import Axis, Ways, blade_costs, midlines, stalk_axis
 
 if TYPE_CHECKING:
     from collarvision.card import Scale
@@ -65,7 +65,7 @@ class Leaf:
         perhaps the other half of the one beside it), ``hidden`` (tip, collar behind a blade) or
         ``whorl`` (tip, no collar yet).
     collar_score, tip_collared : float
-        The two separate opinions that this leaf's collar shows; 0.5 where there is none.
+        Two separate opinions that its collar shows; 0.5 where there is none.
     rounded : float
         P(tip is rounded); 0.5 without a tip.
     network_rank : float
@@ -154,7 +154,7 @@ class Plant:
         return tuple(leaf for leaf in self.leaves if leaf.counts)
 
 
-def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
+def assemble(parts: Parts, scale: Scale | None = None, ways: Ways | None = None) -> Plant:
     """Assemble a plant from its parts.
 
     Parameters
@@ -162,16 +162,20 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
     parts : Parts
     scale : Scale, optional
         With it the height of the lowest collar over the soil helps to tell lost leaves.
+    ways : Ways, optional
+        Those searched for when this plant was assembled before; they aren't searched for again.
     """
-    parts = cropped(parts)
+    parts, ways = cropped(parts), ways or Ways()
     to_map = inverse(parts.photo_from_map)
-    axis = _trusted_axis(parts, to_map)
+    axis = _trusted_axis(parts, to_map, ways)
     tips = list(parts.tips)
     collars, stray = on_stalk(parts.collars, axis, to_map)
     pairing = paired(tips, collars, parts, to_map)
     keep_collars, twins = without_halves(collars, pairing, axis, to_map)
     keep_tips = without_doubles(tips, pairing, to_map)
-    leaves = _leaves(parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars, twins)
+    leaves = _leaves(
+        parts, axis, to_map, tips, collars, pairing, keep_tips, keep_collars, twins, ways
+    )
     leaves = sorted(leaves, key=_order)
     base = parts.base or _axis_base(axis, parts)
     anchor = _anchor(leaves)
@@ -203,10 +207,10 @@ def assemble(parts: Parts, scale: Scale | None = None) -> Plant:
 # --------------------------------------------------------------------------- stalk and collars
 
 
-def _trusted_axis(parts: Parts, to_map: np.ndarray) -> Axis | None:
+def _trusted_axis(parts: Parts, to_map: np.ndarray, ways: Ways) -> Axis | None:
     base = None if parts.base is None else to_map_cells(to_map, [(parts.base.x, parts.base.y)])[0]
     trusted = to_map_cells(to_map, [(c.x, c.y) for c in parts.collars if c.score >= TRUSTED])
-    return stalk_axis(parts.classes, base, trusted, laid=parts.laid >= 0.5)
+    return stalk_axis(parts.classes, base, trusted, ways, laid=parts.laid >= 0.5)
 
 
 # --------------------------------------------------------------------------- leaves
@@ -222,6 +226,7 @@ def _leaves(
     keep_tips: set[int],
     keep_collars: set[int],
     twins: set[int],
+    ways: Ways,
 ) -> list[Leaf]:
     order = sorted(keep_tips)
     at = to_map_cells(to_map, [(tips[i].x, tips[i].y) for i in order])
@@ -232,7 +237,7 @@ def _leaves(
         goals.append((tip.collar_x, tip.collar_y) if j is None else (collars[j].x, collars[j].y))
     ends = to_map_cells(to_map, goals)
     if axis is not None and order:
-        lines = midlines(blade_costs(parts.classes), axis, at, ends)
+        lines = midlines(blade_costs(parts.classes), axis, at, ends, ways)
         along = axis.project(ends)[0] * parts.px_per_map_px
     else:
         lines = [np.stack([end, tip]) for end, tip in zip(ends, at, strict=True)]

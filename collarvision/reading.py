@@ -29,6 +29,7 @@ from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
 from collarvision.plant import Plant, assemble
 from collarvision.quality import Finding, assess
+from collarvision.skeleton import Ways
 from collarvision.stage import StageBelief, believe, numbered
 
 SHOWN_TIP = 0.3
@@ -182,7 +183,7 @@ def _from_above(photo: Photo, source: str | Path | bytes, check_bar_mm: float) -
 def _read(
     photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
 ) -> Reading:
-    calibration = load_calibration()
+    calibration, ways = load_calibration(), Ways()
     # Nearly every plant is looked at closer: the network does so while the first looks are read,
     # and while a card hard to find is still looked for.
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="aside") as aside:
@@ -191,11 +192,11 @@ def _read(
         parts = gather(looks)
         scale = card.result()
         findings = assess(photo, parts, scale)
-        got = understand(assemble(parts, scale), parts, findings, calibration)
+        got = understand(assemble(parts, scale, ways), parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
-        parts = gather(closer.result())
-        got = understand(assemble(parts, scale), parts, findings, calibration, got.belief)
+        parts = gather(closer.result(), parts)
+        got = understand(assemble(parts, scale, ways), parts, findings, calibration, got.belief)
     verdict = got.verdict
     about_file = Reading(
         photo=photo.name,

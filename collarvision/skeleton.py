@@ -27,6 +27,9 @@ EXTENSION = 0.6
 GAP_CELLS = 3
 """Stalk pieces at most this far apart are one stalk."""
 
+Cell = tuple[int, int]
+"""Row and column."""
+
 
 @dataclass(frozen=True)
 class Axis:
@@ -73,8 +76,52 @@ class Axis:
         )
 
 
+class Ways:
+    """Cheapest ways over the maps of one plant, each searched for once.
+
+    After a closer look a plant is assembled again: its map is the same, and so are most ways.
+    """
+
+    def __init__(self) -> None:
+        self._over: dict[tuple[tuple[int, ...], bytes], _Search] = {}
+
+    def over(self, cost: np.ndarray) -> _Search:
+        """Search over a cost (h, w) float; the same one for the same cost."""
+        return self._over.setdefault((cost.shape, cost.tobytes()), _Search(cost))
+
+
+class _Search:
+    """Cheapest ways over one map of costs; making a search takes as long as searching."""
+
+    def __init__(self, cost: np.ndarray) -> None:
+        self._cost = cost
+        self._search: MCP_Geometric | None = None
+        self._found: dict[tuple[tuple[Cell, ...], ...], list[list[Cell]]] = {}
+
+    def inside(self, point: np.ndarray) -> Cell:
+        """Cell (row, column) of a point (x, y), kept inside the map."""
+        return _inside(point, self._cost.shape)
+
+    def ways(self, starts: list[Cell], goals: list[Cell]) -> list[np.ndarray]:
+        """Points (n, 2) of the cheapest way to each goal from whichever start is nearest to it."""
+        asked = tuple(starts), tuple(goals)
+        if asked not in self._found:
+            if self._search is None:
+                from skimage.graph import MCP_Geometric
+
+                self._search = MCP_Geometric(self._cost)
+            self._search.find_costs(starts, goals, find_all_ends=True)
+            self._found[asked] = [self._search.traceback(goal) for goal in goals]
+        return [_points(way) for way in self._found[asked]]
+
+
 def stalk_axis(
-    classes: np.ndarray, base: np.ndarray | None, collars: np.ndarray, *, laid: bool
+    classes: np.ndarray,
+    base: np.ndarray | None,
+    collars: np.ndarray,
+    ways: Ways,
+    *,
+    laid: bool,
 ) -> Axis | None:
     """Trace the stalk from the base to the end of its uppermost sheath.
 
@@ -85,6 +132,8 @@ def stalk_axis(
         Where the stalk meets the soil, when it was seen.
     collars : ndarray, (n, 2)
         Collars that are trusted.
+    ways : Ways
+        Remembers what was searched for on this plant.
     laid : bool
         A laid plant may point anywhere; a standing one points up.
 
@@ -108,7 +157,8 @@ def stalk_axis(
     thickness = cv2.distanceTransform(stalk.astype(np.uint8), cv2.DIST_L2, 3)
     cost = np.where(classes == BLADE, 4.0, OUTSIDE_COST)
     cost[stalk] = 1.0 + 1.0 / np.maximum(thickness[stalk], 1.0)
-    way = cheapest_way(cost, base, end)
+    search = ways.over(cost)
+    (way,) = search.ways([search.inside(base)], [search.inside(end)])
     way[0], way[-1] = base, end
     return _axis(_smooth(way))
 
@@ -120,7 +170,9 @@ def blade_costs(classes: np.ndarray) -> np.ndarray:
     return np.where(plant, 1.0 + 1.5 / np.maximum(thickness, 1.0), OUTSIDE_COST)
 
 
-def midlines(cost: np.ndarray, axis: Axis, tips: np.ndarray, ends: np.ndarray) -> list[np.ndarray]:
+def midlines(
+    cost: np.ndarray, axis: Axis, tips: np.ndarray, ends: np.ndarray, ways: Ways
+) -> list[np.ndarray]:
     """Trace each leaf from the stalk to its tip.
 
     Parameters
@@ -130,6 +182,8 @@ def midlines(cost: np.ndarray, axis: Axis, tips: np.ndarray, ends: np.ndarray) -
     axis : Axis
     tips, ends : ndarray, (n, 2)
         Tips, and where their link vectors say that the leaves leave the stalk.
+    ways : Ways
+        As of `stalk_axis`.
 
     Returns
     -------
@@ -137,37 +191,18 @@ def midlines(cost: np.ndarray, axis: Axis, tips: np.ndarray, ends: np.ndarray) -
         Stalk first, tip last. The nearest way to the stalk serves where it ends about where the
         link points; where it doesn't (the leaf crosses another one) the link's end is the goal.
     """
-    from skimage.graph import MCP_Geometric
-
-    starts = {_inside(point, cost.shape) for point in axis.line}
-    search = MCP_Geometric(cost)
-    search.find_costs(list(starts), [_inside(tip, cost.shape) for tip in tips], find_all_ends=True)
-    nearest = [_points(search.traceback(_inside(tip, cost.shape))) for tip in tips]
+    search = ways.over(cost)
+    starts = list({search.inside(point) for point in axis.line})
+    nearest = search.ways(starts, [search.inside(tip) for tip in tips])
     link_along, _ = axis.project(ends)
     found = []
     for tip, end, along, way in zip(tips, ends, link_along, nearest, strict=True):
         reached, _ = axis.project(way[:1])
         tolerance = 4.0 + 0.1 * float(np.hypot(*(tip - end)))
         if abs(reached[0] - along) > tolerance:
-            # The same search again: making one takes as long as searching.
-            way = _way_between(search, cost.shape, axis.at(float(along)), tip)
+            (way,) = search.ways([search.inside(axis.at(float(along)))], [search.inside(tip)])
         found.append(_smooth(np.concatenate([way[:-1], tip[None]])))
     return found
-
-
-def cheapest_way(cost: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
-    """Cells (n, 2) of the cheapest way between two points."""
-    from skimage.graph import MCP_Geometric
-
-    return _way_between(MCP_Geometric(cost), cost.shape, start, end)
-
-
-def _way_between(
-    search: MCP_Geometric, shape: tuple[int, ...], start: np.ndarray, end: np.ndarray
-) -> np.ndarray:
-    goal = _inside(end, shape)
-    search.find_costs([_inside(start, shape)], [goal])
-    return _points(search.traceback(goal))
 
 
 def _way_up(
@@ -240,7 +275,7 @@ def _smooth(way: np.ndarray, window: int = 7) -> np.ndarray:
     return smooth
 
 
-def _points(cells: list[tuple[int, int]]) -> np.ndarray:
+def _points(cells: list[Cell]) -> np.ndarray:
     return np.array([(column, row) for row, column in cells], dtype=float)
 
 
@@ -249,7 +284,7 @@ def _cells(mask: np.ndarray) -> np.ndarray:
     return np.stack([columns, rows], axis=1).astype(float)
 
 
-def _inside(point: np.ndarray, shape: tuple[int, ...]) -> tuple[int, int]:
+def _inside(point: np.ndarray, shape: tuple[int, ...]) -> Cell:
     row = min(max(round(float(point[1])), 0), shape[0] - 1)
     column = min(max(round(float(point[0])), 0), shape[1] - 1)
     return row, column
