@@ -33,6 +33,24 @@ _LEAST_GREEN: Final = 0.015
 _PIECE_PX: Final = 40
 
 
+def field_sizes(width: int, height: int) -> list[tuple[int, int]]:
+    """Widths and heights, px, by which a picture is brought to the size that is looked at."""
+    sizes = []
+    while max(width, height) >= 4 * _LONG_SIDE_PX and min(width, height) > 1:
+        # Halving is far cheaper than one long step.
+        width, height = width // 2, height // 2
+        sizes.append((width, height))
+    shrink = _LONG_SIDE_PX / max(width, height)
+    return [*sizes, (max(1, round(width * shrink)), max(1, round(height * shrink)))]
+
+
+def field_picture(rgb: np.ndarray) -> np.ndarray:
+    """Bring a picture (H, W, 3) uint8 to the size that is looked at; one of that size stays so."""
+    for size in field_sizes(rgb.shape[1], rgb.shape[0]):
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    return rgb
+
+
 def shows_field(rgb: np.ndarray) -> bool:
     """Say whether a picture plainly is of a field from above.
 
@@ -41,13 +59,7 @@ def shows_field(rgb: np.ndarray) -> bool:
     rgb : ndarray, (H, W, 3) uint8
         A photo, or a smaller version of it.
     """
-    while max(rgb.shape[:2]) >= 4 * _LONG_SIDE_PX and min(rgb.shape[:2]) > 1:
-        # Halving is far cheaper than one long step.
-        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
-        rgb = cv2.resize(rgb, half, interpolation=cv2.INTER_AREA)
-    shrink = _LONG_SIDE_PX / max(rgb.shape[:2])
-    size = (max(1, round(rgb.shape[1] * shrink)), max(1, round(rgb.shape[0] * shrink)))
-    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    small = field_picture(rgb)
     if min(small.shape[:2]) < 3 * _BLOCK_PX:
         return False
     grey = cv2.cvtColor(small, cv2.COLOR_RGB2GRAY).astype(np.float32)

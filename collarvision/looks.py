@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from collarvision.network import BLADE, CARD, MAP_STRIDE, STALK, Network
+from collarvision.shrinking import field_picture_is, resized
 
 LOOK_PX = 320
 """Long side of the first look."""
@@ -70,17 +71,22 @@ class Look:
 # --------------------------------------------------------------------------- the two looks
 
 
-def look_at_whole(rgb: np.ndarray, network: Network, *, step: int = 1) -> Look:
+def look_at_whole(
+    rgb: np.ndarray, network: Network, *, step: int = 1, small: np.ndarray | None = None
+) -> Look:
     """First look: the whole photo, its long side at `LOOK_PX`, centred on a padded canvas.
 
-    `step` is the number of photo px per px of `rgb`; so it is in the other looks.
+    `step` is the number of photo px per px of `rgb`; so it is in the other looks. `small` is what
+    `field_picture` makes of `rgb`, if that was asked for: mostly just what is needed here.
     """
     height, width = rgb.shape[:2]
     scale = LOOK_PX / max(height, width)
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     canvas = np.full((_multiple_of_32(size[1]), _multiple_of_32(size[0]), 3), PADDING, np.uint8)
     left, top = (canvas.shape[1] - size[0]) // 2, (canvas.shape[0] - size[1]) // 2
-    canvas[top : top + size[1], left : left + size[0]] = _resized(rgb, size)
+    if small is None or not field_picture_is(rgb, size):
+        small = resized(rgb, size)
+    canvas[top : top + size[1], left : left + size[0]] = small
     step_x, step_y = step * width / size[0], step * height / size[1]
     return _look(canvas, network, -left * step_x, -top * step_y, step_x, step_y)
 
@@ -120,7 +126,7 @@ def look_at_square(
         out_x1 = max(out_x0 + 1, round((in_x1 - left) * scale))
         out_y1 = max(out_y0 + 1, round((in_y1 - top) * scale))
         inside = rgb[in_y0:in_y1, in_x0:in_x1]
-        canvas[out_y0:out_y1, out_x0:out_x1] = _resized(inside, (out_x1 - out_x0, out_y1 - out_y0))
+        canvas[out_y0:out_y1, out_x0:out_x1] = resized(inside, (out_x1 - out_x0, out_y1 - out_y0))
         step_x = (in_x1 - in_x0) / (out_x1 - out_x0)
         step_y = (in_y1 - in_y0) / (out_y1 - out_y0)
         x, y = in_x0 - out_x0 * step_x, in_y0 - out_y0 * step_y
@@ -152,17 +158,6 @@ def _look(
         ]
     )
     return made_look(maps, summary, photo_from_map)
-
-
-def _resized(rgb: np.ndarray, size: tuple[int, int]) -> np.ndarray:
-    # Halving is far cheaper than one long step, and a mean of means is the same mean.
-    while rgb.shape[1] >= 4 * size[0] and rgb.shape[0] >= 4 * size[1]:
-        if rgb.shape[0] % 2 or rgb.shape[1] % 2:
-            break  # an odd row or column has no partner
-        half = (rgb.shape[1] // 2, rgb.shape[0] // 2)
-        rgb = cv2.resize(rgb, half, interpolation=cv2.INTER_AREA)
-    shrinking = size[0] < rgb.shape[1]
-    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA if shrinking else cv2.INTER_LINEAR)
 
 
 def _multiple_of_32(length: int) -> int:

@@ -251,7 +251,7 @@ def take_looks(
     """
     network = load_network(model)
     rgb, step = photo.pixels()
-    first = look_at_whole(rgb, network, step=step)
+    first = look_at_whole(rgb, network, step=step, small=photo.small)
     if tell is not None:
         tell(first)
     box = find_plant(first)

@@ -22,7 +22,7 @@ import cv2
 import numpy as np
 
 from collarvision.exif import Notes, read_notes
-from collarvision.fieldlook import shows_field
+from collarvision.fieldlook import field_picture, shows_field
 from collarvision.jpeg import JpegLayout, every_row_coded, jpeg_layout
 from collarvision.otherformats import load_heic, load_with_pillow
 from collarvision.photofile import READABLE, PhotoError, check_size, damaged, kind_of, read_file
@@ -62,6 +62,8 @@ class Photo:
         Photo px per px of `decoded`, in both directions; 1 where that is the whole picture.
     decode : callable, optional
         Gives the picture at a smaller step. Needed where `step` isn't 1.
+    small : ndarray, (h, w, 3) uint8, optional
+        What `field_picture` makes of `decoded`, where a field was looked for.
     """
 
     name: str
@@ -74,6 +76,7 @@ class Photo:
     flight: FlightNotes = field(default_factory=FlightNotes)
     step: int = 1
     decode: Callable[[int], np.ndarray] | None = field(default=None, repr=False)
+    small: np.ndarray | None = field(default=None, repr=False)
     _finer: dict[int, np.ndarray] = field(default_factory=dict, init=False, repr=False)
     _locks: dict[int, threading.Lock] = field(
         default_factory=lambda: {step: threading.Lock() for step in (1, *STEPS)},
@@ -162,6 +165,11 @@ def load_photo(
     else:
         raise PhotoError(f"This is {kind}, not a photo: give a {READABLE} file.")
     flight = _flight(data, notes)
+    view, small = noted_view(flight), None
+    if view == "side":
+        # The picture itself is looked at only where the file says nothing of a flight.
+        small = field_picture(rgb)
+        view = "above" if shows_field(small) else "side"
     return Photo(
         name=name,
         decoded=np.ascontiguousarray(rgb),
@@ -169,11 +177,11 @@ def load_photo(
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
-        # The picture itself is looked at only where the file says nothing of a flight.
-        view="above" if noted_view(flight) == "above" or shows_field(rgb) else "side",
+        view=view,
         flight=flight,
         step=step,
         decode=decode,
+        small=small,
     )
 
 

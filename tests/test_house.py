@@ -33,6 +33,7 @@ ORDER = [
         "progress",
         "leafwords",
     },
+    {"shrinking"},
     {"gathering", "otherformats", "looks", "stopcode", "calibration", "ladder", "handles"},
     {"photo"},
     {"cardmarks", "closer", "leaftops"},
