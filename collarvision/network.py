@@ -147,7 +147,7 @@ def open_session(path: Path, channels: Mapping[str, int]) -> tuple[Any, str]:
     import onnxruntime
 
     options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = max(1, min(MAX_THREADS, usable_cpus()))
+    options.intra_op_num_threads = usable_threads()
     options.inter_op_num_threads = 1
     # The arena saves a fifth of the time; planning memory patterns saves none and costs 130 MB,
     # as the two looks have different shapes.
@@ -173,6 +173,11 @@ def open_session(path: Path, channels: Mapping[str, int]) -> tuple[Any, str]:
         )
     said = session.get_modelmeta().custom_metadata_map.get("version")
     return session, said or path.stem
+
+
+def usable_threads() -> int:
+    """Threads that one photo's reading may keep busy: of several workers each has its share."""
+    return max(1, min(MAX_THREADS, usable_cpus()))
 
 
 def usable_cpus() -> int:

@@ -5,7 +5,8 @@ every phone photo, is decoded by OpenCV; everything else goes through Pillow. Th
 the header and bounded before a single pixel is decoded.
 
 A JPEG can be decoded at a half or a quarter of its size for little more than unpacking it costs, as
-its blocks hold means first. A large one is, and again in full only where a room asks for more.
+its blocks hold means first. A large one is, and again in full only where a room asks for more; or
+beside it at once, where a CPU would else be idle.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -34,6 +36,10 @@ COARSE_SIDE_PX = 1600
 
 STEPS = (8, 4, 2)
 """Photo px per px of a coarser decoding."""
+
+AHEAD_STEP = 2
+"""Only from so fine a decoding the next finer one may be begun before it is asked for. It is every
+pixel then; of a photo that starts coarser more steps could follow, and few plants need any."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +132,11 @@ class Photo:
 
 
 def load_photo(
-    source: str | Path | bytes, name: str | None = None, *, max_megapixels: float = 120.0
+    source: str | Path | bytes,
+    name: str | None = None,
+    *,
+    max_megapixels: float = 120.0,
+    ahead: bool = False,
 ) -> Photo:
     """Read a photo from a path or from bytes.
 
@@ -138,6 +148,9 @@ def load_photo(
         Name for the record; by default the path's base name, or "photo" for bytes.
     max_megapixels : float
         Bound on the pixels that the header announces, checked before decoding.
+    ahead : bool
+        Decode all pixels of a JPEG that is first decoded at half its size beside that, in a thread:
+        nothing is waited for should they be asked for, and a CPU has worked for nothing if not.
 
     Returns
     -------
@@ -157,7 +170,7 @@ def load_photo(
     kind = kind_of(data)
     step, decode = 1, None
     if kind == "jpeg":
-        rgb, notes, step, decode = _load_jpeg(data, max_megapixels)
+        rgb, notes, step, decode = _load_jpeg(data, max_megapixels, ahead=ahead)
     elif kind == "heic":
         rgb, notes = load_heic(data, max_megapixels)
     elif kind == "pillow":
@@ -201,7 +214,7 @@ def _flight(data: bytes, notes: Notes) -> FlightNotes:
 
 
 def _load_jpeg(
-    data: bytes, max_megapixels: float
+    data: bytes, max_megapixels: float, *, ahead: bool
 ) -> tuple[np.ndarray, Notes, int, Callable[[int], np.ndarray] | None]:
     """Pixels, notes, the step that the pixels were decoded at, and how to get them finer."""
     layout = jpeg_layout(data)
@@ -219,19 +232,38 @@ def _load_jpeg(
             raise _cut_short()
         return rgb, notes, 1, None
     step = _coarse_step(layout.width, layout.height)
-    pixels = _decoded(data, layout, step)
-    corner = 8 // step
-    if not _whole(data, layout, flat=np.ptp(pixels[-corner:, -corner:]) == 0):
-        raise _cut_short()
     notes = read_notes(layout.exif, layout.width, layout.height)
 
     def finished(pixels: np.ndarray) -> np.ndarray:
         return upright(in_srgb(pixels, layout.profile), notes.orientation)
 
-    def finer(step: int) -> np.ndarray:
+    def decode(step: int) -> np.ndarray:
         return finished(_decoded(data, layout, step))
 
+    finer = _begun(decode) if ahead and step == AHEAD_STEP else decode
+    pixels = _decoded(data, layout, step)
+    corner = 8 // step
+    if not _whole(data, layout, flat=np.ptp(pixels[-corner:, -corner:]) == 0):
+        raise _cut_short()
     return finished(pixels), notes, step, finer
+
+
+def _begun(decode: Callable[[int], np.ndarray]) -> Callable[[int], np.ndarray]:
+    """Begin to decode every pixel in a thread of its own; gives `decode`, which waits for that."""
+    every: Future[np.ndarray] = Future()
+
+    def begin() -> None:
+        try:
+            every.set_result(decode(1))
+        except BaseException as error:
+            every.set_exception(error)
+
+    def waited(step: int) -> np.ndarray:
+        # What failed (for want of memory) is tried again, and fails where it can be told.
+        return every.result() if step == 1 and every.exception() is None else decode(step)
+
+    threading.Thread(target=begin, name="decoding", daemon=True).start()
+    return waited
 
 
 def _whole(data: bytes, layout: JpegLayout, *, flat: bool) -> bool:

@@ -22,7 +22,7 @@ from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look, card_boxes
-from collarvision.network import ModelError
+from collarvision.network import ModelError, usable_threads
 from collarvision.parallax import on_board, stand
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
@@ -106,7 +106,7 @@ def read_with_photo(
     _check_number("max_megapixels", max_megapixels, "120")
     photo = None
     try:
-        photo = load_photo(source, name, max_megapixels=max_megapixels)
+        photo = load_photo(source, name, max_megapixels=max_megapixels, ahead=usable_threads() > 1)
         if photo.view == "above":
             return _from_above(photo, source, check_bar_mm), photo
         return _read(photo, source, height_rule, check_bar_mm), photo

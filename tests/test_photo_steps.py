@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
+from collarvision import photo as photo_room
+from collarvision.jpeg import JpegLayout
 from collarvision.photo import load_photo
 from collarvision.photofile import PhotoError
 
@@ -121,3 +123,38 @@ def test_a_decoding_that_failed_for_want_of_memory_is_tried_again(large: np.ndar
     with pytest.raises(MemoryError):
         photo.pixels(1)
     assert photo.pixels(1)[0].shape == (2400, 3200, 3)
+
+
+def test_pixels_decoded_ahead_are_the_same_and_decoded_once(
+    large: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    data = jpeg(Image.fromarray(large))
+    steps: list[int] = []
+    good = photo_room._decoded
+
+    def decoded(data: bytes, layout: JpegLayout, step: int) -> np.ndarray:
+        steps.append(step)
+        return good(data, layout, step)
+
+    monkeypatch.setattr(photo_room, "_decoded", decoded)
+    photo = load_photo(data, ahead=True)
+    assert np.array_equal(photo.rgb, load_photo(data).rgb)
+    assert photo.pixels()[1] == 2
+    assert sorted(steps) == [1, 1, 2, 2]  # by each of the two photos once
+
+
+def test_a_decoding_ahead_that_failed_is_tried_again(
+    large: np.ndarray, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    good, failed = photo_room._decoded, []
+
+    def decoded(data: bytes, layout: JpegLayout, step: int) -> np.ndarray:
+        if step == 1 and not failed:
+            failed.append(step)
+            raise MemoryError
+        return good(data, layout, step)
+
+    monkeypatch.setattr(photo_room, "_decoded", decoded)
+    photo = load_photo(jpeg(Image.fromarray(large)), ahead=True)
+    assert photo.rgb.shape == large.shape
+    assert failed == [1]
