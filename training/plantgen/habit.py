@@ -28,7 +28,7 @@ class Habit:
     length_trend: float  # log length a rank, over the published profile
 
 
-FURLS = (0.3, 1.1)
+FURLS = (0.5, 1.1)
 """Over which share of the usual way a whorl leaf unrolls: at the least it lies open right above the
 rim that it comes out of, as a collared blade does [M]."""
 

@@ -145,9 +145,11 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
 
     # The base wraps the stalk; further out the cross-section opens to a shallow V.
     unroll = (0.45 if leaf.collared else 0.85) * float(width.max()) + 2 * leaf.stalk_radius_mm
+    free = s
     if not leaf.collared:
         unroll = max(unroll, leaf.furl * visible * (0.55 - 0.25 * leaf.emerged))
-    opening = _smooth(s / unroll)
+        free = s - _inside_mm(leaf, plant)
+    opening = _smooth(free / unroll)
     tight = 1.0 / (leaf.stalk_radius_mm * (1.04 if leaf.collared else 1.0))
     loose = 0.35 / max(leaf.width_mm, 1.0)
     curvature = tight + (loose - tight) * opening
@@ -176,6 +178,12 @@ def _blade(leaf: Leaf, plant: Plant, rng: np.random.Generator) -> tuple[np.ndarr
     if leaf.torn_at < 1.0:
         surface = _torn(surface, s, float(width[-1]), leaf)
     return surface, midline
+
+
+def _inside_mm(leaf: Leaf, plant: Plant) -> float:
+    """How far a whorl leaf still runs in the sheath of the top collared leaf, which holds it."""
+    rims = [other.exit_height_mm for other in plant.leaves if other.collared]
+    return max(0.0, max(rims, default=0.0) - leaf.exit_height_mm)
 
 
 def _torn(surface: np.ndarray, s: np.ndarray, width_mm: float, leaf: Leaf) -> np.ndarray:
