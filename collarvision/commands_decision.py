@@ -162,6 +162,7 @@ def field(
     ] = None,
 ) -> None:
     """Judge a field: its stage, each limit of yours, how sure that is, and until when it holds."""
+    from collarvision.countedphoto import named_by_count
     from collarvision.damage import DamageError, wait_after
     from collarvision.decision import answer_record, decide
     from collarvision.drift import warnings_of
@@ -201,7 +202,7 @@ def field(
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     try:
         with SurveyReader(survey) as store:
-            visits = visits_of(store, name, wanted)
+            visits = named_by_count(store, visits_of(store, name, wanted))
             drifted = warnings_of(store, visits.field)
         if day is not None:
             _check_day(today, visits)
@@ -358,7 +359,7 @@ def _report(answer: FieldAnswer, path: Path, shown: Any) -> None:
     from collarvision.writing import OutputError
 
     try:
-        write_report(answer, path, shown)
+        missing = write_report(answer, path, shown)
     except OutputError as error:
         end_with(str(error), EXIT_OUTPUT)
-    say(f"Wrote the report to {path}.")
+    say(" ".join(filter(None, (f"Wrote the report to {path}.", missing))))

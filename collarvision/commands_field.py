@@ -13,7 +13,6 @@ from collarvision.commandline import (
     AreaUnit,
     AreaUnits,
     FieldName,
-    Headland,
     Out,
     Precision,
     Seed,
@@ -25,6 +24,7 @@ from collarvision.commandline import (
     see_start,
     see_target,
 )
+from collarvision.commands_walk import TypedHeadland
 
 
 class PlanForm(StrEnum):
@@ -50,7 +50,7 @@ def plan(
     ] = None,
     field: FieldName = None,
     start: Start = None,
-    headland: Headland = 10.0,
+    headland: TypedHeadland = 10.0,
     seed: Seed = 0,
     above: Annotated[
         Path | None,
@@ -71,7 +71,7 @@ def plan(
     import json
 
     from collarvision.sampling import plan_sample
-    from collarvision.units import M2_PER, UnitError, read_area_m2, shown_here
+    from collarvision.units import M2_PER, UnitError, area_words, read_area_m2, shown_here
     from collarvision.wholefile import GEOJSON, TEXT
 
     kind = GEOJSON if form is PlanForm.geojson else TEXT
@@ -105,10 +105,10 @@ def plan(
         if area_m2 is None:
             area_m2 = outline.area_m2
         elif abs(outline.area_m2 / area_m2 - 1) > 0.2:
-            drawn = outline.area_m2 / float(M2_PER[area_unit])
+            drawn = area_words(outline.area_m2, area_unit)
             typer.echo(
-                f"The outline holds {drawn:.3g} {area_unit}, not {area}: check that it is the "
-                "right field. The plan goes by --area.",
+                f"The outline holds {drawn}, not {area}: check that it is the right field. The "
+                "plan goes by --area.",
                 err=True,
             )
     assert area_m2 is not None

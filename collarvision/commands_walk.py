@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
@@ -33,6 +33,20 @@ if TYPE_CHECKING:
     from collarvision.boundary import Boundary
     from collarvision.walk.flight import Flight
     from collarvision.walk.stops import ZoneWalk
+
+_, _HEADLAND = get_args(Headland)
+
+
+def _headland(text: str) -> float:
+    """Metres that know how they were typed, so that a refusal says it in the same unit."""
+    from collarvision.units import TypedMetres
+
+    return TypedMetres(_HEADLAND.parser(text), str(text))
+
+
+TypedHeadland = Annotated[
+    float, typer.Option(metavar=_HEADLAND.metavar, parser=_headland, help=_HEADLAND.help)
+]
 
 _FLIGHT_FILES = {".json", ".npz", ".geojson"}  # files of a flight's folder; any other is a survey
 GOOD_DAYS = 7  # as `collarvision.walk.flight.GOOD_DAYS`; --help must not load that room
@@ -74,7 +88,7 @@ def walk(
         ),
     ] = None,
     start: Start = None,
-    headland: Headland = 10.0,
+    headland: TypedHeadland = 10.0,
     seed: Seed = 0,
     day: Annotated[
         str | None, typer.Option(metavar="DATE", help="Day of the walk; today by default.")

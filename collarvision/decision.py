@@ -267,6 +267,7 @@ def answer_record(answer: FieldAnswer) -> dict[str, Any]:
         ],
         "kept_before": [
             {
+                "day": one.basis.get("day"),
                 "visit": one.date,
                 "limit": one.limit or one.basis.get("limit"),
                 "verdict": one.verdict,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import dataclass
 from datetime import datetime
 
 from rich.box import SIMPLE_HEAD
@@ -31,6 +32,7 @@ from collarvision.fieldwords import (
     waiting_words,
 )
 from collarvision.limits import Verdict
+from collarvision.survey import Decision
 from collarvision.table import CAUTION, plain
 from collarvision.units import Shown
 from collarvision.walk.correction import ZonedField
@@ -49,6 +51,22 @@ _COLOURS = {
     "too early": "cyan",
     "can't tell": "magenta",
 }
+
+
+@dataclass(frozen=True)
+class KeptVerdict:
+    """A verdict that was kept before, as it is shown.
+
+    The day that it was judged for, that of its visit and that on which it was saved may all differ:
+    whoever reads it later must know which is which.
+    """
+
+    limit: str
+    verdict: str
+    who: str
+    judged_for: str
+    visit: str
+    saved: str
 
 
 def format_answer(
@@ -119,7 +137,8 @@ def _verdicts(console: Console, answer: FieldAnswer) -> None:
             table.add_column("Opens", overflow="fold")
             table.add_column("Closes", overflow="fold")
         if harvest:
-            table.add_column("Last day", overflow="fold")
+            # By its plants a limit may close long before: a bare "last day" reads as leave.
+            table.add_column("Last day\nby harvest", overflow="fold")
         for verdict in answer.verdicts:
             method = f" ({plain(verdict.method)})" if roomy else ""
             cells = [Text(plain(verdict.name) + method), _word(verdict)]
@@ -217,10 +236,29 @@ def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:
     for past in answer.earlier[-_EARLIER_SHOWN:]:
         facts.add_row("Earlier", Text(past_words(past, shown)))
     for one in answer.decisions[-_KEPT_SHOWN:]:
-        limit = one.limit or str(one.basis.get("limit", ""))
-        day = local_time(one.decided_at)[:10]
-        facts.add_row("Kept", Text(plain(f"{day} {limit}: {one.verdict}, {one.who}")))
+        facts.add_row("Kept", Text(plain(kept_words(one))))
     console.print(facts)
+
+
+def kept_verdict(decision: Decision) -> KeptVerdict:
+    """A verdict that was kept, as it is shown."""
+    return KeptVerdict(
+        limit=decision.limit or str(decision.basis.get("limit") or "–"),
+        verdict=decision.verdict,
+        who=decision.who,
+        judged_for=str(decision.basis.get("day") or "–"),
+        visit=decision.date or "–",
+        saved=local_time(decision.decided_at)[:10],
+    )
+
+
+def kept_words(decision: Decision) -> str:
+    """A verdict that was kept, with the three days that may differ."""
+    kept = kept_verdict(decision)
+    return (
+        f"{kept.limit}: {kept.verdict}, {kept.who} (judged for {kept.judged_for}, visit "
+        f"{kept.visit}, saved {kept.saved})"
+    )
 
 
 def local_time(moment: str) -> str:

@@ -28,26 +28,38 @@ from typing import Final
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
 from collarvision.limitsfile import Limit, Limits
-from collarvision.limitwords import (
-    CAUTION,
-    PAST_BEFORE,
-    SURELY,
-    VerdictWord,
+from collarvision.limitsteps import (
     days_left,
-    doubtful_before,
-    names_of,
-    notes,
+    doubtful_heights,
+    mix_reasons,
     old_words,
-    plants_of,
-    sentence,
     too_thin,
-    undated_words,
     unmeasured_words,
     without_height,
 )
+from collarvision.limitwords import (
+    CAUTION,
+    SURELY,
+    VerdictWord,
+    doubtful_before,
+    names_of,
+    notes,
+    past_before,
+    plants_of,
+    sentence,
+    undated_words,
+)
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding, advance, answers
-from collarvision.tally import beyond, counting, past_share, short_of, standings, whole
+from collarvision.standing import TRACE, PlantStanding, advance, answers
+from collarvision.tally import (
+    LIKELY,
+    beyond,
+    counting,
+    past_share,
+    short_of,
+    standings,
+    whole,
+)
 from collarvision.units import Shown
 
 # From the most to the least restrictive: what a tank mix takes from its members.
@@ -134,6 +146,7 @@ def with_mixes(verdicts: Sequence[Verdict], limits: Limits) -> tuple[Verdict, ..
     mixes = []
     for mix in limits.mixes:
         worst = min((single[name] for name in mix.limits), key=lambda v: STRICTNESS.index(v.word))
+        members = [limit for limit in limits.limits if limit.name in mix.limits]
         mixes.append(
             replace(
                 worst,
@@ -142,6 +155,7 @@ def with_mixes(verdicts: Sequence[Verdict], limits: Limits) -> tuple[Verdict, ..
                 decided_by=worst.name,
                 sentence=f"{mix.name}: {worst.word}, as its most restrictive part is. "
                 + worst.sentence,
+                reasons=mix_reasons(worst.reasons, worst.word, members, limits.planned_harvest),
             )
         )
     return (*single.values(), *mixes)
@@ -240,9 +254,6 @@ def judge(
         word = harvest_word if by_harvest else word
         # Past by its plants there is no last day any more, whatever the harvest would allow.
         if word != "past" or harvest_word == "past":
-            if limit.lowest or limit.highest:
-                # Beside "can't tell" a bare last day would read as leave to wait for it.
-                harvest = harvest.replace("The last day is", "By harvest alone the last day is")
             reasons.append(harvest)
     chosen = [] if by_harvest else _deciding(standing, word, limit)
     said = harvest
@@ -251,7 +262,8 @@ def judge(
         said = sentence(limit, word, standing, chosen, blocking, harvest, share, shown)
         if then is not None and word == "past":
             said = f"{said} That was on {then}, and plants don't go back."
-            reasons.append(PAST_BEFORE.format(day=then))
+            reasons.append(past_before(then, chosen, limit, shown))
+    reasons += doubtful_heights(standing, limit, word)
     return Verdict(
         name=limit.name,
         method=limit.method,
@@ -337,16 +349,14 @@ def cannot_tell(verdict: Verdict, decided_by: str | None, step: str) -> Verdict:
 
 def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
     """The verdict by plants alone, thin or not."""
-    # Exactly half of the plants are "at least half": a level answer is not past, nor too early.
-    level = 0.5 + 1e-6
     past, near = beyond(standing, limit, near=False), beyond(standing, limit, near=True)
-    if past > level:
+    if past > LIKELY:
         # Many small doubts add up to a likely "one of them", but to no plant that one can show.
-        shown = limit.share_past > 0 or any(s.past > level for s in standing)
+        shown = limit.share_past > 0 or any(s.past > LIKELY for s in standing)
         return "past" if shown else "can't tell"
-    if short_of(standing, limit) > level:
+    if short_of(standing, limit) > LIKELY:
         return "too early"
-    return "closing" if near > level or past > _DOUBT else "open"
+    return "closing" if near > LIKELY or past > _DOUBT else "open"
 
 
 def _deciding(
@@ -361,7 +371,7 @@ def _deciding(
         if word == "too early":
             return (1 - s.reached, 0.0, -stage, -height)
         # To the percent: a trace of doubt must not set a smaller plant before a larger one.
-        past, near = round(s.past, 2), round(s.near, 2)
+        past, near = (round(p, 2) if p >= TRACE else 0.0 for p in (s.past, s.near))
         return (past, near, stage, height)
 
     ordered = sorted(standing, key=weight, reverse=True)

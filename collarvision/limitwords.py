@@ -5,32 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Final, Literal
 
 from collarvision.answer import stage_name
-from collarvision.evidence import PlantEvidence, newest, plausible_stages
+from collarvision.evidence import PlantEvidence
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
-from collarvision.sampling import FEWEST_PLANTS
+from collarvision.splitstalk import SQUEEZED_NODES
 from collarvision.standing import PlantStanding, advance, answers
 from collarvision.tally import PastShare
 from collarvision.units import Shown, unit_of_length
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
 
-PAST_BEFORE: Final = (
-    "The visit of {day} makes it past. If its photos were read wrongly, count them by hand. If the "
-    "field was planted again since, or that visit's photos are of another field, put them under a "
-    "field name of their own."
-)
-
-# Photos cut off the tallest plants first: over this share of plants without a height nothing is
-# told by it. Our own choice.
-_MOST_UNMEASURED: Final = 0.25
 _WORTH_SAYING: Final = 0.05
 SURELY: Final = 0.9  # said to be past from there, under it that it may be; our own choice
-_LAST_DAYS: Final = 7
 
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 
@@ -234,6 +224,55 @@ def doubtful_before(day: date, standing: Sequence[PlantStanding]) -> str:
     return f"On {day} the field may have been past already: {names}. Count {what} in the field."
 
 
+def past_before(
+    day: date, chosen: Sequence[PlantStanding], limit: Limit, shown: Shown | None = None
+) -> str:
+    """Say which answers of an earlier visit make a field past, and what to do if one is wrong.
+
+    A photo read wrongly is counted by hand; a count or a height by hand was made by somebody, who
+    can look again.
+    """
+    deciding = [s for s in chosen if s.past >= SURELY]
+    by_hand = {"count": list[str](), "height": list[str]()}
+    read = []
+    for s in deciding:
+        taped = s.plant.height_mm is not None and s.plant.height_interval_mm is None
+        if s.past_by != "height" and s.plant.hand_count is not None:
+            by_hand["count"].append(f"{s.plant.name} ({_counted(s.plant)})")
+        elif s.past_by == "height" and taped:
+            by_hand["height"].append(f"{s.plant.name} ({_height(s.plant, limit, shown)} by hand)")
+        else:
+            read.append(s.plant.name)
+    made = [
+        f"the {what}{'s' if len(names) > 1 else ''} of {names_of(names)}"
+        for what, names in by_hand.items()
+        if names
+    ]
+    said = f"The visit of {day} makes it past"
+    if made:
+        one = sum(len(names) for names in by_hand.values()) == 1
+        slip = "that was a slip" if one else "those were slips"
+        again = "measure" if not by_hand["count"] else "count"
+        said += f" by {' and '.join(made)}: if {slip}, {again} {'it' if one else 'them'} again."
+        if read:
+            said += f" So do its photos of {names_of(read)}: count those by hand if need be."
+    else:
+        said += ". If its photos were read wrongly, count them by hand."
+    return (
+        f"{said} If the field was planted again since, or that visit's photos are of another "
+        "field, put them under a field name of their own."
+    )
+
+
+def _counted(plant: PlantEvidence) -> str:
+    """A count by hand, with what was counted where that was nodes."""
+    count = plant.hand_count or 0
+    collars = f"{count} collar" if count == 1 else f"{count} collars"
+    # Only a count from nodes may be one leaf short (`collarvision.splitstalk`).
+    nodes = count - SQUEEZED_NODES if plant.one_more else 0
+    return collars if nodes < 1 else f"{collars}, from {nodes} node{'s' if nodes > 1 else ''}"
+
+
 def _past(chosen: Sequence[PlantStanding], seen: int, top: str) -> str:
     """Which plants are past, and which of them only may be: those are told apart, not left out."""
     are = [s for s in chosen if s.past_soundly >= SURELY]
@@ -265,136 +304,7 @@ def names_of(names: Sequence[str]) -> str:
     return shown if len(names) <= 3 else f"{shown} and {len(names) - 3} more"
 
 
-def too_few_words(decided: int, waiting: int, fewest: int) -> str:
-    """Say how to get the `fewest` plants with an answer that a verdict asks for.
-
-    Those `waiting` for a hand count come before another walk.
-    """
-    said = f"Only {plants_of(decided)} with an answer" if decided else "No plant has an answer yet"
-    missing = fewest - decided - waiting
-    if not waiting:
-        return f"{said}: photograph at least {missing} more."
-    count = f"count the {waiting} that {'waits' if waiting == 1 else 'wait'} for a hand count"
-    if missing <= 0:
-        return f"{said}: {count}."
-    return f"{said}: first {count}, then photograph at least {missing} more."
-
-
 def undated_words(count: int) -> str:
     """Say that plants without a date are left out; no full stop, for what follows."""
     has, are = ("has", "is") if count == 1 else ("have", "are")
     return f"{plants_of(count)} of this field {has} no date and {are} left out"
-
-
-def without_height(
-    plants: Sequence[PlantEvidence], limit: Limit, oldest: date, today: date
-) -> list[PlantEvidence]:
-    """Plants of the visit that a limit by height alone can't judge, for want of a height."""
-    if not limit.by_height_alone:
-        return []
-    return [
-        p
-        for p in plants
-        if p.height_mm is None
-        and (p.decided or p.waiting)
-        and p.taken_at is not None
-        and oldest <= p.taken_at <= today
-    ]
-
-
-def unmeasured_words(
-    unmeasured: Sequence[PlantEvidence], measured: Sequence[PlantEvidence], limit: Limit
-) -> list[str]:
-    """Say why plants without a height hold an answer by height back; empty where they don't."""
-    count = len(unmeasured)
-    said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} not judged"
-    # The most collars measured, not those of the tallest: a plant with fewer is as tall at times.
-    # What a rejected photo was read as is no knowledge; no plant stands behind no collars known.
-    known = [p.best_stage for p in measured if p.best_stage is not None and not p.height_only]
-    most = max(known, default=-1)
-    ahead = [
-        p.name
-        for p in unmeasured
-        if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > most
-    ]
-    if limit.highest and ahead:
-        why = "by their collars" if known else "as no measured one's collars are known"
-        may = f"{len(ahead)} of them may be taller than any measured one, {why}"
-        return [f"{said}, and {may}: measure {names_of(ahead)}."]
-    if count > _MOST_UNMEASURED * (count + len(measured)):
-        names = names_of([p.name for p in unmeasured])
-        return [f"{said}, too many to answer by the others: measure {names}."]
-    return []
-
-
-def old_words(count: int, oldest: date) -> str:
-    """Say that plants from before the day `oldest`, or without one, count only where past."""
-    one = count == 1
-    return (
-        f"{plants_of(count)} without a date, or from before {oldest}, "
-        f"{'counts only where it is' if one else 'count only where they are'} past."
-    )
-
-
-def too_thin(
-    known: Sequence[PlantEvidence],
-    fresh: Sequence[PlantEvidence],
-    future: int,
-    limit: Limit,
-    today: date,
-) -> list[str]:
-    """Say why the plants can't carry an answer other than past; empty when they can.
-
-    `known` answer the limit or wait for a hand count, `fresh` are the new ones of them, and
-    `future` plants are left out, dated after `today`.
-    """
-    found: list[str] = []
-    if future:
-        found.append(
-            f"{plants_of(future)} dated after {today}: check the phone's clock. Not counted."
-        )
-    if not known:
-        return [*found, "There is no plant to judge by: photograph or count some."]
-    last = newest(known)
-    if last is None:
-        return [*found, "No plant has a date, so their age isn't known."]
-    if not fresh:
-        days = (today - last).days
-        old = "The last visit is 1 day old"
-        if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
-            old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
-        return [*found, f"{old}: walk the field again before you act."]
-    # A height needs no count: where the limit is by height alone no plant waits for one.
-    waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
-    if len(fresh) - waiting < FEWEST_PLANTS:
-        found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
-    wants_height = limit.highest.height_mm is not None or (
-        limit.lowest.height_mm is not None
-        and (limit.lowest.leaves is None or limit.lowest_when == "both")
-    )
-    heights = sum(p.height_mm is not None for p in fresh)
-    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
-        found.append(
-            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
-            "the scale card beside the plants."
-        )
-    return found
-
-
-def days_left(
-    limit: Limit, planned_harvest: date | None, today: date
-) -> tuple[VerdictWord | None, str]:
-    """Say what the days before harvest leave: the verdict by them alone, None without them."""
-    if limit.days_before_harvest is None:
-        return None, ""
-    if planned_harvest is None:
-        return "can't tell", (
-            f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
-            "to your limits file."
-        )
-    last = planned_harvest - timedelta(days=limit.days_before_harvest)
-    said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"
-    if today > last:
-        return "past", f"The last day was {last}, {said}."
-    near = (last - today).days <= _LAST_DAYS
-    return ("closing" if near else "open"), f"The last day is {last}, {said}."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Final, Literal
 
 from collarvision.clusters import share_effect
 from collarvision.evidence import PlantEvidence, plausible_stages
@@ -13,6 +13,10 @@ from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, answers, stand
+
+LIKELY: Final = 0.5 + 1e-6
+"""Likelier than not. Exactly half of the plants are "at least half": a level answer is not past,
+nor too early."""
 
 
 def standings(

@@ -118,6 +118,40 @@ def read_area_m2(text: str) -> Fraction:
     return value * M2_PER[unit]
 
 
+def area_number(area_m2: float, unit: str) -> str:
+    """An area in acres or hectares, without its unit: whole from 100 on, else three digits."""
+    value = float(area_m2) / float(M2_PER[unit])
+    if value < 0.001:
+        return "under 0.001"
+    return f"{value:,.0f}" if value >= 99.95 else f"{value:.3g}"
+
+
+def area_words(area_m2: float, unit: str) -> str:
+    """An area in acres or hectares, such as ``12.5 ac`` or ``1,200 ac``."""
+    return f"{area_number(area_m2, unit)} {unit}"
+
+
+class TypedMetres(float):
+    """Metres that somebody typed in a unit of their own; `words` says them as they were typed."""
+
+    words: str
+
+    def __new__(cls, metres: float, text: str) -> TypedMetres:
+        """`text` is a number of metres, or a length with its unit."""
+        made = super().__new__(cls, metres)
+        try:
+            unit = unit_of_length(text)
+        except UnitError:  # a bare number
+            unit = "m"
+        made.words = f"{metres * 1000 / float(MM_PER[unit]):,.10g} {unit}"
+        return made
+
+
+def metres_words(metres: float) -> str:
+    """A length in the unit that it was typed in, else in metres."""
+    return metres.words if isinstance(metres, TypedMetres) else f"{metres:g} m"
+
+
 def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fraction, str]:
     match = _QUANTITY.fullmatch(text)
     if match is None:

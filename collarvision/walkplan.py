@@ -10,6 +10,7 @@ import numpy as np
 
 from collarvision.boundary import Boundary
 from collarvision.sampling import SamplePlan
+from collarvision.units import M2_PER, area_words, metres_words
 
 HEADLAND_M: Final = 10.0
 _CANDIDATES: Final = 3000
@@ -74,7 +75,7 @@ def plan_walk(
     cover = random_cover(boundary, headland_m, random)
     if len(cover) < stops:
         raise WalkPlanError(
-            f"Nothing of the field is left {headland_m:g} m inside its edges: "
+            f"Nothing of the field is left {metres_words(headland_m)} inside its edges: "
             "give a smaller --headland."
         )
     points = one_a_part(compact_parts(cover, stops, random), random)
@@ -207,7 +208,7 @@ def write_plan(
 ) -> str:
     """Give a plan as a page of text, under 80 columns, to print and tick off."""
     in_acres = area_unit == "ac"
-    area = f"{plan.acres:.3g} ac" if in_acres else f"{plan.acres * 0.40468564224:.3g} ha"
+    area = area_words(plan.acres * float(M2_PER["ac"]), area_unit)
     lines = [
         f"Walking plan{': ' + field if field else ''}",
         "",

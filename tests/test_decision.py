@@ -158,6 +158,19 @@ def test_a_limit_that_ended_by_its_days_before_harvest_says_which_day_that_was()
     assert found == [None, day, day]
 
 
+@pytest.mark.parametrize("days", [(30, 45), (45, 30), (None, 45), (45, None)])
+def test_a_tank_mix_ends_with_the_part_that_ends_first(days: tuple[int | None, ...]) -> None:
+    """45 days before 10 October is 26 August; the part of 30 days ends on 10 September."""
+    parts = zip(TYPED.limits, days, strict=True)
+    limits = replace(
+        TYPED, limits=tuple(replace(one, days_before_harvest=own) for one, own in parts)
+    )
+    answer = decide(visits(counted([4] * 12, 12.0)), TODAY, limits=limits)
+    found = [one["last_day_before_harvest"] for one in answer_record(answer)["verdicts"]]
+    last = {30: "2027-09-10", 45: "2027-08-26", None: None}
+    assert found == [*(last[own] for own in days), "2027-08-26"]
+
+
 def test_what_cannot_be_told_has_no_dates(tmp_path: Path) -> None:
     weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
     evidence = counted([4] * 12, 12.0)

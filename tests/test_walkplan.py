@@ -228,6 +228,48 @@ def test_the_command_says_when_the_area_disagrees(pond_field: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("area", "said"),
+    [
+        ("5000ac", "5,000 ac"),
+        ("1200ac", "1,200 ac"),
+        ("100ac", "100 ac"),
+        ("12.5ac", "12.5 ac"),
+        ("0.8ac", "0.8 ac"),
+        ("2500ha", "2,500 ha"),
+        ("0.00001ac", "under 0.001 ac"),
+    ],
+)
+def test_areas_are_said_in_whole_numbers_and_never_by_powers_of_ten(area: str, said: str) -> None:
+    page = run("plan", "--area", area).stdout
+    assert f"Field            {said}\n" in page
+
+
+def test_a_large_area_that_disagrees_is_said_in_whole_numbers(tmp_path: Path) -> None:
+    wide = saved(tmp_path, feature(square(4500)))  # 2,025 ha
+    said = run("plan", "--boundary", wide, "--area", "50ha").stderr
+    assert "The outline holds 2,02" in said
+    assert "ha, not 50ha: check that it is the right field" in said
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("2000ft", "2,000 ft"),
+        ("2000 feet", "2,000 ft"),
+        ("9000.5in", "9,000.5 in"),
+        ("300", "300 m"),
+        ("300m", "300 m"),
+    ],
+)
+def test_a_headland_that_leaves_nothing_is_told_as_it_was_typed(
+    pond_field: Path, typed: str, said: str
+) -> None:
+    result = run("plan", "--boundary", pond_field, "--headland", typed)
+    assert result.exit_code == 2
+    assert f"Nothing of the field is left {said} inside its edges: give" in result.stderr
+
+
+@pytest.mark.parametrize(
     ("words", "status", "said"),
     [
         (["--start", "here"], 2, "latitude,longitude"),

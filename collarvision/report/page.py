@@ -12,7 +12,7 @@ from pathlib import Path
 from collarvision.answer import stage_name
 from collarvision.damage import LONGEST_WAIT_DAYS, SHORTEST_WAIT_DAYS, USUAL_WAIT_DAYS
 from collarvision.decision import FieldAnswer, last_harvest_day
-from collarvision.fieldtable import local_time
+from collarvision.fieldtable import kept_verdict
 from collarvision.fieldwords import (
     common_reasons,
     date_reasons,
@@ -36,7 +36,7 @@ from collarvision.limitwords import bound_words
 from collarvision.report.fieldmap import draw_map, map_stops
 from collarvision.report.filling import drawing, fill
 from collarvision.report.plots import distribution, heights
-from collarvision.report.sheet import BROUGHT_ABOUT, make_sheet
+from collarvision.report.sheet import BROUGHT_ABOUT, Sheet, make_sheet, missing_words
 from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.windowplot import draw_window
 from collarvision.report.zoneplot import draw_zone_ranges
@@ -49,6 +49,7 @@ from collarvision.wholefile import write_whole
 
 # A sign beside each word, so that a verdict is told apart without colour.
 _SIGNS = {"open": "✓", "closing": "!", "past": "✕", "too early": "…", "can't tell": "?"}
+_KEPT_SHOWN = 12
 _KINDS = {
     "open": "open",
     "closing": "closing",
@@ -76,26 +77,28 @@ class Card:
     caution: str
 
 
-def write_report(answer: FieldAnswer, path: Path, shown: Shown) -> None:
-    """Write a field's report.
+def write_report(answer: FieldAnswer, path: Path, shown: Shown) -> str | None:
+    """Write a field's report; gives what to say of photos that it can't show, if there are any.
 
     Raises
     ------
     collarvision.writing.OutputError
         When the file can't be written.
     """
-    write_whole(path, report_page(answer, shown))
+    sheet = make_sheet(answer, shown)
+    write_whole(path, report_page(answer, shown, sheet))
+    return missing_words(sheet)
 
 
-def report_page(answer: FieldAnswer, shown: Shown) -> str:
-    """Give the report as one HTML document."""
+def report_page(answer: FieldAnswer, shown: Shown, sheet: Sheet | None = None) -> str:
+    """Give the report as one HTML document; the sheet of photos is made unless it is given."""
+    sheet = sheet or make_sheet(answer, shown)
     shared = common_reasons(answer)
     outlook = answer.outlook
     return fill(
         "report.html.j2",
         answer=answer,
         headline=headline(answer),
-        local_time=local_time,
         by_zones=headline_stage(answer) != answer.stage.stage,
         age=None if answer.visit is None else (answer.today - answer.visit).days,
         cards=[_card(verdict, answer, shared) for verdict in answer.verdicts],
@@ -134,12 +137,14 @@ def report_page(answer: FieldAnswer, shown: Shown) -> str:
             for words in (zone_sentences(answer.above) if answer.above else ())
         ],
         stops=[(stop, stage_name) for stop in map_stops(answer.plants)],
-        sheet=make_sheet(answer, shown),
+        sheet=sheet,
+        missing=missing_words(sheet),
         doubtful_height=DOUBTFUL_HEIGHT,
         limits=[
             (limit, _bound(limit, limit.lowest), _bound(limit, limit.highest))
             for limit in (answer.limits.limits if answer.limits else ())
         ],
+        kept=[kept_verdict(one) for one in answer.decisions[-_KEPT_SHOWN:]],
         earlier=[past_words(past, shown) for past in answer.earlier],
         stalk=drawing(draw_stalk()),
         steps=STEPS,
@@ -172,7 +177,7 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
         dates.append(("Closes", closes))
     last = last_harvest_day(verdict.name, answer)
     if last is not None:
-        dates.append(("Last day", str(last)))
+        dates.append(("Last day by harvest", str(last)))
     single = answer.limit_of(verdict.name) is not None
     by = {"leaves": "leaves", "height": "height"}.get(verdict.decided_by or "")
     return Card(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import io
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -18,8 +19,11 @@ from collarvision.answer import (
     percent_sure,
     stage_name,
 )
+from collarvision.batch.remote import is_address, parent
 from collarvision.decision import FieldAnswer
 from collarvision.fieldvisits import SeenPlant
+from collarvision.fieldwords import count_of
+from collarvision.table import plain
 from collarvision.units import Shown
 
 MOST_PICTURES: Final = 24
@@ -45,11 +49,26 @@ class Picture:
 
 @dataclass(frozen=True)
 class Sheet:
-    """The pictures, and how many plants have none there and why."""
+    """The pictures, and how many plants have none there and why.
+
+    Attributes
+    ----------
+    pictures : tuple of Picture
+    left_out : int
+        Plants beyond what a page holds.
+    not_found : int
+        Plants whose photo isn't where the survey saw it.
+    replaced : int
+        Those of them where another picture, or one that can't be read, lies there now.
+    folders : tuple of str
+        Where those photos lay.
+    """
 
     pictures: tuple[Picture, ...]
     left_out: int
     not_found: int
+    replaced: int = 0
+    folders: tuple[str, ...] = ()
 
 
 def make_sheet(
@@ -66,19 +85,49 @@ def make_sheet(
     with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
     ordered = sorted(with_photo, key=lambda plant: _urgency(plant, deciding))
     pictures: list[Picture] = []
-    size = not_found = 0
+    missing: list[SeenPlant] = []
+    size = left_out = 0
     for number, plant in enumerate(ordered):
+        left_out = len(ordered) - number
         if len(pictures) >= most:
-            return Sheet(tuple(pictures), len(ordered) - number, not_found)
+            break
         picture = _picture(plant, deciding, shown)
         if picture is None:
-            not_found += 1
+            missing.append(plant)
             continue
         size += len(picture.data)
         if size > most_bytes:
-            return Sheet(tuple(pictures), len(ordered) - number, not_found)
+            break
         pictures.append(picture)
-    return Sheet(tuple(pictures), 0, not_found)
+    else:
+        left_out = 0
+    paths = [plant.path for plant in missing if plant.path is not None]
+    return Sheet(
+        tuple(pictures),
+        left_out,
+        len(missing),
+        sum(os.path.exists(path) for path in paths),
+        tuple(dict.fromkeys(parent(path) for path in paths)),
+    )
+
+
+def missing_words(sheet: Sheet) -> str | None:
+    """Say that photos can't be shown and that nothing else is lost; None where all are there."""
+    count = sheet.not_found
+    if not count:
+        return None
+    first, more = (*sheet.folders, "")[0], len(sheet.folders) - 1
+    folder = plain(first) + (f" and {count_of(more, 'other folder')}" if more > 0 else "")
+    photos, are = count_of(count, "photo"), "is" if count == 1 else "are"
+    if sheet.replaced:
+        said = f"{photos} {are} no longer where the survey saw {'it' if count == 1 else 'them'}"
+        said += f", in {folder}, and can't be shown"
+    elif any(is_address(one) for one in sheet.folders):
+        said = f"{photos} of {folder} {are} not shown: a report fetches none from an address"
+    else:
+        files = "its file is gone" if count == 1 else "their files are gone"
+        said = f"{photos} can't be shown, since {files}" + (f" from {folder}" if folder else "")
+    return f"{said}. The survey has lost nothing."
 
 
 def _usable(plant: SeenPlant) -> bool:
@@ -117,9 +166,22 @@ def _picture(plant: SeenPlant, deciding: set[str], shown: Shown) -> Picture | No
     words, lines = _words(plant, shown)
     if evidence.name in deciding:
         lines.append("Decides a verdict.")
+    name = evidence.name
+    if (other := _shown_instead(plant)) is not None:
+        # The plant has the name of the photo that it was counted on; another shows it best.
+        lines.append(f"counted on {name}")
+        name = other
     return Picture(
-        evidence.name, data, drawn.shape[1], drawn.shape[0], words, tuple(lines), evidence.waiting
+        name, data, drawn.shape[1], drawn.shape[0], words, tuple(lines), evidence.waiting
     )
+
+
+def _shown_instead(plant: SeenPlant) -> str | None:
+    """The photo of the picture, where the plant is named by another of its photos."""
+    record = plant.record or {}
+    photos = {plain(str(one["photo"])) for one in record.get("photos") or ()}
+    own = plain(str(record.get("photo") or ""))
+    return own if own in photos and plant.evidence.name in photos - {own} else None
 
 
 def _words(plant: SeenPlant, shown: Shown) -> tuple[str, list[str]]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collarvision.limitwords import CAUTION
 from collarvision.report.page import drawing, fill
 from collarvision.report.zonemap import Spot, draw_zone_map
+from collarvision.units import area_words
 from collarvision.walk.page import (
-    area_words,
     at_a_stop,
     each_words,
     flown_words,

@@ -7,12 +7,12 @@ from typing import Any, Final
 
 from collarvision.answer import stage_name
 from collarvision.table import CAUTION
+from collarvision.units import area_number, area_words
 from collarvision.walk.outline import zone_polygon
 from collarvision.walk.stops import ZonedStop, ZoneWalk
 from collarvision.walk.zones import Zone, range_seen
 
 _FEET_A_METRE: Final = 1000 / 304.8
-_M2_AN_ACRE: Final = 4046.8564224
 _WIDTH: Final = 80
 
 
@@ -40,7 +40,7 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
     ):
         lines.append(
             f"{zone.letter:<4}  {zone.share:>9.0%}  "
-            f"{_area(zone_area_m2(walk, zone), area_unit):>8.3g}  "
+            f"{area_number(zone_area_m2(walk, zone), area_unit):>8}  "
             f"{range_words(range_seen(zone.stages)):<12}  {zone.collars:>7.1f}  "
             f"{zone.missing:>7.0%}  {stops:>5}  {stops * each:>6}"
         )
@@ -149,15 +149,6 @@ def zone_area_m2(walk: ZoneWalk, zone: Zone) -> float:
     """Area of a zone, m2: its cells' share of the field, whose edge cells stand out over."""
     cells_m2 = sum(one.area_m2 for one in walk.zones.zones)
     return zone.area_m2 / cells_m2 * walk.flight.boundary.area_m2
-
-
-def area_words(area_m2: float, unit: str) -> str:
-    """An area in acres or hectares."""
-    return f"{_area(area_m2, unit):.3g} {unit}"
-
-
-def _area(area_m2: float, unit: str) -> float:
-    return area_m2 / (_M2_AN_ACRE if unit == "ac" else 10_000.0)
 
 
 def range_words(stages: tuple[int, int]) -> str:

@@ -11,6 +11,7 @@ from typing import Final
 
 import numpy as np
 
+from collarvision.units import metres_words
 from collarvision.walk.allocation import Allocation, allocate
 from collarvision.walk.flight import HULL_M, Flight
 from collarvision.walk.growth import prior_of
@@ -130,7 +131,8 @@ def plan_zone_walk(
     cover = random_cover(flight.boundary, off, random)
     if len(cover) == 0:
         raise WalkPlanError(
-            f"Nothing of the field is left {off:g} m inside its edges: give a smaller --headland."
+            f"Nothing of the field is left {metres_words(off)} inside its edges: "
+            "give a smaller --headland."
         )
     parts = [
         part

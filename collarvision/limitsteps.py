@@ -1,0 +1,197 @@
+"""Limit steps: what holds an answer back, and what to do about it, in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Final
+
+from collarvision.evidence import PlantEvidence, newest, plausible_stages
+from collarvision.limitsfile import Limit
+from collarvision.limitwords import VerdictWord, names_of, plants_of
+from collarvision.sampling import FEWEST_PLANTS
+from collarvision.standing import PlantStanding
+from collarvision.tally import LIKELY, short_of
+
+# Photos cut off the tallest plants first: over this share of plants without a height nothing is
+# told by it. Our own choice.
+_MOST_UNMEASURED: Final = 0.25
+_LAST_DAYS: Final = 7
+
+BY_HARVEST: Final = "By harvest alone the last day is"
+"""Beside an answer by plants a bare last day would read as leave to wait for it."""
+
+
+def too_few_words(decided: int, waiting: int, fewest: int) -> str:
+    """Say how to get the `fewest` plants with an answer that a verdict asks for.
+
+    Those `waiting` for a hand count come before another walk.
+    """
+    said = f"Only {plants_of(decided)} with an answer" if decided else "No plant has an answer yet"
+    missing = fewest - decided - waiting
+    if not waiting:
+        return f"{said}: photograph at least {missing} more."
+    count = f"count the {waiting} that {'waits' if waiting == 1 else 'wait'} for a hand count"
+    if missing <= 0:
+        return f"{said}: {count}."
+    return f"{said}: first {count}, then photograph at least {missing} more."
+
+
+def without_height(
+    plants: Sequence[PlantEvidence], limit: Limit, oldest: date, today: date
+) -> list[PlantEvidence]:
+    """Plants of the visit that a limit by height alone can't judge, for want of a height."""
+    if not limit.by_height_alone:
+        return []
+    return [
+        p
+        for p in plants
+        if p.height_mm is None
+        and (p.decided or p.waiting)
+        and p.taken_at is not None
+        and oldest <= p.taken_at <= today
+    ]
+
+
+def unmeasured_words(
+    unmeasured: Sequence[PlantEvidence], measured: Sequence[PlantEvidence], limit: Limit
+) -> list[str]:
+    """Say why plants without a height hold an answer by height back; empty where they don't."""
+    count = len(unmeasured)
+    said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} not judged"
+    # The most collars measured, not those of the tallest: a plant with fewer is as tall at times.
+    # What a rejected photo was read as is no knowledge; no plant stands behind no collars known.
+    known = [p.best_stage for p in measured if p.best_stage is not None and not p.height_only]
+    most = max(known, default=-1)
+    ahead = [
+        p.name
+        for p in unmeasured
+        if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > most
+    ]
+    if limit.highest and ahead:
+        why = "by their collars" if known else "as no measured one's collars are known"
+        may = f"{len(ahead)} of them may be taller than any measured one, {why}"
+        return [f"{said}, and {may}: measure {names_of(ahead)}."]
+    if count > _MOST_UNMEASURED * (count + len(measured)):
+        names = names_of([p.name for p in unmeasured])
+        return [f"{said}, too many to answer by the others: measure {names}."]
+    return []
+
+
+def old_words(count: int, oldest: date) -> str:
+    """Say that plants from before the day `oldest`, or without one, count only where past."""
+    one = count == 1
+    return (
+        f"{plants_of(count)} without a date, or from before {oldest}, "
+        f"{'counts only where it is' if one else 'count only where they are'} past."
+    )
+
+
+def too_thin(
+    known: Sequence[PlantEvidence],
+    fresh: Sequence[PlantEvidence],
+    future: int,
+    limit: Limit,
+    today: date,
+) -> list[str]:
+    """Say why the plants can't carry an answer other than past; empty when they can.
+
+    `known` answer the limit or wait for a hand count, `fresh` are the new ones of them, and
+    `future` plants are left out, dated after `today`.
+    """
+    found: list[str] = []
+    if future:
+        found.append(
+            f"{plants_of(future)} dated after {today}: check the phone's clock. Not counted."
+        )
+    if not known:
+        return [*found, "There is no plant to judge by: photograph or count some."]
+    last = newest(known)
+    if last is None:
+        return [*found, "No plant has a date, so their age isn't known."]
+    if not fresh:
+        days = (today - last).days
+        old = "The last visit is 1 day old"
+        if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
+            old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
+        return [*found, f"{old}: walk the field again before you act."]
+    # A height needs no count: where the limit is by height alone no plant waits for one.
+    waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
+    if len(fresh) - waiting < FEWEST_PLANTS:
+        found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
+    wants_height = limit.highest.height_mm is not None or (
+        limit.lowest.height_mm is not None
+        and (limit.lowest.leaves is None or limit.lowest_when == "both")
+    )
+    heights = sum(p.height_mm is not None for p in fresh)
+    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
+        found.append(
+            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
+            "the scale card beside the plants."
+        )
+    return found
+
+
+def days_left(
+    limit: Limit, planned_harvest: date | None, today: date
+) -> tuple[VerdictWord | None, str]:
+    """Say what the days before harvest leave: the verdict by them alone, None without them."""
+    if limit.days_before_harvest is None:
+        return None, ""
+    if planned_harvest is None:
+        return "can't tell", (
+            f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
+            "to your limits file."
+        )
+    last = planned_harvest - timedelta(days=limit.days_before_harvest)
+    said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"
+    if today > last:
+        return "past", f"The last day was {last}, {said}."
+    near = (last - today).days <= _LAST_DAYS
+    begin = BY_HARVEST if limit.lowest or limit.highest else "The last day is"
+    return ("closing" if near else "open"), f"{begin} {last}, {said}."
+
+
+def mix_reasons(
+    reasons: Sequence[str],
+    word: VerdictWord,
+    members: Sequence[Limit],
+    planned_harvest: date | None,
+) -> tuple[str, ...]:
+    """Give a tank mix the reasons of its strictest member, with the mix's own last day by harvest.
+
+    It ends with whichever member ends first, that with the most days: it need not be the strictest.
+    """
+    ending = [one for one in members if one.days_before_harvest is not None]
+    if planned_harvest is None or not ending or word in ("past", "can't tell"):
+        return tuple(reasons)
+    first = max(ending, key=lambda one: one.days_before_harvest or 0)
+    days = first.days_before_harvest or 0
+    last = (
+        f"{BY_HARVEST} {planned_harvest - timedelta(days=days)}, by {first.name}: {days} days "
+        f"before the harvest planned for {planned_harvest}."
+    )
+    return (last, *(one for one in reasons if not one.startswith(BY_HARVEST)))
+
+
+def doubtful_heights(
+    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord
+) -> list[str]:
+    """Say that an answer rests on heights in doubt; empty where it doesn't.
+
+    That is where they alone take the field to the minimum, or most heights are in doubt. Of a plant
+    past by such a height, the sentence says that it may be.
+    """
+    by_height = limit.lowest.height_mm is not None or limit.highest.height_mm is not None
+    tall = [s.plant for s in standing if s.plant.height_mm is not None]
+    doubtful = [plant.name for plant in tall if plant.height_in_doubt]
+    if not (by_height and doubtful) or word not in ("open", "closing", "too early"):
+        return []
+    sound = [replace(s, reached=s.reached_soundly) for s in standing]
+    carried = word != "too early" and short_of(sound, limit) > LIKELY
+    if not carried and 2 * len(doubtful) <= len(tall):
+        return []
+    which = "The only height" if len(tall) == 1 else f"{len(doubtful)} of the {len(tall)} heights"
+    plants = "that plant" if len(doubtful) == 1 else "those plants"
+    return [f"{which} may be off by half: measure {plants} ({names_of(doubtful)})."]
