@@ -11,7 +11,10 @@ import typer
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from collarvision.survey import HandCount, PlantRow
+    from collarvision.survey.stopcounts import StopCount
 
 _Field = Annotated[
     str | None, typer.Option(metavar="NAME", help="The field, where names are alike.")
@@ -29,8 +32,8 @@ def count(
         str,
         typer.Argument(
             metavar="PHOTO_OR_STOP",
-            help="A photo's name, or 'stop 3' for a plant that has no photo; with --field such a "
-            "stop is made where it isn't there.",
+            help="A photo's name, or 'stop 3' for a further plant that has no photo; with --field "
+            "such a stop is made where it isn't there. 'stop 3, plant 2' counts that one again.",
         ),
     ],
     who: Annotated[str, typer.Option(metavar="NAME", help="Who counted.")],
@@ -60,6 +63,7 @@ def count(
     from collarvision.pickplant import PickError, pick
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
+    from collarvision.survey.stopcounts import stop_counts
     from collarvision.units import UnitError, read_length_mm
 
     if not who.strip():
@@ -98,12 +102,17 @@ def count(
             picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:
                 store.add_hand_count(picked.photo.sha256, made)
+            elif picked.plant is not None:
+                store.count_stop_plant_again(picked.plant.id, made)
             else:
                 if collars is None and from_nodes is None:
                     end_with("A height alone tells no stage: give --stage or --nodes too.")
                 at = picked.new_stop if picked.stop is None else picked.stop.id
                 assert at is not None
-                store.add_stop_count(at, made)
+                new = store.add_stop_count(at, made)
+                there = list(stop_counts(store))
+                stops = {plant.id: plant.stop_id for plant in there}
+                here = [plant for plant in there if plant.stop_id == stops[new]]
     except PickError as error:
         end_with(str(error))
     except SurveyError as error:
@@ -128,7 +137,36 @@ def count(
                 "collars stand; look again if that surprises you."
             )
     if picked.photo is not None:
-        _say_what_was_read(picked.photo, collars, height, height_mm)
+        from_them = None if from_nodes is None else from_nodes.collars
+        _say_what_was_read(
+            picked.photo, from_them if collars is None else collars, height, height_mm
+        )
+    elif picked.plant is not None:
+        before = _counted(picked.plant.count)
+        if before is not None:
+            height_alone = collars is None and from_nodes is None
+            say(
+                f"It stays {before}."
+                if height_alone
+                else f"It was {before}: the last count stands."
+            )
+    else:
+        _say_which_plant(here)
+
+
+def _say_which_plant(here: Sequence[StopCount]) -> None:
+    """Say which plant of its stop was counted, the last of these, and how to count one again."""
+    from collarvision.table import plain
+
+    *others, plant = here
+    names = [f'"{plain(one.name)}"' for one in (plant, *others[-1:])]
+    beside = ""
+    if others:
+        last = others[-1]
+        counted = _counted(last.count)
+        beside = f"; plant {last.number} stays {'as it was' if counted is None else counted}"
+    say(f"This is plant {plant.number} of {plain(plant.at)}{beside}.")
+    say(f"To put a count right, count {' or '.join(names)} again: the last count stands.")
 
 
 def _say_what_was_read(

@@ -19,6 +19,9 @@ from collarvision.commandline import (
 if TYPE_CHECKING:
     from collarvision.limitsfile import Limits
 
+PROBLEMS_SHOWN = 8
+"""Sentences on labels that are told one by one; a file may have one for every photo."""
+
 
 def handcount(
     survey: Annotated[
@@ -103,8 +106,20 @@ def import_(
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
-    for problem in done.problems:
+    foreign = done.labels == done.absent > 1
+    # Of a foreign survey each would say the same; what couldn't be read of the file came first.
+    told = done.problems[: len(done.problems) - done.absent] if foreign else done.problems
+    for problem in told[:PROBLEMS_SHOWN]:
         say(problem)
+    if len(told) > PROBLEMS_SHOWN:
+        say(f"and {len(told) - PROBLEMS_SHOWN} more.")
+    if foreign:
+        end_with(
+            f"None of the {done.labels} photos in {labels} is in {survey}: is it the right survey? "
+            "Give the one that the labels were exported from, or stage their photos into this one "
+            "with `collarvision batch`. Nothing was changed.",
+            EXIT_OUTPUT,
+        )
     before = f"; those of {done.known} were stored before" if done.known else ""
     say(f"Stored the labels of {done.stored} photo{'' if done.stored == 1 else 's'}{before}.")
     if done.unchanged:

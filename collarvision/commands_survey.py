@@ -32,6 +32,7 @@ from collarvision.progress import photo_progress
 if TYPE_CHECKING:
     from collarvision.batch import BatchResult, Job
     from collarvision.batch.sources import PhotoFile
+    from collarvision.export import Plant
     from collarvision.survey import PlantRow
 
 
@@ -199,6 +200,7 @@ def export(
     from collarvision.export import FormError, export_plants, form_of, labels_of
     from collarvision.plantphotos import whole_plants
     from collarvision.survey import SurveyError, SurveyReader
+    from collarvision.survey.stopcounts import stop_counts
     from collarvision.table import CAUTION
     from collarvision.writing import OutputError
 
@@ -217,9 +219,12 @@ def export(
         with SurveyReader(survey) as store:
             if field is not None and all(known.name != field for known in store.fields()):
                 end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
-            rows = store.plants(field)
+            rows, bare = store.plants(field), list(stop_counts(store, field))
             # Points lie in one photo: there each photo is an image of its own.
-            plants = seen(rows) if form_of(to) == COCO_ENDING else whole_plants(rows)
+            coco = form_of(to) == COCO_ENDING
+            plants: Iterable[Plant] = (
+                seen(rows) if coco else itertools.chain(whole_plants(rows), bare)
+            )
             count = export_plants(plants, to, lambda sha256: labels_of(store.counts(sha256)))
     except FormError as error:
         end_with(str(error), EXIT_USAGE)
@@ -227,6 +232,12 @@ def export(
         end_with(str(error), EXIT_OUTPUT)
     what = "photo" if any(count > 1 for count in photos.values()) else "plant"
     say(f"Wrote {count} {what}{'' if count == 1 else 's'} to {to}.")
+    if coco and bare:
+        was = "plant that was" if len(bare) == 1 else "plants that were"
+        say(
+            f"Left out: {len(bare)} {was} counted at a stop without a photo; {COCO_ENDING} holds "
+            "points on photos."
+        )
     say(CAUTION)
 
 

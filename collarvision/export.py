@@ -1,6 +1,7 @@
 """Export: a survey's plants as CSV, JSON, GeoJSON, Parquet or COCO keypoints.
 
-A row a plant, by its latest reading. Rows stream from the survey to the file, however many there
+A row a plant, by its latest reading; one that was counted at a stop without a photo has its hand
+count alone. Rows stream from the survey to the file, however many there
 are; the file appears whole or not at all. Where a form has a place for words about itself, the
 caution of every stage that may be acted on stands there.
 """
@@ -24,7 +25,8 @@ from collarvision.answer import stage_name
 from collarvision.coco import ENDING as COCO_ENDING
 from collarvision.coco import CocoPlant, write_coco
 from collarvision.handles import Handle, handles_of_record
-from collarvision.survey import PlantRow, StoredCount
+from collarvision.survey import HandCount, PlantRow, StoredCount
+from collarvision.survey.stopcounts import StopCount
 from collarvision.table import CAUTION
 from collarvision.writing import OutputError, cannot_write, may_write
 
@@ -127,20 +129,25 @@ def form_of(out: Path) -> str:
     return form
 
 
+Plant = PlantRow | StopCount
+"""What has a row: a plant by its photos, or one that was counted without any."""
+
+
 def export_plants(
-    plants: Iterable[PlantRow], out: Path, labels: Callable[[str], Labels | None] | None = None
+    plants: Iterable[Plant], out: Path, labels: Callable[[str], Labels | None] | None = None
 ) -> int:
     """Write plants to a file; its ending says in which form.
 
     Parameters
     ----------
-    plants : iterable of PlantRow
+    plants : iterable of PlantRow or StopCount
+        COCO passes those without a photo over: there is nothing that points could lie on.
     out : Path
         ``.csv`` (RFC 4180, UTF-8, with a header; sentences joined by a blank; text that starts
         with ``=``, ``+``, ``-``, ``@``, a tab or CR gets an apostrophe before it, so that no
         spreadsheet takes it for a formula), ``.json`` (a list of rows, each with the whole
-        ``record``), ``.geojson`` (RFC 7946: a feature a plant, its point where the photo has
-        GPS), ``.parquet`` (typed columns) or ``.coco.json`` (points of plants; see
+        ``record``), ``.geojson`` (RFC 7946: a feature a plant, its point where the photo or
+        its stop has GPS), ``.parquet`` (typed columns) or ``.coco.json`` (points of plants; see
         `coco_plants`). All but ``.csv`` hold texts exactly as they are.
     labels : callable, optional
         Gives what a person last marked on the photo of this SHA-256; used for COCO.
@@ -161,7 +168,7 @@ def export_plants(
     if form == ".parquet":
         with _whole(out, "wb") as stream:
             return _parquet(plants, stream)
-    write: dict[str, Callable[[Iterable[PlantRow], IO[str]], int]] = {
+    write: dict[str, Callable[[Iterable[Plant], IO[str]], int]] = {
         ".csv": _csv,
         ".json": _json,
         ".geojson": _geojson,
@@ -173,8 +180,10 @@ def export_plants(
         return write[form](plants, stream)
 
 
-def row_of(plant: PlantRow) -> dict[str, Any]:
+def row_of(plant: Plant) -> dict[str, Any]:
     """Flatten a plant to `COLUMNS`; lists of sentences and codes stay lists."""
+    if isinstance(plant, StopCount):
+        return _row_without_photo(plant)
     record, count = plant.record, plant.hand_count
     low, high = record.get("height_interval_mm") or (None, None)
     values = (
@@ -199,8 +208,7 @@ def row_of(plant: PlantRow) -> dict[str, Any]:
         record.get("layout"),
         record.get("reasons") or [],
         record.get("quality") or [],
-        *((count.stage, count.nodes, count.height_mm) if count else (None,) * 3),
-        *((count.who, count.counted_at, count.note, count.way) if count else (None,) * 4),
+        *_counted(count).values(),
         plant.set_aside,
         plant.read_at,
         plant.model,
@@ -211,7 +219,38 @@ def row_of(plant: PlantRow) -> dict[str, Any]:
     return dict(zip(COLUMNS, values, strict=True))
 
 
-def _csv(plants: Iterable[PlantRow], stream: IO[str]) -> int:
+def _row_without_photo(plant: StopCount) -> dict[str, Any]:
+    """A plant that no photo says anything of: only its place and what people counted on it."""
+    latitude, longitude = plant.gps or (None, None)
+    said = {
+        "field": plant.field,
+        "visit": plant.date,
+        "stop": plant.stop,
+        "latitude": latitude,
+        "longitude": longitude,
+        "reasons": [],
+        "quality": [],
+        **_counted(plant.count),
+        "plant": plant.name,  # as `field` calls it: plants of photos have plain numbers
+        "photos": 0,
+    }
+    return {name: said.get(name) for name in COLUMNS}
+
+
+def _counted(count: HandCount | None) -> dict[str, Any]:
+    """What people counted, by its columns, in their order."""
+    return {
+        "hand_stage": count and count.stage,
+        "hand_nodes": count and count.nodes,
+        "hand_height_mm": count and count.height_mm,
+        "hand_by": count and count.who,
+        "hand_at": count and count.counted_at,
+        "hand_note": count and count.note,
+        "hand_way": count and count.way,
+    }
+
+
+def _csv(plants: Iterable[Plant], stream: IO[str]) -> int:
     writer = csv.writer(stream)
     writer.writerow(COLUMNS)
     count = 0
@@ -227,12 +266,15 @@ def _cell(value: object) -> object:
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
 
 
-def _json(plants: Iterable[PlantRow], stream: IO[str]) -> int:
-    rows = ({**row_of(plant), "record": plant.record} for plant in plants)
+def _json(plants: Iterable[Plant], stream: IO[str]) -> int:
+    rows = (
+        {**row_of(plant), "record": None if isinstance(plant, StopCount) else plant.record}
+        for plant in plants
+    )
     return _array("[", rows, "]", stream)
 
 
-def _geojson(plants: Iterable[PlantRow], stream: IO[str]) -> int:
+def _geojson(plants: Iterable[Plant], stream: IO[str]) -> int:
     return _array(
         # A member of our own, which the standard allows (RFC 7946, section 6.1).
         f'{{"type": "FeatureCollection", "caution": {json.dumps(CAUTION)}, "features": [',
@@ -242,7 +284,7 @@ def _geojson(plants: Iterable[PlantRow], stream: IO[str]) -> int:
     )
 
 
-def _feature(plant: PlantRow) -> dict[str, Any]:
+def _feature(plant: Plant) -> dict[str, Any]:
     row = row_of(plant)
     latitude, longitude = row.pop("latitude"), row.pop("longitude")
     point = None
@@ -250,7 +292,8 @@ def _feature(plant: PlantRow) -> dict[str, Any]:
         # RFC 7946: longitude comes first (section 3.1.1), always WGS 84 (section 4), and some
         # 10 cm is as fine as it need be (section 11.2). A feature may be unlocated (section 3.2).
         point = {"type": "Point", "coordinates": [round(longitude, 6), round(latitude, 6)]}
-    return {"type": "Feature", "id": plant.sha256, "geometry": point, "properties": row}
+    own = f"hand-count-{plant.id}" if isinstance(plant, StopCount) else plant.sha256
+    return {"type": "Feature", "id": own, "geometry": point, "properties": row}
 
 
 def _array(head: str, items: Iterable[dict[str, Any]], tail: str, stream: IO[str]) -> int:
@@ -263,7 +306,7 @@ def _array(head: str, items: Iterable[dict[str, Any]], tail: str, stream: IO[str
     return count
 
 
-def _parquet(plants: Iterable[PlantRow], stream: IO[bytes]) -> int:
+def _parquet(plants: Iterable[Plant], stream: IO[bytes]) -> int:
     import pyarrow
     import pyarrow.parquet
 
@@ -291,23 +334,25 @@ def _parquet(plants: Iterable[PlantRow], stream: IO[bytes]) -> int:
     return count
 
 
-def _typed_row(plant: PlantRow) -> dict[str, Any]:
+def _typed_row(plant: Plant) -> dict[str, Any]:
     row = row_of(plant)
     row["visit"] = None if row["visit"] is None else date.fromisoformat(row["visit"])
-    row["read_at"] = datetime.fromisoformat(row["read_at"])
+    row["read_at"] = None if row["read_at"] is None else datetime.fromisoformat(row["read_at"])
     return row
 
 
 def coco_plants(
-    plants: Iterable[PlantRow], labels: Callable[[str], Labels | None]
+    plants: Iterable[Plant], labels: Callable[[str], Labels | None]
 ) -> Iterator[CocoPlant]:
     """Plants with points on their photos: those that people marked, and those that were staged.
 
     ``labelled_by`` tells them apart: a person's name, or null for what the program read, which is
     no truth to train on. Left out: plants that were counted otherwise than they were read and not
-    marked, photos set aside, and views from above.
+    marked, plants without a photo, photos set aside, and views from above.
     """
     for plant in plants:
+        if isinstance(plant, StopCount):
+            continue
         size = plant.record.get("photo_size")
         if size is None or plant.view != "side" or plant.set_aside is not None:
             continue

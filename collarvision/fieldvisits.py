@@ -19,8 +19,9 @@ from collarvision.fieldnames import listed, meant
 from collarvision.limitwords import names_of, undated_words
 from collarvision.plantphotos import whole_plants
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
-from collarvision.survey import Decision, HandCount, PlantRow, SurveyReader
-from collarvision.survey.stopcounts import StopCount, stop_counts
+from collarvision.survey import Decision, Field, HandCount, PlantRow, SurveyReader
+from collarvision.survey.plantfolders import was_named
+from collarvision.survey.stopcounts import StopCount, standing, stop_counts
 from collarvision.table import plain
 
 _STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
@@ -133,9 +134,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
     ids = {day_in(one.date): one.id for one in store.visits(field)}
     dated = sorted(day for day in ids if day is not None)
     if not ids:
-        raise FieldVisitsError(
-            f"{field} has no photo yet: fill the survey with `collarvision batch`."
-        )
+        raise FieldVisitsError(_no_photo(store, field, known.values()))
     day = visit if visit is not None else (dated[-1] if dated else None)
     if day not in ids:
         days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
@@ -215,6 +214,18 @@ def _no_field(field: str | None, known: Sequence[str]) -> str:
     if field is None:
         return f"Say which field with --field: the survey has {listed(known)}."
     return f"The survey has no field {field!r}: {meant(field, known)}"
+
+
+def _no_photo(store: SurveyReader, field: str, known: Iterable[Field]) -> str:
+    """Of a field without visits: why, as far as the survey tells, and what to do."""
+    if not was_named(store, field):
+        return f"{field} has no photo yet: fill the survey with `collarvision batch`."
+    others = [f"{one.name} ({one.photos})" for one in known if one.photos]
+    ask = f"Fields with photos: {listed(others)}." if others else "No field has photos."
+    return (
+        f"{field} holds no photo now: those that were found for it are filed under another field. "
+        f"{ask}"
+    )
 
 
 def _visit(
@@ -308,14 +319,14 @@ def _from_photo(
 
 
 def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlant | None:
-    name = f"{plain(found.stop)}, plant {found.id}"
-    if not name.lower().startswith("stop"):
-        name = f"stop {name}"
+    name = plain(found.name)
+    count = _last_count(name, found.counts, notes)
+    assert count is not None
     seen = _with_count(
         SeenPlant(
             PlantEvidence(name, outcome="hand-count", taken_at=day, stop=found.stop), gps=found.gps
         ),
-        found.count,
+        count,
         notes,
     )
     evidence = seen.evidence
@@ -327,17 +338,15 @@ def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlan
 
 def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:
     """The last count of leaves and the last height; they may have been entered one by one."""
-    told = [c for c in counts if c.stage is not None or c.nodes is not None]
-    tall = [c.height_mm for c in counts if c.height_mm is not None]
-    if not told and not tall:
+    said = [c for c in counts if (c.stage, c.nodes, c.height_mm) != (None, None, None)]
+    if not said:
         return None
-    last_of = {c.who: c for c in told}
+    last_of = {c.who: c for c in said if c.stage is not None or c.nodes is not None}
     stages = {c.stage for c in last_of.values() if c.stage is not None}
     if len(stages) > 1:
-        said = " and ".join(f"{c.stage} by {plain(c.who)}" for c in last_of.values())
-        notes.append(f"{name} was counted {said}: the last count stands.")
-    last = told[-1] if told else counts[-1]
-    return replace(last, height_mm=tall[-1] if tall else None)
+        words = " and ".join(f"{c.stage} by {plain(c.who)}" for c in last_of.values())
+        notes.append(f"{name} was counted {words}: the last count stands.")
+    return standing(counts)
 
 
 def _with_count(seen: SeenPlant, count: HandCount, notes: list[str]) -> SeenPlant:
@@ -368,8 +377,8 @@ def _told_apart(plants: Sequence[SeenPlant]) -> Iterable[SeenPlant]:
     for plant in plants:
         name = plant.evidence.name
         if times[name] > 1:
-            stop = f", stop {plain(plant.evidence.stop)}" if plant.evidence.stop else ""
-            name = f"{name} ({(plant.sha256 or '')[:6]}{stop})"
+            stop = f"stop {plain(plant.evidence.stop)}" if plant.evidence.stop else ""
+            name = f"{name} ({', '.join(filter(None, ((plant.sha256 or '')[:6], stop)))})"
         while name in used:
             name += "'"
         used.add(name)

@@ -255,6 +255,61 @@ def test_photos_of_one_plant_are_called_photos_where_each_is_written(tmp_path: P
         assert run("export", path, "--to", tmp_path / f"o.{ending}").stderr.startswith(wrote)
 
 
+@pytest.fixture
+def walked(survey: Path) -> Path:
+    """Two plants more that have no photo: one was counted again, one's height alone is known."""
+    with SurveyWriter(survey) as store:
+        (stop,) = store.stops("North")
+        first = store.add_stop_count(stop.id, HandCount("Ann", "2027-05-20T10:00", 16))
+        store.count_stop_plant_again(first, HandCount("Ann", "2027-05-20T10:01", 6, note="slip"))
+        place = Place("Süd", None, "9")
+        store.add_stop_count(place, HandCount("Bo", "2027-05-20T11:00", height_mm=508.0))
+    return survey
+
+
+def test_plants_without_a_photo_have_their_row_too(walked: Path, tmp_path: Path) -> None:
+    for form in ("csv", "json", "geojson"):
+        result = run("export", walked, "--to", tmp_path / f"o.{form}")
+        assert "Wrote 5 plants" in result.stderr
+    with open(tmp_path / "o.csv", encoding="utf-8", newline="") as stream:
+        bare = [row for row in csv.DictReader(stream, strict=True) if row["photo"] == ""]
+    first, second = ({key: said for key, said in row.items() if said} for row in bare)
+    assert first == {
+        "field": "North", "visit": "2027-05-20", "stop": "3", "plant": "stop 3, plant 1",
+        "latitude": "41.5", "longitude": "-93.25", "photos": "0",
+        "hand_stage": "6", "hand_by": "Ann", "hand_at": "2027-05-20T10:01", "hand_note": "slip",
+    }  # fmt: skip
+    assert second == {
+        "field": "Süd", "stop": "9", "plant": "stop 9, plant 1", "photos": "0",
+        "hand_height_mm": "508.0", "hand_by": "Bo", "hand_at": "2027-05-20T11:00",
+    }  # fmt: skip
+    rows = json.loads((tmp_path / "o.json").read_text(encoding="utf-8"))
+    assert {tuple(row) for row in rows} == {(*COLUMNS, "record")}
+    assert [(row["hand_stage"], row["record"]) for row in rows[3:]] == [(6, None), (None, None)]
+    content = json.loads((tmp_path / "o.geojson").read_text(encoding="utf-8"))
+    check_geojson(content)
+    assert len({feature["id"] for feature in content["features"]}) == 5
+    assert content["features"][3]["geometry"]["coordinates"] == [-93.25, 41.5]
+    assert content["features"][4]["geometry"] is None
+    run("export", walked, "--to", tmp_path / "o.json", "--field", "North")
+    assert len(json.loads((tmp_path / "o.json").read_text(encoding="utf-8"))) == 2
+
+
+def test_plants_without_a_photo_in_parquet(walked: Path, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    assert run("export", walked, "--to", tmp_path / "o.parquet").exit_code == 0
+    row = parquet.read_table(tmp_path / "o.parquet").to_pylist()[3]
+    assert (row["visit"], row["hand_stage"], row["photos"]) == (date(2027, 5, 20), 6, 0)
+    assert (row["photo"], row["read_at"], row["outcome"], row["stage"]) == (None,) * 4
+
+
+def test_coco_says_which_plants_it_has_no_place_for(walked: Path, tmp_path: Path) -> None:
+    said = run("export", walked, "--to", tmp_path / "o.coco.json").stderr
+    assert "Left out: 2 plants that were counted at a stop without a photo" in said
+    said = run("export", walked, "--to", tmp_path / "o.coco.json", "--field", "North").stderr
+    assert "Left out: 1 plant that was counted at a stop without a photo" in said
+
+
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
 
 

@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 from fields import BOUNDARY, VISIT, fill, plant, walk
+from surveys import MODEL, reading, sha
 
 from collarvision.field import summarise
 from collarvision.fieldvisits import FieldVisitsError, SeenPlant, visits_of
-from collarvision.survey import HandCount, PlantRow, SurveyReader, SurveyWriter
+from collarvision.survey import HandCount, Place, PlantRow, SurveyReader, SurveyWriter
 
 
 @pytest.fixture
@@ -103,6 +104,23 @@ def test_a_survey_without_fields_and_a_field_without_photos(tmp_path: Path) -> N
         store.add_field("North")
         with pytest.raises(FieldVisitsError, match="North has no photo yet"):
             visits_of(store, "North")
+
+
+def test_a_field_whose_photos_were_filed_elsewhere_since_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    south, north = (Place(field, "2027-05-20", None, "folder") for field in ("South", "North"))
+    with SurveyWriter(path, create=True) as store:
+        for number in range(3):
+            said = reading(f"{number}.jpg")
+            store.add_reading(said, sha256=sha(number), model=MODEL, place=south)
+            store.add_reading(said, sha256=sha(number), model=MODEL, place=north, again=True)
+        store.add_field("East")
+        with pytest.raises(FieldVisitsError) as caught:
+            visits_of(store, "South")
+        said = "South holds no photo now: those that were found for it are filed under another"
+        assert str(caught.value) == f"{said} field. Fields with photos: North (3)."
+        with pytest.raises(FieldVisitsError, match="East has no photo yet: fill the survey"):
+            visits_of(store, "East")
 
 
 def test_a_hand_count_outranks_and_its_height_too(survey: Path) -> None:

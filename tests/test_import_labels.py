@@ -126,6 +126,40 @@ def test_photos_are_known_by_name_and_size_where_the_hash_is_gone(survey: Path) 
     assert [count.photo for count in counts(survey)] == ["IMG_0.jpg"]
 
 
+def test_labels_of_another_survey_end_in_one_sentence(survey: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.survey"
+    SurveyWriter(other, create=True).close()
+    file = exported(survey, lose_a_leaf)
+    done = run("import", other, "--from", file, "--who", "Cy")
+    assert done.exit_code == 3
+    assert done.stderr.count("\n") == 1
+    said = f"None of the 3 photos in {file} is in {other}: is it the right survey?"
+    assert done.stderr.startswith(said)
+    assert "Nothing was changed." in done.stderr
+    with SurveyReader(other) as store:
+        assert not list(store.counts())
+
+
+def test_of_many_labels_without_a_photo_the_first_are_told(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    survey = make_survey(tmp_path, drawn, 20)[0]
+
+    def mostly_foreign(content: Any) -> None:
+        lose_a_leaf(content)
+        for image in content["images"][1:]:
+            image.update(sha256="0" * 64, file_name=f"other_{image['id']}.jpg")
+
+    file = exported(survey, mostly_foreign)
+    done = run("import", survey, "--from", file, "--who", "Cy", "--all-checked")
+    assert done.exit_code == 3
+    told = [line for line in done.stderr.splitlines() if "holds no photo of this name" in line]
+    assert 1 < len(told) < 10
+    assert f"and {19 - len(told)} more." in done.stderr.splitlines()
+    assert "Stored the labels of 1 photo." in done.stderr
+    assert [count.photo for count in counts(survey)] == ["IMG_0.jpg"]
+
+
 def test_who_labelled_travels_in_the_file(survey: Path) -> None:
     def signed(content: Any) -> None:
         lose_a_leaf(content)

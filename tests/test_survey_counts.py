@@ -12,6 +12,8 @@ from surveys import MODEL, NEWER, NORTH, reading, sha
 
 from collarvision.handles import Handle, lost_leaf
 from collarvision.survey import HandCount, SurveyError, SurveyWriter
+from collarvision.survey.plantfolders import place_of, plant_names, was_named
+from collarvision.survey.rows import as_known
 from collarvision.survey.stopcounts import stop_counts
 
 MARKED = (
@@ -170,3 +172,31 @@ def test_a_plant_counted_at_a_stop_keeps_the_way_it_was_counted(survey: SurveyWr
     (found,) = stop_counts(survey, "North")
     assert (found.stop, found.date, found.gps) == ("3", "2027-05-20", None)
     assert found.count == count
+
+
+def test_a_field_keeps_its_first_spelling_for_all_that_differ_in_case_and_blanks(
+    survey: SurveyWriter,
+) -> None:
+    first = survey.add_field("North  quarter")
+    assert survey.add_field("north Quarter ") == first
+    assert [one.name for one in survey.fields()] == ["North  quarter"]
+    survey.add_reading(
+        reading(),
+        sha256=sha(1),
+        model=MODEL,
+        place=replace(NORTH, field="NORTH QUARTER", plant="2"),
+    )
+    there = replace(NORTH, field="north quarter")
+    assert plant_names(survey, there) == {"2"}
+    assert as_known("north QUARTER", ["South", "North quarter", "north quarter"]) == "North quarter"
+    assert as_known("north quarter", ["North quarter", "north quarter"]) == "north quarter"
+    assert as_known("East", ["North"]) == "East"
+
+
+def test_where_a_photo_is_filed_and_whether_a_field_was_ever_named(survey: SurveyWriter) -> None:
+    survey.add_field("South")
+    survey.add_reading(reading(), sha256=sha(1), model=MODEL, place=NORTH)
+    survey.add_reading(reading(), sha256=sha(2), model=MODEL)
+    assert place_of(survey, sha(1)) == NORTH
+    assert place_of(survey, sha(2)) is None
+    assert [was_named(survey, field) for field in ("North", "South")] == [True, False]

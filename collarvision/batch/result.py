@@ -48,6 +48,9 @@ class BatchResult:
         they were read with, and what is asked for.
     read_since : int
         Photos that an earlier run of the same command with ``--restage`` had read again.
+    filed_otherwise : tuple of (int, str, str, str)
+        Known photos that stay where they were filed, though they would be filed elsewhere now: how
+        many, where they are, what says otherwise, and what that says.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -77,3 +80,4 @@ class BatchResult:
     tried_again: int = 0
     read_otherwise: tuple[tuple[int, str, str], ...] = ()
     read_since: int = 0
+    filed_otherwise: tuple[tuple[int, str, str, str], ...] = ()

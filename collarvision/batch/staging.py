@@ -13,13 +13,11 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
-from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.batch.filing import Filing
-from collarvision.batch.folders import Folders, place_from_folders, place_from_source
-from collarvision.batch.otherwise import asked_for, read_otherwise
+from collarvision.batch.folders import place_from_folders
+from collarvision.batch.otherwise import filed_otherwise, notes_of, read_otherwise, source_folders
 from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
 from collarvision.batch.remote import hash_far_away, hash_of, is_address, look_at
@@ -27,8 +25,8 @@ from collarvision.batch.restaging import read_again_since
 from collarvision.batch.result import BatchResult, Step
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Options, Task
-from collarvision.survey import FileFacts, ModelFacts, Place, SurveyWriter
-from collarvision.survey.asread import PIXELS, READ_WITH, as_read, same_pixels
+from collarvision.survey import FileFacts, ModelFacts, PhotoFacts, Place, SurveyWriter
+from collarvision.survey.asread import as_read, same_pixels
 from collarvision.together import same_picture
 
 QUICK_LOOK_NS = 3_000_000_000
@@ -118,6 +116,7 @@ def run_batch(
         tried_again=len(run.tried_again & run.read_now),
         read_otherwise=tuple((count, *said) for said, count in run.otherwise.items()),
         read_since=run.read_since,
+        filed_otherwise=tuple((count, *said) for said, count in run.elsewhere.items()),
     )
 
 
@@ -140,6 +139,7 @@ class _Run:
         self.read_now: set[str] = set()
         self.tried_again: set[str] = set()
         self.otherwise: Counter[tuple[str, str]] = Counter()
+        self.elsewhere: Counter[tuple[str, str, str]] = Counter()
         self.same_pictures = 0
         self.read_since = 0
         self.steps: Counter[Step] = Counter()
@@ -244,7 +244,8 @@ class _Run:
         before = self._survey.file_at(pending.facts.path)
         fresh = sha256 not in self.read_now
         restaged = self._job.restage and fresh
-        is_new = self._survey.photo(sha256) is None
+        was = self._survey.photo(sha256)
+        is_new = was is None
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
@@ -253,8 +254,10 @@ class _Run:
             file=pending.facts,
             again=restaged or (fresh and sha256 in self.tried_again),
             refile=restaged,
-            notes=_notes(done),
+            notes=notes_of(done),
         )
+        if was is not None and fresh and not restaged:
+            self._note_otherwise(pending.file, pending.facts, was)
         if restaged and place.plant is None and has_left_its_plant(self._survey, sha256):
             self._survey.say_own_plants([sha256])
         if reading.outcome != "rejected" and not self._is_known_picture(sha256, before, is_new):
@@ -282,11 +285,17 @@ class _Run:
             self.unfiled += place.field is None and step == "known"
             if place.date is None and step == "known" and photo.size_px is not None:
                 self._count_undated(file)
+        elif photo is not None and step == "known":
+            self._note_otherwise(file, facts, photo)
         before = self._survey.file_at(facts.path)
         self._survey.note_file(sha256, facts, place)
         if not self._is_known_picture(sha256, before, False):
             self._note_replaced(file, before, sha256)
         self._count(step, file)
+
+    def _note_otherwise(self, file: PhotoFile, facts: FileFacts, photo: PhotoFacts) -> None:
+        said = filed_otherwise(self._survey, photo, file, facts.path, self._job.filing)
+        self.elsewhere.update(said)
 
     def _is_known_picture(
         self, sha256: str, before: tuple[FileFacts, str] | None, is_new: bool
@@ -336,7 +345,7 @@ class _Run:
 
     def _count_undated(self, file: PhotoFile) -> None:
         self.undated += 1
-        said = (place_from_folders(file.folders).unclear, _source(file.source).unclear)
+        said = (place_from_folders(file.folders).unclear, source_folders(file.source).unclear)
         self.unclear_days.update(dict.fromkeys(day for day in said if day is not None))
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
@@ -368,7 +377,7 @@ class _Run:
     ) -> Place:
         place = self._job.filing.place(
             place_from_folders(file.folders),
-            source=_source(file.source),
+            source=source_folders(file.source),
             gps=gps,
             taken_at=taken_at,
             code_field=code_field,
@@ -383,18 +392,3 @@ class _Run:
     def _count(self, step: Step, file: PhotoFile) -> None:
         self.steps[step] += 1
         self._tell(step, file.name)
-
-
-def _notes(done: Done) -> dict[str, Any]:
-    """What the survey's record holds beside the reading."""
-    notes: dict[str, Any] = {}
-    if done.pixels_sha256 is not None:
-        notes[PIXELS] = done.pixels_sha256
-    if done.options is not None:
-        notes[READ_WITH] = asked_for(done.options)
-    return notes
-
-
-@lru_cache(maxsize=64)
-def _source(folder: str) -> Folders:
-    return place_from_source(folder)

@@ -14,6 +14,7 @@ from collarvision.table import CAUTION, plain
 NAMES_SHOWN = 6
 VISITS_SHOWN = 12
 UNREAD_SHOWN = 8
+PLACES_SHOWN = 6
 REJECTED_SHOWN = 6
 """Reasons for rejecting that are listed, each with up to `NAMES_SHOWN` photos."""
 
@@ -106,6 +107,7 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"{_photos(count)} {'was' if count == 1 else 'were'} read with {was}: --restage to "
             f"read {'it' if count == 1 else 'them'} with {now}."
         )
+    yield from _filed_otherwise(result.filed_otherwise)
     if result.tried_again:
         yield (
             f"{_photos(result.tried_again)} that the program had failed on in an earlier run "
@@ -145,6 +147,20 @@ def _counts(result: BatchResult) -> Iterable[str]:
                 else ""
             )
         )
+
+
+def _filed_otherwise(found: Sequence[tuple[int, str, str, str]]) -> Iterable[str]:
+    """Of photos that stay where they were filed, though something else is said of them now."""
+    for count, was, tells, now in found[:PLACES_SHOWN]:
+        are, them = ("is", "it") if count == 1 else ("are", "them")
+        tells = tells.replace("their", "its") if count == 1 else tells
+        yield (
+            f"{_photos(count)} {are} filed under {plain(was)}; {tells} {plain(now)}. If that is "
+            f"right, --restage reads {them} again and files {them} anew."
+        )
+    left = sum(count for count, *_ in found[PLACES_SHOWN:])
+    if left:
+        yield f"{_photos(left)} of other visits {'is' if left == 1 else 'are'} filed otherwise too."
 
 
 def _say_rejected(say: Callable[..., None], result: BatchResult) -> None:

@@ -20,12 +20,21 @@ _SAME_PX = 0.06  # an export rounds to 1/100 px, a record to 1/10
 
 @dataclass(frozen=True)
 class Imported:
-    """What an import did: labels stored, stored before, left as they were read; and troubles."""
+    """What an import did: labels stored, stored before, left as they were read; and troubles.
+
+    `labels` counts all that could be read, and `absent` those whose photos the survey doesn't hold.
+    """
 
     stored: int
     known: int
     unchanged: int
     problems: tuple[str, ...]
+    labels: int
+    absent: int
+
+
+class _Absent(LookupError):
+    """The survey holds no such photo."""
 
 
 def import_labels(
@@ -48,12 +57,14 @@ def import_labels(
         Every photo was looked at: labels that are still as the program read them are agreement.
         Otherwise nobody may have seen them, and they are passed over.
     """
-    stored = known = unchanged = 0
+    stored = known = unchanged = absent = 0
     problems = list(file.problems)
-    for label, wrong in [*((plant, "") for plant in file.plants), *file.contradicting]:
+    labels = [*((plant, "") for plant in file.plants), *file.contradicting]
+    for label, wrong in labels:
         try:
             sha256 = _photo(survey, label)
         except LookupError as error:
+            absent += isinstance(error, _Absent)
             problems.append(f"{label.photo}: {error.args[0]}")
             continue
         row = survey.plant(sha256)
@@ -84,7 +95,7 @@ def import_labels(
             save_key=key,
         )
         stored += 1
-    return Imported(stored, known, unchanged, tuple(problems))
+    return Imported(stored, known, unchanged, tuple(problems), len(labels), absent)
 
 
 def _photo(survey: SurveyWriter, label: CocoPlant) -> str:
@@ -98,7 +109,7 @@ def _photo(survey: SurveyWriter, label: CocoPlant) -> str:
     if found:
         raise LookupError(f"the survey holds {len(found)} photos of this name and size")
     width, height = label.size_px
-    raise LookupError(f"the survey holds no photo of this name with {width} x {height} pixels")
+    raise _Absent(f"the survey holds no photo of this name with {width} x {height} pixels")
 
 
 def _agreed(label: CocoPlant, row: PlantRow) -> tuple[int | None, tuple[Handle, ...]]:

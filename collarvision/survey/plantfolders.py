@@ -1,9 +1,9 @@
-"""Plant folders: names of the plants of a place, and which of them one folder's photos have."""
+"""Plant folders: where photos are filed, and names of a place's plants, also those of a folder."""
 
 from __future__ import annotations
 
 from collarvision.survey.reader import SurveyReader
-from collarvision.survey.rows import storable
+from collarvision.survey.rows import as_known, storable
 from collarvision.survey.values import Place
 
 _AT = """
@@ -41,6 +41,27 @@ def plant_names_of_folder(store: SurveyReader, place: Place, folder: str) -> set
     }
 
 
+def place_of(store: SurveyReader, sha256: str) -> Place | None:
+    """Where a photo is filed, with what told its field; None where it is in none."""
+    row = store._one(
+        f"SELECT f.name, v.date, s.name, p.filed_by, p.plant {_AT} WHERE p.sha256 = :sha256",
+        sha256=sha256,
+    )
+    return None if row is None else Place(*row)
+
+
+def was_named(store: SurveyReader, field: str) -> bool:
+    """Whether photos were ever found for a field: filed there once, or lying in folders of it."""
+    return (
+        store._one(
+            "SELECT v.id FROM visits AS v JOIN fields AS f ON f.id = v.field_id "
+            "WHERE f.name = :field LIMIT 1",
+            field=field,
+        )
+        is not None
+    )
+
+
 def _asked(store: SurveyReader, place: Place) -> dict[str, str | None]:
     return {
         "field": None if place.field is None else _as_known(store, storable(place.field)),
@@ -50,13 +71,5 @@ def _asked(store: SurveyReader, place: Place) -> dict[str, str | None]:
 
 
 def _as_known(store: SurveyReader, field: str) -> str:
-    """A field's name as the survey spells it: the writer takes no heed of case and blanks."""
-    known = [str(row[0]) for row in store._rows("SELECT name FROM fields ORDER BY id")]
-    if field in known:
-        return field
-    same = _folded(field)
-    return next((name for name in known if _folded(name) == same), field)
-
-
-def _folded(name: str) -> str:
-    return " ".join(name.casefold().split())
+    """A field's name as the survey spells it."""
+    return as_known(field, [row[0] for row in store._rows("SELECT name FROM fields ORDER BY id")])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from collections.abc import Iterable
 
 from collarvision.survey.values import HandCount, PhotoFacts, PlantRow
 
@@ -85,6 +86,20 @@ def where(field: str | None = None, date: str | None = None, sha256: str | None 
 def storable(text: str) -> str:
     """Text as SQLite takes it: file names may hold bytes that are no text."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def folded(field: str) -> str:
+    """A field's name without what makes no other field of it: case and blanks."""
+    return " ".join(field.casefold().split())
+
+
+def as_known(field: str, known: Iterable[str]) -> str:
+    """A field's name as it is known: the first spelling stands for all that fold alike."""
+    names = list(known)
+    if field in names:
+        return field
+    same = folded(field)
+    return next((name for name in names if folded(name) == same), field)
 
 
 def gps(row: sqlite3.Row) -> tuple[float, float] | None:

@@ -22,8 +22,9 @@ from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.oneplant import name_plant
 from collarvision.survey.reader import SurveyReader
-from collarvision.survey.rows import storable
+from collarvision.survey.rows import as_known, storable
 from collarvision.survey.settling import settle, settle_together
+from collarvision.survey.stopcounts import again_values
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 
@@ -227,11 +228,20 @@ class SurveyWriter(SurveyReader):
                 )
 
     def add_stop_count(self, stop: int | Place, count: HandCount) -> int:
-        """Store a count of a plant without a photo, at a stop by its id or place. Gives its id."""
+        """Store a count of another plant without a photo, at a stop's id or place. Gives its id."""
         try:
             with self._transaction():
                 stop_id = stop if isinstance(stop, int) else self._place_ids(stop, None)[1]
                 return self._insert("hand_counts", stop_id=stop_id, **hand_values(count))
+        except sqlite3.IntegrityError as error:
+            raise impossible(count) from error
+
+    def count_stop_plant_again(self, plant: int, count: HandCount) -> int:
+        """Store a further count of a plant without a photo, by its `StopCount.id`. Gives its id."""
+        try:
+            with self._transaction():
+                values = again_values(self._connection, plant)
+                return self._insert("hand_counts", **values, **hand_values(count))
         except sqlite3.IntegrityError as error:
             raise impossible(count) from error
 
@@ -314,10 +324,9 @@ class SurveyWriter(SurveyReader):
     def _field_id(self, name: str) -> int:
         name = storable(name)
         found = self._value("SELECT id FROM fields WHERE name = ?", name)
-        if found is None:  # the first spelling stands for all that differ in case or blanks alone
-            same = " ".join(name.casefold().split())
-            rows = self._connection.execute("SELECT id, name FROM fields ORDER BY id")
-            found = next((k for k, old in rows if " ".join(old.casefold().split()) == same), None)
+        if found is None:
+            known = dict(self._connection.execute("SELECT name, id FROM fields ORDER BY id"))
+            found = known.get(as_known(name, known))
         return int(found) if found is not None else self._insert("fields", name=name)
 
     def _photo_id(self, reading: Reading, sha256: str) -> int:
