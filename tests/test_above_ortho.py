@@ -16,7 +16,7 @@ from collarvision.above.scale import Stated
 from collarvision.above.values import FrameAbove
 from collarvision.boundary import metres_a_degree
 
-rasterio = pytest.importorskip("rasterio")
+rasterio = pytest.importorskip("rasterio", reason="GeoTIFFs need the ortho extra")
 CALIBRATION = AboveCalibration()
 WIDE, TALL, MM = 2200, 1700, 4.0
 EAST, NORTH = 478_000.0, 4_594_000.0  # in UTM zone 15, near its middle meridian

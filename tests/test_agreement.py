@@ -26,7 +26,7 @@ def test_kappa_of_a_worked_example() -> None:
 
 @pytest.mark.parametrize("seed", range(5))
 def test_kappa_is_scikit_learns(seed: int) -> None:
-    metrics = pytest.importorskip("sklearn.metrics")
+    metrics = pytest.importorskip("sklearn.metrics", reason="the other kappa is scikit-learn's")
     draw = random.Random(seed)
     truth = [draw.randint(2, 7) for _ in range(60)]
     pairs = [(stage, max(0, stage + draw.choice([-1, 0, 0, 0, 1]))) for stage in truth]

@@ -65,7 +65,7 @@ def sheets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 def test_page_sizes_are_those_of_the_standards(
     sheets: dict[str, Path], page: str, size_mm: tuple[float, float]
 ) -> None:
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = pytest.importorskip("pypdf", reason="reading a PDF back needs pypdf")
     reader = pypdf.PdfReader(sheets[page])
     assert len(reader.pages) == 1
     box = reader.pages[0].mediabox
@@ -76,7 +76,7 @@ def test_page_sizes_are_those_of_the_standards(
 def test_the_sheet_is_vector_with_its_fonts_inside_and_asks_for_no_scaling(
     sheets: dict[str, Path],
 ) -> None:
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = pytest.importorskip("pypdf", reason="reading a PDF back needs pypdf")
     reader = pypdf.PdfReader(sheets["letter"])
     assert not reader.pages[0].images
     fonts = reader.pages[0]["/Resources"]["/Font"]

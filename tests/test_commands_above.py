@@ -219,7 +219,7 @@ def test_a_boundary_leaves_the_rest_out(folder: Path, tmp_path: Path) -> None:
 
 
 def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    rasterio = pytest.importorskip("rasterio")
+    rasterio = pytest.importorskip("rasterio", reason="GeoTIFFs need the ortho extra")
     planted = plant(6.0, 4.5, seed=3)
     rgb = draw(planted, 1500, 1125, 4.0)
     path = tmp_path / "north.tif"

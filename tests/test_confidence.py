@@ -8,6 +8,7 @@ to count from the nodes: Purdue Extension.
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,10 +21,12 @@ from collarvision.answer import Reading
 from collarvision.calibration import Calibration, as_json, load_calibration
 from collarvision.confidence import (
     HIDDEN,
+    LEAFLESS_AT_MOST,
     LOST_UNSEEN,
     LOST_UNSURE,
     POINTED_LOWEST,
     PRESSED_TOP,
+    REFUSE_AT,
     SENTENCES,
     UNCOUNTED,
     Verdict,
@@ -110,6 +113,35 @@ def test_a_plant_whose_leaves_are_too_small_goes_to_a_person():
     verdict = judged(replace(parts, usability=seen))
     assert verdict.outcome == "hand-count"
     assert "come closer" in verdict.reasons[0]
+
+
+def test_the_threshold_itself_is_sure_enough():
+    parts = draw(4).parts
+    sure = judged(parts).confidence
+    for threshold, outcome in ((sure, "staged"), (np.nextafter(sure, 1.0), "hand-count")):
+        assert judged(parts, (), replace(GUESSES, threshold=threshold)).outcome == outcome
+
+
+def test_a_plant_without_leaves_is_never_surer_than_such_plants_are():
+    assert LEAFLESS_AT_MOST <= 59 / 67  # of own photos so many were right
+    sure = replace(GUESSES, sure=(5.0, 1.0))
+    parts = replace(draw(0).parts, tips=(), collars=())
+    for ok, trouble in ((0.99, "no_plant"), (0.4, "blurred")):
+        seen = dict.fromkeys(parts.usability, 0.0) | {"ok": ok, trouble: 1 - ok}
+        assert judged(replace(parts, usability=seen), (), sure).confidence == LEAFLESS_AT_MOST
+    assert judged(draw(4).parts, (), sure).confidence > LEAFLESS_AT_MOST
+
+
+@pytest.mark.parametrize("trouble", ["blurred", "cut_off", "several", "dark"])
+def test_a_trouble_as_likely_as_not_overrules_however_sure_the_stage(trouble):
+    """A coin's toss that the photo is spoilt is no photo to go by; usable enough otherwise."""
+    calibration = replace(GUESSES, threshold=0.0, usable_floor=0.0)
+    parts = draw(4).parts
+    for p, stopped in ((REFUSE_AT - 0.01, False), (REFUSE_AT, True), (0.6, True)):
+        seen = dict.fromkeys(parts.usability, 0.0) | {"ok": 1 - p, trouble: p}
+        verdict = judged(replace(parts, usability=seen), (), calibration)
+        assert (verdict.outcome != "staged") == stopped
+        assert verdict.overruling == ((SENTENCES[trouble],) if stopped else ())
 
 
 def test_a_blurred_plant_without_leaves_is_no_bare_board():
@@ -201,6 +233,18 @@ def test_two_top_collars_that_are_nearly_one_go_to_a_person(gap, stopped):
     verdict = judge(parts, pressed, belief, (), calibration)
     assert (verdict.outcome == "hand-count") == stopped
     assert (PRESSED_TOP in verdict.reasons) == stopped
+
+
+@pytest.mark.parametrize(("collars", "stopped"), [(2, False), (3, True), (4, True)])
+def test_pressed_collars_are_told_from_three_on(collars, stopped):
+    """Of two there is no usual distance that they could be closer than."""
+    drawn = draw(collars)
+    leaves = list(assemble(drawn.parts).leaves)
+    foot = leaves[0].along_px if collars > 2 else 0.0
+    usual = (leaves[collars - 2].along_px - foot) / max(collars - 2, 1)
+    above = leaves[collars - 2].along_px + 0.1 * usual
+    leaves[collars - 1] = replace(leaves[collars - 1], along_px=above)
+    assert (PRESSED_TOP in sure_of(drawn, leaves=tuple(leaves)).reasons) == stopped
 
 
 def test_a_seedling_without_collars_is_not_stopped_by_a_pointed_leaf():
@@ -311,11 +355,20 @@ def test_without_a_file_the_guesses_serve(tmp_path):
     assert not GUESSES.fitted
 
 
-@pytest.mark.parametrize("text", ["", "{}", '{"version": 99}', "[]"])
+@pytest.mark.parametrize("text", ["", "{}", '{"version": 2}', "[]"])
 def test_a_broken_file_is_one_sentence(tmp_path, text):
     path = tmp_path / "calibration.json"
     path.write_text(text)
     with pytest.raises(ModelError, match="Install the package again"):
+        load_calibration(path)
+
+
+def test_a_whole_file_of_another_version_is_refused(tmp_path):
+    """Its numbers may mean something else; the survey would call it by this version's name."""
+    path = tmp_path / "calibration.json"
+    whole = json.loads(as_json(GUESSES, {}))
+    path.write_text(json.dumps(whole | {"version": 99}))
+    with pytest.raises(ModelError, match="or of another version"):
         load_calibration(path)
 
 

@@ -147,7 +147,9 @@ def test_limits_and_weather_are_files_that_their_own_readers_take(
 def test_outlines_follow_the_standard(tmp_path: Path, photos: Path) -> None:
     """RFC 7946, section 3.1.6: rings are closed, and outer ones run counterclockwise."""
     lay_out(tmp_path, TODAY, photos)
-    for feature in json.loads((tmp_path / "fields.geojson").read_text())["features"]:
+    features = json.loads((tmp_path / "fields.geojson").read_text())["features"]
+    assert len(features) == len(farm.FIELDS)
+    for feature in features:
         (ring,) = feature["geometry"]["coordinates"]
         assert ring[0] == ring[-1]
         x, y = np.array(ring).T

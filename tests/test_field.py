@@ -216,6 +216,20 @@ def test_shares_only_fall_with_the_stage() -> None:
             assert end == sorted(end, reverse=True)
 
 
+def test_a_share_that_is_known_well_raises_one_known_badly_below_it() -> None:
+    """All are at V3 and all but one at V4: plants at V4 are at V3 too, whatever the stops say."""
+    stops = ([6, 6, 5, 5, 5, 5], [3, 5, 4, 5, 4, 4], [7, 6, 6, 6, 7, 5], [7, 5, 6, 7, 6, 5])
+    plants = [
+        PlantEvidence(f"{stop}.{k}", hand_count=stage, stop=str(stop))
+        for stop, own in enumerate(stops)
+        for k, stage in enumerate(own)
+    ]
+    field = summarise(plants)
+    lows = [share.interval[0] for share in field.shares]
+    assert lows == sorted(lows, reverse=True)
+    assert lows[2] == lows[3]  # raised
+
+
 def test_waiting_plants_and_how_far_they_could_move_the_answer() -> None:
     plants = [read(f"a{k}", 5) for k in range(6)]
     waiting = [

@@ -64,6 +64,12 @@ def test_leaving_out_four_lost_leaves_turns_v12_into_v8() -> None:
     assert problems(counted) == ()
 
 
+def test_leaves_that_are_lost_count_where_no_collar_is_left() -> None:
+    # Lost leaves count as the others do (Univ. of Nebraska-Lincoln, CropWatch, 2020).
+    assert stage_of([lost_leaf(1), lost_leaf(2)]) == 2
+    assert stage_of([lost_leaf(1), *collars(2), lost_leaf(3)]) == 3
+
+
 def test_leaves_in_the_whorl_are_not_counted_and_no_collar_is_ve() -> None:
     # R. L. Nielsen, Purdue Univ., 2019: leaves in the whorl are not counted.
     assert stage_of([*collars(1, 2), Handle("tip", 1, 1, 3), Handle("tip", 1, 1, 4)]) == 2

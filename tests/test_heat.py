@@ -122,9 +122,25 @@ def test_heat_between_days() -> None:
 # Pace
 
 
+def test_the_published_pace_is_the_mean_of_the_listed_sources() -> None:
+    """Means of leaves a °F-day, by hand.
+
+    To V10: 82 (Wuethrich 1997 in Nielsen, Purdue Univ. 2019), 84 (Iowa State Univ. 2011), 85 (North
+    Dakota State Univ. 2007), 50-60 (J. Lauer, Univ. of Wisconsin 1996), 59 (ND/MN trials 2015-17)
+    and 57.9 °C-days, so 104.2 (dos Santos et al. 2022): a leaf in 74.45. After it 50, 56, 50, 59
+    and 30.9 °C-days, so 55.6 (the same sources): a leaf in 53.89.
+    """
+    early, late = published_pace(), published_pace(late=True)
+    assert 1 / early[0] == pytest.approx(74.45, abs=0.05)
+    assert 1 / late[0] == pytest.approx(53.89, abs=0.05)
+    # Standard deviation 0.00336 of the six. The five lie closer by chance: no less than a fifth.
+    assert early[1] == pytest.approx(0.00336, abs=1e-5)
+    assert late[1] == pytest.approx(late[0] / 5)
+
+
 def test_one_visit_leaves_the_published_pace() -> None:
     pace = leaf_pace([Visit(BEGIN, 4.0, 0.1)])
-    assert pace.per_gdd_f == pytest.approx(published_pace()[0])
+    assert pace.gdd_f_a_leaf == pytest.approx(74.45, abs=0.05)
     assert pace.leaf_number == pytest.approx(4.5)
     assert pace.visits == 1
     assert 65 < pace.gdd_f_a_leaf < 85
@@ -149,6 +165,14 @@ def test_after_v10_the_pace_is_another() -> None:
     assert pace.late
     assert pace.visits == 1
     assert 45 < pace.gdd_f_a_leaf < 65
+
+
+@pytest.mark.parametrize(("leaves", "a_leaf"), [(10.0, 74.45), (10.1, 53.89)])
+def test_the_early_pace_goes_up_to_v10(leaves: float, a_leaf: float) -> None:
+    # 82 °F-days a leaf to V10 and 50 after (Wuethrich 1997 in Nielsen 2019): ten is still "to".
+    pace = leaf_pace([Visit(BEGIN, leaves, 0.1)])
+    assert pace.late == (leaves > 10)
+    assert pace.gdd_f_a_leaf == pytest.approx(a_leaf, abs=0.05)
 
 
 @pytest.mark.parametrize(

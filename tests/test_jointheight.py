@@ -47,14 +47,24 @@ def test_heights_by_two_rules_are_not_averaged_and_do_not_contradict() -> None:
     assert (plant.source, plant.contradiction) == (0, None)
 
 
-def test_heights_to_other_points_are_not_averaged_but_held() -> None:
-    arch, free = told(190, 200, 230), told(205, 215, 240, basis="free-standing")
+@pytest.mark.parametrize(("low", "high"), [(205, 240), (203, 260)])
+def test_heights_to_other_points_are_not_averaged_but_held(low: float, high: float) -> None:
+    """The doubt of a plant without an arch goes with it, be its interval the narrower or wider."""
+    arch, free = told(190, 200, 230), told(low, 215, high, basis="free-standing")
     for photos, source in (([arch, free], 1), ([free, arch], 0)):
         plant = joint_height(photos)
         assert plant is not None
         assert plant.height_mm == pytest.approx(215)
-        assert plant.interval_mm == pytest.approx((200, 240))
+        assert plant.interval_mm == pytest.approx((200, high))
         assert (plant.source, plant.contradiction) == (source, None)
+
+
+def test_of_heights_that_mean_the_same_the_narrowest_is_told_first() -> None:
+    narrow, wide = told(195, 200, 206, basis="along-stalk"), told(190, 205, 225)
+    for photos, source in (([wide, narrow], 1), ([narrow, wide], 0)):
+        plant = joint_height(photos)
+        assert plant is not None
+        assert (plant.height_mm, plant.source) == (pytest.approx(200), source)
 
 
 def test_heights_that_mean_the_same_are_averaged() -> None:
@@ -65,6 +75,19 @@ def test_heights_that_mean_the_same_are_averaged() -> None:
     assert 200 < plant.height_mm < 210
     assert (plant.source, plant.contradiction) == (0, None)
     assert plant.interval_mm[1] < 230
+
+
+def test_a_height_counts_by_the_square_of_how_narrow_its_interval_is() -> None:
+    """Inverse variances, as any textbook of statistics weighs measurements.
+
+    Intervals of 10 and 20 in 100 to either side: weights 4 to 1, so 100^0.8 * 120^0.2 = 103.71 mm,
+    with the ends weighed alike.
+    """
+    plant = joint_height([told(100 / 1.1, 100, 100 * 1.1), told(120 / 1.21, 120, 120 * 1.21)])
+    assert plant is not None
+    assert plant.height_mm == pytest.approx(103.71, abs=0.01)
+    assert plant.interval_mm[0] == pytest.approx(103.71 / 1.1**1.2, abs=0.01)
+    assert plant.interval_mm[1] == pytest.approx(120)  # it holds the other photo's height
 
 
 @pytest.mark.parametrize("other", ["arch", "free-standing", "along-stalk"])

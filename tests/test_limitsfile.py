@@ -142,6 +142,16 @@ def test_a_mix_that_can_never_be_open() -> None:
         parse_limits(GOOD + late + MIX.format("Late"), "limits.toml")
 
 
+def test_a_mix_with_a_part_that_leaves_alone_do_not_end_may_be_open() -> None:
+    """Of ten leaves and 36 in both: a short plant of eleven leaves is inside still."""
+    late = '\n[[limit]]\nname = "Late"\nmethod = "b"\nleaf = "collars"\nmin_leaves = 11\n'
+    mix = '\n[[tank_mix]]\nname = "M"\nlimits = ["Product A, under the leaves", "Late"]\n'
+    assert len(parse_limits(GOOD + late + mix).mixes) == 1
+    first = edited('max_when = "both"', 'max_when = "whichever first"')
+    with pytest.raises(LimitsError, match="'M' can never be open: 'Late' begins after"):
+        parse_limits(first + late + mix)
+
+
 def test_every_problem_is_told_at_once() -> None:
     source = edited("max_leaves = 6", "max_leafs = 6").replace('"4 in"', "4")
     with pytest.raises(LimitsError) as caught:

@@ -176,6 +176,27 @@ def test_length_of_the_lowest_blade_tells_its_rank(length_mm, lost):
     assert p.argmax() == lost
 
 
+@pytest.mark.parametrize("sign", ["collar_mm", "blade_mm", "blade_ratio"])
+def test_no_single_size_shifts_the_odds_of_lost_leaves_by_more_than_ninety_to_one(sign):
+    """A clod may hide any height, a torn blade has any length: e^4.5 is our own choice."""
+    network = np.array([0.9, 0.06, 0.03, 0.01])
+    without, _, _ = lost_leaves(Signs(network, 0.95, 0.95, 1.0))
+    for size in np.geomspace(1e-2, 1e5, 71):
+        lost, _, _ = lost_leaves(Signs(network, 0.95, 0.95, 1.0, **{sign: float(size)}))
+        shifted = np.log(lost / lost[0]) - np.log(without / without[0])
+        assert np.ptp(shifted) <= 4.5 + 1e-9
+
+
+def test_a_blade_that_was_measured_is_not_weighed_against_the_next_as_well():
+    # Both say how long it is: once is enough, and the measure is the surer.
+    network = np.array([0.6, 0.3, 0.1, 0.0])
+    measured, _, _ = lost_leaves(Signs(network, 0.6, blade_mm=45.0))
+    both, _, _ = lost_leaves(Signs(network, 0.6, blade_mm=45.0, blade_ratio=0.9))
+    ratio, _, _ = lost_leaves(Signs(network, 0.6, blade_ratio=0.9))
+    np.testing.assert_allclose(both, measured)
+    assert np.abs(ratio - measured).max() > 0.1
+
+
 @pytest.mark.parametrize("size", [float("nan"), float("inf")])
 def test_what_is_no_size_says_nothing_of_lost_leaves(size):
     network = np.array([0.9, 0.1, 0.0, 0.0])

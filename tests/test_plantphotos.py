@@ -99,6 +99,30 @@ def test_a_count_on_any_photo_of_a_plant_is_of_the_plant(survey: Path) -> None:
     assert (plant.hand_count, plant.height_mm) == (5, 300)
 
 
+@pytest.mark.parametrize(("first", "last"), [(2, 3), (3, 2)])
+def test_the_last_count_stands_and_the_last_height_on_whichever_photo(
+    survey: Path, first: int, last: int
+) -> None:
+    with SurveyWriter(survey) as store:
+        at = "2027-05-20T{}:00".format
+        store.add_hand_count(sha(first), HandCount("Ann", at("09"), stage=6, height_mm=350))
+        store.add_hand_count(sha(last), HandCount("Bo", at("10"), stage=5, height_mm=330))
+        (row,) = (one for one in whole_plants(store.plants()) if one.others)
+        found = visits_of(store, "North").chosen
+        (plant,) = (one.evidence for one in found.plants if one.evidence.name == "IMG_2.jpg")
+        assert row.hand_count is not None
+        assert (row.hand_count.stage, row.hand_count.height_mm) == (5, 330)
+        assert (plant.hand_count, plant.height_mm) == (5, 330)
+        # A height alone, entered last, is the height and leaves the count.
+        store.add_hand_count(sha(first), HandCount("Cy", at("11"), height_mm=340))
+        (row,) = (one for one in whole_plants(store.plants()) if one.others)
+        found = visits_of(store, "North").chosen
+        (plant,) = (one.evidence for one in found.plants if one.evidence.name == "IMG_2.jpg")
+        assert row.hand_count is not None
+        assert (row.hand_count.stage, row.hand_count.height_mm) == (5, 340)
+        assert (plant.hand_count, plant.height_mm) == (5, 340)
+
+
 def test_photos_that_do_not_settle_a_plant_wait_once(survey: Path) -> None:
     with SurveyWriter(survey) as store:
         other = reading(

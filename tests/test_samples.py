@@ -108,8 +108,8 @@ def test_readings_have_not_drifted(read_samples: dict[str, Record]) -> None:
             for name in sorted(read_samples)
         )
         GOLDEN.write_text(text, encoding="utf-8")
-    if not GOLDEN.exists():
-        pytest.skip("no golden readings yet: set COLLARVISION_UPDATE_GOLDEN=1 to write them")
+    assert GOLDEN.exists(), "no golden readings: set COLLARVISION_UPDATE_GOLDEN=1 to write them"
+    assert {golden["photo"] for golden in lines(GOLDEN)} == set(read_samples)
     for golden in lines(GOLDEN):
         got = kept(read_samples[golden["photo"]])
         exact = ["photo", "outcome", "stage", "layout", "height_basis"]

@@ -36,6 +36,12 @@ def test_published_stops(acres: float, stops: int) -> None:
     assert stops_for(acres) == (stops, True)
 
 
+def test_heat_is_told_in_the_degrees_that_go_with_the_lengths() -> None:
+    # Nine °F-days are five °C-days: the ratio of the degrees, without their zero.
+    assert units.Shown("in").heat(180) == "180 °F-days"
+    assert units.Shown("cm").heat(180) == units.Shown("mm").heat(180) == "100 °C-days"
+
+
 def test_stops_beyond_the_published_ones_say_so_and_are_capped() -> None:
     assert stops_for(51) == (9, False)
     assert stops_for(75) == (9, False)
@@ -69,7 +75,7 @@ def test_an_area_that_makes_no_sense(bad: float) -> None:
 @pytest.mark.parametrize(("k", "n"), [(0, 10), (3, 10), (10, 10), (21, 43), (97, 97), (1, 1)])
 def test_wilson_against_scipy(k: int, n: int) -> None:
     # scipy.stats, an independent implementation of Wilson's interval.
-    stats = pytest.importorskip("scipy.stats")
+    stats = pytest.importorskip("scipy.stats", reason="the other intervals are SciPy's")
     expected = stats.binomtest(k, n).proportion_ci(0.95, method="wilson")
     assert wilson(k, n) == pytest.approx((expected.low, expected.high), abs=1e-9)
 

@@ -14,11 +14,14 @@ from collarvision.evidence import PlantEvidence
 from collarvision.fieldhistory import SAME_CROP_DAYS
 from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.heat import DateSpan
 from collarvision.limits import CAUTION
 from collarvision.limitsfile import Limits, parse_limits
 from collarvision.outlook import look_ahead
+from collarvision.sincevisit import grown_on
 from collarvision.temperatures import Day, Temperatures
 from collarvision.units import Shown
+from collarvision.window import Window
 
 TODAY = date(2027, 6, 5)
 TO_SIX = parse_limits(
@@ -148,8 +151,16 @@ def test_a_close_that_falls_on_today_is_closing_and_said() -> None:
 
 
 def test_what_is_seen_today_outranks_heat() -> None:
+    """A close that heat puts days before today is news of a visit before it, not of today's."""
     visits = visited((TODAY, [6] * 20))
     assert words(looked_at(visits, low=75, high=95))[0] == "closing"
+    seen = decide(visits, TODAY, limits=TO_SIX).verdicts[0]
+    gone = DateSpan(*[TODAY - timedelta(days=2)] * 2, TODAY, TODAY + timedelta(days=9))
+    window = Window("A", None, gone, None, opens_told="unset")
+    assert seen.word == "closing"
+    assert grown_on([seen], [window], TODAY, TODAY) == (seen,)
+    (before,) = grown_on([seen], [window], TODAY - timedelta(days=3), TODAY)
+    assert (before.word, before.decided_by) == ("can't tell", "heat")
 
 
 def test_open_is_closing_where_heat_may_take_it_past_by_tomorrow() -> None:

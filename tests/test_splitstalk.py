@@ -29,6 +29,9 @@ def test_the_error_leans_one_leaf_up() -> None:
     So between nothing (late planting) and 2/3 * 0.8 = 0.53 (early planting).
     """
     assert 0 < ONE_MORE < 2 / 3 * 0.8
+    # Half way between the two, for nobody says how early a field was planted.
+    assert abs(ONE_MORE - 2 / 3 * 0.65 / 2) < 0.02
+    assert collars_from_nodes(2).one_more == ONE_MORE
     assert "one leaf too low" in KNOWN_ERROR
     plant = PlantEvidence("a", hand_count=6, one_more=ONE_MORE)
     assert beliefs(plant)[6] == pytest.approx(1 - ONE_MORE)

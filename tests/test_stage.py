@@ -58,7 +58,26 @@ def test_lost_leaves_count():
     drawn = draw(9, lost=3, whorl=3)
     plant = assemble(drawn.parts)
     assert sum(leaf.collar is not None for leaf in plant.leaves) == 6
-    assert believe(plant, drawn.parts, GUESSES).stage == 9
+    belief = believe(plant, drawn.parts, GUESSES)
+    assert belief.stage == 9
+    # Each opinion counts them for itself; the network's own count is of collars that are there.
+    assert drawn.parts.collar_counts.argmax() == 6
+    for opinion in (belief.ladder, belief.count, belief.second_opinion):
+        assert opinion.argmax() == 9
+
+
+def test_a_leaf_counts_from_where_its_collar_is_more_likely_out_than_not():
+    drawn = draw(5, whorl=2)
+    plant = assemble(drawn.parts)
+    doubtful = []
+    for score in np.linspace(0.2, 0.9, 29):
+        third = replace(plant.leaves[2], tip_collared=0.2, collar_score=float(score))
+        leaves = (*plant.leaves[:2], third, *plant.leaves[3:])
+        belief = believe(replace(plant, leaves=leaves), drawn.parts, GUESSES)
+        assert belief.counted[2] == (belief.leaf_probabilities[2] > 0.5)
+        doubtful.append(belief.leaf_probabilities[2])
+    assert any(0.35 < p < 0.5 for p in doubtful)
+    assert any(0.5 < p < 0.65 for p in doubtful)
 
 
 @settings(max_examples=25, deadline=None)

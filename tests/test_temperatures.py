@@ -237,6 +237,19 @@ def test_one_day_is_told_as_one() -> None:
     )
 
 
+@pytest.mark.parametrize(("wrong", "swapped"), [(20, False), (36, True)])
+def test_columns_are_swapped_where_most_days_say_so(wrong: int, swapped: bool) -> None:
+    """Half of the days the wrong way round are a broken file, and no column's name is wrong."""
+    lines = table(days=40).splitlines()
+    for k in range(1, 1 + wrong):
+        day, low, high = lines[k].split(",")
+        lines[k] = f"{day},{high},{low}"
+    found = parse_temperatures("\n".join(lines))
+    assert any("swapped" in finding for finding in found.findings) == swapped
+    assert all(day.low_f <= day.high_f for day in found.days)
+    assert len(found.days) == 40 - (40 - wrong if swapped else wrong)
+
+
 @pytest.mark.parametrize(("wrong", "said"), [(6, "1 more day has"), (7, "2 more days have")])
 def test_further_days_the_wrong_way_round(wrong: int, said: str) -> None:
     lines = table(days=40).splitlines()

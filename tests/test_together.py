@@ -19,10 +19,14 @@ from collarvision.answer import CollarMark, Reading, stage_name
 from collarvision.jointheight import CONTRADICTING
 from collarvision.record import Record
 from collarvision.together import (
+    ALIKE,
     ENOUGH,
+    FAR_APART,
+    SURE,
     joint_reading,
     joint_record,
     overruled,
+    pool,
     put_together,
     same_picture,
 )
@@ -95,6 +99,46 @@ def test_two_photos_that_agree_are_surer_than_either() -> None:
     assert both.confidence is not None
     assert both.confidence >= ENOUGH > 0.9
     assert both.reasons == ()
+
+
+def test_photos_settle_a_plant_from_the_confidence_that_is_enough() -> None:
+    found = []
+    for p in np.linspace(0.55, 0.99, 89):
+        one = photo(belief={4: float(p), 5: 1 - float(p)})
+        found.append(put_together(records(one, replace(one, photo="b.jpg"))))
+    settled = [plant.confidence or 0.0 for plant in found if plant.outcome == "staged"]
+    left = [plant.confidence or 0.0 for plant in found if plant.outcome == "hand-count"]
+    assert max(left) < ENOUGH <= min(settled)
+    assert min(settled) - max(left) < 0.02
+    assert all(plant.reasons for plant in found if plant.outcome == "hand-count")
+
+
+@pytest.mark.parametrize("photos", [2, 3, 5])
+def test_n_photos_count_as_n_that_err_alike_in_part(photos: int) -> None:
+    """As the mean of n measurements that err alike: n / (1 + (n - 1) rho), L. Kish 1965."""
+    belief = np.array([0.75, 0.25] + [0.0] * 11)
+    pooled = pool([belief] * photos)
+    counts_as = photos / (1 + (photos - 1) * ALIKE)
+    assert np.log(pooled[0] / pooled[1]) == pytest.approx(counts_as * np.log(3))
+    # With no error in common, Bayes' product: 3 to the power of n.
+    alone = pool([belief] * photos, alike=0.0)
+    assert alone[0] / alone[1] == pytest.approx(3.0**photos)
+
+
+def test_the_pooled_belief_becomes_a_confidence_by_the_two_fitted_numbers() -> None:
+    """Scaling by two numbers: J. Platt 1999, from memory."""
+    plant = put_together(records(photo(), photo("b.jpg")))
+    p = plant.probabilities[4]
+    odds = SURE[0] + SURE[1] * np.log(p / (1 - p))
+    assert plant.confidence == pytest.approx(1 / (1 + np.exp(-odds)), abs=1e-3)
+
+
+@pytest.mark.parametrize("apart", [FAR_APART - 1, FAR_APART])
+def test_photos_are_far_apart_from_so_many_stages_on(apart: int) -> None:
+    one, other = photo(belief={3: 0.9, 3 + apart: 0.1}), photo("b.jpg", {3 + apart: 0.6, 3: 0.4})
+    plant = put_together(records(one, other))
+    told = any("see that they show the same plant" in reason for reason in plant.reasons)
+    assert told == (apart >= FAR_APART)
 
 
 def test_photos_that_differ_leave_the_plant_to_a_person() -> None:

@@ -67,7 +67,7 @@ def test_they_fit_and_people_with_a_screen_reader_can_use_them(
 
 
 def test_the_map_prints_on_two_pages(pages: dict[str, Path]) -> None:
-    pypdf = pytest.importorskip("pypdf")
+    pypdf = pytest.importorskip("pypdf", reason="reading a PDF back needs pypdf")
     asked = {"paperWidth": 8.5, "paperHeight": 11.0, "printBackground": True}
     # A window of its own, and not before the page was painted: else it now and then prints nothing.
     with browser(1280, 900) as window:

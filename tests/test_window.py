@@ -12,7 +12,7 @@ from collarvision.heat import HeatError, Visit
 from collarvision.limits import CAUTION
 from collarvision.limitsfile import Bound, Limit
 from collarvision.temperatures import Day, Temperatures
-from collarvision.window import mix_window, visit_of, window
+from collarvision.window import Window, mix_window, visit_of, window
 
 BEGIN = date(2026, 6, 1)
 WEATHER = Temperatures(tuple(Day(BEGIN + timedelta(days=k), 55, 80) for k in range(120)))
@@ -36,6 +36,20 @@ def test_a_visit_sums_up_its_plants() -> None:
     assert visit_of(plants([4, 5], 200.0), BEGIN).height_mm == 200
     with pytest.raises(HeatError, match="No plant of 2026-06-01"):
         visit_of([], BEGIN)
+
+
+def test_the_tallest_tenth_is_known_less_well_than_the_mean() -> None:
+    """A tenth of the plants: the standard error of a mean goes by the root of their number."""
+    heights = [200.0, 210.0, 190.0, 220.0, 180.0, 200.0, 210.0, 190.0, 200.0, 200.0]
+    field = [
+        replace(plant, height_mm=mm) for plant, mm in zip(plants([4] * 10), heights, strict=True)
+    ]
+    visit = visit_of(field, BEGIN)
+    assert visit.height_mm == pytest.approx(200)
+    # By hand: squares 100 * (1 + 1 + 4 + 4 + 1 + 1) = 1200, so sqrt(1200 / 9 / 10) = 3.651.
+    assert visit.height_error_mm == pytest.approx(3.651, abs=1e-3)
+    assert visit.tallest_mm == pytest.approx(220)
+    assert visit.tallest_error_mm == pytest.approx(3.651 * 3.1623, abs=1e-2)
 
 
 def test_the_most_advanced_plant_closes_it() -> None:
@@ -127,6 +141,15 @@ def test_the_last_day_before_harvest() -> None:
     assert found.last_harvest_day == date(2026, 8, 11)
     assert found.opens is None
     assert found.closes is None
+
+
+def test_a_mix_ends_on_the_first_of_its_members_last_days() -> None:
+    late = Window("A", None, None, date(2026, 8, 20), opens_told="unset", closes_told="unset")
+    soon = replace(late, name="B", last_harvest_day=date(2026, 8, 11))
+    never = replace(late, name="C", last_harvest_day=None)
+    for members in ([late, soon], [soon, late], [never, late, soon], [soon, never, late]):
+        assert mix_window("M", members).last_harvest_day == date(2026, 8, 11)
+    assert mix_window("M", [never, never]).last_harvest_day is None
 
 
 def test_what_cannot_be_foretold_is_said() -> None:

@@ -147,7 +147,7 @@ def test_table_and_figures_hold_every_breakdown():
 
 
 def test_page_stands_alone_and_shows_the_worst_first(tmp_path):
-    cv2 = pytest.importorskip("cv2")
+    cv2 = pytest.importorskip("cv2", reason="the drawn photos need OpenCV")
     truths, readings = _rows(5, 12)
     for row in truths:
         cv2.imwrite(str(tmp_path / row["file"]), np.full((1000, 600, 3), 90, np.uint8))
@@ -208,8 +208,8 @@ def test_reading_keeps_the_order_of_the_photos():
 @pytest.mark.slow
 def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     torch = pytest.importorskip("torch", reason="export needs the train extra")
-    onnx = pytest.importorskip("onnx")
-    pytest.importorskip("onnxruntime")
+    onnx = pytest.importorskip("onnx", reason="export needs onnx")
+    pytest.importorskip("onnxruntime", reason="the check needs ONNX Runtime")
     from training import checkpoint
     from training.export import check_images, export
     from training.network import Network

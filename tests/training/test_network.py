@@ -54,7 +54,7 @@ def _square(image: np.ndarray, side: int = 224):
 )
 def test_encoder_recognises_photographs(weights, name, right):
     """Only right padding, activation, epsilon and normalisation name these."""
-    data = pytest.importorskip("skimage.data")
+    data = pytest.importorskip("skimage.data", reason="its pictures are scikit-image's")
     model = Classifier().eval()
     load_encoder(model, weights)
     with torch.no_grad():
