@@ -106,7 +106,7 @@ def import_(
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
-    foreign = done.labels == done.absent > 1
+    foreign = 0 < done.labels == done.absent
     # Of a foreign survey each would say the same; what couldn't be read of the file came first.
     told = done.problems[: len(done.problems) - done.absent] if foreign else done.problems
     for problem in told[:PROBLEMS_SHOWN]:
@@ -114,18 +114,24 @@ def import_(
     if len(told) > PROBLEMS_SHOWN:
         say(f"and {len(told) - PROBLEMS_SHOWN} more.")
     if foreign:
+        none, them = f"None of the {done.labels} photos in {labels} is", "their photos"
+        if done.labels == 1:
+            none, them = f"The photo in {labels} isn't", "that photo"
         end_with(
-            f"None of the {done.labels} photos in {labels} is in {survey}: is it the right survey? "
-            "Give the one that the labels were exported from, or stage their photos into this one "
-            "with `collarvision batch`. Nothing was changed.",
+            f"{none} in {survey}: is it the right survey? Give the one that the labels were "
+            f"exported from, or stage {them} into this one with `collarvision batch`. Nothing was "
+            "changed.",
             EXIT_OUTPUT,
         )
     before = f"; those of {done.known} were stored before" if done.known else ""
     say(f"Stored the labels of {done.stored} photo{'' if done.stored == 1 else 's'}{before}.")
     if done.unchanged:
+        labelled = "photo is labelled just as it was read and was"
+        if done.unchanged > 1:
+            labelled = "photos are labelled just as they were read and were"
         say(
-            f"{done.unchanged} photos are labelled just as they were read and were passed over: if "
-            "somebody looked at each of them, run this again with --all-checked."
+            f"{done.unchanged} {labelled} passed over: if somebody looked at each of them, run "
+            "this again with --all-checked."
         )
     if done.problems:
         raise typer.Exit(EXIT_OUTPUT)

@@ -221,58 +221,6 @@ def test_known_photos_that_were_read_with_something_else_are_told(
     assert stage(root, options=asked).read_otherwise == ()
 
 
-def test_photos_whose_folder_was_renamed_stay_and_are_told(stand_in: Path, tmp_path: Path) -> None:
-    root = tmp_path / "photos"
-    boards(root, 3, "2026-11-28")
-    assert stage(root).filed_otherwise == ()
-    assert stage(root).filed_otherwise == ()
-    (root / "North").rename(root / "South")
-    (root / "South" / "2026-11-28").rename(root / "South" / "2026-11-27")
-    result = stage(root)
-    assert result.steps == {"known": 3}
-    told = "3 photos are filed under North, 2026-11-28; their folder now says South, 2026-11-27."
-    assert told in " ".join(summary(root, result).split())
-    with SurveyReader(tmp_path / "s.survey") as store:
-        assert {(row.field, row.date) for row in store.plants()} == {("North", "2026-11-28")}
-    # Another network reads them anew and leaves them where they are, too.
-    newer = ModelFacts("b" * 64, None, "guesses")
-    assert stage(root, model=newer).filed_otherwise == result.filed_otherwise
-    # --restage does what it is said to do.
-    assert stage(root, restage=True).filed_otherwise == ()
-    with SurveyReader(tmp_path / "s.survey") as store:
-        assert {(row.field, row.date) for row in store.plants()} == {("South", "2026-11-27")}
-    assert stage(root).filed_otherwise == ()
-
-
-def test_another_field_by_option_is_told_and_what_tells_less_is_not(
-    stand_in: Path, tmp_path: Path
-) -> None:
-    root = tmp_path / "phone"
-    root.mkdir()
-    save_board(root / "a.png", 1)
-    stage(root, filing=Filing(field="North"))
-    # A run without --field, and one that spells it otherwise, say nothing new.
-    for filing in (Filing(), Filing(field="north ")):
-        assert stage(root, filing=filing).filed_otherwise == ()
-    result = stage(root, filing=Filing(field="South"))
-    said = " ".join(summary(root, result).split())
-    assert "1 photo is filed under North, no date; --field now says South, no date. If" in said
-    assert "--restage reads it again and files it anew" in said
-
-
-def test_a_copy_in_another_folder_is_no_renamed_one(stand_in: Path, tmp_path: Path) -> None:
-    root = tmp_path / "photos"
-    (first,) = boards(root, 1)
-    stage(root)
-    copy = root / "South" / "2027-05-20" / "copy.png"
-    copy.parent.mkdir(parents=True)
-    copy.write_bytes(first.read_bytes())
-    assert stage(root).filed_otherwise == ()
-    first.unlink()
-    ((count, was, _, now),) = stage(root).filed_otherwise
-    assert (count, was, now) == (1, "North, 2027-05-20", "South, 2027-05-20")
-
-
 def test_a_fault_of_the_program_is_tried_again_in_the_next_run(
     tmp_path: Path, stand_in: Path
 ) -> None:

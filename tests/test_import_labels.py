@@ -140,6 +140,28 @@ def test_labels_of_another_survey_end_in_one_sentence(survey: Path, tmp_path: Pa
         assert not list(store.counts())
 
 
+def test_the_one_photo_of_another_survey_ends_in_that_sentence_too(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    other = tmp_path / "other.survey"
+    SurveyWriter(other, create=True).close()
+    file = exported(make_survey(tmp_path, drawn, 1)[0], lose_a_leaf)
+    done = run("import", other, "--from", file, "--who", "Cy")
+    assert done.exit_code == 3
+    assert done.stderr.count("\n") == 1
+    said = f"The photo in {file} isn't in {other}: is it the right survey? Give the one that"
+    assert done.stderr.startswith(said)
+    assert "or stage that photo into this one" in done.stderr
+
+
+def test_one_photo_that_is_labelled_as_it_was_read_is_told_of_as_one(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    survey = make_survey(tmp_path, drawn, 1)[0]
+    done = run("import", survey, "--from", exported(survey), "--who", "Cy")
+    assert "1 photo is labelled just as it was read and was passed over: if" in done.stderr
+
+
 def test_of_many_labels_without_a_photo_the_first_are_told(
     tmp_path: Path, drawn: tuple[bytes, Reading]
 ) -> None:

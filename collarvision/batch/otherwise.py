@@ -7,32 +7,39 @@ bar, or the name of a folder, must be told so.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from functools import lru_cache
+from pathlib import PurePath
 from typing import Any
 
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import Folders, place_from_folders, place_from_source
-from collarvision.batch.remote import is_address
+from collarvision.batch.remote import is_address, look_at
+from collarvision.batch.result import FiledOtherwise, Tells
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Options
 from collarvision.survey import PhotoFacts, Place, SurveyReader
 from collarvision.survey.asread import PIXELS, READ_WITH, AsRead
 from collarvision.survey.plantfolders import place_of
-from collarvision.survey.rows import folded
+from collarvision.survey.rows import folded, storable
+from collarvision.survey.stopcounts import stop_counts
+
+FILED_FROM = "filed_from"
+"""Where a survey's record holds the path that the photo lay at when it was filed. A new network
+reads it wherever it lies by then, and files nothing."""
+
+Said = tuple[Place, Tells, Place]
+"""Where a photo is filed, what says otherwise now, and what that says; fields and days alone."""
 
 _PRINTED_MM = 100.0
-_TELLS = {
-    "folder": "their folder now says",
-    "source": "their folder now says",
-    "gps": "their GPS now says",
-    "option": "--field now says",
-}
 
 
-def notes_of(done: Done) -> dict[str, Any]:
-    """What the survey's record holds beside the reading: the pixels' hash, and what was asked."""
-    notes: dict[str, Any] = {}
+def notes_of(done: Done, filed_from: str | None) -> dict[str, Any]:
+    """What the survey's record holds beside the reading.
+
+    That is the pixels' hash, what was asked, and where the photo lay when it was filed.
+    """
+    notes: dict[str, Any] = {} if filed_from is None else {FILED_FROM: storable(filed_from)}
     if done.pixels_sha256 is not None:
         notes[PIXELS] = done.pixels_sha256
     if done.options is not None:
@@ -58,32 +65,61 @@ def read_otherwise(read: AsRead, options: Options) -> Iterator[tuple[str, str]]:
         yield "no look for the card's code", "--read-codes"
 
 
+def filed_from(store: SurveyReader, sha256: str) -> str | None:
+    """The path that a photo lay at when it was filed; None if the survey doesn't hold it.
+
+    Earlier versions didn't note it, nor does the page for phones: there it is the path that the
+    photo was read from last, as it was written then.
+    """
+    row = store.plant(sha256)
+    return None if row is None else row.record.get(FILED_FROM) or row.record.get("path")
+
+
 def filed_otherwise(
     store: SurveyReader, photo: PhotoFacts, file: PhotoFile, path: str, filing: Filing
-) -> Iterator[tuple[str, str, str]]:
-    """Say where a photo is filed, what says otherwise now, and what that says.
+) -> Said | None:
+    """Say where a photo is filed, and what says otherwise now; None if nothing does.
 
-    `path` is the file's, as surveys note it. A photo whose file was copied, and still lies where it
-    was, has two places that are both right. What is weaker than what filed it says nothing: the
-    name of SOURCE isn't heard over a boundary, nor a folder over the card's code.
+    `path` is the file's, as surveys note it. What a folder's name comes to depends on the level
+    that the run begins at: of a photo that lies where it was filed, folders say nothing new. A
+    photo whose file was copied, and still lies where it was, has two places that are both right.
+    What is weaker than what filed it says nothing: the name of SOURCE isn't heard over a boundary,
+    nor a folder over the card's code or the page for phones.
     """
     was = place_of(store, photo.sha256)
-    if was is None:
-        return
+    if was is None or was.field is None:
+        return None
     folders, source = place_from_folders(file.folders), source_folders(file.source)
     now = filing.place(folders, source=source, gps=photo.gps, taken_at=photo.taken_at)
-    if was.field is None or now.field is None:
-        return
-    weaker = was.filed_by == "code" or (
-        now.filed_by == "source" and was.filed_by in ("gps", "option", "page")
-    )
-    moved = not weaker and folded(now.field) != folded(was.field)
-    redated = (folders.date or source.date) not in (None, was.date)
-    if not (moved or redated) or _lies_elsewhere(store, photo.sha256, path):
-        return
-    if not moved:
-        now = Place(was.field, now.date)
-    yield _words(was), _TELLS[now.filed_by or "folder"] if moved else _TELLS["folder"], _words(now)
+    if now.field is None:
+        return None
+    tells: Tells = "gps" if now.filed_by == "gps" else "folder"
+    if now.filed_by == "option":
+        tells = "option"
+    # Of a card's photo the code says the field again, for whoever asks for codes.
+    moved = was.filed_by != "code" and folded(now.field) != folded(was.field)
+    if moved and _is_weaker(now, was):
+        return None  # its day may be another one, but --restage would file it under the weaker name
+    redated = was.filed_by != "page" and (folders.date or source.date) not in (None, was.date)
+    if not (moved or redated):
+        return None
+    lay = filed_from(store, photo.sha256)
+    if _says(path, was) or _is_same(path, lay):
+        if not moved or tells == "folder":
+            return None
+    elif _lies_elsewhere(store, photo.sha256, path, was, lay):
+        return None
+    then = Place(was.field, was.date)
+    return then, tells if moved else "folder", Place(now.field if moved else was.field, now.date)
+
+
+def told_otherwise(
+    store: SurveyReader, found: Mapping[Said, Collection[str]]
+) -> Iterator[FiledOtherwise]:
+    """Count the photos by what is said of them, beside the plants that none of them shows."""
+    for (was, tells, now), photos in found.items():
+        at_stops = sum(one.date == was.date for one in stop_counts(store, was.field))
+        yield FiledOtherwise(len(photos), was, tells, now, at_stops)
 
 
 @lru_cache(maxsize=64)
@@ -92,15 +128,50 @@ def source_folders(source: str) -> Folders:
     return place_from_source(source)
 
 
-def _lies_elsewhere(store: SurveyReader, sha256: str, path: str) -> bool:
-    """Whether the photo's content is still in another file that was seen; far away, it may be."""
-    own = path if is_address(path) else os.path.realpath(path)
+def _is_weaker(now: Place, was: Place) -> bool:
+    """Whether what tells a field now is no match for what filed the photo."""
+    if now.filed_by == "source":
+        return was.filed_by in ("gps", "option", "page")
+    return now.filed_by == "folder" and was.filed_by == "page"
+
+
+def _says(path: str, place: Place) -> bool:
+    """Whether a file's own folders, all the way up, say a field and no other day."""
+    names = path.split("/")[3:-1] if is_address(path) else PurePath(path).parts[:-1]
+    said = [place_from_folders([name]) for name in names]
+    days = [one.date for one in said if one.date is not None]
+    named = any(one.field and folded(one.field) == folded(place.field or "") for one in said)
+    return named and days[-1:] in ([], [place.date])
+
+
+def _is_same(path: str, noted: str | None) -> bool:
+    """Whether a path, as surveys note it, is one that was noted, perhaps as the user wrote it."""
+    if noted is None or is_address(path) or is_address(noted):
+        return path == noted
+    if os.path.isabs(noted):
+        return storable(path) == noted or os.path.realpath(path) == os.path.realpath(noted)
+    # Nobody knows the folder that it began in: one that is part of it must be the same.
+    end = PurePath(*(part for part in PurePath(noted).parts if part != ".."))
+    return len(end.parts) > 1 and PurePath(path).parts[-len(end.parts) :] == end.parts
+
+
+def _lies_elsewhere(
+    store: SurveyReader, sha256: str, path: str, was: Place, lay: str | None
+) -> bool:
+    """Whether the photo's content is still in another file that lies where it is filed.
+
+    A copy that was moved with it doesn't: each would keep the other from being told.
+    """
     return any(
-        is_address(way) or (os.path.realpath(way) != own and os.path.exists(way))
+        _is_there(way, path)
         for way in store.files_of(sha256)
-        if way != path
+        if way != path and (_says(way, was) or _is_same(way, lay))
     )
 
 
-def _words(place: Place) -> str:
-    return f"{place.field}, {place.date}" if place.date else f"{place.field}, no date"
+def _is_there(way: str, path: str) -> bool:
+    """Whether another file is there. A store is asked about its own; of others, it may be."""
+    if not is_address(way):
+        own = path if is_address(path) else os.path.realpath(path)
+        return os.path.realpath(way) != own and os.path.exists(way)
+    return way.split("/")[:3] != path.split("/")[:3] or look_at(way) is not None

@@ -6,9 +6,37 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Literal
 
+from collarvision.survey import Place
+
 Step = Literal["staged", "hand-count", "rejected", "known", "copy", "unread"]
 """What became of a file. ``known``: the survey had it. ``copy``: the same content as another file
 of this run. ``unread``: there was nothing to read."""
+
+Tells = Literal["folder", "gps", "option"]
+"""What tells a photo's field or day: folders' names, SOURCE's among them, its GPS, or --field."""
+
+
+@dataclass(frozen=True)
+class FiledOtherwise:
+    """Photos that stay where they were filed, though they would be filed elsewhere now.
+
+    Attributes
+    ----------
+    photos : int
+        By content.
+    was, now : Place
+        Field and day: where they are, and where they would be.
+    tells : Tells
+        What says so now.
+    at_stops : int
+        Plants of that visit that were counted at its stops without a photo: they stay in it.
+    """
+
+    photos: int
+    was: Place
+    tells: Tells
+    now: Place
+    at_stops: int = 0
 
 
 @dataclass(frozen=True)
@@ -48,9 +76,8 @@ class BatchResult:
         they were read with, and what is asked for.
     read_since : int
         Photos that an earlier run of the same command with ``--restage`` had read again.
-    filed_otherwise : tuple of (int, str, str, str)
-        Known photos that stay where they were filed, though they would be filed elsewhere now: how
-        many, where they are, what says otherwise, and what that says.
+    filed_otherwise : tuple of FiledOtherwise
+        Known photos that something files elsewhere now, by where they are and what says so.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -80,4 +107,4 @@ class BatchResult:
     tried_again: int = 0
     read_otherwise: tuple[tuple[int, str, str], ...] = ()
     read_since: int = 0
-    filed_otherwise: tuple[tuple[int, str, str, str], ...] = ()
+    filed_otherwise: tuple[FiledOtherwise, ...] = ()

@@ -10,14 +10,15 @@ loses at most the photos in hand, which the next run reads again.
 from __future__ import annotations
 
 import time
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 from collarvision.answer import Reading
+from collarvision.batch import otherwise
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import place_from_folders
-from collarvision.batch.otherwise import filed_otherwise, notes_of, read_otherwise, source_folders
+from collarvision.batch.otherwise import source_folders
 from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
 from collarvision.batch.remote import hash_far_away, hash_of, is_address, look_at
@@ -116,7 +117,7 @@ def run_batch(
         tried_again=len(run.tried_again & run.read_now),
         read_otherwise=tuple((count, *said) for said, count in run.otherwise.items()),
         read_since=run.read_since,
-        filed_otherwise=tuple((count, *said) for said, count in run.elsewhere.items()),
+        filed_otherwise=tuple(otherwise.told_otherwise(survey, run.elsewhere)),
     )
 
 
@@ -139,7 +140,7 @@ class _Run:
         self.read_now: set[str] = set()
         self.tried_again: set[str] = set()
         self.otherwise: Counter[tuple[str, str]] = Counter()
-        self.elsewhere: Counter[tuple[str, str, str]] = Counter()
+        self.elsewhere: defaultdict[otherwise.Said, set[str]] = defaultdict(set)
         self.same_pictures = 0
         self.read_since = 0
         self.steps: Counter[Step] = Counter()
@@ -233,7 +234,7 @@ class _Run:
                 return False
             self.read_since += 1
         if self._job.options is not None:
-            self.otherwise.update(read_otherwise(read, self._job.options))
+            self.otherwise.update(otherwise.read_otherwise(read, self._job.options))
         return True
 
     def _store(self, done: Done, sha256: str, pending: _Pending) -> None:
@@ -246,6 +247,8 @@ class _Run:
         restaged = self._job.restage and fresh
         was = self._survey.photo(sha256)
         is_new = was is None
+        stays = was is not None and was.filed and not (restaged and place.field is not None)
+        lay = otherwise.filed_from(self._survey, sha256) if stays else pending.facts.path
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
@@ -254,7 +257,7 @@ class _Run:
             file=pending.facts,
             again=restaged or (fresh and sha256 in self.tried_again),
             refile=restaged,
-            notes=notes_of(done),
+            notes=otherwise.notes_of(done, lay),
         )
         if was is not None and fresh and not restaged:
             self._note_otherwise(pending.file, pending.facts, was)
@@ -294,8 +297,9 @@ class _Run:
         self._count(step, file)
 
     def _note_otherwise(self, file: PhotoFile, facts: FileFacts, photo: PhotoFacts) -> None:
-        said = filed_otherwise(self._survey, photo, file, facts.path, self._job.filing)
-        self.elsewhere.update(said)
+        said = otherwise.filed_otherwise(self._survey, photo, file, facts.path, self._job.filing)
+        if said is not None:
+            self.elsewhere[said].add(photo.sha256)
 
     def _is_known_picture(
         self, sha256: str, before: tuple[FileFacts, str] | None, is_new: bool

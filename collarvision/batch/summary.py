@@ -7,8 +7,8 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
-from collarvision.batch.result import BatchResult, Step
-from collarvision.survey import Waiting
+from collarvision.batch.result import BatchResult, FiledOtherwise, Step
+from collarvision.survey import Place, Waiting
 from collarvision.table import CAUTION, plain
 
 NAMES_SHOWN = 6
@@ -149,18 +149,34 @@ def _counts(result: BatchResult) -> Iterable[str]:
         )
 
 
-def _filed_otherwise(found: Sequence[tuple[int, str, str, str]]) -> Iterable[str]:
+def _filed_otherwise(found: Sequence[FiledOtherwise]) -> Iterable[str]:
     """Of photos that stay where they were filed, though something else is said of them now."""
-    for count, was, tells, now in found[:PLACES_SHOWN]:
-        are, them = ("is", "it") if count == 1 else ("are", "them")
-        tells = tells.replace("their", "its") if count == 1 else tells
+    for one in found[:PLACES_SHOWN]:
+        are, their = ("is", "its") if one.photos == 1 else ("are", "their")
+        tells = {"folder": f"{their} folder", "gps": f"{their} GPS", "option": "--field"}
         yield (
-            f"{_photos(count)} {are} filed under {plain(was)}; {tells} {plain(now)}. If that is "
-            f"right, --restage reads {them} again and files {them} anew."
+            f"{_photos(one.photos)} {are} filed under {_visit(one.was)}; {tells[one.tells]} now "
+            f"says {_visit(one.now)}. If that is right, run this again with --restage: it reads "
+            "all of SOURCE again and files it anew."
         )
-    left = sum(count for count, *_ in found[PLACES_SHOWN:])
+        if one.at_stops:
+            yield _stays_behind(one)
+    left = sum(one.photos for one in found[PLACES_SHOWN:])
     if left:
         yield f"{_photos(left)} of other visits {'is' if left == 1 else 'are'} filed otherwise too."
+
+
+def _stays_behind(found: FiledOtherwise) -> str:
+    """Of plants without a photo, which no --restage can take along: they would split the field."""
+    plants, them = ("1 plant counted at a stop stays", "it")
+    if found.at_stops > 1:
+        plants, them = (f"{found.at_stops} plants counted at stops stay", "them")
+    instead = "give the folder its old name again" if found.tells == "folder" else "leave it so"
+    return f"{plants} under {_visit(found.was)}: {instead}, or count {them} anew."
+
+
+def _visit(place: Place) -> str:
+    return f"{plain(place.field or 'no field')}, {place.date or 'no date'}"
 
 
 def _say_rejected(say: Callable[..., None], result: BatchResult) -> None:
