@@ -13,7 +13,7 @@ from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_tar
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from collarvision.survey import HandCount, PlantRow
+    from collarvision.survey import HandCount, PlantRow, SurveyReader
     from collarvision.survey.stopcounts import StopCount
 
 _Field = Annotated[
@@ -33,7 +33,8 @@ def count(
         typer.Argument(
             metavar="PHOTO_OR_STOP",
             help="A photo's name, or 'stop 3' for a further plant that has no photo; with --field "
-            "such a stop is made where it isn't there. 'stop 3, plant 2' counts that one again.",
+            "such a stop is made where it isn't there. 'stop 3, plant 2' counts that one again; "
+            "--visit says of which visit.",
         ),
     ],
     who: Annotated[str, typer.Option(metavar="NAME", help="Who counted.")],
@@ -63,8 +64,9 @@ def count(
     from collarvision.pickplant import PickError, pick
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
-    from collarvision.survey.stopcounts import stop_counts
-    from collarvision.units import UnitError, read_length_mm
+    from collarvision.survey.stopcounts import plants_at, stop_of
+    from collarvision.table import plain
+    from collarvision.units import UnitError, read_length_mm, shown_here
 
     if not who.strip():
         end_with("--who is empty: a count is kept under a name.")
@@ -83,7 +85,7 @@ def count(
     if collars is None and from_nodes is None and height_mm is None:
         end_with(
             "Nothing was counted: give --stage, --nodes or --height (a height alone only for a "
-            "plant with a photo)."
+            "plant that has a photo or was counted before)."
         )
     day = day_of(visit, "--visit")
     way = "split-stalk" if nodes is not None and collars is None else "on-plant"
@@ -102,17 +104,19 @@ def count(
             picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:
                 store.add_hand_count(picked.photo.sha256, made)
-            elif picked.plant is not None:
-                store.count_stop_plant_again(picked.plant.id, made)
+                kept = _counts_on_photos(store, picked.photo)
             else:
-                if collars is None and from_nodes is None:
-                    end_with("A height alone tells no stage: give --stage or --nodes too.")
-                at = picked.new_stop if picked.stop is None else picked.stop.id
-                assert at is not None
-                new = store.add_stop_count(at, made)
-                there = list(stop_counts(store))
-                stops = {plant.id: plant.stop_id for plant in there}
-                here = [plant for plant in there if plant.stop_id == stops[new]]
+                if picked.plant is not None:
+                    plant_id = picked.plant.id
+                    store.count_stop_plant_again(plant_id, made)
+                else:
+                    if collars is None and from_nodes is None:
+                        end_with("A height alone tells no stage: give --stage or --nodes too.")
+                    place = picked.new_stop if picked.stop is None else picked.stop.id
+                    assert place is not None
+                    plant_id = store.add_stop_count(place, made)
+                of_stop = plants_at(store, stop_of(store, plant_id))
+                kept = next(list(plant.counts) for plant in of_stop if plant.id == plant_id)
     except PickError as error:
         end_with(str(error))
     except SurveyError as error:
@@ -136,6 +140,7 @@ def count(
                 f"The nodes say {from_nodes.collars} collars and you counted {collars}: the "
                 "collars stand; look again if that surprises you."
             )
+    later = _later(kept, made)
     if picked.photo is not None:
         from_them = None if from_nodes is None else from_nodes.collars
         _say_what_was_read(
@@ -143,7 +148,7 @@ def count(
         )
     elif picked.plant is not None:
         before = _counted(picked.plant.count)
-        if before is not None:
+        if before is not None and later is None:
             height_alone = collars is None and from_nodes is None
             say(
                 f"It stays {before}."
@@ -151,22 +156,66 @@ def count(
                 else f"It was {before}: the last count stands."
             )
     else:
-        _say_which_plant(here)
+        _say_which_plant(survey, of_stop)
+    if later is not None:
+        stands = _counted(later)
+        if stands is None:
+            assert later.height_mm is not None
+            stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
+        say(f"A count dated {plain(later.counted_at)} ({stands}) still stands: check the clock.")
 
 
-def _say_which_plant(here: Sequence[StopCount]) -> None:
+def _counts_on_photos(store: SurveyReader, photo: PlantRow) -> list[HandCount]:
+    """What people counted on a photo and on the others of its plant, the first one first."""
+    from collarvision.plantphotos import whole_plant
+
+    plant = whole_plant(store, photo)
+    found = [one for row in (plant, *plant.others) for one in store.hand_counts(row.sha256)]
+    return sorted(found, key=lambda count: count.counted_at)
+
+
+def _later(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:
+    """The count that stands instead of the one just made, as its date says that it is newer."""
+
+    def outdoes(count: HandCount) -> bool:
+        leaves = any(one is not None for one in (made.stage, made.nodes))
+        tells_leaves = any(one is not None for one in (count.stage, count.nodes))
+        tall = made.height_mm is not None and count.height_mm is not None
+        return count.counted_at > made.counted_at and ((leaves and tells_leaves) or tall)
+
+    return next((count for count in reversed(kept) if outdoes(count)), None)
+
+
+def _say_which_plant(survey: Path, of_stop: Sequence[StopCount]) -> None:
     """Say which plant of its stop was counted, the last of these, and how to count one again."""
     from collarvision.table import plain
 
-    *others, plant = here
-    names = [f'"{plain(one.name)}"' for one in (plant, *others[-1:])]
-    beside = ""
+    *others, plant = of_stop
+    beside = instead = ""
     if others:
         last = others[-1]
         counted = _counted(last.count)
-        beside = f"; plant {last.number} stays {'as it was' if counted is None else counted}"
-    say(f"This is plant {plant.number} of {plain(plant.at)}{beside}.")
-    say(f"To put a count right, count {' or '.join(names)} again: the last count stands.")
+        beside = f"; {last.called} stays {'as it was' if counted is None else counted}"
+        instead = f' (or "{plain(last.name)}")'
+    say(f"This is {plant.called} of {plain(plant.at)}{beside}.")
+    visit = "" if plant.date is None else f" --visit {plant.date}"
+    call = (
+        f"collarvision count {_typed(str(survey))} {_typed(plant.name)} --field "
+        f"{_typed(plant.field)}{visit} --stage N --who {_typed(plant.count.who)}"
+    )
+    say(f"To put a count right: {call}{instead}")
+
+
+def _typed(word: str) -> str:
+    """A word as it is typed on the command line."""
+    import re
+
+    from collarvision.table import plain
+
+    word = plain(word)
+    if re.fullmatch(r"[\w./:-]+", word):
+        return word
+    return "'" + word.replace("'", "'\\''") + "'" if re.search(r'["$`\\!]', word) else f'"{word}"'
 
 
 def _say_what_was_read(

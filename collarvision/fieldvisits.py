@@ -337,7 +337,7 @@ def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlan
 
 
 def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:
-    """The last count of leaves and the last height; they may have been entered one by one."""
+    """The count that stands, with a note where two people differ."""
     said = [c for c in counts if (c.stage, c.nodes, c.height_mm) != (None, None, None)]
     if not said:
         return None

@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
-from collarvision.survey import PlantRow, SurveyReader, Waiting
+from collarvision.survey import HandCount, PlantRow, SurveyReader, Waiting
+from collarvision.survey.stopcounts import standing
 from collarvision.together import joint_record, put_together
 
 
@@ -112,13 +113,20 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
 
 def _counted(rows: Sequence[PlantRow]) -> dict[str, Any]:
     """The last count of leaves and the last height: of one plant, entered on whichever photo."""
-    counts = [(row.hand_count, row.height_at) for row in rows if row.hand_count is not None]
-    told = [one for one, _ in counts if one.stage is not None or one.nodes is not None]
-    tall = [(at or one.counted_at, one) for one, at in counts if one.height_mm is not None]
-    if not told and not tall:
-        return {"hand_count": None, "height_at": None}
-    at, height = max(tall, key=lambda one: one[0], default=(None, None))
-    last = max(told, key=lambda count: count.counted_at) if told else height
-    assert last is not None
-    height_mm = None if height is None else height.height_mm
-    return {"hand_count": replace(last, height_mm=height_mm), "height_at": at}
+    counts: list[HandCount] = []
+    heights: list[HandCount] = []
+    for row in rows:
+        one = row.hand_count
+        if one is None:
+            continue
+        if one.stage is not None or one.nodes is not None:
+            counts.append(replace(one, height_mm=None))
+        if one.height_mm is not None:
+            # A row's height may have been measured at another hour than its leaves were counted.
+            at = row.height_at or one.counted_at
+            heights.append(replace(one, counted_at=at, stage=None, nodes=None))
+    made = sorted((*counts, *heights), key=lambda count: count.counted_at)
+    return {
+        "hand_count": standing(made) if made else None,
+        "height_at": max((one.counted_at for one in heights), default=None),
+    }

@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+import shlex
 import sqlite3
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from command import run
 from fields import VISIT, fill, plant, walk
-from surveys import check_sound
+from surveys import MODEL, check_sound
 
+from collarvision.export import row_of
 from collarvision.fieldvisits import visits_of
 from collarvision.pickplant import PickError, pick
-from collarvision.survey import HandCount, Place, SurveyError, SurveyReader, SurveyWriter
+from collarvision.survey import (
+    HandCount,
+    Place,
+    SurveyError,
+    SurveyReader,
+    SurveyWriter,
+    rows,
+    schema,
+)
 from collarvision.survey.stopcounts import stop_counts
 
 DAY = VISIT.isoformat()
+EARLIER = (VISIT - timedelta(days=7)).isoformat()
 
 
 @pytest.fixture
@@ -52,7 +64,8 @@ def test_a_slip_at_a_stop_is_put_right_by_counting_the_same_plant_again(survey: 
     said = count(survey, "stop 3", "--stage", "16")
     assert "stop 3 (North, 2027-06-04): 16 collars, counted by Ann." in said
     assert "This is plant 1 of stop 3." in said
-    assert 'count "stop 3, plant 1" again: the last count stands.' in said
+    call = f'"stop 3, plant 1" --field North --visit {DAY} --stage N --who Ann'
+    assert f"To put a count right: collarvision count {survey} {call}" in said
     assert counted(survey)[0][0] == "stop 3, plant 1"  # as `field` prints it
     again = count(survey, "stop 3, plant 1", "--stage", "6")
     assert "stop 3, plant 1 (North, 2027-06-04): 6 collars" in again
@@ -71,7 +84,8 @@ def test_a_second_plant_is_told_to_be_one(survey: Path) -> None:
     count(survey, "stop 3", "--stage", "16")
     said = count(survey, "stop 3", "--stage", "6")
     assert "This is plant 2 of stop 3; plant 1 stays V16, counted by Ann." in said
-    assert 'count "stop 3, plant 2" or "stop 3, plant 1" again' in said
+    assert f'"stop 3, plant 2" --field North --visit {DAY} --stage N --who Ann' in said
+    assert said.endswith('(or "stop 3, plant 1")')
     assert "This is plant 1 of stop 2." in count(survey, "stop 2", "--stage", "5")
     assert counted(survey) == [
         ("stop 3, plant 1", 16),
@@ -84,7 +98,17 @@ def test_a_second_plant_is_told_to_be_one(survey: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "words", ["stop 3, plant 1", "Stop 3 plant 1", "3, plant 1", "stop3,plant 1"]
+    "words",
+    [
+        "stop 3, plant 1",
+        "Stop 3 plant 1",
+        "3, plant 1",
+        "stop3,plant 1",
+        "stop.3, plant 1",
+        "stop no 3, plant 1",
+        "stop No. 03, plant 01",
+        "stop \N{ARABIC-INDIC DIGIT THREE}, plant \N{DEVANAGARI DIGIT ONE}",
+    ],
 )
 def test_a_plant_of_a_stop_is_known_however_it_is_written(survey: Path, words: str) -> None:
     count(survey, "stop 3", "--stage", "16")
@@ -116,12 +140,12 @@ def test_two_people_who_differ_on_a_plant_of_a_stop_are_named(survey: Path) -> N
     ("words", "said"),
     [
         ("stop three", "North has no stop 'three': its stops are 1, 2, 3."),
-        ("stop three", "it is made by a number, like 'stop 4'"),
+        ("stop three", f'made by a number, like "stop 4" --visit {DAY}.'),
         ("stop 3, plnat 1", "North has no stop '3, plnat 1'"),
         ("stop 9, plant 1", "North has no stop '9': its stops are 1, 2, 3."),
-        ("stop 9, plant 1", "like 'stop 9'"),
+        ("stop 9, plant 1", f'like "stop 9" --visit {DAY}.'),
         ("stop 3, plant 1", "stop 3 (North, 2027-06-04) has no plant 1 without a photo: none was"),
-        ("stop 3, plant 1", "'stop 3' counts another"),
+        ("stop 3, plant 1", f'"stop 3" --visit {DAY} counts another'),
     ],
 )
 def test_words_that_name_no_stop_make_none(survey: Path, words: str, said: str) -> None:
@@ -194,3 +218,203 @@ def test_nodes_far_from_the_reading_are_asked_again(survey: Path) -> None:
     near = count(survey, key, "--nodes", "1")
     assert "The reading had said V4." in near
     assert "slip" not in near
+
+
+def test_a_plant_of_two_visits_is_counted_again_only_where_the_visit_is_named(
+    survey: Path,
+) -> None:
+    earlier = EARLIER
+    for day in (earlier, DAY):
+        count(survey, "stop 3", "--stage", "4", "--visit", day)
+    said = refused(survey, "stop 3, plant 1", "--stage", "6")
+    assert f"stop 3, plant 1 (North, {earlier}); stop 3, plant 1 (North, {DAY})" in said
+    assert said.endswith("say which with --visit.")  # the field is given already
+    assert counted(survey) == [("stop 3, plant 1", 4)]
+    count(survey, "stop 3, plant 1", "--stage", "6", "--visit", earlier)
+    assert counted(survey) == [("stop 3, plant 1", 4)]
+
+    fill(survey, "South", walk([3] * 6, stops=3))
+    count(survey, "stop 2", "--stage", "4", "--visit", DAY)
+    count(survey, "stop 2", "--stage", "4", "--visit", DAY, field="South")
+    words = ("stop 2, plant 1", "--stage", "6", "--who", "Ann", "--visit", DAY)
+    result = run("count", survey, *words)
+    assert result.exit_code == 2
+    assert result.stderr.strip().endswith("say which with --field.")
+
+
+def test_a_plant_of_an_earlier_visit_is_not_counted_again_by_accident(survey: Path) -> None:
+    earlier = EARLIER
+    count(survey, "stop 3", "--stage", "4", "--visit", earlier)
+    said = refused(survey, "stop 3, plant 1", "--stage", "6")
+    assert f"has no plant 1; there is one on {earlier}: say --visit {earlier}" in said
+    # The call that was printed after a count goes to that plant.
+    again = count(survey, "stop 3, plant 1", "--stage", "6", "--visit", earlier)
+    assert "It was V4, counted by Ann: the last count stands." in again
+
+
+def test_names_with_blanks_are_printed_as_they_are_typed(tmp_path: Path) -> None:
+    path = tmp_path / "my season.survey"
+    fill(path, "North quarter", walk([4] * 3, stops=3))
+    said = run(
+        "count", path, "stop 3", "--field", "North quarter", "--stage", "5", "--who", "A. Scout"
+    ).stderr
+    typed = f'count "{path}" "stop 3, plant 1" --field "North quarter" --visit {DAY}'
+    assert f'{typed} --stage N --who "A. Scout"' in said
+    _, *words = shlex.split(said[said.index("collarvision count") :])
+    words[words.index("N")] = "6"
+    assert run(*words).exit_code == 0
+    with SurveyReader(path) as store:
+        assert [one.count.stage for one in stop_counts(store)] == [6]
+
+
+@pytest.fixture
+def photographed(survey: Path) -> Path:
+    """The survey with two photos filed as plant 2 of stop 3, and two plants there without."""
+    with SurveyWriter(survey) as store:
+        at = Place("North", DAY, "3", "folder", "2")
+        for number in (71, 72):
+            store.add_reading(plant(number, 4), sha256=f"{number:064x}", model=MODEL, place=at)
+    for collars in (5, 6):
+        count(survey, "stop 3", "--stage", collars)
+    return survey
+
+
+def test_a_plant_without_a_photo_never_shares_a_name_with_a_photographed_one(
+    photographed: Path,
+) -> None:
+    said = refused(photographed, "stop 3, plant 2", "--stage", "9")
+    bare = "stop 3, plant 2 without a photo"
+    assert f"may be {bare} (North, {DAY}); IMG_007" in said
+    assert f'the beginning of its SHA-256, or "{bare}"' in said
+    assert counted(photographed) == [("stop 3, plant 1", 5), (bare, 6)]
+    with SurveyReader(photographed) as store:
+        rows = [row_of(one)["plant"] for one in stop_counts(store, "North")]
+    assert rows == ["stop 3, plant 1", bare]
+    assert f"{bare} (North, {DAY}): 7 collars" in count(photographed, bare, "--stage", "7")
+    assert counted(photographed)[1] == (bare, 7)
+
+
+def test_a_photographed_plant_is_counted_by_its_number_where_only_one_has_it(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        at = Place("North", DAY, "3", "folder", "02")
+        store.add_reading(plant(71, 4), sha256=f"{71:064x}", model=MODEL, place=at)
+    assert f"IMG_0071.jpg (North, {DAY}, stop 3)" in count(survey, "stop 3, plant 2", "--stage", 5)
+    assert counted(survey) == []
+    with SurveyWriter(survey) as store:
+        # Its photos may be called so too.
+        named = replace(plant(72, 4), photo="stop 3, plant 2.jpg")
+        store.add_reading(named, sha256=f"{72:064x}", model=MODEL, place=at)
+        picked = pick(store, "stop 3, plant 2", field="North", date=DAY)
+    assert picked.photo is not None
+    assert picked.photo.photo == named.photo
+
+
+def test_a_stop_is_one_however_its_number_is_written(survey: Path) -> None:
+    for words in ("stop 03", "stop.3", "stop no 3", "stop \N{ARABIC-INDIC DIGIT THREE}"):
+        count(survey, words, "--stage", "5", "--visit", DAY)
+    assert [name for name, _ in counted(survey)] == [f"stop 3, plant {n}" for n in (1, 2, 3, 4)]
+    count(survey, "stop \N{ARABIC-INDIC DIGIT FOUR}", "--stage", "5", "--visit", DAY)
+    with SurveyReader(survey) as store:
+        assert [stop.name for stop in store.stops("North") if stop.date == DAY] == list("1234")
+    assert [rows.stop_key(name) for name in ("007", "0", "B 07b", "1.05", "10")] == [
+        "7", "0", "b 7b", "1.05", "10",
+    ]  # fmt: skip
+
+
+def test_of_stops_that_differ_in_case_the_exact_spelling_wins(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        made = HandCount("Ann", "2027-06-04T10:00:00+00:00", 6)
+        for name in ("Gate", "gate"):
+            store.add_stop_count(Place("North", DAY, name), made)
+        for name in ("Gate", "gate"):
+            picked = pick(store, f"stop {name}", field="North", date=DAY)
+            assert picked.stop is not None
+            assert picked.stop.name == name
+        with pytest.raises(PickError, match="say which with its exact spelling"):
+            pick(store, "stop GATE", field="North", date=DAY)
+
+
+def test_a_photo_that_is_called_like_a_stop_is_looked_for_first(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        for number, name in enumerate(("stop8.jpg", "stop3.jpg"), start=81):
+            found = replace(plant(number, 4), photo=name)
+            at = Place("North", DAY, "1", "folder")
+            store.add_reading(found, sha256=f"{number:064x}", model=MODEL, place=at)
+    assert "stop8.jpg (North" in count(survey, "stop8", "--stage", "5")
+    assert "stop3.jpg (North" in count(survey, "stop3.jpg", "--stage", "5")
+    assert counted(survey) == []
+    said = refused(survey, "stop3", "--stage", "5", "--visit", DAY)
+    assert f"; stop 3 (North, {DAY}): say which with the beginning of its SHA-256, or" in said
+    assert said.endswith('or "stop 3".')
+    assert f"stop 3 (North, {DAY})" in count(survey, "stop 3", "--stage", "5")
+
+
+def test_a_stop_of_another_visit_is_told_with_its_day(survey: Path) -> None:
+    count(survey, "stop 9", "--stage", "5", "--visit", DAY)
+    earlier = EARLIER
+    said = refused(survey, "stop 9, plant 1", "--stage", "6", "--visit", earlier)
+    assert f"Stop 9 was not at the visit of {earlier} (it was on {DAY})" in said
+    assert f'count "stop 9" --visit {earlier} for a first plant there' in said
+    assert f'like "stop 12" --visit {DAY}' in refused(survey, "stop 12, plant 1", "--stage", "6")
+
+
+def test_nothing_counted_says_where_a_height_alone_will_do(survey: Path) -> None:
+    assert "that has a photo or was counted before" in refused(survey, "stop 9, plant 1")
+
+
+def test_a_count_of_a_clock_that_is_fast_is_told_to_stand(survey: Path) -> None:
+    with SurveyWriter(survey) as store:
+        ahead = HandCount("Bo", "2999-01-01T00:00:00+00:00", 9)
+        store.add_stop_count(Place("North", DAY, "3"), ahead)
+        photo = next(row for row in store.plants("North", DAY))
+        store.add_hand_count(photo.sha256, replace(ahead, height_mm=254.0))
+    stands = f"A count dated {ahead.counted_at} (V9, counted by Bo) still stands: check the clock."
+    said = count(survey, "stop 3, plant 1", "--stage", "5")
+    assert stands in said
+    assert "the last count stands" not in said
+    assert counted(survey) == [("stop 3, plant 1", 9)]
+    assert stands in count(survey, photo.sha256, "--stage", photo.stage)
+    assert "still stands" not in count(survey, "stop 3, plant 1", "--height", "20 in")
+
+
+def test_a_count_made_again_under_a_key_is_taken_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "old.survey"
+    with monkeypatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:3])
+        SurveyWriter(path, create=True).close()
+    connection = sqlite3.connect(path)
+    connection.executescript(
+        """
+        INSERT INTO fields (id, name) VALUES (1, 'North');
+        INSERT INTO visits VALUES (1, 1, '2027-06-04');
+        INSERT INTO stops (id, visit_id, name) VALUES (1, 1, '3');
+        INSERT INTO hand_counts (id, stop_id, who, counted_at, stage, save_key) VALUES
+            (1, 1, 'Ann', '2027-06-04T10:00', 16, NULL), (2, 1, 'Ann', '2027-06-04T11:00', 5, NULL),
+            (3, 1, 'Ann', '2027-06-04T12:00', 6, 'stop-plant-1-again-1');
+        """
+    )
+    connection.close()
+    with SurveyReader(path) as store:
+        found = list(stop_counts(store))
+    assert [(one.number, one.count.stage, len(one.counts)) for one in found] == [
+        (1, 6, 2),
+        (2, 5, 1),
+    ]
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT again_of, save_key FROM hand_counts").fetchall() == [
+        (None, None), (None, None), (1, None),
+    ]  # fmt: skip
+    with pytest.raises(sqlite3.IntegrityError, match="never changed"):
+        connection.execute("UPDATE hand_counts SET stage = 7")
+    connection.close()
+    check_sound(path)
+
+
+def test_a_program_that_knows_no_counts_made_again_refuses_the_survey(
+    survey: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:3])
+    with pytest.raises(SurveyError, match="written by a newer collarvision"):
+        SurveyReader(survey)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
+import unicodedata
 from collections.abc import Iterable
 
 from collarvision.survey.values import HandCount, PhotoFacts, PlantRow
@@ -91,6 +93,20 @@ def storable(text: str) -> str:
 def folded(field: str) -> str:
     """A field's name without what makes no other field of it: case and blanks."""
     return " ".join(field.casefold().split())
+
+
+def stop_key(stop: str) -> str:
+    """A stop's name without what makes no other stop of it: case, blanks, zeros before a number.
+
+    Digits of every script are those of ASCII; a phone's keyboard chooses them, not the person.
+    """
+    name = " ".join(ascii_digits(stop).casefold().split())
+    return re.sub(r"(?<![0-9.,])0+(?=[0-9])", "", name)  # 1.05 is not 1.5
+
+
+def ascii_digits(text: str) -> str:
+    """Text with the digits of every script as 0 to 9."""
+    return "".join(str(unicodedata.decimal(c)) if c.isdecimal() else c for c in text)
 
 
 def as_known(field: str, known: Iterable[str]) -> str:

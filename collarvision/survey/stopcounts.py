@@ -1,13 +1,12 @@
 """Stop counts: what people counted at a stop on plants that have no photo.
 
 Such a plant is known by its number at its stop: plants are numbered as they were first counted
-there. A count that is made again is a row of its own, like every count; by its key it belongs to
-the plant's first one.
+there. A count that is made again is a row of its own, like every count, and names the plant's first
+one.
 """
 
 from __future__ import annotations
 
-import re
 import sqlite3
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -18,9 +17,6 @@ from collarvision.survey import rows
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.values import HandCount
-
-# A key is unique in the survey, and no count at a stop has another one.
-_AGAIN = re.compile(r"stop-plant-(\d+)-again-\d+")
 
 
 @dataclass(frozen=True)
@@ -42,6 +38,8 @@ class StopCount:
         Of the stop; degrees WGS 84.
     counts : tuple of HandCount
         All of them, the one made first comes first.
+    numbered_alike : bool
+        Photos at the stop were filed under a plant of the same number, which is another one.
     """
 
     id: int
@@ -52,6 +50,7 @@ class StopCount:
     stop: str
     gps: tuple[float, float] | None
     counts: tuple[HandCount, ...]
+    numbered_alike: bool = False
 
     @property
     def count(self) -> HandCount:
@@ -64,9 +63,18 @@ class StopCount:
         return self.stop if self.stop.lower().startswith("stop") else f"stop {self.stop}"
 
     @property
+    def called(self) -> str:
+        """The plant in words, at its stop.
+
+        Its number stays, since a person may have noted it: photos filed later under the same one
+        only make its name longer.
+        """
+        return f"plant {self.number}{' without a photo' if self.numbered_alike else ''}"
+
+    @property
     def name(self) -> str:
         """What the plant is called, and counted again by."""
-        return f"{self.at}, plant {self.number}"
+        return f"{self.at}, {self.called}"
 
 
 def standing(counts: Sequence[HandCount]) -> HandCount:
@@ -81,35 +89,67 @@ def standing(counts: Sequence[HandCount]) -> HandCount:
 
 def stop_counts(store: SurveyReader, field: str | None = None) -> Iterator[StopCount]:
     """Every plant that was counted at a stop without a photo, of all fields or one, in order."""
+    yield from _plants(store, rows.where(field), field=field)
+
+
+def plants_at(store: SurveyReader, stop_id: int) -> list[StopCount]:
+    """Every plant that was counted at one stop without a photo, in order."""
+    return list(_plants(store, "WHERE h.stop_id = :stop_id", stop_id=stop_id))
+
+
+def stop_of(store: SurveyReader, plant: int) -> int:
+    """The id of the stop that a plant without a photo was counted at, by its `StopCount.id`."""
+    row = store._one("SELECT stop_id FROM hand_counts WHERE id = :plant", plant=plant)
+    assert row is not None
+    return int(row[0])
+
+
+def plant_number(name: str | None) -> int | None:
+    """The number that a plant's name is, as photos are filed under it; None for other names."""
+    return int(name) if name is not None and name.isdecimal() else None
+
+
+def _plants(store: SurveyReader, asked: str, **values: Any) -> Iterator[StopCount]:
     found: dict[int, list[sqlite3.Row]] = {}
     for row in store._rows(
         f"""
-        SELECT h.id, h.save_key, f.name AS field, v.date, s.id AS stop_id, s.name AS stop,
-            s.latitude, s.longitude, {rows.COUNT}
+        SELECT h.id, ifnull(h.again_of, h.id) AS first_id, f.name AS field, v.date,
+            s.id AS stop_id, s.name AS stop, s.latitude, s.longitude, {rows.COUNT}
         FROM hand_counts AS h JOIN stops AS s ON s.id = h.stop_id
         JOIN visits AS v ON v.id = s.visit_id JOIN fields AS f ON f.id = v.field_id
-        {rows.where(field)} ORDER BY h.id
+        {asked} ORDER BY h.id
         """,
-        field=field,
+        **values,
     ):
-        again = _AGAIN.fullmatch(row["save_key"] or "")
-        found.setdefault(int(again[1]) if again else row["id"], []).append(row)
+        found.setdefault(row["first_id"], []).append(row)
     at_stop: Counter[int] = Counter()
+    of_photos: dict[int, set[int | None]] = {}
     for first_id, counted in found.items():
         first = counted[0]
-        at_stop[first["stop_id"]] += 1
+        stop_id = first["stop_id"]
+        if stop_id not in of_photos:
+            of_photos[stop_id] = _numbers_of_photos(store, stop_id)
+        at_stop[stop_id] += 1
+        number = at_stop[stop_id]
         # The last is the one that was made last, as with photos.
         counted.sort(key=lambda row: (row["counted_at"], row["id"]))
         yield StopCount(
             first_id,
-            at_stop[first["stop_id"]],
+            number,
             first["field"],
             first["date"],
-            first["stop_id"],
+            stop_id,
             first["stop"],
             rows.gps(first),
             tuple(map(rows.hand_count, counted)),
+            number in of_photos[stop_id],
         )
+
+
+def _numbers_of_photos(store: SurveyReader, stop_id: int) -> set[int | None]:
+    """Numbers of the plants that photos at a stop were filed under."""
+    asked = "SELECT DISTINCT plant FROM photos WHERE stop_id = :stop_id AND plant IS NOT NULL"
+    return {plant_number(row[0]) for row in store._rows(asked, stop_id=stop_id)}
 
 
 def again_values(connection: sqlite3.Connection, plant: int) -> dict[str, Any]:
@@ -121,15 +161,9 @@ def again_values(connection: sqlite3.Connection, plant: int) -> dict[str, Any]:
         No plant without a photo has this id.
     """
     first = connection.execute(
-        "SELECT stop_id, save_key FROM hand_counts WHERE id = ? AND stop_id IS NOT NULL", (plant,)
+        "SELECT stop_id FROM hand_counts WHERE id = ? AND stop_id IS NOT NULL AND again_of IS NULL",
+        (plant,),
     ).fetchone()
-    if first is None or first["save_key"] is not None:
+    if first is None:
         raise SurveyError(f"No plant {plant} was counted at a stop: count it there first.")
-    (before,) = connection.execute(
-        "SELECT count(*) FROM hand_counts WHERE stop_id = ? AND save_key GLOB ?",
-        (first["stop_id"], f"stop-plant-{plant}-again-*"),
-    ).fetchone()
-    return {
-        "stop_id": first["stop_id"],
-        "save_key": f"stop-plant-{plant}-again-{before + 1}",
-    }
+    return {"stop_id": first["stop_id"], "again_of": plant}
