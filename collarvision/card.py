@@ -13,7 +13,6 @@ import cv2
 import numpy as np
 
 from collarvision.cardfit import (
-    CARD_MM,
     MARKER_TOP_LEFT_MM,
     Camera,
     Fit,
@@ -32,7 +31,21 @@ from collarvision.cardmarks import (
     marker_sets_in,
 )
 from collarvision.cardoutline import outline_sets
-from collarvision.cardpose import planar_poses, plausible, starting_poses
+from collarvision.cardpose import (
+    bears_out,
+    camera_shaped,
+    cropped_lens,
+    error_anew,
+    fit_as_cropped,
+    foot_spread,
+    misfit_unit_px2,
+    no_mere_trim,
+    planar_poses,
+    plausible,
+    rounds_for,
+    scale_error,
+    starting_poses,
+)
 from collarvision.exif import FULL_FRAME_DIAGONAL_MM
 from collarvision.looks import Box
 from collarvision.photo import Photo
@@ -53,20 +66,39 @@ _OUTLINE_LEAST = 3  # markers that must look like themselves when none was read 
 _FILLS_CLOSE_BOX = 0.6  # intersection over union; the cards found so have 0.75 and more
 _OUTLINE_PX = 0.6  # by which the edges of such a card err together; read off drawn cards
 
-# Blur and an unknown tone curve displace the edges of a marker together, which their scatter does
-# not show, and a lone marker has no other to tell. Read off drawn cards, shaken and out of focus.
-_TOGETHER_PX = 0.1
-_TOGETHER_EDGES = 4.0  # so many edges err as one, where two poses are compared
-_LEAST_RIVAL = 0.02  # so likely the other pose always is
-
 # What the photo can't show: the printed size within the ruler's 0.3 mm on the 100 mm bar, and the
 # lens's distortion, which phones correct to a few thousandths (common practice).
 _PRINT_SIGMA = 0.003
 _LENS_SIGMA = 0.003
 
+# A crop is believed from so much less misfit on, in squared sigmas of edges that err together, and
+# where it was no mere trim. A bent card and a lens that distorts look a little like one: of 240
+# whole photos so drawn 1 passes.
+_CROP_TOLD = 8.0
+_SPREAD_NEAR = 0.25  # of the stated error: what is less is taken as part of it
 
-Settled = tuple[Fit, Fit | None, tuple[int, ...]]
-"""A fit, the rival one of the other pose if that is in question, and the ids of its markers."""
+
+@dataclass(frozen=True)
+class Settled:
+    """A fit, the rival one of the other pose if that is in question, the ids of its markers.
+
+    `lens_doubted` says that the noted lens is contradicted, or can't be checked where it should be;
+    `spread` by how much the scale would differ if the photo were a crop; `fit_error` what
+    `scale_error` says, where it was asked already.
+    """
+
+    fit: Fit
+    rival: Fit | None
+    markers: tuple[int, ...]
+    lens_doubted: bool = False
+    spread: float = 0.0
+    fit_error: float | None = None
+
+    def scale_error(self) -> float:
+        """1-sigma relative error of lengths, from the fit alone."""
+        if self.fit_error is not None:
+            return self.fit_error
+        return scale_error(self.fit, self.rival, lone=len(self.markers) == 1)
 
 
 class CardError(ValueError):
@@ -90,7 +122,7 @@ class Scale:
         Focal length after the fit.
     focal_assumed : bool
         True when the file gave none, and 26 mm-equivalent was the start, or one that the card
-        contradicts (a cropped photo).
+        contradicts (a cropped photo), or doesn't bear out where the picture looks like a crop.
     camera_center_px : (x, y)
         Principal point after the fit.
     corners_px : ndarray, (4, 2)
@@ -101,7 +133,8 @@ class Scale:
         Angle between the board and the picture's plane.
     relative_error : float
         1-sigma relative error of lengths on the board, at the card and up to a card's width beside
-        it. Half of it or more can be the print and the lens.
+        it. Half of it or more can be the print and the lens. It holds what the scale would differ
+        by at a plant's foot if the photo were a crop, as far as the markers leave that open.
     """
 
     board_mm_from_px: np.ndarray
@@ -190,9 +223,11 @@ def find_card(
             return scale
         lone = lone or scale
     for box in boxes:
-        lens = _lens(rgb.shape, photo.focal_eq_mm)
-        by_outline = _measure_outline(rgb, lens, box, _FILLS_CLOSE_BOX if closely else 0.0)
+        lens, cropped = _lens(rgb.shape, photo.focal_eq_mm), _looks_cropped(photo)
+        known = cropped_lens(lens) if cropped else lens
+        by_outline = _measure_outline(rgb, known, box, _FILLS_CLOSE_BOX if closely else 0.0)
         if by_outline is not None:
+            by_outline = _lens_checked(rgb, by_outline, lens, cropped)
             return _scale(by_outline, unnoted, print_factor, _OUTLINE_PX).times(step)
     return lone
 
@@ -221,7 +256,8 @@ def _by_markers(
 
     `found` is in px of `rgb`, of which each is `step` of the photo's.
     """
-    seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found)
+    cropped = _looks_cropped(photo)
+    seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found, cropped)
     if seen is None:
         return None
     smallest = min(one.side_px for one in found)
@@ -229,24 +265,53 @@ def _by_markers(
         # A card far away: its edges are worth every px of the photo.
         rgb, at = photo.pixels(step * smallest / MARKER_LEAST_PX)
         finer = [one.times(step / at) for one in found]
-        better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer)
+        better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer, cropped)
         seen, step = (better, at) if better is not None else (seen, step)
-    settled, contradicted = seen
-    unnoted = photo.focal_eq_mm is None
-    return _scale(settled, contradicted or unnoted, print_factor).times(step)
+    return _scale(seen, photo.focal_eq_mm is None, print_factor).times(step)
 
 
-def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen]) -> tuple[Settled, bool] | None:
-    """Fit the camera to the markers, drop what isn't one, add those that are partly hidden.
-
-    Also gives the rival fit, the other pose that a nearly flat view allows, if it is in question;
-    the markers used; and whether the photo contradicts the lens that it was said to be taken with.
-    """
-    poses, lens, contradicted = starting_poses(lens, found)
-    if not poses:
+def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen], cropped: bool) -> Settled | None:
+    """Fit the camera to the markers, drop what isn't one, add those that are partly hidden."""
+    poses, started, contradicted = starting_poses(lens, found, cropped=cropped)
+    settled = _settle(rgb, poses, started, tuple(one.marker for one in found))
+    if settled is None:
         return None
-    settled = _settle(rgb, poses, lens, tuple(one.marker for one in found))
-    return None if settled is None else (settled, contradicted)
+    if contradicted:
+        fit = error_anew(rgb, settled.fit, started, settled.markers)
+        return replace(settled, fit=fit, lens_doubted=True)
+    return _lens_checked(rgb, settled, lens, cropped)
+
+
+def _looks_cropped(photo: Photo) -> bool:
+    return photo.resized or not camera_shaped(*photo.size)
+
+
+def _lens_checked(rgb: np.ndarray, settled: Settled, lens: Camera, cropped: bool) -> Settled:
+    """Ask whether the photo is a crop, of which the noted lens tells little.
+
+    One that looks `cropped` was taken as one from the start. Any other is gone on with as a crop
+    only where the markers' edges say so; elsewhere what the two fits differ by joins the error.
+    """
+    if cropped:
+        fit = error_anew(rgb, settled.fit, cropped_lens(lens), settled.markers)
+        return replace(settled, fit=fit, lens_doubted=not bears_out(fit, lens))
+    fit, rival, lone = settled.fit, settled.rival, len(settled.markers) == 1
+    error = settled.scale_error()
+    near = _SPREAD_NEAR * float(np.hypot(error, _PRINT_SIGMA))
+    freed = fit_as_cropped(rgb, fit, lens, settled.markers, near=near)
+    if freed is None or not plausible(freed.camera):
+        return replace(settled, fit_error=error)
+    told = (fit.misfit_px2 - freed.misfit_px2) / misfit_unit_px2(freed, lone)
+    contradicted = told > _CROP_TOLD and no_mere_trim(freed.camera, lens)
+    spread = foot_spread(fit.camera, freed.camera)
+    if spread < near or not contradicted:
+        spread = spread if spread >= near else 0.0
+        return replace(settled, fit_error=error, spread=spread, lens_doubted=contradicted)
+    if rival is not None:
+        rival = fit_as_cropped(rgb, rival, lens, settled.markers)
+        if rival is not None and rival.misfit_px2 < freed.misfit_px2:
+            freed, rival = rival, freed
+    return Settled(freed, rival, settled.markers, lens_doubted=True)
 
 
 def _measure_outline(
@@ -262,12 +327,13 @@ def _measure_outline(
         if settled is None:
             continue
         # An outline is a px or two off: from where its edges led to, more of them are met.
-        settled = _settle(rgb, [settled[0].camera], lens, every) or settled
-        looks_like = [pattern_agreement(rgb, settled[0].camera, m) for m in settled[2]]
+        settled = _settle(rgb, [settled.fit.camera], lens, every) or settled
+        camera, markers = settled.fit.camera, settled.markers
+        looks_like = [pattern_agreement(rgb, camera, marker) for marker in markers]
         alike = sum(share >= _PATTERN_FLOOR_PREDICTED for share in looks_like)
-        if alike >= _OUTLINE_LEAST and (best is None or len(settled[2]) > len(best[2])):
+        if alike >= _OUTLINE_LEAST and (best is None or len(markers) > len(best.markers)):
             best = settled
-        if best is not None and len(best[2]) == len(every):
+        if best is not None and len(best.markers) == len(every):
             break
     return best
 
@@ -275,7 +341,7 @@ def _measure_outline(
 def _settle(
     rgb: np.ndarray, poses: list[Camera], lens: Camera, markers: tuple[int, ...]
 ) -> Settled | None:
-    """Fit from starting poses to the markers that look like their pattern; as `_measure`."""
+    """Fit from starting poses to the markers that look like their pattern."""
     fits = _fits(rgb, poses, lens, markers)
     if not fits:
         return None
@@ -291,27 +357,32 @@ def _settle(
         fits = _fits(rgb, [fit.camera for fit in fits], lens, kept)
     if not fits or not plausible(fits[0].camera):
         return None
-    return fits[0], (fits[1] if len(fits) > 1 else None), kept
+    return Settled(fits[0], fits[1] if len(fits) > 1 else None, kept)
 
 
 def _fits(
     rgb: np.ndarray, cameras: list[Camera], lens: Camera, markers: tuple[int, ...]
 ) -> list[Fit]:
     """Fit from each start; best first."""
-    fits = [fit_card(rgb, camera, lens, markers) for camera in cameras]
+    rounds = rounds_for(lens)
+    fits = [fit_card(rgb, camera, lens, markers, rounds) for camera in cameras]
     return sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_px2)
 
 
 # --------------------------------------------------------------------------- the answer
 
 
-def _scale(settled: Settled, assumed: bool, print_factor: float, together_px: float = 0.0) -> Scale:
+def _scale(settled: Settled, unnoted: bool, print_factor: float, together_px: float = 0.0) -> Scale:
     """Make the answer; `together_px` is by how much edges may err together all over the card."""
-    fit, rival, markers = settled
-    camera = fit.camera
+    camera, markers = settled.fit.camera, settled.markers
     corners_px = camera.project(card_corners_mm())
-    fit_error = _fit_error(fit, rival, lone=len(markers) == 1)
-    doubt = together_px / float(np.linalg.norm(corners_px[3] - corners_px[0]))
+    doubts = [
+        settled.scale_error(),
+        settled.spread,
+        together_px / float(np.linalg.norm(corners_px[3] - corners_px[0])),
+        _PRINT_SIGMA,
+        _LENS_SIGMA,
+    ]
     mm_from_px = np.linalg.inv(camera.px_from_mm())
     mm_from_px = np.diag([print_factor, print_factor, 1.0]) @ mm_from_px
     return Scale(
@@ -319,49 +390,10 @@ def _scale(settled: Settled, assumed: bool, print_factor: float, together_px: fl
         rotation=camera.rotation,
         translation_mm=camera.translation_mm * print_factor,
         focal_px=camera.focal_px,
-        focal_assumed=assumed,
+        focal_assumed=unnoted or settled.lens_doubted,
         camera_center_px=camera.center_px,
         corners_px=corners_px,
         markers_found=len(markers),
         tilt_deg=float(np.degrees(np.arccos(np.clip(camera.rotation[2, 2], -1.0, 1.0)))),
-        relative_error=float(np.sqrt(fit_error**2 + doubt**2 + _PRINT_SIGMA**2 + _LENS_SIGMA**2)),
+        relative_error=float(np.sqrt(np.square(doubts).sum())),
     )
-
-
-def _fit_error(fit: Fit, rival: Fit | None, *, lone: bool) -> float:
-    """1-sigma relative error of an upright length on and beside the card, from the fit alone."""
-    bars_px = fit.camera.project(_bars_mm())
-    lengths = _bar_lengths(fit.camera, bars_px)
-    columns = []
-    for k in range(9):
-        step = np.zeros(9)
-        step[k] = 1e-5
-        ahead = _bar_lengths(fit.camera.moved(step), bars_px)
-        behind = _bar_lengths(fit.camera.moved(-step), bars_px)
-        columns.append((ahead - behind) / 2e-5)
-    jacobian = np.stack(columns, axis=1) / lengths[:, None]
-    edge_variance = fit.edge_sigma_px**2 + (_TOGETHER_PX**2 if lone else 0.0)
-    widened = fit.covariance * (edge_variance / fit.edge_sigma_px**2)
-    variance = float(np.einsum("bi,ij,bj->b", jacobian, widened, jacobian).mean())
-    if rival is not None:
-        # Two poses explain the card: weigh the other by its likelihood and add the disagreement.
-        excess = (rival.misfit_px2 - fit.misfit_px2) / (edge_variance * _TOGETHER_EDGES)
-        chance = max(1.0 / (1.0 + np.exp(min(0.5 * excess, 60.0))), _LEAST_RIVAL)
-        away = _bar_lengths(rival.camera, bars_px) / lengths - 1.0
-        variance += chance * (1.0 - chance) * float((away**2).mean())
-    return float(np.sqrt(variance))
-
-
-def _bars_mm() -> np.ndarray:
-    """(6, 2) ends of three upright bars: a card's half-width left, on, and right of the card."""
-    width, height = CARD_MM
-    ends = [(x, y) for x in (-0.5 * width, 0.5 * width, 1.5 * width) for y in (30.0, height - 30.0)]
-    return np.array(ends)
-
-
-def _bar_lengths(camera: Camera, bars_px: np.ndarray) -> np.ndarray:
-    mapped = (
-        np.column_stack([bars_px, np.ones(len(bars_px))]) @ np.linalg.inv(camera.px_from_mm()).T
-    )
-    ends = (mapped[:, :2] / mapped[:, 2:]).reshape(-1, 2, 2)
-    return np.asarray(np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1))

@@ -36,6 +36,7 @@ class Notes:
     taken_at: datetime | None = None
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
+    resized: bool = False
     sea_height_m: float | None = None
     heading_deg: float | None = None
 
@@ -71,6 +72,7 @@ def read_notes(exif: Any, width: int, height: int) -> Notes:
         taken_at=_time(main, detail),
         gps=_position(place),
         focal_eq_mm=_focal_eq_mm(detail, width, height),
+        resized=_resized(detail, width, height),
         sea_height_m=_sea_height_m(place),
         heading_deg=_heading_deg(place),
     )
@@ -172,6 +174,18 @@ def _focal_eq_mm(detail: dict[int, Any], width: int, height: int) -> float | Non
     diagonal_mm = unit_mm * math.hypot(noted_size[0] / per_unit_x, noted_size[1] / per_unit_y)
     equivalent = focal * FULL_FRAME_DIAGONAL_MM / diagonal_mm
     return equivalent if 5 <= equivalent <= 1000 else None
+
+
+def _resized(detail: dict[int, Any], width: int, height: int) -> bool:
+    """Whether another size is noted: the tags stay as they were where a program only copies them.
+
+    They may be exchanged for a photo that was turned, and some cameras count a block's padding.
+    """
+    noted = (_number(detail.get(_PIXEL_WIDTH)), _number(detail.get(_PIXEL_HEIGHT)))
+    if not (noted[0] and noted[1]):
+        return False
+    sides = zip(sorted(noted), sorted((width, height)), strict=True)  # type: ignore[type-var]
+    return any(abs(one / actual - 1) > 0.02 for one, actual in sides)  # type: ignore[operator]
 
 
 def _number(value: Any) -> float | None:

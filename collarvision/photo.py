@@ -60,6 +60,8 @@ class Photo:
         Degrees, WGS 84, north and east positive.
     focal_eq_mm : float or None
         35 mm-equivalent focal length, mm.
+    resized : bool
+        Whether EXIF notes another number of px than there are: cropped since, or shrunk.
     view : str
         ``above`` for a photo taken from the air, else ``side``; see `collarvision.viewpoint`.
     flight : FlightNotes
@@ -78,6 +80,7 @@ class Photo:
     taken_at: datetime | None = None
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
+    resized: bool = False
     view: View = "side"
     flight: FlightNotes = field(default_factory=FlightNotes)
     step: int = 1
@@ -190,6 +193,7 @@ def load_photo(
         taken_at=notes.taken_at,
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
+        resized=notes.resized,
         view=view,
         flight=flight,
         step=step,

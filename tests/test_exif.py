@@ -38,3 +38,21 @@ def test_a_digital_zoom_leaves_no_focal_length(zoom: float, focal_eq_mm: float |
     # DigitalZoomRatio: 0 says that none was used.
     noted = {0xA405: 26, 0xA404: zoom}
     assert load_photo(with_exif(detail=noted)).focal_eq_mm == focal_eq_mm
+
+
+@pytest.mark.parametrize(
+    ("noted", "resized"),
+    [
+        ({}, False),
+        ({0xA002: 160, 0xA003: 120}, False),
+        ({0xA002: 120, 0xA003: 160}, False),  # turned since
+        ({0xA002: 320, 0xA003: 240}, True),  # cropped to a quarter of its shape, or shrunk
+        ({0xA002: 160, 0xA003: 200}, True),
+        ({0xA002: 0, 0xA003: 0}, False),
+    ],
+)
+def test_a_size_that_is_noted_otherwise_tells_of_a_crop(
+    noted: dict[int, int], resized: bool
+) -> None:
+    # PixelXDimension and PixelYDimension; the photo has 160 x 120 px.
+    assert load_photo(with_exif(detail={0xA405: 26} | noted)).resized is resized
