@@ -377,7 +377,7 @@ def test_a_count_of_a_clock_that_is_fast_is_told_to_stand(survey: Path) -> None:
     assert "still stands" not in count(survey, "stop 3, plant 1", "--height", "20 in")
 
 
-def test_a_count_made_again_under_a_key_is_taken_over(
+def test_counts_at_stops_from_before_are_each_a_plant_of_its_own(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path = tmp_path / "old.survey"
@@ -391,21 +391,21 @@ def test_a_count_made_again_under_a_key_is_taken_over(
         INSERT INTO visits VALUES (1, 1, '2027-06-04');
         INSERT INTO stops (id, visit_id, name) VALUES (1, 1, '3');
         INSERT INTO hand_counts (id, stop_id, who, counted_at, stage, save_key) VALUES
-            (1, 1, 'Ann', '2027-06-04T10:00', 16, NULL), (2, 1, 'Ann', '2027-06-04T11:00', 5, NULL),
-            (3, 1, 'Ann', '2027-06-04T12:00', 6, 'stop-plant-1-again-1');
+            (1, 1, 'Ann', '2027-06-04T10:00', 16, NULL), (2, 1, 'Ann', '2027-06-04T11:00', 5, 'k');
         """
     )
     connection.close()
     with SurveyReader(path) as store:
         found = list(stop_counts(store))
     assert [(one.number, one.count.stage, len(one.counts)) for one in found] == [
-        (1, 6, 2),
+        (1, 16, 1),
         (2, 5, 1),
     ]
     connection = sqlite3.connect(path)
     assert connection.execute("SELECT again_of, save_key FROM hand_counts").fetchall() == [
-        (None, None), (None, None), (1, None),
-    ]  # fmt: skip
+        (None, None),
+        (None, "k"),
+    ]
     with pytest.raises(sqlite3.IntegrityError, match="never changed"):
         connection.execute("UPDATE hand_counts SET stage = 7")
     connection.close()

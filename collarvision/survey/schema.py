@@ -201,18 +201,10 @@ CREATE INDEX photos_of_plants ON photos (visit_id) WHERE plant IS NOT NULL;
 """
 
 # A plant without a photo may be counted again. A program that knows no such counts would take each
-# for one more plant, so the tie is a column, and such a program refuses the survey. Ties that were
-# written as keys before are taken over; the trigger is away only for that.
+# for one more plant, so the tie is a column, and such a program refuses the survey.
 _VERSION_4 = """
 ALTER TABLE hand_counts ADD COLUMN again_of INTEGER REFERENCES hand_counts (id); -- the first one
 CREATE INDEX hand_counts_again ON hand_counts (again_of) WHERE again_of IS NOT NULL;
-DROP TRIGGER hand_counts_stay;
-UPDATE hand_counts
-    SET again_of = CAST(substr(save_key, length('stop-plant-') + 1) AS INTEGER), save_key = NULL
-    WHERE photo_id IS NULL AND save_key GLOB 'stop-plant-[0-9]*-again-[0-9]*';
-CREATE TRIGGER hand_counts_stay BEFORE UPDATE ON hand_counts BEGIN
-    SELECT RAISE(ABORT, 'a hand count is never changed');
-END;
 """
 
 MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
