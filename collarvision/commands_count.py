@@ -13,7 +13,7 @@ from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_tar
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from collarvision.survey import HandCount, PlantRow, SurveyReader
+    from collarvision.survey import HandCount, PlantRow
     from collarvision.survey.stopcounts import StopCount
 
 _Field = Annotated[
@@ -62,6 +62,7 @@ def count(
 ) -> None:
     """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
     from collarvision.pickplant import PickError, pick
+    from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
     from collarvision.survey.stopcounts import plants_at, stop_of
@@ -104,7 +105,8 @@ def count(
             picked = pick(store, what, field=field, date=on)
             if picked.photo is not None:
                 store.add_hand_count(picked.photo.sha256, made)
-                kept = _counts_on_photos(store, picked.photo)
+                plant = whole_plant(store, picked.photo)
+                kept = [one for one, _ in counts_on(store, plant)]
             else:
                 if picked.plant is not None:
                     plant_id = picked.plant.id
@@ -163,15 +165,6 @@ def count(
             assert later.height_mm is not None
             stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
         say(f"A count dated {plain(later.counted_at)} ({stands}) still stands: check the clock.")
-
-
-def _counts_on_photos(store: SurveyReader, photo: PlantRow) -> list[HandCount]:
-    """What people counted on a photo and on the others of its plant, the first one first."""
-    from collarvision.plantphotos import whole_plant
-
-    plant = whole_plant(store, photo)
-    found = [one for row in (plant, *plant.others) for one in store.hand_counts(row.sha256)]
-    return sorted(found, key=lambda count: count.counted_at)
 
 
 def _later(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
-from collarvision.plantphotos import whole_plants
+from collarvision.plantphotos import counts_on, whole_plants
 from collarvision.survey import HandCount, PlantRow, SurveyReader
 from collarvision.table import plain
 
@@ -51,10 +51,7 @@ def _named(store: SurveyReader, visit: FieldVisit, rows: dict[str, PlantRow]) ->
 
 def _counted_on(store: SurveyReader, row: PlantRow, plant: SeenPlant) -> str | None:
     """Name of the photo with the last count of leaves, else with the last height by hand."""
-    counts = [
-        (count, one.photo) for one in (row, *row.others) for count in store.hand_counts(one.sha256)
-    ]
-    counts.sort(key=lambda one: one[0].counted_at)
+    counts = [(count, one.photo) for count, one in counts_on(store, row)]
     told = _last(counts, leaves=plant.evidence.hand_count is not None)
     return None if told is None else plain(told)
 

@@ -111,6 +111,14 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
     )
 
 
+def counts_on(store: SurveyReader, plant: PlantRow) -> list[tuple[HandCount, PlantRow]]:
+    """What people counted on any of a plant's photos, and on which; the first one made first."""
+    found = [
+        (count, row) for row in (plant, *plant.others) for count in store.hand_counts(row.sha256)
+    ]
+    return sorted(found, key=lambda one: one[0].counted_at)
+
+
 def _counted(rows: Sequence[PlantRow]) -> dict[str, Any]:
     """The last count of leaves and the last height: of one plant, entered on whichever photo."""
     counts: list[HandCount] = []
