@@ -217,10 +217,14 @@ def test_collars_rise_with_rank():
 
 
 def test_a_just_cleared_collar_is_only_millimetres_above_the_one_below():
-    for seed in range(40):
+    gaps = []
+    for seed in range(200):
         plant = grow(np.random.default_rng(seed), 5, hard_case="just_cleared")
-        gap = plant.leaves[4].exit_height_mm - plant.leaves[3].exit_height_mm
-        assert 3.0 <= gap <= 12.0
+        gaps.append(plant.leaves[4].exit_height_mm - plant.leaves[3].exit_height_mm)
+    assert min(gaps) >= 2.5
+    assert max(gaps) <= 11.25
+    # In every other one two opposite blades leave the stalk at nearly one place.
+    assert 0.4 <= np.mean(np.array(gaps) <= 6.25) <= 0.8
 
 
 def test_a_leaf_about_to_clear_is_nearly_out():

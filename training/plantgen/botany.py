@@ -25,6 +25,8 @@ FIRST_LEAF_LENGTH_MM = (32.0, 60.0)
 FIRST_LEAF_WIDTH_MM = (5.0, 19.0)
 FIRST_LEAF_ASTRAY = 0.15  # share of first leaves that grow out of the plane of the others [M]
 STALK_GIRTH = (0.5, 1.25)  # of a middling stalk of the stage: dense stands have thin ones [M]
+CLEAR_GAP_MM = (3.0, 9.0)  # of a top collar that has just cleared over the one below [M]
+TIGHT_GAP_MM = (2.0, 5.0)  # every other one: opposite blades, and one band that shows [M]
 LOW_RANK_SHARE = {2: (0.72, 1.06), 3: (0.86, 1.06)}  # of the published length [M]
 
 # Height of the collar of each rank over the soil on a plant that has outgrown it, mm: low, high.
@@ -261,7 +263,8 @@ def grow(
     settled = float(np.clip(rng.normal(0.0, 3.5), -9.0, 9.0))
     heights = [max(height + settled, 4.0 + 3.0 * index) for index, height in enumerate(heights)]
     if hard_case == "just_cleared" and stage_v >= 2:
-        heights[-1] = heights[-2] + rng.uniform(3.0, 9.0) * (1 + 0.05 * stage_v)
+        gap = rng.uniform(*(TIGHT_GAP_MM if rng.random() < 0.5 else CLEAR_GAP_MM))
+        heights[-1] = heights[-2] + gap * (1 + 0.05 * stage_v)
     fractions = emerged_fractions(progress, float(rng.uniform(0.26, 0.41)), stage_v)
     if stage_v == 0:
         fractions = fractions[: int(rng.integers(1, 4))]
