@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
+from collarvision.commands_withdraw import withdraw_count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,7 +38,7 @@ def count(
             "--visit says of which visit.",
         ),
     ],
-    who: Annotated[str, typer.Option(metavar="NAME", help="Who counted.")],
+    who: Annotated[str, typer.Option(metavar="NAME", help="Who counted, or takes a count back.")],
     stage: Annotated[
         str | None,
         typer.Option(
@@ -57,10 +58,19 @@ def count(
         str | None, typer.Option(metavar="HEIGHT", help="Measured height, such as '14 in'.")
     ] = None,
     note: Annotated[str | None, typer.Option(metavar="WORDS", help="Anything to keep.")] = None,
+    withdraw: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHY",
+            help="Take back a plant that was counted at a stop by mistake ('stop 3, plant 2'): it "
+            "stays on the record and counts no longer. --who is who takes it back.",
+        ),
+    ] = None,
     field: _Field = None,
     visit: _Visit = None,
 ) -> None:
     """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
+    from collarvision.countwords import counted_words, withdrawal_words
     from collarvision.pickplant import PickError, pick
     from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
@@ -71,6 +81,18 @@ def count(
 
     if not who.strip():
         end_with("--who is empty: a count is kept under a name.")
+    if withdraw is not None:
+        if any(one is not None for one in (stage, nodes, height, note)):
+            end_with(
+                "--withdraw takes a count back and says why: give no --stage, --nodes, --height or "
+                "--note with it, and count anew in another call."
+            )
+        if not withdraw.strip():
+            end_with("--withdraw is empty: say why the count is taken back.")
+        day = day_of(visit, "--visit")
+        on = None if day is None else day.isoformat()
+        withdraw_count(survey, what, who.strip(), withdraw.strip(), field=field, date=on)
+        return
     collars = None if stage is None else _collars(stage)
     height_mm = None
     try:
@@ -108,12 +130,13 @@ def count(
                 plant = whole_plant(store, picked.photo)
                 kept = [one for one, _ in counts_on(store, plant)]
             else:
+                counted_before = picked.plant is not None and picked.plant.counts
+                if not counted_before and collars is None and from_nodes is None:
+                    end_with("A height alone tells no stage: give --stage or --nodes too.")
                 if picked.plant is not None:
                     plant_id = picked.plant.id
                     store.count_stop_plant_again(plant_id, made)
                 else:
-                    if collars is None and from_nodes is None:
-                        end_with("A height alone tells no stage: give --stage or --nodes too.")
                     place = picked.new_stop if picked.stop is None else picked.stop.id
                     assert place is not None
                     plant_id = store.add_stop_count(place, made)
@@ -149,7 +172,9 @@ def count(
             picked.photo, from_them if collars is None else collars, height, height_mm
         )
     elif picked.plant is not None:
-        before = _counted(picked.plant.count)
+        if not picked.plant.counts:
+            say(f"It was {withdrawal_words(picked.plant.withdrawn_last)} Now it counts again.")
+        before = counted_words(picked.plant.count)
         if before is not None and later is None:
             height_alone = collars is None and from_nodes is None
             say(
@@ -160,7 +185,7 @@ def count(
     else:
         _say_which_plant(survey, of_stop)
     if later is not None:
-        stands = _counted(later)
+        stands = counted_words(later)
         if stands is None:
             assert later.height_mm is not None
             stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
@@ -181,34 +206,24 @@ def _later(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:
 
 def _say_which_plant(survey: Path, of_stop: Sequence[StopCount]) -> None:
     """Say which plant of its stop was counted, the last of these, and how to count one again."""
+    from collarvision.countwords import stands_words, typed
     from collarvision.table import plain
 
     *others, plant = of_stop
+    assert plant.count is not None  # as it was just made
     beside = instead = ""
     if others:
         last = others[-1]
-        counted = _counted(last.count)
-        beside = f"; {last.called} stays {'as it was' if counted is None else counted}"
+        beside = f"; {last.called} stays {stands_words(last)}"
         instead = f' (or "{plain(last.name)}")'
     say(f"This is {plant.called} of {plain(plant.at)}{beside}.")
     visit = "" if plant.date is None else f" --visit {plant.date}"
     call = (
-        f"collarvision count {_typed(str(survey))} {_typed(plant.name)} --field "
-        f"{_typed(plant.field)}{visit} --stage N --who {_typed(plant.count.who)}"
+        f"collarvision count {typed(str(survey))} {typed(plant.name)} --field "
+        f"{typed(plant.field)}{visit} --stage N --who {typed(plant.count.who)}"
     )
+    say('Counted by mistake? The call below takes it back with --withdraw "WHY" for --stage N.')
     say(f"To put a count right: {call}{instead}")
-
-
-def _typed(word: str) -> str:
-    """A word as it is typed on the command line."""
-    import re
-
-    from collarvision.table import plain
-
-    word = plain(word)
-    if re.fullmatch(r"[\w./:-]+", word):
-        return word
-    return "'" + word.replace("'", "'\\''") + "'" if re.search(r'["$`\\!]', word) else f'"{word}"'
 
 
 def _say_what_was_read(
@@ -252,6 +267,7 @@ def together(
     visit: _Visit = None,
 ) -> None:
     """Say that photos show one plant, from its sides: they give one answer and count once."""
+    from collarvision.countwords import counted_words
     from collarvision.pickplant import PickError, pick
     from collarvision.plantphotos import whole_plant
     from collarvision.survey import SurveyError, SurveyWriter
@@ -289,7 +305,7 @@ def together(
     except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
     shown = f"Plant {name}, {_photos(1 + len(plant.others))}"
-    counted = _counted(plant.hand_count)
+    counted = counted_words(plant.hand_count)
     if counted is not None:
         # A count outranks the reading: why that was unsure asks for nothing any more.
         say(f"{shown}: {counted}.")
@@ -300,26 +316,6 @@ def together(
     say(f"{shown}: {stage}{sure}; {outcome}.")
     for reason in plant.record["reasons"]:
         say(f"  {reason}")
-
-
-def _counted(count: HandCount | None) -> str | None:
-    """The stage that a person counted, and who; None where no stage was counted."""
-    from collarvision.agreement import stage_counted
-    from collarvision.answer import stage_name
-    from collarvision.splitstalk import collars_from_nodes
-    from collarvision.table import plain
-
-    # An import may bring nodes that can't be; they tell the field nothing either.
-    if count is None or stage_counted(count) is None:
-        return None
-    if count.stage is not None:
-        return f"{stage_name(count.stage)}, counted by {plain(count.who)}"
-    assert count.nodes is not None
-    found = collars_from_nodes(count.nodes)
-    return (
-        f"{stage_name(found.collars)} from {count.nodes} nodes apart, with a {found.one_more:.0%} "
-        f"chance of one more, counted by {plain(count.who)}"
-    )
 
 
 def _photos(count: int) -> str:

@@ -219,7 +219,8 @@ def export(
         with SurveyReader(survey) as store:
             if field is not None and all(known.name != field for known in store.fields()):
                 end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
-            rows, bare = store.plants(field), list(stop_counts(store, field))
+            rows, bare = store.plants(field), list(stop_counts(store, field, withdrawn=True))
+            gone = sum(not one.counts for one in bare)
             # Points lie in one photo: there each photo is an image of its own.
             coco = form_of(to) == COCO_ENDING
             plants: Iterable[Plant] = (
@@ -232,10 +233,14 @@ def export(
         end_with(str(error), EXIT_OUTPUT)
     what = "photo" if any(count > 1 for count in photos.values()) else "plant"
     say(f"Wrote {count} {what}{'' if count == 1 else 's'} to {to}.")
-    if coco and bare:
-        was = "plant that was" if len(bare) == 1 else "plants that were"
+    if gone and not coco:
+        were = "1 of them was" if gone == 1 else f"{gone} of them were"
+        say(f"{were} withdrawn: without a hand count; the column withdrawn says what and why.")
+    left_out = len(bare) - gone
+    if coco and left_out:
+        was = "plant that was" if left_out == 1 else "plants that were"
         say(
-            f"Left out: {len(bare)} {was} counted at a stop without a photo; {COCO_ENDING} holds "
+            f"Left out: {left_out} {was} counted at a stop without a photo; {COCO_ENDING} holds "
             "points on photos."
         )
     say(CAUTION)

@@ -1,9 +1,9 @@
 """Export: a survey's plants as CSV, JSON, GeoJSON, Parquet or COCO keypoints.
 
 A row a plant, by its latest reading; one that was counted at a stop without a photo has its hand
-count alone. Rows stream from the survey to the file, however many there
-are; the file appears whole or not at all. Where a form has a place for words about itself, the
-caution of every stage that may be acted on stands there.
+count alone. Rows stream from the survey to the file, however many there are; the file appears whole
+or not at all. Where a form has a place for words about itself, the caution of every stage that may
+be acted on stands there.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
 from collarvision.coco import ENDING as COCO_ENDING
 from collarvision.coco import CocoPlant, write_coco
+from collarvision.countwords import withdrawn_words
 from collarvision.handles import Handle, handles_of_record
 from collarvision.survey import HandCount, PlantRow, StoredCount
 from collarvision.survey.stopcounts import StopCount
@@ -72,6 +73,7 @@ COLUMNS = (
     "calibration",
     "plant",
     "photos",
+    "withdrawn",
 )
 """Of a row, in the order of a CSV file."""
 
@@ -215,24 +217,25 @@ def row_of(plant: Plant) -> dict[str, Any]:
         plant.calibration,
         plant.plant,
         1 + len(plant.others),
+        [],
     )
     return dict(zip(COLUMNS, values, strict=True))
 
 
 def _row_without_photo(plant: StopCount) -> dict[str, Any]:
     """A plant that no photo says anything of: only its place and what people counted on it."""
-    latitude, longitude = plant.gps or (None, None)
     said = {
         "field": plant.field,
         "visit": plant.date,
         "stop": plant.stop,
-        "latitude": latitude,
-        "longitude": longitude,
+        "latitude": plant.gps and plant.gps[0],
+        "longitude": plant.gps and plant.gps[1],
         "reasons": [],
         "quality": [],
         **_counted(plant.count),
         "plant": plant.name,  # as `field` calls it: plants of photos have plain numbers
         "photos": 0,
+        "withdrawn": [withdrawn_words(one) for one in plant.withdrawn],
     }
     return {name: said.get(name) for name in COLUMNS}
 
@@ -314,8 +317,7 @@ def _parquet(plants: Iterable[Plant], stream: IO[bytes]) -> int:
     other = {
         "visit": pyarrow.date32(),
         "read_at": pyarrow.timestamp("ms", tz="UTC"),
-        "reasons": pyarrow.list_(words),
-        "quality": pyarrow.list_(words),
+        **dict.fromkeys(("reasons", "quality", "withdrawn"), pyarrow.list_(words)),
         **dict.fromkeys(
             ("stage", "lower_leaves_missing", "hand_stage", "hand_nodes", "photos"), whole
         ),

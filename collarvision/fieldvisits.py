@@ -13,6 +13,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from collarvision.answer import stage_name
+from collarvision.countwords import withdrawn_words
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
 from collarvision.exif import likely_day
 from collarvision.fieldnames import listed, meant
@@ -143,7 +144,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
     for row in whole_plants(store.plants(field)):
         rows[day_in(row.date)].append(row)
     bare: dict[date | None, list[StopCount]] = defaultdict(list)
-    for count in stop_counts(store, field):
+    for count in stop_counts(store, field, withdrawn=True):
         bare[day_in(count.date)].append(count)
     notes: list[str] = []
     chosen = _visit(store, day, ids[day], rows[day], bare[day], notes)
@@ -218,6 +219,11 @@ def _no_field(field: str | None, known: Sequence[str]) -> str:
 
 def _no_photo(store: SurveyReader, field: str, known: Iterable[Field]) -> str:
     """Of a field without visits: why, as far as the survey tells, and what to do."""
+    if any(stop_counts(store, field, withdrawn=True)):
+        return (
+            f"All that was counted in {field} was withdrawn: fill the survey with `collarvision "
+            "batch`, or count a plant with `collarvision count`."
+        )
     if not was_named(store, field):
         return f"{field} has no photo yet: fill the survey with `collarvision batch`."
     others = [f"{one.name} ({one.photos})" for one in known if one.photos]
@@ -321,7 +327,10 @@ def _from_photo(
 def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlant | None:
     name = plain(found.name)
     count = _last_count(name, found.counts, notes)
-    assert count is not None
+    if count is None:
+        said = " ".join(map(withdrawn_words, found.withdrawn))
+        notes.append(f"{name} doesn't count: {said}")
+        return None
     seen = _with_count(
         SeenPlant(
             PlantEvidence(name, outcome="hand-count", taken_at=day, stop=found.stop), gps=found.gps

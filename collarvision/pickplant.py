@@ -81,6 +81,7 @@ def pick(
     field: str | None = None,
     date: str | None = None,
     today: Day | None = None,
+    make: bool = True,
 ) -> Picked:
     """Find the photo or stop that is meant.
 
@@ -98,6 +99,8 @@ def pick(
         Where to look.
     today : date, optional
         Day of the count.
+    make : bool
+        Without it no stop is one to be made: something is meant that is there.
 
     Raises
     ------
@@ -127,7 +130,9 @@ def pick(
             known = plants[0].place if plants else None
             if known == (there[0].field, there[0].date):
                 return plants[0]
-            missing = _no_plant(store, there[0], named, known)
+            missing = _no_plant(store, there[0], named, known, make=make)
+        elif plants:
+            return plants[0]  # all that was counted on that visit was withdrawn
     if len(stops) > 1:
         raise PickError(_several(store, words, [Picked(None, stop) for stop in stops]))
     if stops:
@@ -136,7 +141,7 @@ def pick(
         raise PickError(missing)
     if field is not None:
         _check_field(store, field)
-        if _STOP.fullmatch(words):
+        if make and _STOP.fullmatch(words):
             new = (_bare(words) if named is None else _bare(named[1])).strip()
             name = _known_name(store, new, field, date, today, made=named is None)
             return Picked(None, None, _new_stop(store, name, field, date, today))
@@ -147,12 +152,23 @@ def pick(
     )
 
 
-def _called(store: SurveyReader, words: str, field: str | None, date: str | None) -> list[Stop]:
-    """Every stop that is called so; of one visit those that are spelt so, where there are any."""
+def _called(
+    store: SurveyReader,
+    words: str,
+    field: str | None,
+    date: str | None,
+    *,
+    withdrawn: bool = False,
+) -> list[Stop]:
+    """Every stop that is called so; of one visit those that are spelt so, where there are any.
+
+    Those of visits where all was withdrawn are found only where they are asked for: nobody means
+    such a visit unless by its plants.
+    """
     names = {words, _bare(words)}
     keys = {stop_key(name) for name in names}
     visits: dict[tuple[str, str | None], list[Stop]] = {}
-    for stop in store.stops(field):
+    for stop in store.stops(field, withdrawn=withdrawn):
         if stop_key(stop.name) in keys and date in (None, stop.date):
             visits.setdefault((stop.field, stop.date), []).append(stop)
     found = []
@@ -180,7 +196,7 @@ def _plants_named(
     if named is None:
         return []
     number, found = int(named[2]), []
-    for stop in _called(store, named[1], field, date):
+    for stop in _called(store, named[1], field, date, withdrawn=True):
         found += [
             Picked(None, stop, plant=plant)
             for plant in plants_at(store, stop.id)
@@ -213,6 +229,8 @@ def _no_plant(
     stop: Stop,
     named: re.Match[str],
     elsewhere: tuple[str | None, str | None] | None,
+    *,
+    make: bool,
 ) -> str:
     """What to say where a plant was named that nobody has counted at its stop."""
     there = len(plants_at(store, stop.id))
@@ -223,6 +241,9 @@ def _no_plant(
         day = elsewhere[1]
         seen = "on a visit without a date" if day is None else f"on {day}: say --visit {day}"
         return f"{words}; there is one {seen} if that one is meant."
+    if not make:
+        numbered = ", numbered from 1" if there else ""
+        return f"{words} without a photo: {has} counted there{numbered}."
     visit = "" if stop.date is None else f" --visit {stop.date}"
     return (
         f'{words} without a photo: {has} counted there. "stop {plain(stop.name)}"{visit} counts '
@@ -325,7 +346,8 @@ def _photos(
 def _several(store: SurveyReader, words: str, found: Sequence[Picked]) -> str:
     def said(picked: Picked) -> str:
         key = f" {picked.photo.sha256[:8]}" if picked.photo is not None else ""
-        return picked.words + key
+        gone = picked.plant is not None and not picked.plant.counts
+        return f"{picked.words}{key}{', withdrawn' if gone else ''}"
 
     shown = "; ".join(said(one) for one in found[:_SHOWN])
     more = f"; and {len(found) - _SHOWN} more" if len(found) > _SHOWN else ""

@@ -25,10 +25,14 @@ DAY = "2026-11-28"
 
 
 def stage_from(
-    survey: Path, source: Path | str, restage: bool = False, filing: Filing | None = None
+    survey: Path,
+    source: Path | str,
+    restage: bool = False,
+    filing: Filing | None = None,
+    model: ModelFacts | None = None,
 ) -> BatchResult:
     """A batch of some level of the tree into a survey."""
-    model = ModelFacts(model_hash(), None, "guesses")
+    model = model or ModelFacts(model_hash(), None, "guesses")
     with SurveyWriter(survey, create=True) as store:
         job = Job(find_photos([source]), model, filing or Filing(), restage)
         return run_batch(job, store, InThisProcess())
@@ -149,7 +153,104 @@ def test_a_renamed_folder_of_a_store_is_told(stand_in: Path, tmp_path: Path) -> 
         memory.pseudo_dirs[:] = [""]
 
 
+@pytest.fixture
+def twice(stand_in: Path, tmp_path: Path) -> Path:
+    """A season within a folder that has its field's name: the farm is called like the field."""
+    day = tmp_path / "North" / "season" / "North" / DAY
+    day.mkdir(parents=True)
+    save_board(day / "a.png", 1)
+    return tmp_path / "North" / "season"
+
+
+@pytest.mark.parametrize("level", ["", "North", "North/2026-11-28"])
+def test_a_renamed_folder_within_another_of_the_field_s_name_is_told(
+    twice: Path, tmp_path: Path, level: str
+) -> None:
+    survey = tmp_path / "s.survey"
+    (twice / "North" / DAY / "copy.png").write_bytes((twice / "North" / DAY / "a.png").read_bytes())
+    filing = Filing(field="North") if level.endswith(DAY) else None
+    for _ in range(2):
+        assert stage_from(survey, twice / level, filing=filing).filed_otherwise == ()
+    (twice / "North").rename(twice / "South")
+    newer = ModelFacts("b" * 64, None, "guesses")
+    for source in (twice, twice / "South"):
+        # Filed by --field, nobody knows that a folder told it.
+        expected = [] if filing else [(1, "North", "folder", "South")]
+        for model in (None, newer):  # another network takes over where it lay
+            assert told(stage_from(survey, source, model=model)) == expected
+    # From further up a folder of the field's name tells it still.
+    for source in (tmp_path, tmp_path / "North", tmp_path / "North" / "s*n"):
+        assert stage_from(survey, source).filed_otherwise == ()
+    assert told(stage_from(survey, twice, restage=True)) == []
+    assert fields(survey) == {("South", DAY)}
+
+
+def test_a_renamed_folder_within_another_of_the_field_s_name_in_a_store_is_told(
+    stand_in: Path, tmp_path: Path
+) -> None:
+    survey = tmp_path / "s.survey"
+    save_board(tmp_path / "a.png", 1)
+    memory = fsspec.filesystem("memory")
+    memory.pipe("/farm/North/season/2026-11-28/North/a.png", (tmp_path / "a.png").read_bytes())
+    try:
+        assert stage_from(survey, "memory://farm/North/season").filed_otherwise == ()
+        memory.copy(
+            "/farm/North/season/2026-11-28/North/a.png", "/farm/North/season/2026-11-28/South/a.png"
+        )
+        assert stage_from(survey, "memory://farm/North/season").filed_otherwise == ()
+        memory.rm("/farm/North/season/2026-11-28/North/a.png")
+        assert told(stage_from(survey, "memory://farm/North/season")) == [
+            (1, "North", "folder", "South")
+        ]
+        assert stage_from(survey, "memory://farm").filed_otherwise == ()
+    finally:
+        memory.store.clear()
+        memory.pseudo_dirs[:] = [""]
+
+
 # ------------------------------------------------------------------ not renamed
+
+
+def test_a_folder_of_the_field_s_name_further_up_told_it_and_tells_it_still(
+    twice: Path, tmp_path: Path
+) -> None:
+    survey = tmp_path / "s.survey"
+    stage_from(survey, tmp_path)  # the outer folder tells the field
+    assert fields(survey) == {("North", DAY)}
+    (twice / "North").rename(twice / "block")
+    for source in (tmp_path, twice.parent, twice, twice / "block"):
+        assert stage_from(survey, source).filed_otherwise == ()
+
+
+def test_a_tree_with_two_folders_of_one_name_lies_elsewhere_or_deeper(
+    twice: Path, tmp_path: Path
+) -> None:
+    survey = tmp_path / "s.survey"
+    (twice / "North" / DAY).rename(twice / "North" / "block")
+    stage_from(survey, twice)
+    kept = twice / "kept"
+    kept.mkdir()
+    (twice / "North").rename(kept / "North")  # deeper in what held it
+    for source in (tmp_path, twice, kept, kept / "North", kept / "North" / "block"):
+        assert stage_from(survey, source).filed_otherwise == ()
+    (tmp_path / "North").rename(tmp_path / "moved")  # and all of it elsewhere
+    moved = tmp_path / "moved" / "season" / "kept"
+    for source in (moved.parent, moved, moved / "North", moved / "North" / "block"):
+        assert stage_from(survey, source).filed_otherwise == ()
+    (moved / "North").rename(tmp_path / "North")  # and further up than it ever lay
+    for source in (tmp_path, tmp_path / "North", tmp_path / "North" / "block"):
+        assert stage_from(survey, source).filed_otherwise == ()
+
+
+def test_links_and_lists_that_lead_another_way_note_no_folder(twice: Path, tmp_path: Path) -> None:
+    survey = tmp_path / "s.survey"
+    (tmp_path / "photos.txt").write_text("x/../North/season/North/2026-11-28/a.png\n")
+    (tmp_path / "x").mkdir()
+    stage_from(survey, tmp_path / "photos.txt", filing=Filing(field="North"))
+    link = tmp_path / "South"
+    link.symlink_to(tmp_path / "North" / "season" / "North")
+    for source in (link, link / DAY, twice):
+        assert stage_from(survey, source).filed_otherwise == ()
 
 
 @pytest.mark.parametrize("level", ["season/North/block3", "season/North", "", "season/*/*/a.png"])

@@ -61,6 +61,7 @@ ORDER = [
     # A field's way, from plants to a decision.
     {"splitstalk", "damage"},
     {"units", "evidence", "sampling", "agreement", "weatherheader"},
+    {"countwords"},
     {"export"},
     {"clusters", "limitstable"},
     {"walkplan", "field", "limitsfile", "temperatures"},
@@ -80,7 +81,7 @@ ORDER = [
     {"report"},
     {"handcount"},
     {"commandline"},
-    {"commands_walk"},
+    {"commands_walk", "commands_withdraw"},
     {"commands_decision", "commands_field", "commands_count", "commands_survey"},
     {"commands_above", "commands_demo", "commands_handcount"},
     {"cli"},

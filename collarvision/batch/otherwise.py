@@ -7,7 +7,8 @@ bar, or the name of a folder, must be told so.
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import PurePath
 from typing import Any
@@ -28,18 +29,31 @@ FILED_FROM = "filed_from"
 """Where a survey's record holds the path that the photo lay at when it was filed. A new network
 reads it wherever it lies by then, and files nothing."""
 
+NAMED_IN = "named_in"
+"""Where it holds the folder that held the one whose name told the field, where a name did. Folders
+further up may be called like the field as well, and said nothing of it."""
+
 Said = tuple[Place, Tells, Place]
 """Where a photo is filed, what says otherwise now, and what that says; fields and days alone."""
 
 _PRINTED_MM = 100.0
 
 
-def notes_of(done: Done, filed_from: str | None) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Lay:
+    """Where a photo lay when it was filed: see `FILED_FROM` and `NAMED_IN`; None if unknown."""
+
+    path: str | None = None
+    named_in: str | None = None
+
+
+def notes_of(done: Done, lay: Lay) -> dict[str, Any]:
     """What the survey's record holds beside the reading.
 
     That is the pixels' hash, what was asked, and where the photo lay when it was filed.
     """
-    notes: dict[str, Any] = {} if filed_from is None else {FILED_FROM: storable(filed_from)}
+    said = {FILED_FROM: lay.path, NAMED_IN: lay.named_in}
+    notes: dict[str, Any] = {name: storable(path) for name, path in said.items() if path}
     if done.pixels_sha256 is not None:
         notes[PIXELS] = done.pixels_sha256
     if done.options is not None:
@@ -65,14 +79,36 @@ def read_otherwise(read: AsRead, options: Options) -> Iterator[tuple[str, str]]:
         yield "no look for the card's code", "--read-codes"
 
 
-def filed_from(store: SurveyReader, sha256: str) -> str | None:
-    """The path that a photo lay at when it was filed; None if the survey doesn't hold it.
+def lay_at(store: SurveyReader, sha256: str) -> Lay:
+    """Say where a photo lay when it was filed, as the survey holds it.
 
-    Earlier versions didn't note it, nor does the page for phones: there it is the path that the
-    photo was read from last, as it was written then.
+    Earlier versions didn't note the path, nor does the page for phones: there it is the one that
+    the photo was read from last, as it was written then.
     """
     row = store.plant(sha256)
-    return None if row is None else row.record.get(FILED_FROM) or row.record.get("path")
+    if row is None:
+        return Lay()
+    return Lay(row.record.get(FILED_FROM) or row.record.get("path"), row.record.get(NAMED_IN))
+
+
+def lies(file: PhotoFile, path: str, place: Place) -> Lay:
+    """Say where a file lies that is filed at a place now; `path` is its own, as surveys note it."""
+    above, folders = _folders_above(path), list(file.folders)
+    # Links and a list's ".." may lead another way than the path: then nobody knows the folder.
+    first = len(above) - len(folders)
+    if place.filed_by not in ("folder", "source") or first < 1 or above[first:] != folders:
+        return Lay(path)
+    if place.filed_by == "source":
+        named = first - 1
+    else:  # the outermost name that says a field counts
+        said = [place_from_folders([name]).field is not None for name in folders]
+        named = first + said.index(True)
+    if not _say_field([above[named]], place):
+        return Lay(path)
+    kept = above[:named]
+    if is_address(path):
+        return Lay(path, "/".join([*path.split("/")[:3], *kept]))
+    return Lay(path, str(PurePath(*kept)))
 
 
 def filed_otherwise(
@@ -84,7 +120,8 @@ def filed_otherwise(
     that the run begins at: of a photo that lies where it was filed, folders say nothing new. A
     photo whose file was copied, and still lies where it was, has two places that are both right.
     What is weaker than what filed it says nothing: the name of SOURCE isn't heard over a boundary,
-    nor a folder over the card's code or the page for phones.
+    nor a folder over the card's code or the page for phones. A folder of the field's name that
+    holds the one that told it says nothing, unless this run begins so far up.
     """
     was = place_of(store, photo.sha256)
     if was is None or was.field is None:
@@ -103,8 +140,10 @@ def filed_otherwise(
     redated = was.filed_by != "page" and (folders.date or source.date) not in (None, was.date)
     if not (moved or redated):
         return None
-    lay = filed_from(store, photo.sha256)
-    if _says(path, was) or _is_same(path, lay):
+    lay = lay_at(store, photo.sha256)
+    if _say_field([source.field or "", *file.folders], was):
+        lay = replace(lay, named_in=None)  # the run begins so far up that they do say something
+    if _says(path, was, lay) or _is_same(path, lay.path):
         if not moved or tells == "folder":
             return None
     elif _lies_elsewhere(store, photo.sha256, path, was, lay):
@@ -135,13 +174,32 @@ def _is_weaker(now: Place, was: Place) -> bool:
     return now.filed_by == "folder" and was.filed_by == "page"
 
 
-def _says(path: str, place: Place) -> bool:
-    """Whether a file's own folders, all the way up, say a field and no other day."""
-    names = path.split("/")[3:-1] if is_address(path) else PurePath(path).parts[:-1]
-    said = [place_from_folders([name]) for name in names]
-    days = [one.date for one in said if one.date is not None]
-    named = any(one.field and folded(one.field) == folded(place.field or "") for one in said)
-    return named and days[-1:] in ([], [place.date])
+def _says(path: str, place: Place, lay: Lay) -> bool:
+    """Whether a file's own folders say a field, and, all the way up, no other day.
+
+    Of a file that is still within the folder that held the one that told the field, those up to it
+    say nothing: they said nothing when it was filed.
+    """
+    names = _folders_above(path)
+    days = [day for name in names if (day := place_from_folders([name]).date) is not None]
+    if lay.named_in is not None:
+        within = lay.named_in.rstrip(os.sep) + ("/" if is_address(path) else os.sep)
+        if storable(path).startswith(within):
+            names = names[len(_folders_above(f"{within}photo")) :]
+    return _say_field(names, place) and days[-1:] in ([], [place.date])
+
+
+def _say_field(names: Iterable[str], place: Place) -> bool:
+    """Whether one of some folders' names says the place's field."""
+    said = (place_from_folders([name]).field for name in names)
+    return any(one and folded(one) == folded(place.field or "") for one in said)
+
+
+def _folders_above(path: str) -> list[str]:
+    """Names of a file's folders all the way up, as surveys note paths; the outermost first."""
+    if is_address(path):
+        return path.split("/")[3:-1]
+    return list(PurePath(path).parts[:-1])
 
 
 def _is_same(path: str, noted: str | None) -> bool:
@@ -155,9 +213,7 @@ def _is_same(path: str, noted: str | None) -> bool:
     return len(end.parts) > 1 and PurePath(path).parts[-len(end.parts) :] == end.parts
 
 
-def _lies_elsewhere(
-    store: SurveyReader, sha256: str, path: str, was: Place, lay: str | None
-) -> bool:
+def _lies_elsewhere(store: SurveyReader, sha256: str, path: str, was: Place, lay: Lay) -> bool:
     """Whether the photo's content is still in another file that lies where it is filed.
 
     A copy that was moved with it doesn't: each would keep the other from being told.
@@ -165,7 +221,7 @@ def _lies_elsewhere(
     return any(
         _is_there(way, path)
         for way in store.files_of(sha256)
-        if way != path and (_says(way, was) or _is_same(way, lay))
+        if way != path and (_says(way, was, lay) or _is_same(way, lay.path))
     )
 
 

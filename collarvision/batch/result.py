@@ -40,6 +40,25 @@ class FiledOtherwise:
 
 
 @dataclass(frozen=True)
+class JoinedStop:
+    """Photos filed at a stop that their folders or card spell otherwise: ``stop 07``, ``stop 7``.
+
+    Attributes
+    ----------
+    at : Place
+        Field, day and stop, as the survey spells it.
+    called : str
+        The stop, as folders or card spell it.
+    photos : int
+        By content.
+    """
+
+    at: Place
+    called: str
+    photos: int
+
+
+@dataclass(frozen=True)
 class BatchResult:
     """What a run did.
 
@@ -78,6 +97,8 @@ class BatchResult:
         Photos that an earlier run of the same command with ``--restage`` had read again.
     filed_otherwise : tuple of FiledOtherwise
         Known photos that something files elsewhere now, by where they are and what says so.
+    joined_stops : tuple of JoinedStop
+        Stops that photos of this run were filed at under another spelling.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -108,3 +129,4 @@ class BatchResult:
     read_otherwise: tuple[tuple[int, str, str], ...] = ()
     read_since: int = 0
     filed_otherwise: tuple[FiledOtherwise, ...] = ()
+    joined_stops: tuple[JoinedStop, ...] = ()

@@ -21,18 +21,17 @@ from collarvision.batch.folders import place_from_folders
 from collarvision.batch.otherwise import source_folders
 from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
-from collarvision.batch.remote import hash_far_away, hash_of, is_address, look_at
+from collarvision.batch.quicklook import known_hash
+from collarvision.batch.remote import hash_far_away, hash_of, look_at
 from collarvision.batch.restaging import read_again_since
-from collarvision.batch.result import BatchResult, Step
+from collarvision.batch.result import BatchResult, JoinedStop, Step
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Options, Task
 from collarvision.survey import FileFacts, ModelFacts, PhotoFacts, Place, SurveyWriter
 from collarvision.survey.asread import as_read, same_pixels
+from collarvision.survey.plantfolders import known_stop
+from collarvision.survey.rows import storable
 from collarvision.together import same_picture
-
-QUICK_LOOK_NS = 3_000_000_000
-"""A file is known by its size and time of change only if that time was this long past when its
-content was hashed: file systems tell time in steps of up to two seconds (FAT)."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +117,7 @@ def run_batch(
         read_otherwise=tuple((count, *said) for said, count in run.otherwise.items()),
         read_since=run.read_since,
         filed_otherwise=tuple(otherwise.told_otherwise(survey, run.elsewhere)),
+        joined_stops=tuple(JoinedStop(*said, len(them)) for said, them in run.joined.items()),
     )
 
 
@@ -141,6 +141,7 @@ class _Run:
         self.tried_again: set[str] = set()
         self.otherwise: Counter[tuple[str, str]] = Counter()
         self.elsewhere: defaultdict[otherwise.Said, set[str]] = defaultdict(set)
+        self.joined: defaultdict[tuple[Place, str], set[str]] = defaultdict(set)
         self.same_pictures = 0
         self.read_since = 0
         self.steps: Counter[Step] = Counter()
@@ -193,7 +194,7 @@ class _Run:
         facts = look_at(file.where)
         sha256 = None
         if facts is not None:
-            sha256 = self._known_hash(facts) or hash_of(file.where)
+            sha256 = known_hash(self._survey, facts) or hash_of(file.where)
         if facts is None or sha256 is None:
             # The photo room knows best what to say of a file that can't be opened.
             self._pending[number] = _Pending(file, facts or FileFacts(file.where, 0, 0, 0))
@@ -207,17 +208,6 @@ class _Run:
         self._pending[number] = _Pending(file, facts)
         self._number_of[sha256] = number
         return Task(number, file.where, sha256)
-
-    def _known_hash(self, now: FileFacts) -> str | None:
-        """Hash of a file that hasn't changed since it was last hashed, without reading it."""
-        found = self._survey.file_at(now.path)
-        if found is None:
-            return None
-        then, sha256 = found
-        same = (then.size, then.mtime_ns) == (now.size, now.mtime_ns)
-        # A store names each version of an object; only a disk's clock can be too coarse.
-        settled = is_address(now.path) or then.mtime_ns + QUICK_LOOK_NS < then.seen_ns
-        return sha256 if same and settled else None
 
     def _is_done(self, sha256: str, facts: FileFacts) -> bool:
         if sha256 in self.read_now:
@@ -239,7 +229,7 @@ class _Run:
 
     def _store(self, done: Done, sha256: str, pending: _Pending) -> None:
         reading = done.reading
-        place = self._place(
+        place, called = self._place(
             pending.file, reading.gps, reading.taken_at, done.code_field, done.code_stop
         )
         before = self._survey.file_at(pending.facts.path)
@@ -248,7 +238,8 @@ class _Run:
         was = self._survey.photo(sha256)
         is_new = was is None
         stays = was is not None and was.filed and not (restaged and place.field is not None)
-        lay = otherwise.filed_from(self._survey, sha256) if stays else pending.facts.path
+        lay = otherwise.lies(pending.file, pending.facts.path, place)
+        lay = otherwise.lay_at(self._survey, sha256) if stays else lay
         new = self._survey.add_reading(
             reading,
             sha256=sha256,
@@ -259,6 +250,8 @@ class _Run:
             refile=restaged,
             notes=otherwise.notes_of(done, lay),
         )
+        if not stays:
+            self._note_joined(sha256, place, called)
         if was is not None and fresh and not restaged:
             self._note_otherwise(pending.file, pending.facts, was)
         if restaged and place.plant is None and has_left_its_plant(self._survey, sha256):
@@ -284,7 +277,8 @@ class _Run:
         place = None
         photo = self._survey.photo(sha256)
         if photo is not None and not photo.filed:
-            place = self._place(file, photo.gps, photo.taken_at)
+            place, called = self._place(file, photo.gps, photo.taken_at)
+            self._note_joined(sha256, place, called)
             self.unfiled += place.field is None and step == "known"
             if place.date is None and step == "known" and photo.size_px is not None:
                 self._count_undated(file)
@@ -378,8 +372,9 @@ class _Run:
         taken_at: str | None,
         code_field: str | None = None,
         code_stop: str | None = None,
-    ) -> Place:
-        place = self._job.filing.place(
+    ) -> tuple[Place, str | None]:
+        """Where a file belongs, with its stop as the visit knows it, and as the file calls it."""
+        said = self._job.filing.place(
             place_from_folders(file.folders),
             source=source_folders(file.source),
             gps=gps,
@@ -387,7 +382,12 @@ class _Run:
             code_field=code_field,
             code_stop=code_stop,
         )
-        return replace(place, plant=plant_name(self._survey, file.where, place))
+        place = replace(said, stop=known_stop(self._survey, said))
+        return replace(place, plant=plant_name(self._survey, file.where, place)), said.stop
+
+    def _note_joined(self, sha256: str, place: Place, called: str | None) -> None:
+        if called and place.field is not None and place.stop != storable(called):
+            self.joined[Place(place.field, place.date, place.stop), called].add(sha256)
 
     def _note_unread(self, file: PhotoFile, sentence: str) -> None:
         self.unread.append((file.where, sentence))

@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
-from collarvision.batch.result import BatchResult, FiledOtherwise, Step
+from collarvision.batch.result import BatchResult, FiledOtherwise, JoinedStop, Step
 from collarvision.survey import Place, Waiting
 from collarvision.table import CAUTION, plain
 
@@ -108,6 +108,7 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"read {'it' if count == 1 else 'them'} with {now}."
         )
     yield from _filed_otherwise(result.filed_otherwise)
+    yield from _joined_stops(result.joined_stops)
     if result.tried_again:
         yield (
             f"{_photos(result.tried_again)} that the program had failed on in an earlier run "
@@ -164,6 +165,20 @@ def _filed_otherwise(found: Sequence[FiledOtherwise]) -> Iterable[str]:
     left = sum(one.photos for one in found[PLACES_SHOWN:])
     if left:
         yield f"{_photos(left)} of other visits {'is' if left == 1 else 'are'} filed otherwise too."
+
+
+def _joined_stops(found: Sequence[JoinedStop]) -> Iterable[str]:
+    """Of stops whose names are spelt in two ways: whoever means two must say so."""
+    for one in found[:PLACES_SHOWN]:
+        are = "is" if one.photos == 1 else "are"
+        yield (
+            f"{_photos(one.photos)} of stop {plain(one.called)} {are} filed at stop "
+            f"{plain(one.at.stop or '')} of {_visit(one.at)}: both names mean one stop. If they "
+            "are two stops, give one of them another number and run this again with --restage."
+        )
+    left = sum(one.photos for one in found[PLACES_SHOWN:])
+    if left:
+        yield f"{_photos(left)} of other stops {'was' if left == 1 else 'were'} joined so too."
 
 
 def _stays_behind(found: FiledOtherwise) -> str:

@@ -28,6 +28,7 @@ from collarvision.survey.values import (
     StoredReading,
     Visit,
     Waiting,
+    Withdrawn,
 )
 from collarvision.survey.writer import SurveyWriter
 
@@ -53,4 +54,5 @@ __all__ = [
     "SurveyWriter",
     "Visit",
     "Waiting",
+    "Withdrawn",
 ]

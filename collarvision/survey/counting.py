@@ -27,6 +27,9 @@ FIELD_STATES = """
     SELECT f.name, count(DISTINCT p.id), ifnull(max(p.latest_id), 0), ifnull(max(h.id), 0),
         ifnull(max(a.id), 0), count(DISTINCT CASE WHEN p.plant IS NOT NULL THEN p.id END),
         (SELECT ifnull(max(c.id), 0) FROM hand_counts AS c JOIN stops AS s ON s.id = c.stop_id
+         JOIN visits AS w ON w.id = s.visit_id WHERE w.field_id = f.id),
+        (SELECT ifnull(max(d.id), 0) FROM withdrawals AS d
+         JOIN hand_counts AS c ON c.id = d.hand_count_id JOIN stops AS s ON s.id = c.stop_id
          JOIN visits AS w ON w.id = s.visit_id WHERE w.field_id = f.id)
     FROM fields AS f CROSS JOIN visits AS v ON v.field_id = f.id
     CROSS JOIN photos AS p ON p.visit_id = v.id

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collarvision.survey.reader import SurveyReader
-from collarvision.survey.rows import as_known, storable
+from collarvision.survey.rows import as_known, stop_key, storable
 from collarvision.survey.values import Place
 
 _AT = """
@@ -48,6 +48,32 @@ def place_of(store: SurveyReader, sha256: str) -> Place | None:
         sha256=sha256,
     )
     return None if row is None else Place(*row)
+
+
+def known_stop(store: SurveyReader, place: Place) -> str | None:
+    """A place's stop as its visit spells it: ``stop 07`` is ``stop 7``, by `rows.stop_key`.
+
+    Surveys of earlier versions may have both: there each stays what it is called. A stop that
+    holds nothing any more gives no spelling.
+    """
+    if place.stop is None or place.field is None:
+        return place.stop
+    name = storable(place.stop)
+    spelt = [
+        str(row[0])
+        for row in store._rows(
+            "SELECT s.name FROM fields AS f JOIN visits AS v ON v.field_id = f.id "
+            "JOIN stops AS s ON s.visit_id = v.id "
+            "WHERE f.name = :field AND ifnull(v.date, '') = ifnull(:date, '') "
+            "AND (EXISTS (SELECT 1 FROM photos AS p WHERE p.stop_id = s.id) "
+            "OR EXISTS (SELECT 1 FROM hand_counts AS h WHERE h.stop_id = s.id)) ORDER BY s.id",
+            **_asked(store, place),
+        )
+    ]
+    if name in spelt:
+        return name
+    key = stop_key(name)
+    return next((one for one in spelt if stop_key(one) == key), name)
 
 
 def was_named(store: SurveyReader, field: str) -> bool:

@@ -95,14 +95,18 @@ class SurveyReader:
         ):
             yield Visit(*row)
 
-    def stops(self, field: str | None = None) -> Iterator[Stop]:
-        """Every stop of those visits, or of one field's, by field, date and name."""
+    def stops(self, field: str | None = None, *, withdrawn: bool = False) -> Iterator[Stop]:
+        """Every stop of those visits, or of one field's, by field, date and name.
+
+        With `withdrawn` those as well whose visits hold withdrawn counts alone.
+        """
+        counted = "OR EXISTS (SELECT 1 FROM hand_counts WHERE stop_id = s.id)" if withdrawn else ""
         for row in self._rows(
             f"""
             SELECT s.id, f.name AS field, v.date, s.name, s.latitude, s.longitude
             FROM stops AS s JOIN visits AS v ON v.id = s.visit_id JOIN fields AS f
             ON f.id = v.field_id
-            WHERE {rows.KEPT} {"AND f.name = :field" if field is not None else ""}
+            WHERE ({rows.KEPT} {counted}) {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name
             """,
             field=field,
@@ -341,6 +345,7 @@ class SurveyReader:
                 (SELECT ifnull(max(id), 0) FROM readings),
                 (SELECT ifnull(max(id), 0) FROM hand_counts),
                 (SELECT ifnull(max(id), 0) FROM set_asides),
+                (SELECT ifnull(max(id), 0) FROM withdrawals),
                 (SELECT ifnull(max(id), 0) FROM fields), (SELECT ifnull(max(id), 0) FROM visits)
             """
         )

@@ -58,10 +58,11 @@ KEPT = """(
     EXISTS (SELECT 1 FROM photos AS x WHERE x.visit_id = v.id)
     OR EXISTS (SELECT 1 FROM decisions AS d WHERE d.visit_id = v.id)
     OR EXISTS (SELECT 1 FROM stops AS t JOIN hand_counts AS k ON k.stop_id = t.id
-               WHERE t.visit_id = v.id))
+               WHERE t.visit_id = v.id
+               AND NOT EXISTS (SELECT 1 FROM withdrawals WHERE hand_count_id = k.id)))
 """
-"""Whether a visit `v` holds something. One whose photos were all filed elsewhere is none any more:
-as a field's last visit it would be the field's answer."""
+"""Whether a visit `v` holds something. One whose photos were all filed elsewhere, or whose counts
+were all withdrawn, is none any more: as a field's last visit it would be the field's answer."""
 
 FACTS = """
     SELECT sha256, name, visit_id IS NOT NULL AS filed, taken_at, latitude, longitude, focal_eq_mm,

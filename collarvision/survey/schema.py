@@ -207,7 +207,26 @@ ALTER TABLE hand_counts ADD COLUMN again_of INTEGER REFERENCES hand_counts (id);
 CREATE INDEX hand_counts_again ON hand_counts (again_of) WHERE again_of IS NOT NULL;
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4)
+# A count of a plant without a photo may be taken back. It stays, and a program that knows no
+# withdrawals would go on counting it, so such a program refuses the survey.
+_VERSION_5 = """
+CREATE TABLE withdrawals (
+    id INTEGER PRIMARY KEY,
+    hand_count_id INTEGER NOT NULL UNIQUE REFERENCES hand_counts (id), -- taken back once, for good
+    who TEXT NOT NULL,
+    said_at TEXT NOT NULL,      -- UTC, ISO 8601
+    reason TEXT NOT NULL
+);
+
+CREATE TRIGGER withdrawals_stay BEFORE UPDATE ON withdrawals BEGIN
+    SELECT RAISE(ABORT, 'a withdrawal is never changed');
+END;
+CREATE TRIGGER withdrawals_are_kept BEFORE DELETE ON withdrawals BEGIN
+    SELECT RAISE(ABORT, 'a withdrawal is never deleted');
+END;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5)
 """The statements that take a survey from version n to n + 1, n = 0 being an empty file."""
 
 

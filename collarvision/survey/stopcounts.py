@@ -2,7 +2,8 @@
 
 Such a plant is known by its number at its stop: plants are numbered as they were first counted
 there. A count that is made again is a row of its own, like every count, and names the plant's first
-one.
+one. A plant that was counted by mistake is withdrawn: its counts and its number stay, and none of
+them counts any more. It may be counted anew.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from typing import Any
 from collarvision.survey import rows
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.reader import SurveyReader
-from collarvision.survey.values import HandCount
+from collarvision.survey.values import HandCount, Withdrawn
 
 
 @dataclass(frozen=True)
@@ -37,9 +38,11 @@ class StopCount:
     gps : (latitude, longitude) or None
         Of the stop; degrees WGS 84.
     counts : tuple of HandCount
-        All of them, the one made first comes first.
+        Those that stand, the one made first comes first; none where the plant is withdrawn.
     numbered_alike : bool
         Photos at the stop were filed under a plant of the same number, which is another one.
+    withdrawn : tuple of Withdrawn
+        Counts that were taken back, the one made first comes first.
     """
 
     id: int
@@ -51,11 +54,17 @@ class StopCount:
     gps: tuple[float, float] | None
     counts: tuple[HandCount, ...]
     numbered_alike: bool = False
+    withdrawn: tuple[Withdrawn, ...] = ()
 
     @property
-    def count(self) -> HandCount:
-        """The count that stands."""
-        return standing(self.counts)
+    def count(self) -> HandCount | None:
+        """The count that stands; None where the plant is withdrawn."""
+        return standing(self.counts) if self.counts else None
+
+    @property
+    def withdrawn_last(self) -> Withdrawn:
+        """The count that was taken back last; there must be one."""
+        return max(self.withdrawn, key=lambda one: one.said_at)
 
     @property
     def at(self) -> str:
@@ -87,13 +96,20 @@ def standing(counts: Sequence[HandCount]) -> HandCount:
     return replace((told or counts)[-1], height_mm=tall[-1] if tall else None)
 
 
-def stop_counts(store: SurveyReader, field: str | None = None) -> Iterator[StopCount]:
-    """Every plant that was counted at a stop without a photo, of all fields or one, in order."""
-    yield from _plants(store, rows.where(field), field=field)
+def stop_counts(
+    store: SurveyReader, field: str | None = None, *, withdrawn: bool = False
+) -> Iterator[StopCount]:
+    """Every plant that was counted at a stop without a photo, of all fields or one, in order.
+
+    Plants that were withdrawn are among them only where they are asked for.
+    """
+    for plant in _plants(store, rows.where(field), field=field):
+        if plant.counts or withdrawn:
+            yield plant
 
 
 def plants_at(store: SurveyReader, stop_id: int) -> list[StopCount]:
-    """Every plant that was counted at one stop without a photo, in order."""
+    """Every plant that was counted at one stop without a photo, withdrawn ones too, in order."""
     return list(_plants(store, "WHERE h.stop_id = :stop_id", stop_id=stop_id))
 
 
@@ -114,8 +130,10 @@ def _plants(store: SurveyReader, asked: str, **values: Any) -> Iterator[StopCoun
     for row in store._rows(
         f"""
         SELECT h.id, ifnull(h.again_of, h.id) AS first_id, f.name AS field, v.date,
-            s.id AS stop_id, s.name AS stop, s.latitude, s.longitude, {rows.COUNT}
+            s.id AS stop_id, s.name AS stop, s.latitude, s.longitude, {rows.COUNT},
+            w.who AS withdrawn_by, w.said_at AS withdrawn_at, w.reason
         FROM hand_counts AS h JOIN stops AS s ON s.id = h.stop_id
+        LEFT JOIN withdrawals AS w ON w.hand_count_id = h.id
         JOIN visits AS v ON v.id = s.visit_id JOIN fields AS f ON f.id = v.field_id
         {asked} ORDER BY h.id
         """,
@@ -141,8 +159,15 @@ def _plants(store: SurveyReader, asked: str, **values: Any) -> Iterator[StopCoun
             stop_id,
             first["stop"],
             rows.gps(first),
-            tuple(map(rows.hand_count, counted)),
+            tuple(rows.hand_count(row) for row in counted if row["withdrawn_by"] is None),
             number in of_photos[stop_id],
+            tuple(
+                Withdrawn(
+                    rows.hand_count(row), row["withdrawn_by"], row["withdrawn_at"], row["reason"]
+                )
+                for row in counted
+                if row["withdrawn_by"] is not None
+            ),
         )
 
 
@@ -167,3 +192,25 @@ def again_values(connection: sqlite3.Connection, plant: int) -> dict[str, Any]:
     if first is None:
         raise SurveyError(f"No plant {plant} was counted at a stop: count it there first.")
     return {"stop_id": first["stop_id"], "again_of": plant}
+
+
+def counts_to_withdraw(connection: sqlite3.Connection, plant: int) -> list[int]:
+    """Ids of the counts that stand of a plant, by its `StopCount.id`, in the writer's transaction.
+
+    Raises
+    ------
+    SurveyError
+        No plant without a photo has this id, or it was withdrawn already.
+    """
+    again_values(connection, plant)
+    found = connection.execute(
+        "SELECT id FROM hand_counts AS h WHERE (id = :plant OR again_of = :plant) AND NOT EXISTS "
+        "(SELECT 1 FROM withdrawals WHERE hand_count_id = h.id) ORDER BY id",
+        {"plant": plant},
+    ).fetchall()
+    if not found:
+        raise SurveyError(
+            "This plant was withdrawn already: nothing was changed. Count it anew if it is to "
+            "count again."
+        )
+    return [row[0] for row in found]

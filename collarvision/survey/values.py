@@ -156,6 +156,25 @@ class HandCount:
 
 
 @dataclass(frozen=True)
+class Withdrawn:
+    """A count that was taken back: it stays on the record and counts for nothing.
+
+    Attributes
+    ----------
+    count : HandCount
+    who, said_at : str
+        Who took it back, and when: UTC, ISO 8601.
+    reason : str
+        As that person gave it.
+    """
+
+    count: HandCount
+    who: str
+    said_at: str
+    reason: str
+
+
+@dataclass(frozen=True)
 class StoredCount:
     """A hand count of a photo's plant, the points it rests on, and what the person was shown.
 

@@ -20,11 +20,12 @@ from collarvision.survey.columns import (
 )
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
+from collarvision.survey.modelrows import has_read, model_id
 from collarvision.survey.oneplant import name_plant
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import as_known, storable
 from collarvision.survey.settling import settle, settle_together
-from collarvision.survey.stopcounts import again_values
+from collarvision.survey.stopcounts import again_values, counts_to_withdraw
 from collarvision.survey.values import FileFacts, HandCount, ModelFacts, NotCounted, Place
 
 
@@ -83,18 +84,19 @@ class SurveyWriter(SurveyReader):
             settle(self._connection, photo_id, visit_id, stop_id, place, replace=refiled)
             if file is not None:
                 self._note_file(photo_id, file)
-            model_id = self._model_id(model)
+            read_by = model_id(self._connection, model)
             last = self._value(
                 "SELECT max(attempt) FROM readings WHERE photo_id = ? AND model_id = ?",
                 photo_id,
-                model_id,
+                read_by,
             )
-            if last is not None and not again and self._has_read(photo_id, model_id, model):
+            read = has_read(self._connection, photo_id, read_by, model.calibration)
+            if last is not None and not again and read:
                 return False
             reading_id = self._insert(
                 "readings",
                 photo_id=photo_id,
-                model_id=model_id,
+                model_id=read_by,
                 attempt=(last or 0) + 1,
                 calibration=model.calibration,
                 read_at=now(),
@@ -245,6 +247,21 @@ class SurveyWriter(SurveyReader):
         except sqlite3.IntegrityError as error:
             raise impossible(count) from error
 
+    def withdraw_stop_plant(self, plant: int, *, who: str, reason: str) -> None:
+        """Take back the counts that stand of a plant without a photo, by its `StopCount.id`.
+
+        They stay on the record, and the plant may be counted anew.
+
+        Raises
+        ------
+        SurveyError
+            No such plant, or it was withdrawn already.
+        """
+        said = {"who": storable(who), "said_at": now(), "reason": storable(reason)}
+        with self._transaction():
+            for count_id in counts_to_withdraw(self._connection, plant):
+                self._insert("withdrawals", hand_count_id=count_id, **said)
+
     def add_limit(self, name: str, terms: dict[str, Any], who: str) -> int:
         """Store a limit as the user typed it from the label. Gives its id."""
         with self._transaction():
@@ -359,25 +376,6 @@ class SurveyWriter(SurveyReader):
             "VALUES (?, ?, ?, ?, ?)",
             (storable(file.path), photo_id, file.size, file.mtime_ns, file.seen_ns),
         )
-
-    def _model_id(self, model: ModelFacts) -> int:
-        found = self._value("SELECT id FROM models WHERE sha256 = ?", model.sha256)
-        if found is None:
-            return self._insert("models", sha256=model.sha256, name=model.name)
-        if model.name is not None:
-            self._connection.execute(
-                "UPDATE models SET name = ? WHERE id = ? AND name IS NULL", (model.name, found)
-            )
-        return int(found)
-
-    def _has_read(self, photo_id: int, model_id: int, model: ModelFacts) -> bool:
-        found = self._value(
-            "SELECT 1 FROM readings WHERE photo_id = ? AND model_id = ? AND calibration = ?",
-            photo_id,
-            model_id,
-            model.calibration,
-        )
-        return found is not None
 
     def _known_photo(self, sha256: str) -> int:
         photo_id = self._value("SELECT id FROM photos WHERE sha256 = ?", sha256)

@@ -1,0 +1,55 @@
+"""Count words: what people counted, and took back, as the commands and a field's notes say it."""
+
+from __future__ import annotations
+
+import re
+
+from collarvision.agreement import stage_counted
+from collarvision.answer import stage_name
+from collarvision.splitstalk import collars_from_nodes
+from collarvision.survey import HandCount
+from collarvision.survey.stopcounts import StopCount
+from collarvision.survey.values import Withdrawn
+from collarvision.table import plain
+
+
+def counted_words(count: HandCount | None) -> str | None:
+    """The stage that a person counted, and who; None where no stage was counted."""
+    # An import may bring nodes that can't be; they tell the field nothing either.
+    if count is None or stage_counted(count) is None:
+        return None
+    if count.stage is not None:
+        return f"{stage_name(count.stage)}, counted by {plain(count.who)}"
+    assert count.nodes is not None
+    found = collars_from_nodes(count.nodes)
+    return (
+        f"{stage_name(found.collars)} from {count.nodes} nodes apart, with a {found.one_more:.0%} "
+        f"chance of one more, counted by {plain(count.who)}"
+    )
+
+
+def withdrawn_words(one: Withdrawn) -> str:
+    """A sentence of a count that was taken back: what it was, by whom it was withdrawn, and why."""
+    was = counted_words(one.count) or f"A height, measured by {plain(one.count.who)}"
+    return f"{was}, {withdrawal_words(one)}"
+
+
+def withdrawal_words(one: Withdrawn) -> str:
+    """The end of such a sentence, from "withdrawn" on."""
+    reason = plain(one.reason).rstrip(".")
+    return f"withdrawn by {plain(one.who)} on {one.said_at[:10]}: {reason}."
+
+
+def stands_words(plant: StopCount) -> str:
+    """What stands of a plant that was counted without a photo, or that it is withdrawn."""
+    if not plant.counts:
+        return "withdrawn"
+    return counted_words(plant.count) or "as it was"
+
+
+def typed(word: str) -> str:
+    """A word as it is typed on the command line."""
+    word = plain(word)
+    if re.fullmatch(r"[\w./:-]+", word):
+        return word
+    return "'" + word.replace("'", "'\\''") + "'" if re.search(r'["$`\\!]', word) else f'"{word}"'
