@@ -138,8 +138,8 @@ def number_leaves(
         state = np.maximum(placed, skip * state)
     if stage is not None:
         stages = np.arange(RUNGS * RUNGS) // RUNGS
-        # Any way there is better than all the others.
-        state = np.where((stages == stage) & (state > 0), 2.0 + state, state)
+        there = np.where(stages == stage, state, 0.0)
+        state = there if there.any() else state
     at = int(state.argmax())
     ranks: list[int | None] = []
     for before in reversed(came_from):

@@ -198,3 +198,16 @@ def test_numbers_rise_from_the_leaves_lost_and_stop_where_the_stage_lets_them(cu
         assert got.below <= stage
         counted = [got.below, *(rank for rank in known if rank <= stage), stage]
         assert max(b - a for a, b in itertools.pairwise(counted)) <= MOST_MISSED + 1
+
+
+def test_numbers_lead_to_the_stage_asked_for_however_well_others_fit():
+    # Steady sides make weights above 1: another stage's way is still not this one's.
+    outs = (0.97, 0.97, 0.97, 0.97, 0.97, 0.97, 0.03, 0.03)
+    reals = (0.78, 0.93, 0.96, 0.73, 0.83, 0.82, 0.71, 0.93)
+    numbers = (3.01, 3.93, 5.15, 6.0, 7.09, 8.06, 9.21, 9.92)
+    sides = (1, -1) * 4
+    rungs = [Rung(*rung) for rung in zip(reals, outs, numbers, sides, strict=True)]
+    below = np.array([0.01, 0.01, 0.6, 0.25, 0.1, 0.05]) / 1.02
+    assert number_leaves(rungs, below, 0.4, 8) == Numbers(2, (3, 4, 5, 6, 7, 8, 9, 10))
+    assert number_leaves(rungs, below, 0.4, 7) == Numbers(2, (None, 3, 4, 5, 6, 7, 8, 9))
+    assert number_leaves(rungs, below, 0.4, 9) == Numbers(3, (4, 5, 6, 7, 8, 9, 10, 11))
