@@ -122,6 +122,20 @@ def test_counting_on_the_ground_teaches_the_lean() -> None:
     assert learn_leans((0, 0, 1), np.full(9, 6.0), 2.0, [9, 9], SHARP) == (0.0, 0.0, 1.0)
 
 
+@pytest.mark.parametrize("mm_per_px", [2.0, 3.5])
+@pytest.mark.parametrize("calibration", [SHARP, load_above_calibration()])
+def test_more_tips_are_never_younger(mm_per_px: float, calibration: AboveCalibration) -> None:
+    """Up to past the last stage's: V12 has 13 to 16 tips, and 18 are V12 or more."""
+    means, lows = [], []
+    for tips in np.arange(6.0, 25.0, 0.5):
+        found = stage_probabilities(np.full(200, tips), mm_per_px, calibration)[0]
+        means.append(float(found @ np.arange(13)))
+        lows.append(stage_range(found, 0.9)[0])
+    assert (np.diff(means) > -0.01).all()
+    assert (np.diff(lows) >= 0).all()
+    assert lows[-1] == 12
+
+
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(st.floats(-3.0, 25.0), max_size=30),

@@ -80,8 +80,9 @@ def test_a_gap_over_a_patchs_border_is_one_gap_of_the_patch_that_it_starts_in() 
             np.array([1.0, 0.0]),
             *ends,
             places,
+            goes_on,
         )
-        for own, ends in ((places < 2, (0.0, 2.0)), (places > 2, (2.0, 4.0)))
+        for own, ends, goes_on in ((places < 2, (0.0, 2.0), 1), (places > 2, (2.0, 4.0), -1))
     ]
     found = RowsFound(0.0, None, tuple(lines))
     stood = count_stand(found, np.zeros(len(places)), square(4.0, 1.0), **ERRORS)

@@ -118,3 +118,17 @@ def patches(points: np.ndarray) -> Iterator[tuple[Box, np.ndarray]]:
             near = column[(ys >= bottom - OVERLAP_M) & (ys <= top + OVERLAP_M)]
             if len(near):
                 yield (left, bottom, right, top), near
+
+
+def cut(origin: np.ndarray, along: np.ndarray, box: Box) -> tuple[float, float]:
+    """Places along a line between which it lies in a box."""
+    start, end = -math.inf, math.inf
+    for axis in range(2):
+        low, high = box[axis], box[axis + 2]
+        if abs(along[axis]) < 1e-12:
+            if not low <= origin[axis] < high:
+                return 0.0, 0.0
+            continue
+        ends = sorted(((low - origin[axis]) / along[axis], (high - origin[axis]) / along[axis]))
+        start, end = max(start, ends[0]), min(end, ends[1])
+    return start, end

@@ -20,49 +20,23 @@ from collarvision.above.rowdirection import (
     FEWEST,
     SMOOTH_M,
     Box,
+    cut,
     main_angle,
     no_chance,
     own_angle,
     patches,
     turn,
 )
+from collarvision.above.rowjoining import join
+from collarvision.above.rowline import OFF_ROW_M, Line
+
+__all__ = ["LEAST_SPACING_M", "MOST_SPACING_M", "OFF_ROW_M", "Line", "RowsFound", "find_rows"]
 
 FEWEST_ON_ROW: Final = 3
-
-OFF_ROW_M: Final = 0.10
-"""Farthest that a plant stands off its row's line: planters keep it within centimetres (common
-practice); the rest is for curves and a rough photo."""
 
 LEAST_SPACING_M, MOST_SPACING_M = 0.25, 1.65
 _FEW: Final = 60
 """Plants up to which rows could be chance."""
-
-
-@dataclass(frozen=True, eq=False)
-class Line:
-    """One row in one patch.
-
-    Attributes
-    ----------
-    members : ndarray, (n,) int
-        Plants on it, in order along it.
-    along_m : ndarray, (n,)
-        Their places along it.
-    origin, direction : ndarray, (2,)
-        Place 0 and the unit vector along.
-    start_m, end_m : float
-        Where the line enters and leaves the patch.
-    whole_along_m : ndarray, (k,)
-        Places along it of all its plants, those of neighbouring patches too.
-    """
-
-    members: np.ndarray
-    along_m: np.ndarray
-    origin: np.ndarray
-    direction: np.ndarray
-    start_m: float
-    end_m: float
-    whole_along_m: np.ndarray
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +81,11 @@ def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> Ro
     across = turn(angle)
     turned = points_m @ across.T
     lines: list[Line] = []
+    boxes: list[Box] = []
+    every: dict[Box, np.ndarray] = {}
     spacings: list[float] = []
     for box, near in patches(turned):
+        every[box] = near
         own = turned[near]
         lean = own_angle(own)
         rest = turn(lean)
@@ -120,10 +97,12 @@ def find_rows(points_m: np.ndarray, stated_spacing_m: float | None = None) -> Ro
             line = _clipped(own @ rest.T, members, slope, offset, box, rest, near, back)
             if line is not None:
                 lines.append(line)
+                boxes.append(box)
     if not lines:
         return None
     middle = float(np.median(spacings)) if spacings else None
-    return RowsFound(angle % 180.0, middle, tuple(lines))
+    whole = join(points_m, across, every, lines, boxes, middle)
+    return RowsFound(angle % 180.0, middle, whole)
 
 
 # --------------------------------------------------------------------------- lines
@@ -281,7 +260,7 @@ def _clipped(
     order = np.argsort(place, kind="stable")
     members, place = members[order], place[order]
     to_box = rest.T  # patch axes to the field's turned axes
-    start, end = _cut(to_box @ origin, to_box @ along, box)
+    start, end = cut(to_box @ origin, to_box @ along, box)
     if start >= end:
         return None
     own = (place >= start) & (place < end)
@@ -296,17 +275,3 @@ def _clipped(
         end_m=end,
         whole_along_m=place,
     )
-
-
-def _cut(origin: np.ndarray, along: np.ndarray, box: Box) -> tuple[float, float]:
-    """Places along a line between which it lies in a box."""
-    start, end = -math.inf, math.inf
-    for axis in range(2):
-        low, high = box[axis], box[axis + 2]
-        if abs(along[axis]) < 1e-12:
-            if not low <= origin[axis] < high:
-                return 0.0, 0.0
-            continue
-        ends = sorted(((low - origin[axis]) / along[axis], (high - origin[axis]) / along[axis]))
-        start, end = max(start, ends[0]), min(end, ends[1])
-    return start, end

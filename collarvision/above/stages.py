@@ -77,10 +77,11 @@ def stage_probabilities(
     )
     found = np.zeros((len(kinds), STAGE_COUNT))
     shared = calibration.shared_error(mm_per_px)
+    most = _most_told(mm_per_px, calibration)
     # How well a lean or a shared error fits the tips says nothing of it, since another age of the
     # field makes up for it: the weights stay as they are given.
     for likely, shift in zip(_SHIFT_WEIGHTS, _SHIFTS, strict=True):
-        by_tips = tip_likelihood(kinds - shift * shared, mm_per_px, calibration)
+        by_tips = tip_likelihood(np.minimum(kinds - shift * shared, most), mm_per_px, calibration)
         for weight, lean in zip(weights, LEANS, strict=True):
             if weight > 0:
                 by_stage = by_tips @ tips_given_collars(lean).T
@@ -88,6 +89,14 @@ def stage_probabilities(
                 found += weight * likely * field
     found /= found.sum(1, keepdims=True)
     return np.asarray(found[which], np.float32)
+
+
+def _most_told(mm_per_px: float, calibration: AboveCalibration) -> float:
+    """Count of tips from which more tell nothing further: plainly the last stage's most."""
+    top = leaves_from_collars(STAGE_COUNT - 1, "visible tips").high
+    bias, spread = calibration.error(np.array([top]), mm_per_px)
+    # Past it no stage's tips would fit, and all would seem equally likely.
+    return float(top + bias[0] + 2 * spread[0])
 
 
 def tip_likelihood(

@@ -11,7 +11,7 @@ of other places tell (`collarvision.above.fields`).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -32,6 +32,16 @@ _LEAFY: Final = 0.35
 
 _ROWLESS_ERROR: Final = 0.15
 """Of the border between ground with rows and without, as a share of the latter. Our own choice."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Piece:
+    """A line, the number of its `Row`, and the stretches of it on ground that was looked at."""
+
+    line: Line
+    number: int
+    runs: list[tuple[float, float]]
+
 
 LeafShare = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
@@ -99,9 +109,11 @@ def count_stand(
     gaps: list[Gap] = []
     length, plants, twins = 0.0, 0.0, 0.0
     steps: list[np.ndarray] = []
+    pieces: list[_Piece] = []
     for line in found.lines:
         number = len(rows)
         runs, seen = _seen(line, coverage)
+        pieces.append(_Piece(line, number, runs))
         if seen <= 0.0:
             continue
         row_of[line.members] = number
@@ -122,7 +134,9 @@ def count_stand(
         steps.append(between[own])
         if spacing is not None:
             twins += int((between[own] <= DOUBLE * spacing).sum())
-            gaps += _gaps(line, number, runs, spacing)
+    if spacing is not None:
+        for chain in _chains(found.lines):
+            gaps += _gaps([pieces[i] for i in chain], spacing)
     hidden = 0
     if leaf_share is not None and spacing is not None:
         gaps, hidden = _without_leaves(gaps, leaf_share, spacing)
@@ -205,26 +219,61 @@ def _seen(line: Line, coverage: Coverage) -> tuple[list[tuple[float, float]], fl
     return runs, float(sum(b - a for a, b in runs))
 
 
-def _gaps(line: Line, number: int, runs: list[tuple[float, float]], spacing: float) -> list[Gap]:
-    """Stretches of seen row longer than `MISSING` spacings without a plant."""
+def _chains(lines: Sequence[Line]) -> list[list[int]]:
+    """Lines that go on in each other, one list a whole row, in order along it."""
+    later = {line.goes_on for line in lines}
+    chains = []
+    for number in range(len(lines)):
+        if number in later:
+            continue
+        chain = [number]
+        while (number := lines[number].goes_on) >= 0:
+            chain.append(number)
+        chains.append(chain)
+    return chains
+
+
+def _gaps(pieces: Sequence[_Piece], spacing: float) -> list[Gap]:
+    """Stretches of seen row longer than `MISSING` spacings without a plant, patches or not.
+
+    `pieces` are those of one whole row in order along it.
+    """
+    # Places along the whole row: each piece begins where the last one ends.
+    begins = np.cumsum([0.0] + [piece.line.end_m - piece.line.start_m for piece in pieces])
+    runs: list[tuple[float, float]] = []
+    every: list[np.ndarray] = []
+    for begin, piece in zip(begins[:-1], pieces, strict=True):
+        line = piece.line
+        for low, high in piece.runs:
+            start, end = begin + low - line.start_m, begin + high - line.start_m
+            if runs and start - runs[-1][1] <= _STEP_M:
+                start = runs.pop()[0]
+            runs.append((start, end))
+        # A plant at a border is on both lines or on neither by a hair: both are asked.
+        near = line.whole_along_m
+        near = near[(near >= line.start_m - spacing) & (near < line.end_m + spacing)]
+        every.append(begin + near - line.start_m)
+    plants = np.sort(np.concatenate(every))
+
+    def at(place: float) -> tuple[_Piece, tuple[float, float]]:
+        k = min(max(int(np.searchsorted(begins, place, "right")) - 1, 0), len(pieces) - 1)
+        line = pieces[k].line
+        return pieces[k], _at(line, line.start_m + place - float(begins[k]))
+
     found = []
-    every = line.whole_along_m
     for start, end in runs:
-        inside = every[(every >= start) & (every < end)]
-        before, after = every[every < start], every[every >= end]
-        # At a patch's border the row goes on; elsewhere what lies beyond wasn't looked at.
-        low_end = before[-1:] if len(before) and start <= line.start_m + _STEP_M else [start]
-        high_end = after[:1] if len(after) and end >= line.end_m - _STEP_M else [end]
-        for low, high in pairwise(np.concatenate([low_end, inside, high_end])):
+        inside = plants[(plants >= start) & (plants < end)]
+        for low, high in pairwise(np.concatenate([[start], inside, [end]])):
             apart = high - low
-            # A gap over a border belongs to the patch that it starts in.
-            if apart <= MISSING * spacing or low < start:
+            if apart <= MISSING * spacing:
                 continue
+            # A gap over a border belongs to the patch that it starts in.
+            piece, start_m = at(float(low))
             found.append(
                 Gap(
-                    row=number,
-                    start_m=_at(line, float(low)),
-                    end_m=_at(line, float(high)),
+                    row=piece.number,
+                    start_m=start_m,
+                    end_m=at(float(high))[1],
                     length_m=float(apart),
                     missing=max(1, round(apart / spacing) - 1),
                 )
