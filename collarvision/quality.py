@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from collarvision.cutoff import Cut, box_of, cut_off
+from collarvision.wayup import quarter_turns
 
 if TYPE_CHECKING:
     from collarvision.card import Scale
@@ -50,6 +51,9 @@ CUT_SUSPECTED = 0.05
 TILT_WARNING_DEG = 30.0
 SCALE_ERROR_NOTE = 0.02
 
+TURNED = "turned"
+"""Code of a photo that isn't upright: no height is told from it."""
+
 _LEAST_CELLS = 12  # fewer map cells than this are no plant to judge
 
 
@@ -76,7 +80,9 @@ class Finding:
     cut: Cut | None = None
 
 
-def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ...]:
+def assess(
+    photo: Photo, parts: Parts, scale: Scale | None, stalk: np.ndarray | None = None
+) -> tuple[Finding, ...]:
     """Judge the photo at the plant, and the view of the card.
 
     Parameters
@@ -86,13 +92,15 @@ def assess(photo: Photo, parts: Parts, scale: Scale | None) -> tuple[Finding, ..
         Where the plant is. Without a plant nothing is said of sharpness, light or frame.
     scale : Scale or None
         None when no card was found.
+    stalk : ndarray, (n, 2), optional
+        From the foot up, photo px; without it nothing is said of which way is up.
 
     Returns
     -------
     tuple of Finding
         Gravest first.
     """
-    findings: list[Finding | None] = []
+    findings = [None if stalk is None else _turned(parts, stalk, scale)]
     plant = _plant_cells(parts)
     if plant.sum() >= _LEAST_CELLS:
         findings += [
@@ -138,6 +146,14 @@ def _map_from_photo(parts: Parts, px: np.ndarray) -> np.ndarray:
 
 
 # --------------------------------------------------------------------------- size and frame
+
+
+def _turned(parts: Parts, stalk: np.ndarray, scale: Scale | None) -> Finding | None:
+    turns = quarter_turns(parts, stalk, scale)
+    if turns == 0:
+        return None
+    how = "upside down" if turns == 2 else "turned on its side"
+    return Finding(TURNED, "stop", f"The photo seems {how}: turn it upright, then stage it again.")
 
 
 def _size(photo: Photo, parts: Parts, plant: np.ndarray, scale: Scale | None) -> Finding | None:

@@ -28,7 +28,7 @@ from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_lo
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
 from collarvision.plant import Plant, assemble
-from collarvision.quality import Finding, assess
+from collarvision.quality import TURNED, Finding, assess
 from collarvision.skeleton import Ways
 from collarvision.stage import StageBelief, believe, numbered
 
@@ -191,8 +191,9 @@ def _read(
         closer = aside.submit(look_closer, photo, looks)
         parts = gather(looks)
         scale = card.result()
-        findings = assess(photo, parts, scale)
-        got = understand(assemble(parts, scale, ways), parts, findings, calibration)
+        plant = assemble(parts, scale, ways)
+        findings = assess(photo, parts, scale, plant.stalk)
+        got = understand(plant, parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.
         parts = gather(closer.result(), parts)
@@ -227,21 +228,21 @@ def height_in_view(
     *,
     interval_factor: float | None = None,
 ) -> Height | None:
-    """Measure the height, unless the frame may have cut off what governs it.
+    """Measure the height, unless the photo isn't upright or may have cut off what governs it.
 
-    Half a plant has no height. One that stands, whose arch shows well inside the frame and higher
+    Half a plant has none. One that stands, whose arch shows well inside the frame and higher
     than all that leaves it at the photo's left or right, is whole as far as its height goes.
 
     Parameters
     ----------
-    got : Understood
-    scale : Scale
+    got, scale
     size : (int, int)
         The photo's width and height, px.
-    rule : {'half-out', 'tip-down'}
-    interval_factor : float, optional
+    rule, interval_factor
         As for `measure`.
     """
+    if any(finding.code == TURNED for finding in got.findings):
+        return None
     height = measure(got.parts, got.plant, scale, rule, interval_factor=interval_factor)
     cut = next((finding.cut for finding in got.findings if finding.code == "plant_cut"), None)
     if height is None or cut is None:
