@@ -1,4 +1,4 @@
-"""Heat: growing degree days, the pace of new leaves, and the date a stage is reached.
+"""Heat: growing degree days, and the pace of new leaves.
 
 The pace is a prior from the published range, updated by this field's own visits. With leaf number
 L = a + b (heat since the last visit), a normal prior on b, none on a, and normal errors of the
@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 from typing import Final, Literal
 
 import numpy as np
@@ -38,11 +38,6 @@ _LEAST_SPREAD: Final = 0.2
 # Planting to emergence: 100-120, 115 recommended (Purdue Univ. field guide 2016).
 EMERGENCE_GDD_F: Final = 115.0
 
-# A stretch of weather ahead may be warmer or cooler than foretold by about this part of its heat,
-# and stalks lengthen faster from leaf to leaf. Our own choices.
-AHEAD_SPREAD: Final = 0.15
-GROWTH_SPREAD: Final = 0.3
-_DRAWS: Final = 4000
 # A plant of n collars is anywhere between n and n + 1: level, so sigma 1/sqrt(12).
 _WITHIN_STAGE: Final = 1 / math.sqrt(12)
 
@@ -242,107 +237,3 @@ def leaf_pace(
     # Plants don't lose leaves once counted: under a fifth of the published pace is noise.
     pace = max(float(pace), centre / 5)
     return LeafPace(last.day, float(level), pace, covariance, late, len(used))
-
-
-def leaves_reached(
-    pace: LeafPace,
-    target: float,
-    temperatures: Temperatures,
-    *,
-    lead: float = 0.0,
-    clamp: Clamp = "each",
-) -> DateSpan:
-    """Dates between which the field reaches a leaf number.
-
-    Parameters
-    ----------
-    target : float
-        Leaf number: the field's plants of mean pace are at V7 from 7 on.
-    temperatures : Temperatures
-        From the last visit on, measured or ahead, without a gap.
-    lead : float
-        Leaves by which the plants in question are ahead of the field's mean.
-    """
-    random = np.random.default_rng(0)
-    level, per_gdd = random.multivariate_normal(
-        [pace.leaf_number, pace.per_gdd_f], pace.covariance, _DRAWS
-    ).T
-    per_gdd = np.maximum(per_gdd, published_pace(pace.late)[0] / 5)
-    level = level + lead
-    if pace.late or target <= LATE_FROM:
-        need = (target - level) / per_gdd
-    else:
-        centre, spread = published_pace(late=True)
-        late = np.maximum(random.normal(centre, spread, _DRAWS), centre / 5)
-        # A lead may already be past V10.
-        before = np.maximum(LATE_FROM - level, 0) / per_gdd
-        need = before + (target - np.maximum(level, LATE_FROM)) / late
-    return _dates(need, pace.day, temperatures, random, clamp)
-
-
-def height_reached(
-    visits: Sequence[Visit],
-    target_mm: float,
-    temperatures: Temperatures,
-    *,
-    tallest: bool = False,
-    clamp: Clamp = "each",
-) -> DateSpan:
-    """Dates between which the field's mean reaches a height, from its last two visits with heights.
-
-    With `tallest`, its tallest tenth.
-
-    Raises
-    ------
-    HeatError
-        With under two such visits, no heat between them, or no growth.
-    """
-    measured = sorted(
-        (visit.day, height, error or 0.0)
-        for visit in visits
-        for height, error in [
-            (visit.tallest_mm, visit.tallest_error_mm)
-            if tallest
-            else (visit.height_mm, visit.height_error_mm)
-        ]
-        if height is not None
-    )
-    if len(measured) < 2:
-        raise HeatError("Height growth needs two visits with heights.")
-    (first, was, was_error), (last, tall, tall_error) = measured[-2:]
-    heat = heat_between(temperatures, first, last, clamp)
-    grown = tall - was
-    if heat <= 0 or grown <= 0:
-        raise HeatError("The plants haven't grown between the last two visits: look at them again.")
-    random = np.random.default_rng(0)
-    now = random.normal(tall, tall_error, _DRAWS)
-    then = random.normal(was, was_error, _DRAWS)
-    rate = np.maximum(now - then, 0.1 * grown) / heat
-    rate = rate * np.exp(random.normal(0, GROWTH_SPREAD, _DRAWS))
-    return _dates((target_mm - now) / rate, last, temperatures, random, clamp)
-
-
-def _dates(
-    need: np.ndarray,
-    begin: date,
-    temperatures: Temperatures,
-    random: np.random.Generator,
-    clamp: Clamp,
-) -> DateSpan:
-    """Days on which drawn heats are reached, summed up as 5 %, 50 % and 95 %."""
-    days = [day for day in temperatures.days if day.day >= begin]
-    run = next((k for k, day in enumerate(days) if (day.day - begin).days != k), len(days))
-    days = days[:run]  # nothing is known beyond a gap
-    if not days:
-        raise HeatError(f"There are no temperatures from {begin} on: add a forecast or past years.")
-    daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
-    ahead = np.array([day.origin == "ahead" for day in days])
-    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, len(need)), 0.3)
-    known, foretold = np.cumsum(daily * ~ahead), np.cumsum(daily * ahead)
-    reached = known[None] + foretold[None] * warmer[:, None]
-    # A day short of it counts for nothing; one never reached is past the horizon.
-    index = (reached < need[:, None]).sum(axis=1)
-    # Already there on the day of the visit, before its heat.
-    quantiles = np.quantile(index, [0.05, 0.5, 0.95], method="inverted_cdf").astype(int)
-    early, middle, late = (None if k >= run else begin + timedelta(days=int(k)) for k in quantiles)
-    return DateSpan(early, middle, late, days[-1].day)

@@ -16,18 +16,14 @@ import numpy as np
 
 from collarvision.evidence import PlantEvidence
 from collarvision.heat import (
-    AHEAD_SPREAD,
-    GROWTH_SPREAD,
-    LATE_FROM,
     Clamp,
     HeatError,
     LeafPace,
     Visit,
     gdd_f,
-    heat_between,
     leaf_pace,
-    published_pace,
 )
+from collarvision.heatdates import AHEAD_SPREAD, DRAWS, draw_heights, draw_leaves
 from collarvision.limitsfile import Limits
 from collarvision.temperatures import (
     TemperatureError,
@@ -44,7 +40,6 @@ HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is you
 _FEWEST_PAST_DAYS: Final = 300
 COLLARS_BELOW: Final = 0.5
 """Mean collars are so much under the leaf number."""
-_DRAWS: Final = 2000
 
 
 @dataclass(frozen=True)
@@ -235,7 +230,7 @@ def look_ahead(
         pace,
         windows,
         leaves,
-        _height_track(visits, weather, clamp),
+        height_track(visits, weather, clamp),
         tuple(dict.fromkeys(notes)),
     )
 
@@ -248,7 +243,7 @@ def _course(
     days = days[: next((k for k, d in enumerate(days) if (d.day - begin).days != k), len(days))]
     daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
     ahead = np.array([day.origin == "ahead" for day in days], bool)
-    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, _DRAWS), 0.3)
+    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, DRAWS), 0.3)
     known = np.cumsum(daily * ~ahead) - daily * ~ahead
     foretold = np.cumsum(daily * ahead) - daily * ahead
     heat = known[:, None] + foretold[:, None] * warmer
@@ -256,46 +251,24 @@ def _course(
 
 
 def _leaf_track(pace: LeafPace, weather: Temperatures, clamp: Clamp) -> tuple[TrackDay, ...]:
+    # From the same start as the dates' draws and in their order: the two can't drift apart.
     random = np.random.default_rng(0)
+    drawn = draw_leaves(pace, random)
     days, ahead, heat = _course(pace.day, weather, clamp, random)
-    if not days:
-        return ()
-    level, rate = random.multivariate_normal(
-        [pace.leaf_number, pace.per_gdd_f], pace.covariance, _DRAWS
-    ).T
-    rate = np.maximum(rate, published_pace(pace.late)[0] / 5)
-    leaves = level + rate * heat
-    if not pace.late:
-        centre, spread = published_pace(late=True)
-        late_rate = np.maximum(random.normal(centre, spread, _DRAWS), centre / 5)
-        late_heat = np.maximum(heat - np.maximum(LATE_FROM - level, 0) / rate, 0)
-        leaves = np.where(leaves > LATE_FROM, LATE_FROM + late_rate * late_heat, leaves)
-    return _quantiles(days, ahead, leaves)
+    return _quantiles(days, ahead, drawn.after(heat)) if days else ()
 
 
-def _height_track(
+def height_track(
     visits: Sequence[Visit], weather: Temperatures, clamp: Clamp
 ) -> tuple[TrackDay, ...]:
-    measured = [visit for visit in visits if visit.tallest_mm is not None]
-    if len(measured) < 2:
-        return ()
-    before, last = measured[-2:]
-    assert before.tallest_mm is not None
-    assert last.tallest_mm is not None
+    """Course of the tallest tenth's height in mm; empty where it can't be foretold."""
+    random = np.random.default_rng(0)
     try:
-        heat = heat_between(weather, before.day, last.day, clamp)
+        last, now, rate = draw_heights(visits, weather, random, tallest=True, clamp=clamp)
     except HeatError:
         return ()
-    grown = last.tallest_mm - before.tallest_mm
-    if heat <= 0 or grown <= 0:
-        return ()
-    random = np.random.default_rng(0)
-    days, ahead, course = _course(last.day, weather, clamp, random)
-    if not days:
-        return ()
-    now = random.normal(last.tallest_mm, last.tallest_error_mm or 0.0, _DRAWS)
-    rate = grown / heat * np.exp(random.normal(0, GROWTH_SPREAD, _DRAWS))
-    return _quantiles(days, ahead, now + rate * course)
+    days, ahead, heat = _course(last, weather, clamp, random)
+    return _quantiles(days, ahead, now + rate * heat) if days else ()
 
 
 def _quantiles(

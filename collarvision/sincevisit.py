@@ -11,12 +11,15 @@ from datetime import date, timedelta
 from typing import Final
 
 from collarvision.limits import CAUTION, Verdict, cannot_tell
+from collarvision.limitwords import VerdictWord
 from collarvision.window import Window
 
 # A day for the pass itself, and for a day's heat that comes early. Our own choice.
 _SOON: Final = timedelta(days=1)
 
-# From so long before its middle on the early end of a date counts. Our own choice.
+# Plants seen today outrank the early end of a loose date that is still to come, such as a height's
+# from two visits: it closes nothing, and is told. From so long before its middle on it counts. Our
+# own choice.
 _TIGHT: Final = timedelta(days=3)
 
 
@@ -51,23 +54,22 @@ def _grown_on(verdict: Verdict, window: Window | None, visit: date | None, today
             f"{closes.middle}): walk the field again."
         )
         return cannot_tell(verdict, "heat", step)
-    # The early end of a loose date, such as a height's from two visits, says little by itself.
-    soon = closes.early is not None and closes.early <= today + _SOON
-    if not soon or closes.middle is None or closes.middle > today + _TIGHT:
+    if closes.early is None or closes.early > today + _SOON:
         return verdict
-    if verdict.word == "open" or (verdict.word == "closing" and seen_before):
-        may_be = seen_before and closes.early is not None and closes.early <= today
-        when = "already" if may_be else "within a day"
-        said = f"By heat it may be past {when}"
-        # A verdict that was closing has told to look again.
-        said += ": look again right before you act." if verdict.word == "open" else "."
-        start = f"{verdict.name} ({verdict.method}): {verdict.word}. "
-        told = verdict.sentence.removeprefix(start).removesuffix(CAUTION).strip()
-        return replace(
-            verdict, word="closing", sentence=_sentence(verdict, "closing", f"{told} {said}")
-        )
-    return verdict
+    if verdict.word != "open" and not (verdict.word == "closing" and seen_before):
+        return verdict
+    reached = closes.early <= today
+    said = f"By heat it may be past {'already' if seen_before and reached else 'within a day'}"
+    # A verdict that was closing has told to look again.
+    said += ": look again right before you act." if verdict.word == "open" else "."
+    tight = closes.middle is not None and closes.middle <= today + _TIGHT
+    # From its early end on the report's strip is pale: no verdict may be surer than it.
+    closing = verdict.word == "closing" or seen_before or reached or tight
+    start = f"{verdict.name} ({verdict.method}): {verdict.word}. "
+    told = verdict.sentence.removeprefix(start).removesuffix(CAUTION).strip()
+    word: VerdictWord = "closing" if closing else verdict.word
+    return replace(verdict, word=word, sentence=_sentence(verdict, word, f"{told} {said}"))
 
 
-def _sentence(verdict: Verdict, word: str, said: str) -> str:
+def _sentence(verdict: Verdict, word: VerdictWord, said: str) -> str:
     return f"{verdict.name} ({verdict.method}): {word}. {said} {CAUTION}"

@@ -16,26 +16,23 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
-from statistics import mean, median
+from statistics import mean
 from typing import Final, Literal
 
 from collarvision.units import fahrenheit
 from collarvision.weatherheader import TemperatureError, Unit, find_header
+from collarvision.weatherunit import Row, bounds, unit_of, without_impossible
 
 Origin = Literal["seen", "filled", "ahead"]
 
 # Gaps up to this are filled from the days beside them; longer ones stay gaps. Our own choice.
 LONGEST_FILL_DAYS: Final = 3
-# The warmest air on record is 56.7 °C (World Meteorological Organization, from memory), so a
-# maximum over 57 can't be Celsius; a growing season without a day over 45 °F grows no corn.
-_HOTTEST_C: Final = 57.0
-_HOT_MEDIAN_C: Final = 45.0  # no place has highs over it on half of its days: our own choice
-_COLDEST_C: Final = -60.0
-_COOL_SEASON_F: Final = 45.0
-_FEWEST_DAYS_TO_TELL: Final = 7
 
 _MISSING: Final = {"", "na", "n/a", "nan", "null", "none", "m", "-", "--", "t"}
-_MISSING_NUMBERS: Final = {-9999.0, -999.0, -99.0, 9999.0, 999.0}
+# A bare 99.9 may be a day's heat in Fahrenheit: `without_impossible` looks at the days beside it.
+_MISSING_NUMBERS: Final = {
+    sign * mark for mark in (9999.9, 9999.0, 999.9, 999.0) for sign in (1, -1)
+} | {-99.9, -99.0}
 
 
 @dataclass(frozen=True)
@@ -66,14 +63,6 @@ class Temperatures:
             for a, b in pairwise(self.days)
             if (b.day - a.day).days > 1
         )
-
-
-@dataclass(frozen=True)
-class _Row:
-    line: int
-    words: str
-    low: float | None
-    high: float | None
 
 
 def read_temperatures(
@@ -118,8 +107,9 @@ def parse_temperatures(
     if not rows:
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
     days = _dates(rows, file)
+    rows = without_impossible(rows, findings)
     rows = _swapped(rows, file, findings)
-    unit = _unit(rows, unit, said_unit, file, findings)
+    unit = unit_of(rows, unit, said_unit, file, findings)
     values = _values(rows, days, unit, file, findings)
     if not values:
         raise TemperatureError(f"{file} holds no day with a minimum and a maximum.")
@@ -173,7 +163,7 @@ def average_years(past: Temperatures, first: date, last: date) -> Temperatures:
     return Temperatures(tuple(days))
 
 
-def _rows(text: str, file: str, findings: list[str]) -> tuple[list[_Row], Unit | None]:
+def _rows(text: str, file: str, findings: list[str]) -> tuple[list[Row], Unit | None]:
     """Rows as words and numbers, and the unit that the header names."""
     lines = [
         (number, line)
@@ -205,7 +195,7 @@ def _rows(text: str, file: str, findings: list[str]) -> tuple[list[_Row], Unit |
             findings.append(f"Line {number} has too few columns and was passed over.")
             continue
         low, high = (_number(row[c], number, findings) for c in columns[1:])
-        rows.append(_Row(number, row[columns[0]], low, high))
+        rows.append(Row(number, row[columns[0]], low, high))
     return rows, unit
 
 
@@ -234,7 +224,7 @@ def _day_parts(words: str) -> tuple[int, int, int] | None:
     return None if match is None else (int(match[1]), int(match[2]), int(match[3]))
 
 
-def _dates(rows: Sequence[_Row], file: str) -> list[date]:
+def _dates(rows: Sequence[Row], file: str) -> list[date]:
     """Dates of all rows, in the one order of parts that fits them all."""
     orders = {"year first": (0, 1, 2), "month first": (2, 0, 1), "day first": (2, 1, 0)}
     fitting: dict[str, list[date]] = {}
@@ -272,7 +262,7 @@ def _dates(rows: Sequence[_Row], file: str) -> list[date]:
     return ranked[0]
 
 
-def _swapped(rows: list[_Row], file: str, findings: list[str]) -> list[_Row]:
+def _swapped(rows: list[Row], file: str, findings: list[str]) -> list[Row]:
     """Turn swapped columns round; single rows the wrong way count as missing."""
     both = [row for row in rows if row.low is not None and row.high is not None]
     wrong = [row for row in both if row.low > row.high]  # type: ignore[operator]
@@ -294,69 +284,13 @@ def _swapped(rows: list[_Row], file: str, findings: list[str]) -> list[_Row]:
     return [replace(r, low=None, high=None) if r.line in lines else r for r in rows]
 
 
-def _unit(
-    rows: Sequence[_Row], typed: Unit | None, said: Unit | None, file: str, findings: list[str]
-) -> Unit:
-    """The unit, checked against the values.
-
-    One unit is typed for all tables, the one without a header among them: a header that names
-    another knows better, unless its own values speak against it.
-    """
-    highs = [row.high for row in rows if row.high is not None]
-    unit = said or typed
-    if typed is not None and said is not None and typed != said:
-        if _looks(highs, said) == typed:
-            findings.append(
-                f"The header says °{said} and the values look like °{typed}: taken as °{typed}."
-            )
-            unit = typed
-        else:
-            findings.append(
-                f"The header says °{said}: taken so, not as the °{typed} you gave. If the header "
-                "is wrong, correct it."
-            )
-    if unit is None:
-        if max(highs, default=0.0) > _HOTTEST_C:
-            return "F"
-        if _looks(highs, "F") == "C":
-            return "C"
-        raise TemperatureError(f"{file} doesn't say its unit: name it, F or C.")
-    looks = _looks(highs, unit)
-    if looks != unit:
-        raise TemperatureError(
-            f"{file} says °{unit} and looks like °{looks} (its highest is {max(highs):g}): "
-            f"set the unit to {looks}."
-        )
-    return unit
-
-
-def _looks(highs: Sequence[float], unit: Unit) -> Unit:
-    """The other unit where the highs can't be in this one."""
-    if unit == "C" and (
-        sum(high > _HOTTEST_C for high in highs) > 0.05 * len(highs)
-        or (highs and median(highs) > _HOT_MEDIAN_C)
-    ):
-        return "F"
-    if (
-        unit == "F"
-        and len(highs) >= _FEWEST_DAYS_TO_TELL
-        and max(highs, default=0.0) <= _COOL_SEASON_F
-    ):
-        return "C"
-    return unit
-
-
 def _values(
-    rows: Sequence[_Row], days: Sequence[date], unit: Unit, file: str, findings: list[str]
+    rows: Sequence[Row], days: Sequence[date], unit: Unit, file: str, findings: list[str]
 ) -> dict[date, tuple[float, float]]:
     """Low and high in °F by day."""
     found: dict[date, tuple[float, float]] = {}
     lines: dict[date, int] = {}
-    coldest, hottest = (
-        (_COLDEST_C, _HOTTEST_C)
-        if unit == "C"
-        else (float(fahrenheit(_COLDEST_C)), float(fahrenheit(_HOTTEST_C)))
-    )
+    coldest, hottest = bounds(unit)
     for row, day in zip(rows, days, strict=True):
         if row.low is None or row.high is None:
             continue

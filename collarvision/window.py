@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Final, Literal
 
+from collarvision.clusters import stop_effect
 from collarvision.evidence import PlantEvidence
 from collarvision.field import summarise
 from collarvision.heat import (
@@ -16,11 +17,10 @@ from collarvision.heat import (
     HeatError,
     LeafPace,
     Visit,
-    height_reached,
     leaf_pace,
-    leaves_reached,
 )
-from collarvision.leafwords import LeafMeaning, collars_from_leaves
+from collarvision.heatdates import height_reached, leaves_reached
+from collarvision.leafwords import LeafMeaning, collars_from_leaves, leaf_probabilities
 from collarvision.limits import CAUTION
 from collarvision.limitsfile import Limit
 from collarvision.temperatures import Temperatures
@@ -77,16 +77,20 @@ def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
     stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
     if not stages:
         raise HeatError(f"No plant of {day} has an answer yet.")
+    # Plants of one stop are alike, in height as in leaves: so many tell less of the field.
+    effect = stop_effect(plants).effect
     mean = sum(stages) / len(stages)
     error = _LONE_ERROR
     if len(stages) > 1:
         variance = sum((s - mean) ** 2 for s in stages) / (len(stages) - 1)
-        error = math.sqrt(variance / len(stages))
+        error = math.sqrt(effect * variance / len(stages))
     heights = summarise(plants).heights
     if heights is None:
         return Visit(day, mean, error)
     # A single height has no spread to tell its error from: a tenth of it, our own choice.
-    error_mm = heights.standard_error_mm or heights.mean_mm * 0.1
+    error_mm = heights.mean_mm * 0.1
+    if heights.standard_error_mm:
+        error_mm = heights.standard_error_mm * math.sqrt(effect)
     # The tallest tenth is fewer plants than all: its error is larger by about the root of ten.
     tallest_error_mm = error_mm * math.sqrt(10)
     return Visit(
@@ -126,7 +130,9 @@ def window(
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     lowest, highest = limit.lowest, limit.highest
     sides = (
-        _by_leaves(pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons),
+        _by_leaves(
+            pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons, opening=True
+        ),
         _by_height(visits, lowest.height_mm, False, temperatures, clamp, reasons),
     )
     opens, opens_told = _joined(sides, first=limit.lowest_when == "either", opening=True)
@@ -184,21 +190,34 @@ def _by_leaves(
     lead: float,
     clamp: Clamp,
     reasons: list[str],
+    *,
+    opening: bool = False,
 ) -> tuple[DateSpan | None, Told]:
     """Dates of a leaf count by the label's meaning, and what they are."""
     if leaves is None:
         return None, "unset"
-    collars = collars_from_leaves(leaves, meaning or "collars")
+    meaning = meaning or "collars"
+    collars = collars_from_leaves(leaves, meaning)
+    # Where leaves aren't collars, either end of the conversion may be true. The safe middle of a
+    # close is that of the low end; an opening's is that of the verdict, and none before it.
+    likely = collars.low
+    if opening:
+        there = (n for n in collars.counts if _at_least(n, leaves, meaning) >= 0.5 - 1e-9)
+        likely = next(there, collars.high)
     try:
-        first, last = (
+        first, middle, last = (
             leaves_reached(pace, target, temperatures, lead=lead, clamp=clamp)
-            for target in (collars.low, collars.high)
+            for target in (collars.low, likely, collars.high)
         )
     except HeatError as error:
         reasons.append(str(error))
         return None, "unknown"
-    # Where leaves aren't collars, either end of the conversion may be true.
-    return replace(first, late=last.late), "told"
+    return replace(first, middle=middle.middle, late=last.late), "told"
+
+
+def _at_least(collars: int, leaves: int, meaning: LeafMeaning) -> float:
+    """Probability of so many leaves or more, by the label's meaning, on a plant of `collars`."""
+    return sum(p for n, p in leaf_probabilities(collars, meaning).items() if n >= leaves)
 
 
 def _by_height(

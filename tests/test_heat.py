@@ -16,11 +16,10 @@ from collarvision.heat import (
     gdd_c,
     gdd_f,
     heat_between,
-    height_reached,
     leaf_pace,
-    leaves_reached,
     published_pace,
 )
+from collarvision.heatdates import height_reached, leaves_reached
 from collarvision.temperatures import Day, Temperatures
 from collarvision.units import celsius
 

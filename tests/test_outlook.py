@@ -9,10 +9,17 @@ import pytest
 from fields import LIMITS, VISIT, weather_csv
 
 from collarvision.evidence import PlantEvidence
-from collarvision.heat import leaves_reached
+from collarvision.heat import DateSpan, Visit
+from collarvision.heatdates import height_reached, leaves_reached
 from collarvision.limitsfile import parse_limits
-from collarvision.outlook import HORIZON_DAYS, look_ahead, read_weather
-from collarvision.temperatures import TemperatureError
+from collarvision.outlook import (
+    HORIZON_DAYS,
+    TrackDay,
+    height_track,
+    look_ahead,
+    read_weather,
+)
+from collarvision.temperatures import Day, TemperatureError, Temperatures
 from collarvision.window import mix_window
 
 TODAY = VISIT + timedelta(days=1)
@@ -160,3 +167,57 @@ def test_a_short_forecast_in_the_other_unit_is_refused(tmp_path: Path) -> None:
     ahead.write_text("date,tmin,tmax\n" + "\n".join(warm), encoding="utf-8")
     with pytest.raises(TemperatureError, match="only as °F"):
         read_weather(seen, ahead, TODAY, unit="C")
+
+
+def crossed(track: tuple[TrackDay, ...], value: float) -> list[date]:
+    """First days on which a course's high, middle and low are there."""
+    ends = [[(one.day, getattr(one, end)) for one in track] for end in ("high", "middle", "low")]
+    return [next(day for day, at in side if at >= value) for side in ends]
+
+
+def told(span: DateSpan) -> list[date]:
+    return [day for day in (span.early, span.middle, span.late) if day is not None]
+
+
+def assert_same(drawn: list[date], told: list[date]) -> None:
+    assert len(drawn) == len(told) == 3
+    # A course is where it is when a day begins; the date is the day in whose heat it gets there.
+    for a, b in zip(drawn, told, strict=True):
+        assert 0 <= (a - b).days <= 1, (drawn, told)
+
+
+def test_the_course_keeps_what_is_over_ten_leaves(tmp_path: Path) -> None:
+    """Plants of ten collars are between ten and eleven, and no surer than that."""
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    found = look_ahead([(VISIT, plants(10))], weather, None)
+    assert found is not None
+    assert found.pace is not None
+    assert found.pace.leaf_number == pytest.approx(10.5)
+    begin = found.collars[0]
+    assert begin.middle == pytest.approx(10.0, abs=0.05)
+    assert begin.high - begin.low > 0.5
+    for target in (11.0, 12.0):
+        assert_same(
+            crossed(found.leaves, target), told(leaves_reached(found.pace, target, weather))
+        )
+
+
+@pytest.mark.parametrize("stage", [8, 9, 11])
+def test_the_course_meets_the_dates_past_ten_leaves(tmp_path: Path, stage: int) -> None:
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, TODAY)
+    found = look_ahead([(VISIT, plants(stage))], weather, None)
+    assert found is not None
+    assert found.pace is not None
+    assert_same(crossed(found.leaves, 13.0), told(leaves_reached(found.pace, 13.0, weather)))
+
+
+def test_the_course_of_heights_meets_their_dates() -> None:
+    """The earlier visit's error counts, and a height told too tall makes the growth too quick."""
+    begin = VISIT - timedelta(days=5)
+    weather = Temperatures(tuple(Day(begin + timedelta(days=k), 55, 80) for k in range(600)))
+    visits = [
+        Visit(begin, 3.0, 0.1, 300.0, 10.0, 330.0, 30.0),
+        Visit(VISIT, 4.0, 0.1, 330.0, 10.0, 360.0, 30.0),
+    ]
+    found = height_reached(visits, 480.0, weather, tallest=True)
+    assert_same(crossed(height_track(visits, weather, "each"), 480.0), told(found))

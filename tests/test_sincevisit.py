@@ -15,7 +15,7 @@ from collarvision.fieldhistory import SAME_CROP_DAYS
 from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
 from collarvision.heat import DateSpan
-from collarvision.limits import CAUTION
+from collarvision.limits import CAUTION, judge_each
 from collarvision.limitsfile import Limits, parse_limits
 from collarvision.outlook import look_ahead
 from collarvision.sincevisit import grown_on
@@ -94,8 +94,8 @@ def test_no_date_to_come_stands_beside_past() -> None:
         (TODAY - timedelta(days=4), [6] * 12, 0.0, "open"),  # at the last one allowed
         (TODAY - timedelta(days=SAME_CROP_DAYS + 1), [9] * 12, 0.0, "open"),  # another crop
         (TODAY - timedelta(days=30), [9] * 12, 0.0, "past"),
-        (TODAY - timedelta(days=4), [7] + [4] * 29, 0.1, "closing"),  # as without it
-        (TODAY - timedelta(days=4), [7] * 3, 0.1, "closing"),  # too few to show a share
+        (TODAY - timedelta(days=4), [7] + [4] * 29, 0.1, "open"),  # as without it
+        (TODAY - timedelta(days=4), [7] * 3, 0.1, "open"),  # too few to show a share
         (TODAY - timedelta(days=4), [7] * 12, 0.1, "past"),
     ],
 )
@@ -198,3 +198,33 @@ def test_the_early_end_of_a_loose_date_closes_nothing() -> None:
     visits = FieldVisits("North", None, seen[-1], tuple(seen[:-1]))
     answer = looked_at(visits, low=60, high=80, limits=by_height)
     assert words(answer) == ["open"]
+
+
+@pytest.mark.parametrize(
+    ("seen", "early", "middle", "word", "said"),
+    [
+        (-2, -1, 4, "closing", "By heat it may be past already: look again right before you act."),
+        (-2, 0, 9, "closing", "By heat it may be past already: look again right before you act."),
+        (-1, 1, 9, "closing", "By heat it may be past within a day: look again"),
+        (-1, 1, None, "closing", "By heat it may be past within a day: look again"),
+        (0, 0, 9, "closing", "By heat it may be past within a day: look again"),
+        (0, 1, 9, "open", "By heat it may be past within a day: look again"),
+        (0, 2, 9, "open", None),
+        (-2, 2, 9, "open", None),
+    ],
+)
+def test_once_its_early_end_is_near_no_limit_is_open_without_a_word(
+    seen: int, early: int, middle: int | None, word: str, said: str | None
+) -> None:
+    """Days are from the day of the answer; a field seen that day outranks a loose date to come."""
+    visit = TODAY + timedelta(days=seen)
+    (verdict,) = judge_each(counted([3] * 20, visit), Limits(TO_SIX.limits[:1]), TODAY)
+    assert verdict.word == "open"
+    day = [None if k is None else TODAY + timedelta(days=k) for k in (early, middle)]
+    window = Window("A", None, DateSpan(*day, None, TODAY + timedelta(days=75)), None)
+    (found,) = grown_on([verdict], [window], visit, TODAY)
+    assert found.word == word
+    assert found.sentence.startswith(f"A (broadcast): {word}. Of 20 plants seen")
+    assert found.sentence.endswith(CAUTION)
+    assert ("By heat" in found.sentence) == (said is not None)
+    assert said is None or said in found.sentence

@@ -7,9 +7,12 @@ from datetime import date, timedelta
 
 import pytest
 
+from collarvision.clusters import stop_effect
 from collarvision.evidence import PlantEvidence
-from collarvision.heat import HeatError, Visit
-from collarvision.limits import CAUTION
+from collarvision.heat import DateSpan, HeatError, Visit, leaf_pace
+from collarvision.heatdates import leaves_reached
+from collarvision.leafwords import LeafMeaning
+from collarvision.limits import CAUTION, judge
 from collarvision.limitsfile import Bound, Limit
 from collarvision.temperatures import Day, Temperatures
 from collarvision.window import Window, mix_window, visit_of, window
@@ -216,3 +219,60 @@ def test_a_window_that_closes_before_it_opens_says_so() -> None:
     assert not any("before it opens" in r for member in members for r in member.reasons)
     assert any(said.format("Mix") in r for r in mix_window("Mix", members).reasons)
     assert not any("before it opens" in r for r in window(A, field, visits, WEATHER).reasons)
+
+
+def test_dates_allow_for_plants_of_one_stop() -> None:
+    """Ten alike at each of two stops are not twenty of the field.
+
+    By hand: the variance is 20 / 19, so the error of twenty alone is sqrt(20 / 19 / 20) = 0.229;
+    the design effect multiplies its square.
+    """
+    alone = [
+        replace(plant, height_mm=300.0 + 60 * k)
+        for k, plant in enumerate(plants([4] * 10 + [6] * 10))
+    ]
+    field = [replace(one, stop="A" if k < 10 else "B") for k, one in enumerate(alone)]
+    effect = stop_effect(field).effect
+    assert effect > 8
+    free, alike = visit_of(alone, BEGIN), visit_of(field, BEGIN)
+    assert free.leaves_error == pytest.approx(0.2294, abs=1e-4)
+    assert alike.leaves_error == pytest.approx(0.2294 * effect**0.5, abs=1e-3)
+    assert free.height_error_mm is not None
+    assert alike.height_error_mm == pytest.approx(free.height_error_mm * effect**0.5)
+    assert free.tallest_error_mm is not None
+    assert alike.tallest_error_mm == pytest.approx(free.tallest_error_mm * effect**0.5)
+
+
+@pytest.mark.parametrize(
+    ("meaning", "leaves", "early", "likely", "late"),
+    [
+        # Five tips: a quarter of the span that V1 may show, half of V2's, all of V3's.
+        ("visible tips", 5, 1, 2, 3),
+        ("visible tips", 7, 4, 4, 5),
+        ("drooping leaves", 6, 3, 4, 5),
+        ("collars", 3, 3, 3, 3),
+    ],
+)
+def test_it_opens_no_earlier_than_the_verdict_does(
+    meaning: LeafMeaning, leaves: int, early: int, likely: int, late: int
+) -> None:
+    field = plants([0] * 20)
+    visits = [visit_of(field, BEGIN)]
+    pace = leaf_pace(visits)
+    ends = [leaves_reached(pace, float(n), WEATHER) for n in (early, likely, late)]
+    limit = Limit("P", "b", meaning, Bound(leaves))
+    found = window(limit, field, visits, WEATHER).opens
+    assert found == DateSpan(ends[0].early, ends[1].middle, ends[2].late, ends[0].horizon)
+    words = [judge(plants([n] * 20), limit, BEGIN).word for n in range(likely + 1)]
+    assert words[likely - 1] == "too early"
+    assert words[likely] != "too early"
+
+
+def test_a_close_is_told_by_the_fewest_collars_that_may_be_past() -> None:
+    """Six tips may show at V2 by the wider rule; half of the plants of V3 have them."""
+    field = plants([0] * 20)
+    visits = [visit_of(field, BEGIN)]
+    limit = Limit("P", "b", "visible tips", highest=Bound(5))
+    closes = window(limit, field, visits, WEATHER).closes
+    assert closes is not None
+    assert closes.middle == leaves_reached(leaf_pace(visits), 2.0, WEATHER).middle
