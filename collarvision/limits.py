@@ -10,9 +10,11 @@ in the last week before the days before harvest begin; else **open**. It is **ca
 the plants are too few, too old, or waiting for a hand count that could change the answer, when
 many small doubts make it likely that one of the plants is past and none can be named, or when
 plants without a date would change the answer if they were of this visit, or when too many plants
-lack the height that the limit asks for. Past is said even then, where the plants seen are enough
-for it, on this visit or surely on an earlier one: plants don't go back. The bounds of closing are
-our own choice.
+lack the height that the limit asks for, or the most advanced do, or heights that nobody knows may
+take the field to the minimum. A share allowed is passed only where the plants likely past are more
+of those seen: a laxer limit is never judged more strictly. Past is said even then, where the plants
+seen are enough for it, on this visit or surely on an earlier one: plants don't go back. The bounds
+of closing are our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
 which only a height by hand is known can make the answer stricter and never safer.
@@ -27,21 +29,22 @@ from typing import Final
 
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
+from collarvision.limitpast import Earlier, past_earlier, seen_past, word_by_plants
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitsteps import (
     days_left,
     doubtful_heights,
+    low_words,
     mix_reasons,
     old_words,
+    small_share_words,
     too_thin,
     unmeasured_words,
     without_height,
 )
 from collarvision.limitwords import (
     CAUTION,
-    SURELY,
     VerdictWord,
-    doubtful_before,
     names_of,
     notes,
     past_before,
@@ -49,12 +52,9 @@ from collarvision.limitwords import (
     sentence,
     undated_words,
 )
-from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import TRACE, PlantStanding, advance, answers
 from collarvision.tally import (
-    LIKELY,
     beyond,
-    counting,
     past_share,
     short_of,
     standings,
@@ -65,9 +65,6 @@ from collarvision.units import Shown
 # From the most to the least restrictive: what a tank mix takes from its members.
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
 
-Earlier = Sequence[tuple[date, Sequence[PlantEvidence]]]
-
-_DOUBT: Final = 0.05
 _WORTH_A_LOOK: Final = 0.005
 _MOST_NAMES: Final = 10
 
@@ -198,20 +195,21 @@ def judge(
     tall = apart if limit.highest.height_mm is not None else []
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
-    blocking = too_thin(known, fresh, len(future), limit, today)
+    bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
+    blocking = too_thin(known, fresh, len(future), limit, today, bare)
     if fresh and len(fresh) < len(known):
         reasons.append(old_words(len(known) - len(fresh), oldest))
     used = fresh or known
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # A waiting plant that any count leaves on one side belongs to the evidence.
     low, high = (standings([*used, *by_hand], limit, end) for end in (0, 1))
-    word, other, standing = _word(low, limit), _word(high, limit), low
+    word, other, standing = word_by_plants(low, limit), word_by_plants(high, limit), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
     then: date | None = None  # day of the earlier visit that says past, where only that one does
-    everyone = _seen_past(seen, limit)
+    everyone = seen_past(seen, limit)
     if everyone is None:
-        then, everyone, doubts = _past_before(earlier, limit, today)
+        then, everyone, doubts = past_earlier(earlier, limit, today)
         reasons += doubts
     if everyone is not None:
         word, standing, blocking = "past", everyone, []
@@ -226,14 +224,19 @@ def judge(
     elif word == "can't tell":
         chosen = _deciding(standing, "past", limit)
         doubtful = [s.plant.name for s in chosen if s.past >= _WORTH_A_LOOK]
+        of_them = "one of them is" if limit.share_past == 0 else "more of them are than may be"
         blocking.append(
-            "No plant is surely past the maximum, but it is more likely than not that one of them "
-            f"is: check collars and height of {names_of(doubtful)} on the plant."
+            small_share_words(standing, limit)
+            or "No plant is surely past the maximum, but it is more likely than not that "
+            f"{of_them}: check collars and height of {names_of(doubtful)} on the plant."
         )
     unmeasured = without_height(plants, limit, oldest, today)
-    if unmeasured and word != "past" and not blocking:
-        blocking = unmeasured_words(unmeasured, used, limit)
-        unmeasured = [] if blocking else unmeasured  # said once
+    heights_said = not known
+    if word != "past" and not blocking:
+        blocking = unmeasured_words(unmeasured, [*used, *by_hand], limit)
+        if word == "too early" and not blocking:
+            blocking = low_words(high, limit, shown)
+        heights_said = heights_said or bool(blocking)
     if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
         alone = replace(limit, days_before_harvest=None)
         here = [replace(p, taken_at=newest(used)) for p in undated]
@@ -248,7 +251,7 @@ def judge(
     if blocking:
         word = "can't tell"
     by_harvest = False
-    harvest_word, harvest = days_left(limit, planned_harvest, today)
+    harvest_word, harvest = days_left(limit, planned_harvest, today, newest(seen))
     if harvest_word is not None:
         by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
         word = harvest_word if by_harvest else word
@@ -264,6 +267,7 @@ def judge(
             said = f"{said} That was on {then}, and plants don't go back."
             reasons.append(past_before(then, chosen, limit, shown))
     reasons += doubtful_heights(standing, limit, word)
+    bare_said = None if heights_said else len(unmeasured)
     return Verdict(
         name=limit.name,
         method=limit.method,
@@ -273,47 +277,10 @@ def judge(
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
         share_past=share.interval if share else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
-        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown, len(unmeasured))),
+        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown, bare_said)),
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
         then=then,
     )
-
-
-def _seen_past(seen: Sequence[PlantEvidence], limit: Limit) -> list[PlantStanding] | None:
-    """The plants seen, old ones too, where they are enough for past; None where they aren't."""
-    by_height = limit.highest.height_mm is not None
-    heard = [p for p in seen if answers(p, limit)]
-    heard += [p for p in seen if by_height and p.height_only and not answers(p, limit)]
-    everyone = standings(heard, limit, 0)
-    enough = limit.share_past == 0 or len(counting(everyone, limit)) >= FEWEST_PLANTS
-    return everyone if _word(everyone, limit) == "past" and enough else None
-
-
-def _past_before(
-    earlier: Earlier, limit: Limit, today: date
-) -> tuple[date | None, list[PlantStanding] | None, list[str]]:
-    """The last earlier visit that was surely past the maximum, its plants, else who may have been.
-
-    A photo in doubt can be looked at again: it must not make the field past for good.
-    """
-    doubts: list[str] = []
-    for day, plants in sorted(earlier, key=lambda one: one[0], reverse=True):
-        seen = [p for p in plants if day <= today and (p.taken_at or day) <= today]
-        found = _seen_past(seen, limit)
-        if found is None:
-            continue
-        surely = [replace(s, past=p, past_soundly=p) for s in found for p in [_surely(s)]]
-        if _word(surely, limit) == "past":
-            return day, surely, []
-        doubts = doubts or [doubtful_before(day, found)]
-    return None, None, doubts
-
-
-def _surely(s: PlantStanding) -> float:
-    """Its chance to be past where that is told as a fact, else 0; by tape an even chance does."""
-    taped = s.past_by == "height" and s.plant.height_interval_mm is None and s.past_soundly > 0.5
-    sound = max(s.past_soundly, SURELY) if taped else s.past_soundly
-    return sound if sound >= SURELY else 0.0
 
 
 def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
@@ -345,18 +312,6 @@ def cannot_tell(verdict: Verdict, decided_by: str | None, step: str) -> Verdict:
         reasons=(step, *verdict.reasons),
         steps=(step, *verdict.steps),
     )
-
-
-def _word(standing: Sequence[PlantStanding], limit: Limit) -> VerdictWord:
-    """The verdict by plants alone, thin or not."""
-    past, near = beyond(standing, limit, near=False), beyond(standing, limit, near=True)
-    if past > LIKELY:
-        # Many small doubts add up to a likely "one of them", but to no plant that one can show.
-        shown = limit.share_past > 0 or any(s.past > LIKELY for s in standing)
-        return "past" if shown else "can't tell"
-    if short_of(standing, limit) > LIKELY:
-        return "too early"
-    return "closing" if near > LIKELY or past > _DOUBT else "open"
 
 
 def _deciding(

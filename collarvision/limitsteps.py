@@ -9,10 +9,11 @@ from typing import Final
 
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.limitsfile import Limit
-from collarvision.limitwords import VerdictWord, names_of, plants_of
+from collarvision.limitwords import VerdictWord, bound_words, names_of, plants_of
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding
-from collarvision.tally import LIKELY, short_of
+from collarvision.standing import PlantStanding, height_ends
+from collarvision.tally import LIKELY, perhaps_reached, short_of, whole
+from collarvision.units import Shown
 
 # Photos cut off the tallest plants first: over this share of plants without a height nothing is
 # told by it. Our own choice.
@@ -41,8 +42,11 @@ def too_few_words(decided: int, waiting: int, fewest: int) -> str:
 def without_height(
     plants: Sequence[PlantEvidence], limit: Limit, oldest: date, today: date
 ) -> list[PlantEvidence]:
-    """Plants of the visit that a limit by height alone can't judge, for want of a height."""
-    if not limit.by_height_alone:
+    """Plants of the visit without a height, where a height by itself may take one past.
+
+    So may one of a limit by height alone, which can't judge them, whatever bound it has.
+    """
+    if not (limit.by_height_alone or height_ends(limit)):
         return []
     return [
         p
@@ -57,9 +61,14 @@ def without_height(
 def unmeasured_words(
     unmeasured: Sequence[PlantEvidence], measured: Sequence[PlantEvidence], limit: Limit
 ) -> list[str]:
-    """Say why plants without a height hold an answer by height back; empty where they don't."""
+    """Say why plants without a height hold an answer by height back; empty where they don't.
+
+    `measured` are the plants judged: those of them without a height say nothing here.
+    """
     count = len(unmeasured)
-    said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} not judged"
+    measured = [p for p in measured if p.height_mm is not None]
+    how = "not judged" if limit.by_height_alone else "judged by leaves alone"
+    said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} {how}"
     # The most collars measured, not those of the tallest: a plant with fewer is as tall at times.
     # What a rejected photo was read as is no knowledge; no plant stands behind no collars known.
     known = [p.best_stage for p in measured if p.best_stage is not None and not p.height_only]
@@ -71,12 +80,47 @@ def unmeasured_words(
     ]
     if limit.highest and ahead:
         why = "by their collars" if known else "as no measured one's collars are known"
-        may = f"{len(ahead)} of them may be taller than any measured one, {why}"
+        of_them = "it" if count == 1 else f"{len(ahead)} of them"
+        may = f"{of_them} may be taller than any measured one, {why}"
         return [f"{said}, and {may}: measure {names_of(ahead)}."]
-    if count > _MOST_UNMEASURED * (count + len(measured)):
+    # Elsewhere their leaves are judged, and the share that may be past rests on the measured ones.
+    if limit.by_height_alone and count > _MOST_UNMEASURED * (count + len(measured)):
         names = names_of([p.name for p in unmeasured])
         return [f"{said}, too many to answer by the others: measure {names}."]
     return []
+
+
+def low_words(
+    standing: Sequence[PlantStanding], limit: Limit, shown: Shown | None = None
+) -> list[str]:
+    """Say that heights nobody knows may take a field to the minimum; empty where they can't.
+
+    Heights are in the units `shown`, else in those that the limit was typed in.
+    """
+    if short_of(perhaps_reached(standing), limit) > LIKELY:
+        return []
+    asked = [s for s in whole(standing, limit) if s.reached < 0.5 <= s.reached_at_most]
+    if not asked:
+        return []
+    low = bound_words(limit.lowest, limit.leaf, limit.lowest_when, shown)
+    have = "has" if len(asked) == 1 else "have"
+    return [
+        f"{plants_of(len(asked))} {have} no height, and the minimum of {low} may be reached by "
+        f"height: measure {names_of([s.plant.name for s in asked])}."
+    ]
+
+
+def small_share_words(standing: Sequence[PlantStanding], limit: Limit) -> str | None:
+    """Say that the plants seen are too few for the share allowed; None where doubts are small."""
+    likely = sum(s.past > LIKELY for s in standing)
+    if not likely:
+        return None
+    are = "is" if likely == 1 else "are"
+    return (
+        f"{likely} of {plants_of(len(standing))} seen {are} likely past the maximum, and so few "
+        f"plants can't show whether more than {limit.share_past * 100:g} in 100 of the field's "
+        "are: see more."
+    )
 
 
 def old_words(count: int, oldest: date) -> str:
@@ -94,17 +138,24 @@ def too_thin(
     future: int,
     limit: Limit,
     today: date,
+    bare: int = 0,
 ) -> list[str]:
     """Say why the plants can't carry an answer other than past; empty when they can.
 
-    `known` answer the limit or wait for a hand count, `fresh` are the new ones of them, and
-    `future` plants are left out, dated after `today`.
+    `known` answer the limit or wait for a hand count, `fresh` are the new ones of them, `future`
+    plants are left out, dated after `today`, and so are `bare` ones for want of a height.
     """
     found: list[str] = []
     if future:
         found.append(
             f"{plants_of(future)} dated after {today}: check the phone's clock. Not counted."
         )
+    if bare and not known:
+        none = "The only plant has no height: measure it or put the scale card beside it."
+        if bare > 1:
+            none = f"None of the {bare} plants has a height: measure them or put the scale card "
+            none += "beside them."
+        return [*found, none]
     if not known:
         return [*found, "There is no plant to judge by: photograph or count some."]
     last = newest(known)
@@ -118,7 +169,9 @@ def too_thin(
         return [*found, f"{old}: walk the field again before you act."]
     # A height needs no count: where the limit is by height alone no plant waits for one.
     waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
-    if len(fresh) - waiting < FEWEST_PLANTS:
+    if bare and len(fresh) < FEWEST_PLANTS:
+        found.append(_too_few_heights(len(fresh), bare))
+    elif len(fresh) - waiting < FEWEST_PLANTS:
         found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
     wants_height = limit.highest.height_mm is not None or (
         limit.lowest.height_mm is not None
@@ -133,16 +186,34 @@ def too_thin(
     return found
 
 
+def _too_few_heights(measured: int, bare: int) -> str:
+    """Say that plants are there to be measured: more photos of their kind would be no help."""
+    missing = FEWEST_PLANTS - measured
+    have = "has" if measured == 1 else "have"
+    said = f"Only {plants_of(measured)} {have} a height: measure "
+    if missing <= bare:
+        return f"{said}{missing} of the {bare} without one."
+    return f"{said}the {bare} without one, and {missing - bare} more."
+
+
 def days_left(
-    limit: Limit, planned_harvest: date | None, today: date
+    limit: Limit, planned_harvest: date | None, today: date, visit: date | None = None
 ) -> tuple[VerdictWord | None, str]:
-    """Say what the days before harvest leave: the verdict by them alone, None without them."""
+    """Say what the days before harvest leave: the verdict by them alone, None without them.
+
+    `visit` is the day of the newest plants seen, None without one.
+    """
     if limit.days_before_harvest is None:
         return None, ""
     if planned_harvest is None:
         return "can't tell", (
             f"The limit ends {limit.days_before_harvest} days before harvest: add planned_harvest "
             "to your limits file."
+        )
+    if visit is not None and planned_harvest < visit:
+        # Corn that still stands wasn't harvested: a slip, such as last year's day.
+        return "can't tell", (
+            f"The planned harvest, {planned_harvest}, is before the visit of {visit}: check it."
         )
     last = planned_harvest - timedelta(days=limit.days_before_harvest)
     said = f"{limit.days_before_harvest} days before the harvest planned for {planned_harvest}"

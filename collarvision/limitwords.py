@@ -14,7 +14,7 @@ from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
 from collarvision.splitstalk import SQUEEZED_NODES
 from collarvision.standing import PlantStanding, advance, answers
-from collarvision.tally import PastShare
+from collarvision.tally import LIKELY, PastShare
 from collarvision.units import Shown, unit_of_length
 
 CAUTION: Final = "The label is the law; local rules and licensed practice decide."
@@ -30,12 +30,13 @@ def notes(
     limit: Limit,
     height_only: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
-    unmeasured: int = 0,
+    unmeasured: int | None = 0,
 ) -> list[str]:
     """Say what else to know.
 
     `height_only` are the plants that don't answer all of the limit, for want of a leaf count;
-    `unmeasured` so many have no height that a limit by height alone could judge.
+    `unmeasured` so many have no height that a limit by height alone could judge, None where that
+    was said already.
     Heights are in the units `shown`, else in those that the limit was typed in.
     """
     found: list[str] = []
@@ -49,11 +50,11 @@ def notes(
         if limit.highest.height_mm is None:
             how = f"{said} for nothing here, since this limit has no greatest height"
         found.append(f"{plants_of(len(tallest))} {has} and no leaf count, so {how}: {names}.")
-    if unmeasured:
+    if unmeasured and limit.by_height_alone:
         is_are = "is" if unmeasured == 1 else "are"
         found.append(f"{plants_of(unmeasured)} without a height {is_are} not judged.")
     unknown = sum(s.height_unknown for s in standing)
-    if unknown:
+    if unknown and unmeasured is not None:
         is_are = "is" if unknown == 1 else "are"
         found.append(f"{plants_of(unknown)} without a height {is_are} judged by leaves alone.")
     if limit.leaf not in (None, "collars") and standing:
@@ -97,22 +98,33 @@ def sentence(
     if word == "too early":
         return f"{_share(chosen, len(whole))} short of {low}.{_ahead_too_early(standing, top)}"
     if not limit.highest:
-        return f"The {plants_of(seen)} seen have reached {low}, and no maximum is set."
+        return _reached(whole, low)
     # Most advanced to the eye; another may be past with more doubt, by a height read badly.
     first = _most_advanced(standing, whole, limit)
     doubtful = max(standing, key=lambda s: s.past)
+    inside, both = f"inside {top}", False
     if first.plant.height_only and not limit.by_height_alone:
         # Inside by its height is all that is known: its leaves may be past.
-        top = "the height of " + bound_words(
-            replace(limit.highest, leaves=None), None, limit.highest_when, shown
-        )
+        inside = f"inside the height of {_tall_words(limit, shown)}"
+    elif first.plant.height_mm is None and limit.highest.height_mm is not None:
+        # And of one without a height, inside by its leaves.
+        inside = "its height not known"
+        if limit.highest.leaves is not None:
+            inside = f"inside {limit.highest.leaves} {limit.leaf}, {inside}"
+    elif limit.highest_when == "both" and (one := _past_one(first, limit, shown)):
+        inside, both = one, True
     said = (
         f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} "
         f"({_what_it_is(first.plant, limit, shown)}), "
     )
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
-    already = f"as read inside {top}, but it may be past it already{_by_and_chance(first)}."
-    said += f"inside {top}." if first.past < _WORTH_SAYING else already
+    already = f"as read {inside}, but it may be past it already{_by_and_chance(first)}."
+    if first.past > LIKELY and limit.share_past > 0:
+        share_allowed = f"{limit.share_past * 100:g} in 100 plants"
+        already = f"past {top}{_by(first)}, as up to {share_allowed} may be by your limits file."
+    elif both:
+        already = f"{inside}, but it may be past both already{_by_and_chance(first, both=True)}."
+    said += f"{inside}." if first.past < _WORTH_SAYING else already
     these = f"These {seen}" if len(whole) == seen else f"The {len(whole)} with an answer"
     if share is not None and share.measured is not None:
         these = f"The {share.measured} with a height"
@@ -127,6 +139,40 @@ def sentence(
         it = "It" if doubtful.past < _WORTH_SAYING else "What isn't past yet"
         said += f" {it} may be past within days: look again right before you act."
     return said
+
+
+def _reached(whole: Sequence[PlantStanding], low: str) -> str:
+    """Say how many are at the minimum, where there is no maximum, and name those that aren't."""
+    there = [s for s in whole if s.reached >= 0.5]
+    short = [s.plant.name for s in whole if s.reached_at_most < 0.5]
+    unknown = [s.plant.name for s in whole if s.reached < 0.5 <= s.reached_at_most]
+    have = "has" if len(whole) == 1 else "have"
+    if len(there) == len(whole):
+        return f"The {plants_of(len(whole))} seen {have} reached {low}, and no maximum is set."
+    said = f"{len(there)} of {plants_of(len(whole))} seen {'has' if len(there) == 1 else 'have'}"
+    said += f" reached {low}, and no maximum is set."
+    if short:
+        said += f" Short of it: {names_of(short)}."
+    if unknown:
+        said += f" Without a height, and not known to be there: {names_of(unknown)}."
+    return said
+
+
+def _past_one(first: PlantStanding, limit: Limit, shown: Shown | None) -> str | None:
+    """Say which part of a maximum of both a plant is past; None where it is past neither."""
+    if first.past_leaves is None or first.past_height is None:
+        return None
+    by_leaves, by_height = first.past_leaves >= 0.5, first.past_height >= 0.5
+    leaves, tall = f"{limit.highest.leaves} {limit.leaf}", _tall_words(limit, shown)
+    if by_leaves and by_height:
+        return f"not surely past both {leaves} and {tall}"
+    if by_leaves:
+        return f"past {leaves}, still under {tall}"
+    return f"over {tall}, still inside {leaves}" if by_height else None
+
+
+def _tall_words(limit: Limit, shown: Shown | None) -> str:
+    return bound_words(replace(limit.highest, leaves=None), None, limit.highest_when, shown)
 
 
 def _ahead_too_early(standing: Sequence[PlantStanding], top: str) -> str:
@@ -171,8 +217,10 @@ def _what_it_is(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
     return tall if limit.by_height_alone else f"{tall}, leaves not counted"
 
 
-def _by_and_chance(standing: PlantStanding) -> str:
-    return f"{_by(standing)} ({_chance(standing.past)}): look at it again"
+def _by_and_chance(standing: PlantStanding, *, both: bool = False) -> str:
+    # Past both only by the part that lags: where that is the height, a look at leaves is no help.
+    again = "measure it" if both and standing.past_by == "height" else "look at it"
+    return f"{_by(standing)} ({_chance(standing.past)}): {again} again"
 
 
 def _by(standing: PlantStanding) -> str:

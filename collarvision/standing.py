@@ -48,6 +48,11 @@ class PlantStanding:
         Part that says most of that; None without a maximum, or a minimum.
     height_unknown : bool
         A height that the limit asks for is missing, and leaves alone were judged.
+    reached_at_most : float
+        The same as `reached`, were a missing height over the minimum.
+    past_leaves, past_height : float or None
+        Probability to be past each part of the maximum by itself; None without that part, or where
+        the plant's own is unknown.
     """
 
     plant: PlantEvidence
@@ -59,6 +64,16 @@ class PlantStanding:
     height_unknown: bool
     past_soundly: float = 0.0
     reached_soundly: float = 0.0
+    reached_at_most: float = 0.0
+    past_leaves: float | None = None
+    past_height: float | None = None
+
+
+def height_ends(limit: Limit) -> bool:
+    """Whether a plant over the greatest height is past the maximum, whatever its leaves say."""
+    highest = limit.highest
+    both = limit.highest_when == "both" and highest.leaves is not None
+    return highest.height_mm is not None and not both
 
 
 def answers(plant: PlantEvidence, limit: Limit) -> bool:
@@ -83,7 +98,8 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     past = _sides(plant, limit.leaf, highest, more_leaves=1)
     near = _sides(plant, limit.leaf, highest, more_leaves=-_NEAR_LEAVES, of_height=_NEAR_HEIGHT)
     reached = _sides(plant, limit.leaf, lowest, careful=min)
-    first = limit.highest_when == "whichever first"
+    # "Both" of one part alone asks no more than that part: there a missing height says nothing.
+    first = limit.highest_when == "whichever first" or None in (highest.leaves, highest.height_mm)
     either = limit.lowest_when == "either"
 
     def told(sides: _Sides, one: bool, missing: float) -> float:
@@ -92,17 +108,25 @@ def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     def at_least(sides: _Sides) -> float:
         return told(sides, either, 0.0) if lowest else 1.0
 
+    highest_known = None if reached.height is None else 1.0
+    at_most = reached if plant.height_mm is not None else replace(reached, height=highest_known)
+    by_leaves, by_height = past.known()
+
     return PlantStanding(
         plant=plant,
         past=told(past, first, 1.0),
         near=told(near, first, 1.0),
         reached=at_least(reached),
-        past_by=past.stronger(near),
+        past_by=past.stronger(near) if first else past.weaker(near),
         short_by=reached.weaker(),
         height_unknown=plant.height_mm is None
         and (highest.height_mm is not None or lowest.height_mm is not None),
-        past_soundly=told(_sound(past, plant), first, 1.0),
+        # That a plant is past both is no fact while one of them is unknown.
+        past_soundly=told(_sound(past, plant), first, 0.0),
         reached_soundly=at_least(_sound(reached, plant)),
+        reached_at_most=at_least(at_most),
+        past_leaves=by_leaves,
+        past_height=by_height,
     )
 
 
@@ -132,25 +156,31 @@ class _Sides:
 
     def stronger(self, then: _Sides) -> Part | None:
         """The side with the higher probability; where they are level, `then` says."""
-        leaves, height = self._known()
+        leaves, height = self.known()
         if leaves is None or height is None:
             return self._only()
         if abs(leaves - height) >= TRACE:
             return "leaves" if leaves > height else "height"
         return "height" if (then.height or 0) > (then.leaves or 0) + TRACE else "leaves"
 
-    def weaker(self) -> Part | None:
-        """The side with the lower probability."""
-        leaves, height = self._known()
+    def weaker(self, then: _Sides | None = None) -> Part | None:
+        """The side with the lower probability; where they are level, `then` says."""
+        leaves, height = self.known()
         if leaves is None or height is None:
             return self._only()
+        if then is not None and abs(leaves - height) < TRACE:
+            return "height" if (then.leaves or 0) > (then.height or 0) + TRACE else "leaves"
         return "leaves" if leaves <= height else "height"
 
-    def _known(self) -> tuple[float | None, ...]:
-        return tuple(None if p is None or math.isnan(p) else p for p in (self.leaves, self.height))
+    def known(self) -> tuple[float | None, float | None]:
+        """By leaves and by height; None without such a bound, and where unknown."""
+        leaves, height = (
+            None if p is None or math.isnan(p) else p for p in (self.leaves, self.height)
+        )
+        return leaves, height
 
     def _only(self) -> Part | None:
-        leaves, height = self._known()
+        leaves, height = self.known()
         if leaves is not None:
             return "leaves"
         return None if self.height is None else "height"

@@ -12,7 +12,7 @@ from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding, answers, stand
+from collarvision.standing import PlantStanding, answers, height_ends, stand
 
 LIKELY: Final = 0.5 + 1e-6
 """Likelier than not. Exactly half of the plants are "at least half": a level answer is not past,
@@ -54,15 +54,36 @@ def beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> fl
     """
     if not limit.highest:
         return 0.0
-    groups = [standing, whole(standing, limit)]
+    return max(_beyond(some, limit, near=near) for some in _groups(standing, limit, near=near))
+
+
+def shown_past(standing: Sequence[PlantStanding], limit: Limit) -> bool:
+    """Whether the plants likely past are a larger share of those seen than may be past.
+
+    Many small doubts, or few plants for a small share, make past likely and show it of nobody.
+    """
+    for some in _groups(standing, limit, near=False):
+        likely = [s.past for s in some if s.past > LIKELY]
+        if _beyond(some, limit, near=False) > LIKELY and sum(likely) > limit.share_past * len(some):
+            return True
+    return False
+
+
+def _groups(
+    standing: Sequence[PlantStanding], limit: Limit, *, near: bool
+) -> list[Sequence[PlantStanding]]:
+    """All plants, and those groups of them that may tell of more plants past."""
+    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit)]
     tall = _measured(standing, limit)
     # So many as a verdict asks for, and one of them there: a few show no share by themselves.
     if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
         groups.append(tall)
-    return max(
-        _more_than(limit.share_past, some, [s.near if near else s.past for s in some])
-        for some in groups
-    )
+    return groups
+
+
+def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
+    chances = [s.near if near else s.past for s in standing]
+    return _more_than(limit.share_past, standing, chances)
 
 
 @dataclass(frozen=True)
@@ -106,7 +127,7 @@ def past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | N
 
 def _measured(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
     """Those with a height, where a greatest height limits whatever the leaves say."""
-    if limit.highest.height_mm is None or limit.highest_when == "both":
+    if not height_ends(limit):
         return []
     return [s for s in standing if s.plant.height_mm is not None]
 
@@ -119,6 +140,11 @@ def short_of(standing: Sequence[PlantStanding], limit: Limit) -> float:
     return _more_than(limit.share_short, some, [1 - s.reached for s in some])
 
 
+def perhaps_reached(standing: Sequence[PlantStanding]) -> list[PlantStanding]:
+    """The plants as they stand if every height that nobody knows were over the minimum."""
+    return [replace(s, reached=s.reached_at_most) for s in standing]
+
+
 def _share(standing: Sequence[PlantStanding], probabilities: Sequence[float]) -> ShareBelief:
     """Belief over the field's share, plants of one stop being alike."""
     belongs = [p >= 0.5 for p in probabilities]
@@ -129,9 +155,15 @@ def _share(standing: Sequence[PlantStanding], probabilities: Sequence[float]) ->
 def _more_than(
     allowed: float, standing: Sequence[PlantStanding], probabilities: Sequence[float]
 ) -> float:
-    """Probability that more plants than allowed belong: any seen for 0, else the field's share."""
+    """Probability that more plants than allowed belong: any seen for 0, else the field's share.
+
+    Never more than that any plant seen belongs: of few plants that don't, the belief over the share
+    says by itself that over 1 in 100 of the field may, and leave for some would be less than for
+    none.
+    """
     if not probabilities:
         return 0.0
+    any_seen = 1 - math.prod(1 - p for p in probabilities)
     if allowed == 0:
-        return 1 - math.prod(1 - p for p in probabilities)
-    return _share(standing, probabilities).above(allowed)
+        return any_seen
+    return min(any_seen, _share(standing, probabilities).above(allowed))

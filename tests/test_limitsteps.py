@@ -149,3 +149,20 @@ def test_a_tank_mix_that_is_past_or_cannot_be_told_has_no_last_day_of_its_own() 
     unplanned = mixed(4, LIMITS.replace("planned_harvest = 2026-10-10", ""))
     assert unplanned[-1].word == "can't tell"
     assert not [one for one in unplanned[-1].reasons if "last day" in one]
+
+
+def test_a_harvest_planned_for_before_the_visit_is_a_slip_and_no_last_day() -> None:
+    typed = LIMITS.replace("2026-10-10", "2026-01-20")
+    one, _, mix = mixed(4, typed)
+    for verdict in (one, mix):
+        assert verdict.word == "can't tell"
+        assert "The planned harvest, 2026-01-20, is before the visit of 2026-06-04: check it." in (
+            verdict.sentence
+        )
+        assert "last day" not in " ".join([verdict.sentence, *verdict.reasons])
+    assert one.steps
+    # Past by its plants it stays; after the harvest, an old visit's last day is still told.
+    assert mixed(7, typed)[0].word == "past"
+    (limit, *_) = parse_limits(LIMITS.replace("2026-10-10", "2026-06-05")).limits
+    late = judge(plants(12, doubtful=0), limit, date(2026, 6, 6), planned_harvest=date(2026, 6, 5))
+    assert late.word == "past"

@@ -68,3 +68,25 @@ def test_the_cure_for_a_past_of_an_earlier_visit_is_that_of_what_made_it(
 
 def test_a_height_by_hand_is_told_in_the_units_shown() -> None:
     assert "tall (83.8 cm by hand)" in cure(TAPED, shown=Shown("cm"))
+
+
+# A minimum and no maximum
+
+
+def test_those_short_of_a_minimum_are_not_said_to_have_reached_it() -> None:
+    limit = Limit("Product B", "broadcast", "collars", Bound(5))
+    there = [replace(plant, hand_count=5) for plant in NOW[:11]]
+    short = [replace(NOW[11], name=f"v{k}", hand_count=k) for k in (0, 3)]
+    said = judge([*there, *short], limit, TODAY)
+    assert said.word == "open"
+    assert (
+        "open. 11 of 13 plants seen have reached 5 collars, and no maximum is set. Short of it: "
+        "v0, v3." in said.sentence
+    )
+    every = judge(there, limit, TODAY).sentence
+    assert "The 11 plants seen have reached 5 collars, and no maximum is set." in every
+    either = replace(limit, lowest=Bound(5, 100.0, "10 cm"))
+    bare = replace(short[1], height_mm=None)
+    unknown = judge([*there, bare], either, TODAY).sentence
+    assert "11 of 12 plants seen have reached 5 collars or 10 cm" in unknown
+    assert "Without a height, and not known to be there: v3." in unknown
