@@ -13,7 +13,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from collarvision.fieldnames import listed, meant
+from collarvision.fieldnames import known_as, listed, meant
 from collarvision.outlines import BoundaryError, Outline, outline_of, read_outlines
 
 __all__ = ["Boundary", "BoundaryError", "boundary_of", "metres_a_degree", "read_boundary"]
@@ -168,10 +168,11 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
     """The wanted field."""
     if len(found) == 1 and (field is None or found[0].name in (None, field)):
         return found[0]
+    known = sorted({outline.name for outline in found if outline.name is not None})
+    field = None if field is None else known_as(field, known)
     wanted = [outline for outline in found if outline.name == field]
     if field is not None and len(wanted) == 1:
         return wanted[0]
-    known = sorted({outline.name for outline in found if outline.name is not None})
     if not known:
         raise BoundaryError(
             f"The boundary {path} holds {len(found)} outlines without names: give each feature a "

@@ -21,9 +21,10 @@ import numpy as np
 from collarvision.evidence import PlantEvidence
 from collarvision.sampling import z_value
 
-_PRIOR_LIKENESS: Final = 0.2
+PRIOR_LIKENESS: Final = 0.2
 _PRIOR_STOPS: Final = 2.0
 _HARDLY: Final = 1.05
+_NINE_OF_TEN: Final = 0.93  # a little over it: plants are whole, and so are stops
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,8 @@ class StopEffect:
     ----------
     stops : int
         0 when no plant has a stop; plants are then taken one by one.
+    without : int
+        Plants without a stop among others that have one: each counts as a place of its own.
     likeness : float
         Intraclass correlation within stops, 0 to 1.
     effect : float
@@ -43,6 +46,7 @@ class StopEffect:
     stops: int
     likeness: float
     effect: float
+    without: int = 0
 
     @property
     def sentence(self) -> str:
@@ -52,12 +56,21 @@ class StopEffect:
                 "No plant has a stop, so each counts as a place of its own: the intervals are too "
                 "narrow if many were beside each other."
             )
+        also = ""
+        if self.without:
+            said = "1 plant has" if self.without == 1 else f"{self.without} plants have"
+            also = (
+                f" {said} no stop and count{'s' if self.without == 1 else ''} as "
+                f"{'a place' if self.without == 1 else 'places'} of "
+                f"{'its' if self.without == 1 else 'their'} own: the intervals are too narrow if "
+                "many were beside each other."
+            )
         if self.effect < _HARDLY:
-            return "Few plants are from the same stop, so each counts almost in full."
+            return f"Few plants are from the same stop, so each counts almost in full.{also}"
         stops = "1 stop" if self.stops == 1 else f"{self.stops} stops"
         return (
             f"Plants of one stop are alike (correlation {self.likeness:.2f}): over {stops} "
-            f"{self.effect:.1f} of them tell as much as one plant alone."
+            f"{self.effect:.1f} of them tell as much as one plant alone.{also}"
         )
 
 
@@ -67,30 +80,69 @@ ALONE: Final = StopEffect(0, 0.0, 1.0)
 def stop_effect(plants: Sequence[PlantEvidence]) -> StopEffect:
     """Estimate the design effect of plants that have an answer, by their stages.
 
-    Plants without a stop among others that have one count as one more stop.
+    Plants without a stop among others that have one count as places of their own, as they do where
+    no plant has one: to name the stop of one of them must not make the rest one clump.
     """
     seen = [p for p in plants if p.decided and p.best_stage is not None]
     return _effect([float(p.best_stage or 0) for p in seen], [p.stop for p in seen])
 
 
 def share_effect(belongs: Sequence[bool], stops: Sequence[str | None]) -> StopEffect:
-    """Estimate the design effect of a share, from which plants belong to it and their stops."""
+    """Estimate the design effect of a share, from which plants belong to it and their stops.
+
+    Parameters
+    ----------
+    belongs : sequence of bool
+    stops : sequence of str or None, as many
+        None of a plant without a stop, which is a place of its own.
+    """
     return _effect([float(one) for one in belongs], stops)
 
 
 def _effect(values: Sequence[float], names: Sequence[str | None]) -> StopEffect:
     if all(name is None for name in names):
         return ALONE
-    _, stop = np.unique([f"{name is None}{name}" for name in names], return_inverse=True)
+    places = [(k, "") if name is None else (-1, name) for k, name in enumerate(names)]
+    number = {place: k for k, place in enumerate(dict.fromkeys(places))}
+    stop = np.array([number[place] for place in places])
     sizes = np.bincount(stop)
     found = _likeness(np.array(values), stop, sizes)
     told = float(len(sizes) - 1)
-    likeness = _PRIOR_LIKENESS
+    likeness = PRIOR_LIKENESS
     if found is not None:
-        likeness = (told * found + _PRIOR_STOPS * _PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
+        likeness = (told * found + _PRIOR_STOPS * PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
     a_stop = float((sizes**2).sum() / len(values))
     added = (a_stop - 1) * likeness * _student_over_normal(told + _PRIOR_STOPS) ** 2
-    return StopEffect(len(sizes), likeness, 1 + added)
+    without = sum(name is None for name in names)
+    return StopEffect(len(sizes) - without, likeness, 1 + added, without)
+
+
+def effect_ahead(stops: int, a_stop: int, likeness: float | None = None) -> float:
+    """Design effect to expect of a walk that is still to be made.
+
+    Parameters
+    ----------
+    stops, a_stop : int
+        Two stops or more, and plants at each.
+    likeness : float, optional
+        Within stops. Without it the one that nine of ten walks stay under whose plants are no more
+        alike within stops than over the field, as it will be estimated from them (Fisher's F).
+
+    Returns
+    -------
+    float
+        1 or more.
+    """
+    if a_stop < 2:
+        return 1.0
+    if likeness is None:
+        from scipy.special import fdtri  # not at the top: it would slow every command's start
+
+        ratio = float(fdtri(stops - 1, stops * (a_stop - 1), _NINE_OF_TEN))
+        found = max((ratio - 1) / (ratio + a_stop - 1), 0.0)
+        told = stops - 1
+        likeness = (told * found + _PRIOR_STOPS * PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
+    return 1 + (a_stop - 1) * likeness * _student_over_normal(stops - 1 + _PRIOR_STOPS) ** 2
 
 
 def _student_over_normal(freedom: float) -> float:

@@ -28,6 +28,9 @@ FARTHEST_START_M = 20_000.0
 """From the gate to the field; our own choice. Farther off it is a slip of the pen."""
 
 
+_USUAL_PRINT_MM = 5.0  # "fit to page" takes less off; our own choice
+_MOST_PLANTS = 1000  # a person walks for a few hundred; our own choice
+
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
 
@@ -138,7 +141,24 @@ def _check_bar_mm(text: str) -> float:
             f"{text!r} is {mm:g} mm, and the card's check bar is 100 mm on paper: give what you "
             "measured on your print, in mm, such as 97.5."
         )
+    if abs(mm - 100) > _USUAL_PRINT_MM:
+        say(
+            f"Sure? A check bar of {mm:g} mm means that the card came out at {mm:g} % of its size: "
+            f"every length is told as {mm / 100:.3g} times what it would be by a true print."
+        )
     return mm
+
+
+def _precision(text: str) -> float:
+    from collarvision.sampling import plants_for
+
+    share = number("0.15")(str(text))
+    if 0 < share < 0.5 and (plants := plants_for(share)) > _MOST_PLANTS:
+        raise typer.BadParameter(
+            f"{text!r} asks for {plants:,} plants, and nobody walks for so many: write it like "
+            "0.15, which is +-15 in 100."
+        )
+    return share
 
 
 FieldName = Annotated[
@@ -163,7 +183,7 @@ Precision = Annotated[
     float,
     typer.Option(
         metavar="D",
-        parser=number("0.15"),
+        parser=_precision,
         help="How exactly to know a share of plants; 0.15 is +-15 in 100.",
     ),
 ]

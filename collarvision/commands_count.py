@@ -70,10 +70,11 @@ def count(
     visit: _Visit = None,
 ) -> None:
     """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
-    from collarvision.countwords import counted_words, withdrawal_words
+    from collarvision.countwords import counted_words, doubtful_words, withdrawal_words
     from collarvision.pickplant import PickError, pick
     from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
+    from collarvision.stageheights import fits, pair_words
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
     from collarvision.survey.stopcounts import plants_at, stop_of
     from collarvision.table import plain
@@ -105,6 +106,11 @@ def count(
         end_with(f"--nodes {nodes}: {error}")
     if height_mm is not None and not 0 < height_mm <= 5000:
         end_with(f"--height {height!r} isn't the height of a corn plant: check the unit.")
+    told = collars if collars is not None else None if from_nodes is None else from_nodes.collars
+    if told is not None and height_mm is not None and fits(told, height_mm) == "no":
+        assert height is not None
+        pair = pair_words(told, height_mm, height)
+        end_with(f"{pair} Nothing is kept: see the unit and the count, and enter both again.")
     if collars is None and from_nodes is None and height_mm is None:
         end_with(
             "Nothing was counted: give --stage, --nodes or --height (a height alone only for a "
@@ -165,6 +171,8 @@ def count(
                 f"The nodes say {from_nodes.collars} collars and you counted {collars}: the "
                 "collars stand; look again if that surprises you."
             )
+    if (doubt := doubtful_words(kept, told, height, height_mm)) is not None:
+        say(doubt)
     later = _later(kept, made)
     if picked.photo is not None:
         from_them = None if from_nodes is None else from_nodes.collars

@@ -202,7 +202,7 @@ def field(
     shown = shown_here(None if units is None else units.value)  # type: ignore[arg-type]
     try:
         with SurveyReader(survey) as store:
-            visits = named_by_count(store, visits_of(store, name, wanted))
+            visits = named_by_count(store, visits_of(store, name, wanted, today))
             drifted = warnings_of(store, visits.field)
         if day is not None:
             _check_day(today, visits)

@@ -70,7 +70,7 @@ def plan(
     """Plan a walk: how many stops and plants a field needs, and where to stop."""
     import json
 
-    from collarvision.sampling import plan_sample
+    from collarvision.enoughplan import plan_to_settle
     from collarvision.units import M2_PER, UnitError, area_words, read_area_m2, shown_here
     from collarvision.wholefile import GEOJSON, TEXT
 
@@ -113,7 +113,7 @@ def plan(
             )
     assert area_m2 is not None
     try:
-        sample = plan_sample(area_m2 / float(M2_PER["ac"]), precision)
+        sample = plan_to_settle(area_m2 / float(M2_PER["ac"]), precision)
     except ValueError as error:
         end_with(str(error))
     walk = None

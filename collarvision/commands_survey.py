@@ -198,6 +198,7 @@ def export(
     """Write a survey's plants to a file, a row a plant, by the latest reading of each."""
     from collarvision.coco import ENDING as COCO_ENDING
     from collarvision.export import FormError, export_plants, form_of, labels_of
+    from collarvision.fieldnames import known_as
     from collarvision.plantphotos import whole_plants
     from collarvision.survey import SurveyError, SurveyReader
     from collarvision.survey.stopcounts import stop_counts
@@ -217,8 +218,11 @@ def export(
     try:
         form_of(to)
         with SurveyReader(survey) as store:
-            if field is not None and all(known.name != field for known in store.fields()):
-                end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
+            if field is not None:
+                known = [one.name for one in store.fields()]
+                field = known_as(field, known)
+                if field not in known:
+                    end_with(f"The survey has no field {field}: check the spelling.", EXIT_USAGE)
             rows, bare = store.plants(field), list(stop_counts(store, field, withdrawn=True))
             gone = sum(not one.counts for one in bare)
             # Points lie in one photo: there each photo is an image of its own.

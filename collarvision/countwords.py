@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
 from collarvision.splitstalk import collars_from_nodes
+from collarvision.stageheights import pair_words
 from collarvision.survey import HandCount
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
 from collarvision.table import plain
+from collarvision.units import shown_here
 
 
 def counted_words(count: HandCount | None) -> str | None:
@@ -26,6 +29,35 @@ def counted_words(count: HandCount | None) -> str | None:
         f"{stage_name(found.collars)} from {count.nodes} nodes apart, with a {found.one_more:.0%} "
         f"chance of one more, counted by {plain(count.who)}"
     )
+
+
+def doubtful_words(
+    kept: Sequence[HandCount], collars: int | None, height: str | None, height_mm: float | None
+) -> str | None:
+    """A loud sentence where a height hardly goes with the collars that stand, else None.
+
+    Each half may be of an earlier count: which of the two is the slip nobody knows, so both stay.
+
+    Parameters
+    ----------
+    kept : sequence of HandCount
+        Of the plant, the new one among them.
+    collars : int or None
+    height : str or None
+        As it was typed.
+    height_mm : float or None
+        The same in mm.
+    """
+    if collars is None:
+        collars = next((n for one in reversed(kept) if (n := stage_counted(one)) is not None), None)
+    if height_mm is None:
+        height_mm = next((one.height_mm for one in reversed(kept) if one.height_mm), None)
+    if collars is None or height_mm is None:
+        return None
+    words = pair_words(collars, height_mm, height or shown_here().height(height_mm))
+    if words is None:
+        return None
+    return f"SURE? {words} Count it again if {'so' if words[-1] == '?' else 'either is a slip'}."
 
 
 def withdrawn_words(one: Withdrawn) -> str:

@@ -59,6 +59,8 @@ class FieldAnswer:
     decisions : tuple of Decision
         Kept for this field before.
     notes : tuple of str
+    told_first : tuple of str
+        Those of the notes that are to be read before the answer.
     models, calibrations : tuple of str
     caution : str
     above : ZonedField or None
@@ -88,6 +90,7 @@ class FieldAnswer:
     caution: str = CAUTION
     above: ZonedField | None = None
     precision: float = 0.15
+    told_first: tuple[str, ...] = ()
 
     @property
     def expected(self) -> TrackDay | None:
@@ -179,6 +182,7 @@ def decide(
         boundary=visits.boundary,
         decisions=visits.decisions,
         notes=(
+            *visits.told_first,
             *(() if above is None else cautions(above)),
             *visits.notes,
             *remarks(visits, earlier, stage),
@@ -187,6 +191,7 @@ def decide(
         calibrations=visits.calibrations,
         above=above,
         precision=precision,
+        told_first=visits.told_first,
     )
 
 

@@ -17,6 +17,10 @@ from collarvision.answer import height_in_doubt
 HIGHEST_STAGE: Final = 22
 READ_STAGES: Final = 13  # VE ... V12, what a reading can say
 
+SAME_CROP_DAYS: Final = 120
+"""Photos and visits up to so long before are of the same plants: young corn is young no more after
+half that time, and nobody plants again sooner but after a loss. Our own choice."""
+
 
 @dataclass(frozen=True)
 class PlantEvidence:

@@ -13,17 +13,13 @@ from datetime import date
 from typing import Final
 
 from collarvision.answer import stage_name
+from collarvision.evidence import SAME_CROP_DAYS as SAME_CROP_DAYS
 from collarvision.evidence import PlantEvidence
 from collarvision.field import FieldStage, summarise
 from collarvision.fieldvisits import FieldVisits
 
 SAME_WALK_DAYS: Final = 2
 """Visits so near to each other may be one walk that took two days. Our own choice."""
-
-
-SAME_CROP_DAYS: Final = 120
-"""Earlier visits up to so long before are of the same plants: young corn is young no more after
-half that time, and nobody plants again sooner but after a loss. Our own choice."""
 
 
 @dataclass(frozen=True)
@@ -64,10 +60,9 @@ def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -
     if day is None:
         return ()
     told = []
-    if visits.later:
-        told.append(
-            f"The field was visited again on {visits.later[-1]}: this answer is for {day} alone."
-        )
+    again = [one for one in visits.later if one not in visits.ahead]
+    if again:
+        told.append(f"The field was visited again on {again[-1]}: this answer is for {day} alone.")
     for one in past:
         if (day - one.day).days <= SAME_WALK_DAYS and one.plants + one.waiting:
             more = one.plants + one.waiting
@@ -75,7 +70,12 @@ def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -
                 f"The visit of {one.day} has {more} more {'plant' if more == 1 else 'plants'}: "
                 f"this answer rests on the visit of {day} alone."
             )
-    reached = [(one.stage, one.day) for one in past if one.stage is not None]
+    # Plants lose no stage, but those of another season are others.
+    reached = [
+        (one.stage, one.day)
+        for one in past
+        if one.stage is not None and (day - one.day).days <= SAME_CROP_DAYS
+    ]
     if reached and stage.stage is not None and stage.stage < max(reached)[0]:
         highest, then = max(reached)
         told.append(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import unicodedata
 from collections.abc import Sequence
 
 _MOST_SHOWN = 12
@@ -14,8 +15,23 @@ def listed(known: Sequence[str]) -> str:
     return ", ".join(known[:_MOST_SHOWN]) + (", ..." if len(known) > _MOST_SHOWN else "")
 
 
+def known_as(asked: str, known: Sequence[str]) -> str:
+    """The known name that is spelt as the one asked for, else the one asked for.
+
+    Accents may be composed in two ways: keyboards and folder names differ in it (NFC, NFD), and in
+    blanks, and nobody sees which was typed.
+    """
+    if asked in known:
+        return asked
+    return next((name for name in known if _spelt(name) == _spelt(asked)), asked)
+
+
+def _spelt(name: str) -> str:
+    return " ".join(unicodedata.normalize("NFC", name).split())
+
+
 def meant(field: str, known: Sequence[str]) -> str:
     """End of a sentence on a field that isn't known: the one that was meant, else all there are."""
-    folded = {name.casefold(): name for name in known}
-    near = difflib.get_close_matches(field.casefold(), folded, 1, _NEAR)
+    folded = {_spelt(name).casefold(): name for name in known}
+    near = difflib.get_close_matches(_spelt(field).casefold(), folded, 1, _NEAR)
     return f"did you mean {folded[near[0]]!r}?" if near else f"it has {listed(known)}."

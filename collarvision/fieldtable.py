@@ -103,7 +103,8 @@ def format_answer(
     console.print()
     if answer.wait is not None:
         console.print(answer.wait.sentence)
-    for note in dict.fromkeys((*answer.notes, *(answer.outlook.notes if answer.outlook else ()))):
+    notes = (*answer.notes, *(answer.outlook.notes if answer.outlook else ()))
+    for note in dict.fromkeys(one for one in notes if one not in answer.told_first):
         console.print(f"Note: {plain(note)}")
     console.print(CAUTION)
     assert isinstance(console.file, io.StringIO)
@@ -118,6 +119,8 @@ def _head(console: Console, answer: FieldAnswer) -> None:
         visit += ", today" if age == 0 else f", {count_of(age, 'day')} old on {answer.today}"
     console.print(Text(f"{plain(answer.field)} – {visit}", style="bold"))
     console.print(headline(answer))
+    for words in answer.told_first:
+        console.print(f"Mind: {plain(words)}")
 
 
 def _verdicts(console: Console, answer: FieldAnswer) -> None:

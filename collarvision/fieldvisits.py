@@ -6,58 +6,25 @@ the last count stands; where two people differ on a plant, that is said.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
-from collarvision.answer import stage_name
-from collarvision.countwords import withdrawn_words
-from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
-from collarvision.exif import likely_day
-from collarvision.fieldnames import listed, meant
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence, day_in
+from collarvision.fieldnames import known_as, listed, meant
 from collarvision.limitwords import names_of, undated_words
 from collarvision.plantphotos import whole_plants
-from collarvision.splitstalk import NodeCountError, collars_from_nodes
-from collarvision.survey import Decision, Field, HandCount, PlantRow, SurveyReader
+from collarvision.seenplants import SeenPlant as SeenPlant
+from collarvision.seenplants import from_photo, from_stop, told_apart
+from collarvision.survey import Decision, Field, PlantRow, SurveyReader
 from collarvision.survey.plantfolders import was_named
-from collarvision.survey.stopcounts import StopCount, standing, stop_counts
-from collarvision.table import plain
-
-_STAGES = {stage_name(k): k for k in range(HIGHEST_STAGE + 1)}
-_DAY = timedelta(days=1)
-_ON_THE_PHOTO = ("agreed", "marked")  # such a count is as old as the photo
+from collarvision.survey.stopcounts import StopCount, stop_counts
 
 
 class FieldVisitsError(ValueError):
     """A field or visit that the survey lacks; `str` is one sentence that says what to give."""
-
-
-@dataclass(frozen=True)
-class SeenPlant:
-    """A plant and what is known of it beyond the evidence.
-
-    Attributes
-    ----------
-    evidence : PlantEvidence
-    sha256, path : str or None
-        Of its photo and where that was seen last; None for a plant counted without a photo.
-    gps : (latitude, longitude) or None
-    record : dict
-        The reading's record; empty without a photo.
-    counted_by : str or None
-    from_nodes : bool
-        The hand count is one of nodes.
-    """
-
-    evidence: PlantEvidence
-    sha256: str | None = None
-    path: str | None = None
-    gps: tuple[float, float] | None = None
-    record: dict[str, Any] | None = None
-    counted_by: str | None = None
-    from_nodes: bool = False
 
 
 @dataclass(frozen=True)
@@ -89,6 +56,8 @@ class FieldVisits:
         Dated visits before it, the first one first.
     later : tuple of date
         Days of visits after it.
+    ahead : tuple of date
+        Of those, and of the chosen one, the days still to come: nobody can have been there yet.
     from_above : int
         Photos of the chosen visit taken from above, which tell no collars and are left out.
     undated : tuple of PlantEvidence
@@ -101,6 +70,8 @@ class FieldVisits:
     decisions : tuple of Decision
         Kept for this field before, up to the chosen visit, the first one first.
     notes : tuple of str
+    told_first : tuple of str
+        What is to be known before the answer: plants or visits that were left out of it.
     """
 
     field: str
@@ -115,10 +86,23 @@ class FieldVisits:
     calibrations: tuple[str, ...] = ()
     decisions: tuple[Decision, ...] = ()
     notes: tuple[str, ...] = ()
+    ahead: tuple[date, ...] = ()
+    told_first: tuple[str, ...] = ()
 
 
-def visits_of(store: SurveyReader, field: str | None, visit: date | None = None) -> FieldVisits:
-    """Gather a field up to a visit, the last one by default; None is the only field there is.
+def visits_of(
+    store: SurveyReader, field: str | None, visit: date | None = None, today: date | None = None
+) -> FieldVisits:
+    """Gather a field up to a visit; None is the only field there is.
+
+    Parameters
+    ----------
+    store : SurveyReader
+    field : str, optional
+    visit : date, optional
+        By default the last one up to `today`; where all are after it, the last of all.
+    today : date, optional
+        Visits after it can't have been yet and are said to be ahead; without it none is.
 
     Raises
     ------
@@ -130,13 +114,17 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
     known = {one.name: one for one in store.fields()}
     if field is None and len(known) == 1:
         field = next(iter(known))
+    if field is not None:
+        field = known_as(field, list(known))
     if field is None or field not in known:
         raise FieldVisitsError(_no_field(field, list(known)))
     ids = {day_in(one.date): one.id for one in store.visits(field)}
     dated = sorted(day for day in ids if day is not None)
     if not ids:
         raise FieldVisitsError(_no_photo(store, field, known.values()))
-    day = visit if visit is not None else (dated[-1] if dated else None)
+    ahead = tuple(one for one in dated if today is not None and one > today)
+    been = [one for one in dated if one not in ahead] or dated
+    day = visit if visit is not None else (been[-1] if been else None)
     if day not in ids:
         days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
         raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.")
@@ -147,9 +135,17 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
     for count in stop_counts(store, field, withdrawn=True):
         bare[day_in(count.date)].append(count)
     notes: list[str] = []
-    chosen = _visit(store, day, ids[day], rows[day], bare[day], notes)
+    told_first: list[str] = []
+    chosen, old = _visit(store, day, ids[day], rows[day], bare[day], notes)
+    if ahead and today is not None and day is not None:
+        sizes = {
+            one: sum(row.view == "side" for row in rows[one]) + len(bare[one]) for one in ahead
+        }
+        told_first.append(_ahead(day, today, sizes))
+    if old and day is not None:
+        told_first.append(_of_another_crop(old, day))
     earlier = tuple(
-        _visit(store, one, ids[one], rows[one], bare[one], [])
+        _visit(store, one, ids[one], rows[one], bare[one], [])[0]
         for one in dated
         if day is not None and one < day
     )
@@ -170,7 +166,7 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
         notes.append(f"{above} {said} left out.")
     undated: tuple[PlantEvidence, ...] = ()
     if day is not None and None in ids:
-        found = _visit(store, None, ids[None], rows[None], bare[None], []).evidence
+        found = _visit(store, None, ids[None], rows[None], bare[None], [])[0].evidence
         undated = tuple(p for p in found if p.decided or p.waiting or p.height_only)
     if undated:
         notes.append(_no_date(undated, day))
@@ -194,6 +190,8 @@ def visits_of(store: SurveyReader, field: str | None, visit: date | None = None)
             one for one in store.decisions(field) if day is None or (day_in(one.date) or day) <= day
         ),
         notes=tuple(notes),
+        ahead=ahead,
+        told_first=tuple(told_first),
     )
 
 
@@ -241,22 +239,47 @@ def _visit(
     rows: Iterable[PlantRow],
     bare: Iterable[StopCount],
     notes: list[str],
-) -> FieldVisit:
-    plants = [_from_photo(store, row, day, notes) for row in rows if row.view == "side"]
-    plants += [plant for count in bare if (plant := _from_stop(count, day, notes)) is not None]
-    return FieldVisit(day, visit_id, tuple(_told_apart(plants)))
+) -> tuple[FieldVisit, list[SeenPlant]]:
+    """A visit, and the plants that its folder holds but that are of another crop by the camera."""
+    plants = [from_photo(store, row, day, notes) for row in rows if row.view == "side"]
+    plants += [plant for count in bare if (plant := from_stop(count, day, notes)) is not None]
+    told = list(told_apart(plants))
+    kept: list[SeenPlant] = []
+    old: list[SeenPlant] = []
+    for plant in told:
+        taken = plant.evidence.taken_at
+        # A copy of last year's photos in this year's folder would make this year's crop late.
+        long_before = day is not None and taken is not None and (day - taken).days > SAME_CROP_DAYS
+        (old if long_before else kept).append(plant)
+    return FieldVisit(day, visit_id, tuple(kept)), old
 
 
-def _taken_at(row: PlantRow, day: date | None) -> date | None:
-    """The visit's day, or the camera's own where that is more than a day before.
+def _of_another_crop(plants: Sequence[SeenPlant], day: date) -> str:
+    """Say which plants are left out as their photos are too old to show the visit's crop."""
+    days = [plant.evidence.taken_at for plant in plants]
+    first, last = min(filter(None, days)), max(filter(None, days))
+    when = f"on {first}" if first == last else f"from {first} to {last}"
+    one = len(plants) == 1
+    return (
+        f"{_plants(len(plants))} over {SAME_CROP_DAYS} days before the visit of {day} by the "
+        f"camera, {when}, and can't be of this crop: {'it is' if one else 'they are'} left out of "
+        f"the stage and of every verdict: {names_of([p.evidence.name for p in plants])}. If the "
+        f"camera's clock was wrong, count {'it' if one else 'them'} by hand in the field; else see "
+        f"that {'the photo is' if one else 'the photos are'} in the right folder."
+    )
 
-    A folder may be dated by the day that photos were copied. An hour's trip over midnight, or over
-    a border of time zones, is no such thing; a camera that lost its clock tells no day.
-    """
-    own = day_in(row.taken_at)
-    if day is None or own is None:
-        return day or own
-    return own if day - own > _DAY and likely_day(own) else day
+
+def _ahead(day: date, today: date, sizes: dict[date, int]) -> str:
+    """Say which visits lie ahead of the day of the answer, and what that means for it."""
+    check = "check the phone's clock, and the year in the folder's name"
+    if day in sizes:
+        return f"The visit of {day} is after {today}, the day of this answer: {check}."
+    said = [f"{one} ({'1 plant' if n == 1 else f'{n} plants'})" for one, n in sizes.items()]
+    which = f"The visit of {said[0]} is" if len(said) == 1 else f"Visits of {listed(said)} are"
+    return (
+        f"{which} after {today}, the day of this answer, and left out: it rests on the visit of "
+        f"{day}. If {'that is' if len(said) == 1 else 'those are'} of an earlier day, {check}."
+    )
 
 
 def _dated_too_late(visit: FieldVisit) -> str | None:
@@ -273,122 +296,3 @@ def _dated_too_late(visit: FieldVisit) -> str | None:
         "See that the folder's date and the camera's clock are right. Where the clock was wrong, "
         "set it, and count these plants by hand in the field: such a count is of the visit's day."
     )
-
-
-def _from_photo(
-    store: SurveyReader, row: PlantRow, day: date | None, notes: list[str]
-) -> SeenPlant:
-    record = row.record
-    given = record.get("stage_probabilities") or {}
-    size = 1 + max((_STAGES[name] for name in given if name in _STAGES), default=-1)
-    probabilities = [0.0] * size
-    for name, p in given.items():
-        if name in _STAGES:
-            probabilities[_STAGES[name]] = float(p)
-    # The record's height and interval were rounded together; the survey's own column was not.
-    height, interval = record.get("height_mm"), record.get("height_interval_mm")
-    name = plain(row.photo)
-    count = None
-    outcome = row.outcome
-    if row.hand_count is not None and row.set_aside not in ("no-plant", "not-corn"):
-        counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
-        counts.sort(key=lambda count: count.counted_at)
-        if row.set_aside is not None:
-            # Its leaves can't be counted after all; that takes nothing from a height by tape.
-            counts = [replace(one, stage=None, nodes=None) for one in counts]
-        count = _last_count(name, counts, notes)
-    if row.set_aside is not None:
-        outcome = "rejected"  # a person found nothing to count, and nobody has counted since
-    taken_at = _taken_at(row, day)
-    try:
-        evidence = PlantEvidence(
-            name,
-            tuple(probabilities),
-            row.stage,
-            outcome,
-            row.confidence,
-            height,
-            None if interval is None else (float(interval[0]), float(interval[1])),
-            taken_at=taken_at,
-            stop=row.stop,
-            height_basis=record.get("height_basis"),
-        )
-    except ValueError as error:
-        # A record of another program or version: a person's count may still stand for the plant.
-        notes.append(f"{error}: its reading is left out.")
-        evidence = PlantEvidence(name, outcome="rejected", taken_at=taken_at, stop=row.stop)
-    if count is not None and count.way not in _ON_THE_PHOTO:
-        # Whoever counted the plant itself was there on the visit, whatever the camera's clock says.
-        evidence = replace(evidence, taken_at=day or taken_at)
-    seen = SeenPlant(evidence, row.sha256, row.path, row.gps, record)
-    return seen if count is None else _with_count(seen, count, notes)
-
-
-def _from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlant | None:
-    name = plain(found.name)
-    count = _last_count(name, found.counts, notes)
-    if count is None:
-        said = " ".join(map(withdrawn_words, found.withdrawn))
-        notes.append(f"{name} doesn't count: {said}")
-        return None
-    seen = _with_count(
-        SeenPlant(
-            PlantEvidence(name, outcome="hand-count", taken_at=day, stop=found.stop), gps=found.gps
-        ),
-        count,
-        notes,
-    )
-    evidence = seen.evidence
-    if evidence.hand_count is None:
-        # A height alone: nobody can count this plant's leaves any more, so it doesn't wait.
-        seen = replace(seen, evidence=replace(evidence, outcome="rejected"))
-    return seen if evidence.hand_count is not None or seen.evidence.height_only else None
-
-
-def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:
-    """The count that stands, with a note where two people differ."""
-    said = [c for c in counts if (c.stage, c.nodes, c.height_mm) != (None, None, None)]
-    if not said:
-        return None
-    last_of = {c.who: c for c in said if c.stage is not None or c.nodes is not None}
-    stages = {c.stage for c in last_of.values() if c.stage is not None}
-    if len(stages) > 1:
-        words = " and ".join(f"{c.stage} by {plain(c.who)}" for c in last_of.values())
-        notes.append(f"{name} was counted {words}: the last count stands.")
-    return standing(counts)
-
-
-def _with_count(seen: SeenPlant, count: HandCount, notes: list[str]) -> SeenPlant:
-    evidence, from_nodes = seen.evidence, False
-    if count.stage is not None:
-        evidence = replace(evidence, hand_count=min(count.stage, HIGHEST_STAGE))
-    elif count.nodes is not None:
-        try:
-            nodes = collars_from_nodes(count.nodes)
-        except NodeCountError as error:
-            notes.append(f"{evidence.name}: {error}")
-        else:
-            from_nodes = True
-            evidence = replace(
-                evidence,
-                hand_count=min(nodes.collars, HIGHEST_STAGE),
-                one_more=nodes.one_more,
-            )
-    if count.height_mm is not None:
-        evidence = replace(evidence, height_mm=count.height_mm, height_interval_mm=None)
-    return replace(seen, evidence=evidence, counted_by=plain(count.who), from_nodes=from_nodes)
-
-
-def _told_apart(plants: Sequence[SeenPlant]) -> Iterable[SeenPlant]:
-    """Give plants of one name names of their own: two phones number their photos alike."""
-    times = Counter(plant.evidence.name for plant in plants)
-    used: set[str] = set()
-    for plant in plants:
-        name = plant.evidence.name
-        if times[name] > 1:
-            stop = f"stop {plain(plant.evidence.stop)}" if plant.evidence.stop else ""
-            name = f"{name} ({', '.join(filter(None, ((plant.sha256 or '')[:6], stop)))})"
-        while name in used:
-            name += "'"
-        used.add(name)
-        yield replace(plant, evidence=replace(plant.evidence, name=name))

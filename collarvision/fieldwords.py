@@ -71,7 +71,9 @@ def headline(answer: FieldAnswer) -> str:
     sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure{but})"
     plants = count_of(stage.plants, "plant")
     if stage.stop_effect.stops:
+        without = stage.stop_effect.without
         plants += f" at {count_of(stage.stop_effect.stops, 'stop')}"
+        plants += f" and {without} without a stop" if without else ""
     said = f"{stage_name(stage.stage)}{sure}, from {plants}"
     zoned = _by_zones(answer)
     if zoned is not None:
@@ -119,8 +121,10 @@ def waiting_words(answer: FieldAnswer) -> str | None:
         return said
     low, high = (stage_name(k) for k in stage.stage_if_waiting)
     if low == high:
-        return f"{said} The field's stage stays {low} whatever they turn out to be."
-    return f"{said} They could move the field's stage to anything from {low} to {high}."
+        turn = "it turns" if stage.waiting == 1 else "they turn"
+        return f"{said} The field's stage stays {low} whatever {turn} out to be."
+    who = "It" if stage.waiting == 1 else "They"
+    return f"{said} {who} could move the field's stage to anything from {low} to {high}."
 
 
 def height_words(answer: FieldAnswer, shown: Shown) -> str | None:
@@ -144,6 +148,7 @@ def enough_words(answer: FieldAnswer) -> str:
     if answer.enough.interval is None:
         return said
     said = said.replace(" plants (", f" {answer.enough_for} (", 1)
+    said = said.replace(" plant (", f" {answer.enough_for.replace('plants', 'plant', 1)} (", 1)
     zoned = _by_zones(answer)
     if answer.enough.more and zoned is not None and zoned.enough:
         # Two numbers of plants still to be walked for would be one too many.

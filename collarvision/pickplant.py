@@ -8,17 +8,19 @@ from dataclasses import dataclass
 from datetime import date as Day
 from pathlib import PurePath
 
-from collarvision.fieldnames import listed, meant
+from collarvision.fieldnames import known_as, listed, meant
 from collarvision.plantphotos import whole_plants
 from collarvision.survey import Place, PlantRow, Stop, SurveyReader
 from collarvision.survey.plantfolders import plant_names
 from collarvision.survey.rows import ascii_digits, stop_key
 from collarvision.survey.stopcounts import StopCount, plant_number, plants_at
 from collarvision.table import plain
+from collarvision.visitdays import of_no_season
 
 _FEWEST_HEX = 6
 _SHOWN = 6
 _STOP = re.compile(r"stop[\s._#:-]*(?:(?:no|nr|number)[\s._#:-]*(?=\d))?(.+)", re.I)
+_BELOW_ZERO = re.compile(r"stop\s+-\s*\d.*", re.I)  # in "stop-3" the stroke joins
 _PLANT_THERE = re.compile(
     r"(.+?)[\s,]*[\s,]plant[\s._#:-]*(\d{1,4})(\s+without\s+(?:a\s+)?photo)?", re.I
 )
@@ -108,6 +110,8 @@ def pick(
         When nothing fits, or more than one does.
     """
     words = words.strip()
+    if field is not None:
+        field = known_as(field, [one.name for one in store.fields()])
     photos = [Picked(photo, None) for photo in _photos(store, words, field, date)]
     stops = _last_visit(_called(store, words, field, date), date)
     plants = _plants_named(store, words, field, date)
@@ -118,6 +122,8 @@ def pick(
         if len(found) == 1:
             return found[0]
         raise PickError(_several(store, words, found))
+    if _BELOW_ZERO.fullmatch(words):
+        raise PickError(f"{words!r} is no stop: call it by a number or a letter, like 'stop 3'.")
     if len(plants) > 1:
         raise PickError(_several(store, words, plants))
     missing = None
@@ -288,8 +294,8 @@ def _known_name(
     has = f"its stops are {plain(listed(in_order))}" if known else "it has no stop yet"
     free = name if numbered else 1 + max((int(k) for k in known if k.isdecimal()), default=0)
     raise PickError(
-        f"{field} has no stop {name!r}: {has}. Where none is there yet, it is made by a number, "
-        f'like "stop {free}"{visit}.'
+        f"{field} has no stop {name!r}: {has}. Where none is there yet, it is made by a number "
+        f'or a letter, like "stop {free}"{visit}.'
     )
 
 
@@ -317,6 +323,8 @@ def _new_stop(
     if date is not None:
         if date > now and date not in visits:
             raise PickError(f"--visit {date} is still to come: give the day of the count.")
+        if (slip := of_no_season(field, date, now, visits)) is not None:
+            raise PickError(slip)
         return Place(field, date, name)
     last = max((day for day in visits if day is not None), default=None)
     if last is None and visits:

@@ -1,7 +1,8 @@
 """Sampling: how many plants, at how many stops, and whether those seen are enough.
 
 Plants are taken as drawn at random and independent. Plants of one stop are more alike than that,
-so the same number of plants is worth more when it is spread over more stops.
+so the same number of plants is worth more when it is spread over more stops: a walk that reckons
+with it is planned by `collarvision.enoughplan`.
 """
 
 from __future__ import annotations
@@ -37,7 +38,14 @@ class SamplePlan:
     plants_needed : int
     stops, plants_a_stop : int
     published : bool
-        Whether the number of stops is a published one or our own rule beyond 50 acres.
+        Whether the number of stops is a published one, not our own rule beyond 50 acres or one of
+        more stops.
+    fewest_stops : int
+        Stops for a field of that size without regard to how alike plants of a stop are; 0 where
+        the plan has as many.
+    precision_alike : float or None
+        Half-width where plants of one stop are as alike as `collarvision.clusters` takes them to
+        be before they tell; None where that wasn't asked.
     """
 
     acres: float
@@ -47,6 +55,8 @@ class SamplePlan:
     stops: int
     plants_a_stop: int
     published: bool
+    fewest_stops: int = 0
+    precision_alike: float | None = None
 
     @property
     def plants(self) -> int:
@@ -234,7 +244,8 @@ def enough_plants(
         more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
         return Enough(False, 0, more, None, f"No plants yet: {more} are to be seen.")
     interval = known or _wilson(successes / plants, plants / effect, level)
-    said = f"{successes} of {plants} plants ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
+    seen = "plant" if plants == 1 else "plants"
+    said = f"{successes} of {plants} {seen} ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
     if test is not None and plants >= FEWEST_PLANTS:
         word = test.decide(successes, plants, effect)
         if word != "go on":
@@ -243,7 +254,7 @@ def enough_plants(
     share = successes / plants
     most = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
     total = max(plants, FEWEST_PLANTS)
-    while total < most and _half_width(share, total / effect, level) > precision:
+    while total < most and half_width(share, total / effect, level) > precision:
         total += 1
     if known is not None and (width := (known[1] - known[0]) / 2) > precision:
         total = max(total, math.ceil(plants * (width / precision) ** 2))
@@ -254,6 +265,7 @@ def enough_plants(
     return Enough(False, plants, more, interval, f"{said}: about {more} more {noun}.")
 
 
-def _half_width(share: float, plants: float, level: float) -> float:
+def half_width(share: float, plants: float, level: float = LEVEL) -> float:
+    """Half the width of Wilson's interval; `plants` need not be whole."""
     low, high = _wilson(share, plants, level)
     return (high - low) / 2

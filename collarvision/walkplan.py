@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from collarvision.boundary import Boundary
-from collarvision.sampling import SamplePlan
+from collarvision.sampling import MOST_STOPS, SamplePlan
 from collarvision.units import M2_PER, area_words, metres_words
 
 HEADLAND_M: Final = 10.0
@@ -213,12 +213,13 @@ def write_plan(
         f"Walking plan{': ' + field if field else ''}",
         "",
         f"Field            {area}",
-        f"Stops            {plan.stops}"
-        + ("" if plan.published else "  (beyond 50 acres: our own rule)"),
+        f"Stops            {plan.stops}{_why_so_many(plan)}",
         f"Plants a stop    {plan.plants_a_stop}",
-        f"Plants in all    {plan.plants}  ({plan.plants_needed} are needed)",
+        f"Plants in all    {plan.plants}  "
+        f"({plan.plants_needed} are needed, were each from a place of its own)",
         f"Precision        a share of plants to +-{plan.precision * 100:.3g} in 100, "
         f"{plan.level:.0%} sure",
+        *_if_alike(plan),
         "",
         "At each stop take every third plant along the row, large and small alike: don't",
         "pick. One photo a plant, the card beside it.",
@@ -247,7 +248,7 @@ def write_plan(
             f"{s.from_last_m * factor:>8,.0f}  {plan.plants_a_stop:>6}"
             for s in walk.stops
         ]
-    if plan.stops == 15:
+    if (plan.fewest_stops or plan.stops) == MOST_STOPS:
         lines += ["", "15 stops are the most: walk a larger field as several, each for itself."]
     lines += [
         "",
@@ -255,6 +256,22 @@ def write_plan(
         "local rules and licensed practice decide.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _why_so_many(plan: SamplePlan) -> str:
+    if 0 < plan.fewest_stops < plan.stops:
+        return f"  ({plan.fewest_stops} by its size; more, as plants of one stop are alike)"
+    return "" if plan.published else "  (beyond 50 acres: our own rule)"
+
+
+def _if_alike(plan: SamplePlan) -> list[str]:
+    """What the walk gives where plants of one stop are more alike than those of the field."""
+    if plan.precision_alike is None or plan.precision_alike <= plan.precision:
+        return []
+    return [
+        f"                 (about +-{plan.precision_alike * 100:.0f} in a patchy field: then "
+        "`field` asks for more)",
+    ]
 
 
 def plan_geojson(plan: SamplePlan, walk: Walk, field: str | None = None) -> dict[str, Any]:

@@ -52,9 +52,21 @@ def test_no_stop_one_stop_and_plants_all_alike() -> None:
     assert "almost in full" in singles.sentence
 
 
-def test_plants_without_a_stop_beside_others_are_one_more_stop() -> None:
+def test_plants_without_a_stop_beside_others_are_places_of_their_own() -> None:
+    """As where nobody has one: to name one plant's stop must not make the rest one clump."""
     found = stop_effect(plants([4, 4, 5, 5], ["1", "1", None, None]))
-    assert found.stops == 2
+    assert (found.stops, found.without) == (1, 2)
+    stages = [3 + k % 2 for k in range(50)]
+    alone = summarise(plants(stages, [None] * 50))
+    one = summarise(plants(stages, ["3", *[None] * 49]))
+    assert one.stop_effect.effect == 1
+    assert [share.interval for share in one.shares] == [share.interval for share in alone.shares]
+    assert one.stop_effect.sentence.endswith(
+        "49 plants have no stop and count as places of their own: the intervals are too narrow if "
+        "many were beside each other."
+    )
+    two = stop_effect(plants([4, 5, 5], ["1", "1", None]))
+    assert "1 plant has no stop and counts as a place of its own" in two.sentence
 
 
 def test_a_share_has_an_effect_of_its_own() -> None:

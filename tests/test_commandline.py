@@ -91,3 +91,21 @@ def test_a_stop_on_a_card_is_a_whole_number(tmp_path: Path, stop: str) -> None:
     )
     assert not out.exists()
     assert run("card", "--out", out, "--stop", "2").exit_code == 0  # of any field
+
+
+def test_a_check_bar_far_from_its_length_is_asked_about(tmp_path: Path) -> None:
+    """200 typed for a bar of 100 mm would double every height without a word."""
+    said = " ".join(run("stage", tmp_path / "x.jpg", "--check-bar", "200").stderr.split())
+    assert said.startswith(
+        "Sure? A check bar of 200 mm means that the card came out at 200 % of its size: every "
+        "length is told as 2 times what it would be by a true print."
+    )
+    for usual in ("95", "97.5", "105"):
+        assert "Sure?" not in run("stage", tmp_path / "x.jpg", "--check-bar", usual).stderr
+
+
+@pytest.mark.parametrize("command", ["plan --area 40ac", "walk flight", "plan --above flight"])
+def test_a_precision_of_a_crowd_is_refused(command: str) -> None:
+    asked = run(*command.split(), "--precision", "0.001")
+    assert asked.exit_code == 2
+    assert "asks for 960,365 plants, and nobody walks for so many" in " ".join(asked.output.split())

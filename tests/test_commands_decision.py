@@ -159,8 +159,11 @@ def test_the_locale_chooses_units_and_the_flag_outranks_it(
         (["--temperatures", "none.csv"], "can't be read"),
         (["--limits", "none.toml"], "can't be read"),
         (["--hail", "2027-06-30"], "check the date"),
-        # A day before the visit that would be judged: the one before it, if there is one.
-        (["--day", "2027-06-01"], "is before the visit of 2027-06-04: add --visit 2027-05-28."),
+        # A day before the visit that was asked for: the one before it, if there is one.
+        (
+            ["--visit", "2027-06-04", "--day", "2027-06-01"],
+            "is before the visit of 2027-06-04: add --visit 2027-05-28.",
+        ),
         (["--day", "2027-05-01"], "is before the visit of 2027-06-04: give 2027-06-04 or a later"),
     ],
 )
@@ -302,7 +305,7 @@ def test_a_height_far_from_the_reading_is_asked_again(survey: Path) -> None:
         assert "The reading had said" not in told(typed)
     cm = counts(survey, row.sha256[:12], "--height", "5 cm", "--who", "Ann")
     assert f"The reading had said {row.height_mm / 10:.1f} cm. If" in cm
-    both = counts(survey, row.sha256[:12], "--height", "2 in", "--stage", "9", "--who", "Ann")
+    both = counts(survey, row.sha256[:12], "--height", "60 in", "--stage", "9", "--who", "Ann")
     assert f"The reading had said V{row.stage} and {row.height_mm / 25.4:.1f} in. If" in both
 
 

@@ -140,7 +140,7 @@ def test_two_people_who_differ_on_a_plant_of_a_stop_are_named(survey: Path) -> N
     ("words", "said"),
     [
         ("stop three", "North has no stop 'three': its stops are 1, 2, 3."),
-        ("stop three", f'made by a number, like "stop 4" --visit {DAY}.'),
+        ("stop three", f'made by a number or a letter, like "stop 4" --visit {DAY}.'),
         ("stop 3, plnat 1", "North has no stop '3, plnat 1'"),
         ("stop 9, plant 1", "North has no stop '9': its stops are 1, 2, 3."),
         ("stop 9, plant 1", f'like "stop 9" --visit {DAY}.'),

@@ -22,6 +22,7 @@ from collarvision.fieldwords import (
     headline_stage,
     span_words,
     sure_words,
+    waiting_words,
 )
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import parse_limits
@@ -169,3 +170,22 @@ def test_a_stage_that_waiting_plants_could_move_is_sure_only_without_them() -> N
     assert "Enough" not in said
     assert "Count the 30 that wait for a hand count first: the field may be at V2 to V7." in said
     assert decide(sure, TODAY).enough.enough
+
+
+def test_one_plant_is_spoken_of_as_one() -> None:
+    def said(*plants: PlantEvidence) -> str:
+        seen = tuple(SeenPlant(one) for one in plants)
+        answer = decide(FieldVisits("N", None, FieldVisit(VISIT, 1, seen)), VISIT)
+        return f"{waiting_words(answer)} {enough_words(answer)}"
+
+    counted = PlantEvidence("a.jpg", hand_count=3)
+    waits = PlantEvidence("x.jpg", (0.0, 0.1, 0.4, 0.4, 0.1), 3, "hand-count", 0.4)
+    one = said(counted, waits)
+    assert "1 plant waiting for a hand count: x.jpg. It could move the field's stage" in one
+    assert re.search(r"\b[01] of 1 plant at or past V\d \(", one)
+    assert "1 plants" not in one
+    two = said(counted, counted, waits, waits)
+    assert "2 plants waiting for a hand count: x.jpg, x.jpg. They could move" in two
+    assert " of 2 plants at or past V" in two
+    many = said(*[counted] * 9, replace(waits, name="y.jpg"))
+    assert "stays V3 whatever it turns out to be" in many

@@ -221,10 +221,10 @@ def test_an_area_that_is_none(text: str) -> None:
 def test_plan_prints_a_page() -> None:
     result = run("plan", "--area", "40ac")
     assert result.exit_code == 0
-    assert "Stops            7" in result.stdout
-    assert "Plants a stop    7" in result.stdout
-    assert "(43 are needed)" in result.stdout
-    assert result.stdout.count("[  ]") == 7
+    assert "Stops            12  (7 by its size;" in result.stdout
+    assert "Plants a stop    6" in result.stdout
+    assert "(43 are needed, were each from a place of its own)" in result.stdout
+    assert result.stdout.count("[  ]") == 12
     assert "the label is the law" in result.stdout
     assert max(map(len, result.stdout.splitlines())) <= 80
 
@@ -232,7 +232,7 @@ def test_plan_prints_a_page() -> None:
 def test_plan_in_hectares() -> None:
     result = run("plan", "--area", "6 ha", "--precision", "0.2")
     assert "6 ha" in result.stdout
-    assert "Stops            3" in result.stdout  # 14.8 acres
+    assert "(3 by its size;" in result.stdout  # 14.8 acres
 
 
 @pytest.mark.parametrize(

@@ -196,7 +196,7 @@ def test_the_command_prints_stops(pond_field: Path) -> None:
     assert result.exit_code == 0
     assert "Walking plan: North quarter" in result.stdout
     assert "37.1 ac" in result.stdout  # 150 000 m2
-    assert result.stdout.count("[  ]") == 7
+    assert result.stdout.count("[  ]") == 12
     assert max(map(len, result.stdout.splitlines())) <= 80
     assert run("plan", "--boundary", pond_field).stdout == result.stdout
     assert run("plan", "--boundary", pond_field, "--seed", 9).stdout != result.stdout
@@ -207,7 +207,7 @@ def test_the_command_writes_points(pond_field: Path, tmp_path: Path) -> None:
     result = run("plan", "--boundary", pond_field, "--format", "geojson", "--out", out)
     assert result.exit_code == 0
     stops = json.loads(out.read_text())["features"]
-    assert len(stops) == 7
+    assert len(stops) == 12
     lon, lat = stops[0]["geometry"]["coordinates"]
     assert (lon, lat) == pytest.approx((LON, LAT), abs=0.01)
 

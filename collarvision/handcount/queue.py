@@ -6,6 +6,7 @@ import threading
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from dataclasses import field as field_of
+from datetime import date
 from functools import cached_property
 from pathlib import Path
 
@@ -148,7 +149,7 @@ def make_queue(
 def _worth(survey: SurveyReader, field: str, limits: Limits | None) -> dict[str, Worth]:
     """By the photo's hash, of the plants of the field's last visit."""
     try:
-        visit = visits_of(survey, field).chosen
+        visit = visits_of(survey, field, today=date.today()).chosen
     except FieldVisitsError:
         return {}
     by_name = worth_of_waiting(visit.evidence, limits)

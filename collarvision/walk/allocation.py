@@ -43,7 +43,7 @@ class Allocation:
     expected : float
         Half-width to expect.
     plain_plants : int
-        Plants that the plan without a flight asks for.
+        Plants that the plain plan asks for: at the published stops, and each for itself.
     """
 
     stops: tuple[int, ...]

@@ -6,8 +6,9 @@ import textwrap
 from typing import Any, Final
 
 from collarvision.answer import stage_name
+from collarvision.enoughplan import plan_to_settle
 from collarvision.table import CAUTION
-from collarvision.units import area_number, area_words
+from collarvision.units import M2_PER, area_number, area_words
 from collarvision.walk.outline import zone_polygon
 from collarvision.walk.stops import ZonedStop, ZoneWalk
 from collarvision.walk.zones import Zone, range_seen
@@ -104,7 +105,17 @@ def flown_words(walk: ZoneWalk) -> str:
 
 def plain_words(walk: ZoneWalk) -> str:
     """What the plan without a flight asks for."""
-    return f"the plan without a flight asks for {walk.allocation.plain_plants}"
+    return f"the plan without a flight asks for {_without_flight(walk)}"
+
+
+def _without_flight(walk: ZoneWalk) -> int:
+    """Plants that `plan` asks for; past what anybody walks, as many as independent plants would."""
+    allocation = walk.allocation
+    try:
+        acres = walk.flight.boundary.area_m2 / float(M2_PER["ac"])
+        return plan_to_settle(acres, allocation.precision).plants
+    except ValueError:
+        return allocation.plain_plants
 
 
 def precision_words(walk: ZoneWalk) -> str:
@@ -206,7 +217,7 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
         "plants_seen": len(walk.flight),
         "area_m2": round(walk.flight.boundary.area_m2, 1),
         "plants": walk.plants,
-        "plants_without_flight": allocation.plain_plants,
+        "plants_without_flight": _without_flight(walk),
         "precision": allocation.precision,
         "precision_expected": round(allocation.expected, 4),
         "length_m": round(walk.length_m, 1),

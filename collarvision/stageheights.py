@@ -1,0 +1,85 @@
+"""Stage heights: whether a height can be that of a plant with so many collars.
+
+A slip of the unit (19 cm for 19 in) or of a digit makes a pair that no plant has. Heights are wide:
+weather, kind and the rule for measuring make them differ by half and more, so that only a pair far
+from what is usual is asked about, and one out of any range is refused.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+from collarvision.answer import stage_name
+from collarvision.units import MM_PER, UnitError, unit_of_length
+
+# Inches, shortest and tallest usual. V2 2-4, V3 5-7, V5 10-14, V6 14-20: Mississippi State Univ.
+# 2024 (V2 from a weak source). V3 to 8 and V5 to 17: common practice. VE, V1 and V4 lie between.
+_USUAL_IN: Final = (
+    (0.0, 2.0),
+    (1.0, 3.0),
+    (2.0, 4.0),
+    (5.0, 8.0),
+    (7.0, 12.0),
+    (10.0, 17.0),
+    (14.0, 20.0),
+)
+_A_LEAF_IN: Final = (4.0, 9.0)  # more of each with every leaf past V6: our own choice
+_TALLEST_IN: Final = 140.0  # full-grown corn: common practice
+
+# So many times beyond either end a pair is asked about, and refused. Our own choice.
+_DOUBTFUL: Final = 1.75
+_IMPOSSIBLE: Final = 3.5
+
+
+def usual_mm(collars: int) -> tuple[float, float]:
+    """Shortest and tallest usual height in mm of a plant with so many collars."""
+    known = len(_USUAL_IN) - 1
+    low, high = _USUAL_IN[min(collars, known)]
+    more = max(collars - known, 0)
+    low, high = low + _A_LEAF_IN[0] * more, min(high + _A_LEAF_IN[1] * more, _TALLEST_IN)
+    inch = float(MM_PER["in"])
+    return low * inch, high * inch
+
+
+def fits(collars: int, height_mm: float) -> Literal["yes", "doubtful", "no"]:
+    """Whether a plant of so many collars may be so tall, in mm."""
+    low, high = usual_mm(collars)
+    if low / _DOUBTFUL <= height_mm <= high * _DOUBTFUL:
+        return "yes"
+    return "doubtful" if low / _IMPOSSIBLE <= height_mm <= high * _IMPOSSIBLE else "no"
+
+
+def pair_words(collars: int, height_mm: float, typed: str) -> str | None:
+    """A sentence on a pair that doesn't fit, such as ``V6 at 19 cm is unusually short: 19 in?``.
+
+    None where it fits.
+
+    Parameters
+    ----------
+    collars : int
+    height_mm : float
+    typed : str
+        The height as it was written, with its unit.
+    """
+    how = fits(collars, height_mm)
+    if how == "yes":
+        return None
+    side = "short" if height_mm < usual_mm(collars)[0] else "tall"
+    said = f"{stage_name(collars)} at {typed.strip()} is "
+    said += f"unusually {side}" if how == "doubtful" else f"far too {side}"
+    other = _other_unit(collars, height_mm, typed)
+    return f"{said}." if other is None else f"{said}: {other}?"
+
+
+def _other_unit(collars: int, height_mm: float, typed: str) -> str | None:
+    """The same number in the unit that may have been meant; None where none fits."""
+    try:
+        unit = unit_of_length(typed)
+    except UnitError:
+        return None
+    number = height_mm / float(MM_PER[unit])
+    metric, feet = ("cm", "mm", "m"), ("in", "ft")
+    for other in (*metric, *feet) if unit in metric else (*feet, *metric):
+        if other != unit and fits(collars, number * float(MM_PER[other])) == "yes":
+            return f"{number:.6g} {other}"
+    return None

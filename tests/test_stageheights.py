@@ -1,0 +1,92 @@
+"""Stage heights: pairs of a count and a height that no plant has."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from command import run
+from fields import VISIT, fill, plant, walk
+
+from collarvision.stageheights import fits, pair_words, usual_mm
+from collarvision.survey import SurveyReader
+from collarvision.survey.stopcounts import stop_counts
+
+
+@pytest.fixture
+def survey(tmp_path: Path) -> Path:
+    path = tmp_path / "season.survey"
+    fill(path, "North", [*walk([4] * 3), (plant(90, 5, sure=0.5, outcome="hand-count"), "1")])
+    return path
+
+
+def count(survey: Path, what: str, *words: str) -> tuple[int, str]:
+    result = run("count", survey, what, "--field", "North", "--visit", VISIT, "--who", "A", *words)
+    return result.exit_code, " ".join(result.stderr.split())
+
+
+@pytest.mark.parametrize(
+    ("collars", "inches"),
+    # Mississippi State Univ. 2024; three collars 7-8 in and five about 17: common practice.
+    [(2, 2), (2, 4), (3, 5), (3, 8), (5, 10), (5, 17), (6, 14), (6, 20), (0, 0.1), (8, 30)],
+)
+def test_usual_heights_fit_and_so_does_half_or_half_more(collars: int, inches: float) -> None:
+    for factor in (1, 0.6, 1.5):
+        assert fits(collars, inches * factor * 25.4) == "yes"
+
+
+def test_usual_heights_only_rise() -> None:
+    ends = [usual_mm(k) for k in range(23)]
+    for end in (0, 1):
+        assert [one[end] for one in ends] == sorted(one[end] for one in ends)
+    assert all(low < high for low, high in ends)
+
+
+@pytest.mark.parametrize(
+    ("collars", "mm", "typed", "said"),
+    [
+        (6, 190, "19 cm", "V6 at 19 cm is unusually short: 19 in?"),
+        (3, 457.2, "18 in", "V3 at 18 in is unusually tall: 18 cm?"),
+        (5, 16, "16 mm", "V5 at 16 mm is far too short: 16 cm?"),
+        (0, 2400, "2.4 m", "VE at 2.4 m is far too tall: 2.4 cm?"),
+        (20, 2, "2 mm", "V20 at 2 mm is far too short: 2 m?"),
+        (6, 1000, "100 cm", "V6 at 100 cm is unusually tall."),
+        (6, 400, "40 cm", None),
+    ],
+)
+def test_what_is_said_of_a_pair(collars: int, mm: float, typed: str, said: str | None) -> None:
+    assert pair_words(collars, mm, typed) == said
+
+
+@pytest.mark.parametrize(
+    ("stage", "height"), [("V20", "2 mm"), ("VE", "2.4 m"), ("V3", "2 m"), ("V8", "20 mm")]
+)
+@pytest.mark.parametrize("what", ["stop 1", "IMG_0090.jpg"])
+def test_an_impossible_pair_is_refused(survey: Path, what: str, stage: str, height: str) -> None:
+    status, said = count(survey, what, "--stage", stage, "--height", height)
+    assert status == 2
+    assert f"{stage} at {height} is far too " in said
+    assert "Nothing is kept: see the unit and the count, and enter both again." in said
+    with SurveyReader(survey) as store:
+        assert not list(stop_counts(store))
+        assert not list(store.counts())
+
+
+def test_a_doubtful_pair_is_kept_and_asked_about(survey: Path) -> None:
+    for what in ("stop 1", "IMG_0090.jpg"):
+        status, said = count(survey, what, "--stage", "6", "--height", "19 cm")
+        assert status == 0
+        assert "SURE? V6 at 19 cm is unusually short: 19 in? Count it again if so." in said
+    with SurveyReader(survey) as store:
+        assert len(list(store.counts())) == 1
+    nodes = count(survey, "stop 1", "--nodes", "2", "--height", "19 cm")[1]
+    assert "SURE? V6 at 19 cm" in nodes
+
+
+def test_halves_of_two_counts_are_seen_together(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", "--stage", "6")
+    status, said = count(survey, "IMG_0090.jpg", "--height", "19 mm")
+    assert status == 0
+    assert "SURE? V6 at 19 mm is far too short: 19 in?" in said
+    assert "SURE?" not in count(survey, "IMG_0090.jpg", "--height", "19 in")[1]
+    assert "SURE? V1 at 19.0 in is far too tall" in count(survey, "IMG_0090.jpg", "--stage", "1")[1]
