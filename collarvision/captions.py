@@ -43,6 +43,7 @@ def banner(reading: Reading, width: int) -> np.ndarray:
     middle = canvas.height / 2
     if reading.stage is not None and reading.outcome != "rejected":
         stage = shown_stage(reading.stage, reading.outcome, reading.confidence)
+        stage = stage.replace("–", "?")  # the font has no such dash
         canvas.words(left, middle, stage, big, marks.WHITE, anchor="lm")
         left += round(marks.text_width(stage, big)) + 2 * pad
     lines = [(outcome_words, colour)]

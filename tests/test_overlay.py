@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from PIL import Image
 from stand_in import DrawnPlant
 
 from collarvision import marks
-from collarvision.answer import CardMark, CollarMark, Reading, TipMark
+from collarvision.answer import CardMark, CollarMark, Outcome, Reading, TipMark
 from collarvision.captions import _key_rows, banner, key, not_numbered, reasons_panel
 from collarvision.overlay import draw_overlay, save_overlay
 
@@ -371,6 +372,31 @@ def test_an_arch_on_a_tip_leaves_the_tips_own_mark_in_sight(
     assert near(tip, marks.ORANGE).all()
     assert near(here, marks.PURPLE).all() != seen
     assert near(out[top : top + 1400], marks.PURPLE).sum() > 200
+
+
+@pytest.mark.parametrize("stage", [3, None])
+@pytest.mark.parametrize("outcome", ["staged", "hand-count", "rejected"])
+@pytest.mark.parametrize("confidence", [0.96, 0.2, None])
+def test_the_font_has_every_sign_of_the_banner(
+    reading: Reading,
+    outcome: Outcome,
+    stage: int | None,
+    confidence: float | None,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    words: list[str] = []
+    draw = marks.Canvas.words
+
+    def noted(canvas: marks.Canvas, x: float, y: float, text: str, *more: Any, **how: Any) -> None:
+        words.append(text)
+        draw(canvas, x, y, text, *more, **how)
+
+    monkeypatch.setattr(marks.Canvas, "words", noted)
+    banner(replace(reading, outcome=outcome, stage=stage, confidence=confidence), 1080)
+    lacking = bytes(marks.font(40).getmask("\ue000"))
+    signs = set("".join(words)) - {" "}
+    assert signs
+    assert [one for one in signs if bytes(marks.font(40).getmask(one)) == lacking] == []
 
 
 def test_the_picture_is_not_changed(reading: Reading, drawn_plant: DrawnPlant) -> None:
