@@ -108,6 +108,11 @@ def leaf_probabilities(collars: int, meaning: LeafMeaning) -> dict[int, float]:
     return dict.fromkeys(counts, 1 / len(counts))
 
 
+def leaves_at_least(count: int, collars: int, meaning: LeafMeaning) -> float:
+    """Probability of at least `count` leaves on a plant with that many collars."""
+    return sum(p for n, p in leaf_probabilities(collars, meaning).items() if n >= count)
+
+
 def bbch_from_collars(collars: int) -> Span:
     """BBCH codes that fit a plant at that V stage.
 

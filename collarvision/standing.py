@@ -9,7 +9,7 @@ from statistics import NormalDist
 from typing import Final, Literal
 
 from collarvision.evidence import PlantEvidence, beliefs
-from collarvision.leafwords import LeafMeaning, leaf_probabilities
+from collarvision.leafwords import LeafMeaning, leaves_at_least
 from collarvision.limitsfile import Bound, Limit
 
 Part = Literal["leaves", "height"]
@@ -219,11 +219,12 @@ def _sides(
 
 def _leaves(belief: Sequence[float], meaning: LeafMeaning | None, count: int) -> float:
     """Probability of at least `count` leaves by the label's meaning."""
-    total = 0.0
-    for collars, p in enumerate(belief):
-        leaves = leaf_probabilities(collars, meaning or "collars") if p > 0 else {}
-        total += p * sum(q for n, q in leaves.items() if n >= count)
-    return min(total, 1.0)
+    there = (
+        p * leaves_at_least(count, collars, meaning or "collars")
+        for collars, p in enumerate(belief)
+        if p > 0
+    )
+    return min(sum(there), 1.0)
 
 
 def _taller(

@@ -20,7 +20,7 @@ from collarvision.heat import (
     leaf_pace,
 )
 from collarvision.heatdates import height_reached, leaves_reached
-from collarvision.leafwords import LeafMeaning, collars_from_leaves, leaf_probabilities
+from collarvision.leafwords import LeafMeaning, collars_from_leaves, leaves_at_least
 from collarvision.limits import CAUTION
 from collarvision.limitsfile import Limit
 from collarvision.temperatures import Temperatures
@@ -202,22 +202,18 @@ def _by_leaves(
     # close is that of the low end; an opening's is that of the verdict, and none before it.
     likely = collars.low
     if opening:
-        there = (n for n in collars.counts if _at_least(n, leaves, meaning) >= 0.5 - 1e-9)
+        there = (n for n in collars.counts if leaves_at_least(leaves, n, meaning) >= 0.5 - 1e-9)
         likely = next(there, collars.high)
     try:
-        first, middle, last = (
-            leaves_reached(pace, target, temperatures, lead=lead, clamp=clamp)
-            for target in (collars.low, likely, collars.high)
-        )
+        reached = {  # mostly one: where leaves are collars all three are the same
+            target: leaves_reached(pace, target, temperatures, lead=lead, clamp=clamp)
+            for target in {collars.low, likely, collars.high}
+        }
     except HeatError as error:
         reasons.append(str(error))
         return None, "unknown"
-    return replace(first, middle=middle.middle, late=last.late), "told"
-
-
-def _at_least(collars: int, leaves: int, meaning: LeafMeaning) -> float:
-    """Probability of so many leaves or more, by the label's meaning, on a plant of `collars`."""
-    return sum(p for n, p in leaf_probabilities(collars, meaning).items() if n >= leaves)
+    first, last = reached[collars.low], reached[collars.high]
+    return replace(first, middle=reached[likely].middle, late=last.late), "told"
 
 
 def _by_height(

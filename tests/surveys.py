@@ -5,8 +5,10 @@ from __future__ import annotations
 import sqlite3
 from pathlib import Path
 
+import pytest
+
 from collarvision.answer import Reading
-from collarvision.survey import ModelFacts, Place
+from collarvision.survey import ModelFacts, Place, SurveyWriter, schema
 
 MODEL = ModelFacts("a" * 64, "first", "guesses")
 NEWER = ModelFacts("b" * 64, "second", "guesses")
@@ -39,3 +41,14 @@ def check_sound(path: Path) -> None:
     assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
     connection.close()
+
+
+def of_version(version: int, path: Path, script: str) -> Path:
+    """A survey as a program of an earlier version made it, with what a script puts into it."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:version])
+        SurveyWriter(path, create=True).close()
+    connection = sqlite3.connect(path)
+    connection.executescript(script)
+    connection.close()
+    return path

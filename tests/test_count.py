@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from command import run
 from fields import VISIT, fill, plant, walk
-from surveys import MODEL, check_sound
+from surveys import MODEL, check_sound, of_version
 
 from collarvision.export import row_of
 from collarvision.fieldvisits import visits_of
@@ -377,24 +377,18 @@ def test_a_count_of_a_clock_that_is_fast_is_told_to_stand(survey: Path) -> None:
     assert "still stands" not in count(survey, "stop 3, plant 1", "--height", "20 in")
 
 
-def test_counts_at_stops_from_before_are_each_a_plant_of_its_own(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "old.survey"
-    with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:3])
-        SurveyWriter(path, create=True).close()
-    connection = sqlite3.connect(path)
-    connection.executescript(
+def test_counts_at_stops_from_before_are_each_a_plant_of_its_own(tmp_path: Path) -> None:
+    path = of_version(
+        3,
+        tmp_path / "old.survey",
         """
         INSERT INTO fields (id, name) VALUES (1, 'North');
         INSERT INTO visits VALUES (1, 1, '2027-06-04');
         INSERT INTO stops (id, visit_id, name) VALUES (1, 1, '3');
         INSERT INTO hand_counts (id, stop_id, who, counted_at, stage, save_key) VALUES
             (1, 1, 'Ann', '2027-06-04T10:00', 16, NULL), (2, 1, 'Ann', '2027-06-04T11:00', 5, 'k');
-        """
+        """,
     )
-    connection.close()
     with SurveyReader(path) as store:
         found = list(stop_counts(store))
     assert [(one.number, one.count.stage, len(one.counts)) for one in found] == [

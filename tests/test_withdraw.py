@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from command import run
 from fields import LIMITS, VISIT, fill, plant, walk
-from surveys import check_sound
+from surveys import check_sound, of_version
 
 from collarvision.fieldvisits import FieldVisitsError, visits_of
 from collarvision.survey import (
@@ -271,15 +271,10 @@ def test_withdrawn_counts_in_parquet(survey: Path, tmp_path: Path) -> None:
     assert (told[P1], told[P2]) == ((4, 0), (None, 1))
 
 
-def test_a_survey_from_before_takes_withdrawals(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    path = tmp_path / "old.survey"
-    with monkeypatch.context() as patch:
-        patch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:4])
-        SurveyWriter(path, create=True).close()
-    connection = sqlite3.connect(path)
-    connection.executescript(
+def test_a_survey_from_before_takes_withdrawals(tmp_path: Path) -> None:
+    path = of_version(
+        4,
+        tmp_path / "old.survey",
         """
         INSERT INTO fields (id, name) VALUES (1, 'North');
         INSERT INTO visits VALUES (1, 1, '2027-06-04');
@@ -287,9 +282,8 @@ def test_a_survey_from_before_takes_withdrawals(
         INSERT INTO hand_counts (id, stop_id, who, counted_at, stage, again_of) VALUES
             (1, 1, 'Ann', '2027-06-04T10:00', 16, NULL), (2, 1, 'Ann', '2027-06-04T11:00', 5, NULL),
             (3, 1, 'Bo', '2027-06-04T12:00', 15, 1);
-        """
+        """,
     )
-    connection.close()
     with SurveyReader(path) as store:
         assert [len(one.counts) for one in stop_counts(store)] == [2, 1]
     done(path, P1, *WHY)
