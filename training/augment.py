@@ -196,6 +196,8 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
     image = phone.occlude(image, rng, generator)
     image = phone.sharpen(image, rng)
     fine = [i for i in range(count) if not look.ruined[i]]
+    close = [i for i in fine if look.samples[i].truth.view == "close"]
+    image = phone.blow_up(image, close, rng)
     image = phone.lose_resolution(image, fine, rng, look.views[0].look)
     image = phone.compress(image, rng)
 

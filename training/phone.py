@@ -279,18 +279,41 @@ def lose_resolution(
     if not chosen:
         return image
     factor = rng.uniform(0.75, 0.97) if look else rng.uniform(0.5, 0.95)
-    shape = image.shape[2:]
-    small = functional.interpolate(
-        image[chosen],
-        (int(shape[0] * factor), int(shape[1] * factor)),
-        mode="bilinear",
-        align_corners=False,
-        antialias=True,
-    )
-    image[chosen] = functional.interpolate(
-        small, shape, mode=str(rng.choice(["bilinear", "bicubic"])), align_corners=False
-    ).clamp(0, 1)
+    image[chosen] = _enlarged(_reduced(image[chosen], factor), image, rng)
     return image
+
+
+BLOWN_UP_SHARE = 0.6
+BLOWN_UP_PARTS = (0.28, 0.9)
+
+
+def blow_up(image: Tensor, close: Sequence[int], rng: np.random.Generator) -> Tensor:
+    """What a closer look at a photo sees: its own pixels and JPEG blocks, enlarged.
+
+    A photo of a megapixel has a third of a pixel for each that the closer look wants, one of twelve
+    has as many. `close` are the pictures that show part of a stalk, of which most become so, two
+    factors a batch.
+    """
+    chosen = [i for i in close if rng.random() < BLOWN_UP_SHARE]
+    for part in (chosen[::2], chosen[1::2]):
+        if not part:
+            continue
+        small = _reduced(image[part], float(np.exp(rng.uniform(*np.log(BLOWN_UP_PARTS)))))
+        levels = rng.uniform(70, 97, len(part))
+        small = jpeg_round_trip(small, levels, bool(rng.random() < 0.7))
+        image[part] = _enlarged(small, image, rng)
+    return image
+
+
+def _reduced(image: Tensor, factor: float) -> Tensor:
+    size = (int(image.shape[2] * factor), int(image.shape[3] * factor))
+    return functional.interpolate(image, size, mode="bilinear", align_corners=False, antialias=True)
+
+
+def _enlarged(small: Tensor, image: Tensor, rng: np.random.Generator) -> Tensor:
+    """As large as `image`."""
+    how = str(rng.choice(["bilinear", "bicubic"]))
+    return functional.interpolate(small, image.shape[2:], mode=how, align_corners=False).clamp(0, 1)
 
 
 def compress(image: Tensor, rng: np.random.Generator) -> Tensor:

@@ -87,6 +87,7 @@ class Targets:
     w_foot_first: Tensor
     w_foot_lost: Tensor
     w_taught: Tensor
+    w_taught_maps: Tensor
 
     def to(self, device: torch.device) -> Targets:
         """Send everything to a device."""
@@ -205,6 +206,8 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "w_foot_lost": foot * float(truth.lost_leaves is not None),
         # Teachers may never have seen such a part: what they say of its plant isn't learnt.
         "w_taught": float(not partial),
+        # Nor what they can't part in a closer look, where the truth tells more than they do.
+        "w_taught_maps": float(truth.view != "close"),
     }
 
 

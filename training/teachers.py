@@ -85,29 +85,38 @@ class Teachers(nn.Module):
 
 
 def taught_losses(
-    maps: Tensor, answers: Tensor, taught_maps: Tensor, taught_answers: Tensor, weight: Tensor
+    maps: Tensor,
+    answers: Tensor,
+    taught_maps: Tensor,
+    taught_answers: Tensor,
+    weight: Tensor,
+    maps_weight: Tensor,
 ) -> dict[str, Tensor]:
     """How far a network's answers are from its teachers', by the names of `losses.WEIGHTS`.
 
     Zero where they agree; none of `UNTAUGHT`. Also "total", weighed as the losses against the truth
-    are. `weight` (N,) is that of each sample's answers; the maps of all count alike.
+    are. `weight` and `maps_weight` (N,) are those of each sample's answers and maps.
     """
-    losses = _map_losses(maps, taught_maps) | _answer_losses(answers, taught_answers, weight)
+    losses = _map_losses(maps, taught_maps, maps_weight) | _answer_losses(
+        answers, taught_answers, weight
+    )
     losses["total"] = torch.stack([WEIGHTS[name] * loss for name, loss in losses.items()]).sum()
     return losses
 
 
-def _map_losses(maps: Tensor, taught: Tensor) -> dict[str, Tensor]:
-    heat = torch.sigmoid(taught[:, net.HEATS])
+def _map_losses(maps: Tensor, taught: Tensor, weight: Tensor) -> dict[str, Tensor]:
+    weight = weight[:, None, None, None]
+    told = torch.sigmoid(taught[:, net.HEATS])
+    heat = told * weight
     out: dict[str, Tensor] = {}
-    own = torch.sigmoid(maps[:, net.HEATS]).detach()
+    own = torch.sigmoid(maps[:, net.HEATS]).detach() * weight
     # Where either sees something: all the rest is background to both.
-    apart = _apart(maps[:, net.HEATS], heat) * torch.maximum(own, heat)
+    apart = _apart(maps[:, net.HEATS], told) * torch.maximum(own, heat)
     size = heat.square().sum((0, 2, 3)).clamp(min=4.0)
     out |= dict(zip(HEAT_NAMES, apart.sum((0, 2, 3)) / size, strict=True))
     share = torch.softmax(taught[:, net.CLASSES], dim=1)
-    importance = (share * class_weights(maps.device)[:, None, None]).sum(1)
-    out["classes"] = (_one_of(maps[:, net.CLASSES], share) * importance).sum() / importance.sum()
+    importance = (share * class_weights(maps.device)[:, None, None]).sum(1) * weight[:, 0]
+    out["classes"] = weighed_mean(_one_of(maps[:, net.CLASSES], share), importance)
     collars = torch.maximum(heat[:, :1], heat[:, -1:])
     tips = heat[:, 1:2]
     for cells, where in ((COLLAR_CELLS, collars), (TIP_CELLS, tips)):

@@ -284,8 +284,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             taught = teachers(image, is_look) if teachers is not None else None
         losses = all_losses(maps.float(), answers.float(), batch.share, batch.targets)
         if taught is not None:
-            weight = batch.targets.w_taught
-            away = taught_losses(maps.float(), answers.float(), *taught, weight)
+            weights = (batch.targets.w_taught, batch.targets.w_taught_maps)
+            away = taught_losses(maps.float(), answers.float(), *taught, *weights)
             losses["taught"] = away["total"]
             losses["total"] = losses["total"] + options.taught * losses["taught"]
         descend(losses["total"], parameters, optimiser)

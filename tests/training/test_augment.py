@@ -223,6 +223,16 @@ def test_background_paint_leaves_the_plant():
     assert float(changed[grown == 0].mean()) > 0.03
 
 
+def test_a_closer_look_is_blown_up_and_nothing_else_is():
+    image = torch.rand(12, 3, 96, 96, generator=torch.Generator().manual_seed(3))
+    got = phone.blow_up(image.clone(), list(range(0, 12, 2)), np.random.default_rng(4))
+    assert torch.equal(got[1::2], image[1::2])
+    detail = (got - torch.nn.functional.avg_pool2d(got, 3, 1, 1)).abs().mean((1, 2, 3))
+    changed = [k for k in range(0, 12, 2) if not torch.equal(got[k], image[k])]
+    assert len(changed) >= 3
+    assert float(detail[changed].max()) < 0.8 * float(detail[1::2].min())
+
+
 def test_ruined_views_darken():
     sample = _sample()
     view = views.plain_read(sample.truth, 240, 320, 96)

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from training.plantgen import optics, surroundings
+from training.plantgen.__main__ import draw_wish
 from training.plantgen.camera import Camera, aim, focal_px_of
 from training.plantgen.cardface import MARKER_MM, PX_PER_MM, card_face
 from training.plantgen.mesh import SCENE_REACH_MM
@@ -32,6 +33,14 @@ def in_sight(points: np.ndarray) -> np.ndarray:
 
 
 # --- seeds and wishes ---
+
+
+def test_what_is_trained_on_has_just_cleared_more_often_than_what_judges():
+    """Photos that judge a network are drawn as before: figures stay comparable."""
+    rng = np.random.default_rng(7)
+    drawn = [draw_wish(rng, "close", False).hard_case for _ in range(2000)]
+    assert drawn.count("just_cleared") / len(drawn) == pytest.approx(0.31, abs=0.03)
+    assert draw_wish(rng, "finished", False).hard_case is None
 
 
 def test_a_seed_is_a_scene():

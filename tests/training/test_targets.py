@@ -333,6 +333,7 @@ def test_a_foot_teaches_what_is_lost_and_nothing_else_of_the_whole_plant():
         for name in ("w_count", "w_usability", "w_laid", "w_first", "w_lost", "w_single"):
             assert float(getattr(part, name)) == 0.0, name
         assert float(part.w_taught) == 0.0
+        assert float(part.w_taught_maps) == float(part is foot)
         assert float(part.w_collars) == float(part.w_tips) == float(part.w_classes) == 1.0
     _, _, whole = _targets(_row())
     assert float(whole.w_foot_lost) == float(whole.w_lost) == float(whole.w_taught) == 1.0

@@ -65,7 +65,7 @@ def test_every_teacher_is_asked_at_first_looks_too() -> None:
 
 def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
     maps, answers = answers_of(1)
-    losses = taught_losses(maps, answers, maps, answers, ALL)
+    losses = taught_losses(maps, answers, maps, answers, ALL, ALL)
     assert set(losses) - {"total"} == set(WEIGHTS) - set(UNTAUGHT)
     for name, loss in losses.items():
         assert float(loss) == pytest.approx(0.0, abs=1e-5), name
@@ -74,11 +74,11 @@ def test_who_agrees_with_the_teachers_has_nothing_to_learn() -> None:
 def test_every_answer_moves_towards_the_teachers() -> None:
     taught = answers_of(2)
     own = [part.clone().requires_grad_() for part in answers_of(3)]
-    before = taught_losses(*own, *taught, ALL)
+    before = taught_losses(*own, *taught, ALL, ALL)
     assert all(float(loss.detach()) > 0 for loss in before.values())
     step = torch.autograd.grad(before["total"], own)
     moved = [part - 0.02 * slope for part, slope in zip(own, step, strict=True)]
-    after = taught_losses(*moved, *taught, ALL)
+    after = taught_losses(*moved, *taught, ALL, ALL)
     assert float(after["total"].detach()) < float(before["total"].detach())
     spare = net.GLOBAL_CHANNELS.index("spare_log_sigma")
     untaught = step[1].abs().sum(0) == 0
@@ -90,7 +90,7 @@ def test_a_belief_costs_its_divergence() -> None:
     maps, answers = (torch.zeros_like(part) for part in answers_of(4))
     taught = answers.clone()
     taught[:, net.LAID] = math.log(4.0)
-    loss = taught_losses(maps, answers, maps, taught, ALL)["laid"]
+    loss = taught_losses(maps, answers, maps, taught, ALL, ALL)["laid"]
     assert float(loss) == pytest.approx(0.8 * math.log(1.6) + 0.2 * math.log(0.4), abs=1e-6)
 
 
@@ -98,11 +98,20 @@ def test_of_part_of_a_plant_only_the_maps_are_taught() -> None:
     """A teacher that never saw a foot alone mustn't say there what is lost."""
     own, taught = answers_of(5), answers_of(6)
     second = [part[1:] for part in (*own, *taught)]
-    told = taught_losses(*own, *taught, torch.tensor([0.0, 1.0]))
-    alone = taught_losses(*second, torch.ones(1))
+    told = taught_losses(*own, *taught, torch.tensor([0.0, 1.0]), ALL)
+    alone = taught_losses(*second, torch.ones(1), torch.ones(1))
     for name in ("count", "lost", "first_leaf", "foot_lost", "foot_first_leaf", "usability"):
         assert float(told[name]) == pytest.approx(float(alone[name]), rel=1e-5), name
     assert float(told["collar"]) != pytest.approx(float(alone["collar"]), rel=1e-3)
+
+
+def test_maps_that_teachers_cannot_judge_teach_nothing() -> None:
+    own, taught = answers_of(7), answers_of(8)
+    second = [part[1:] for part in (*own, *taught)]
+    told = taught_losses(*own, *taught, torch.tensor([0.0, 1.0]), torch.tensor([0.0, 1.0]))
+    alone = taught_losses(*second, torch.ones(1), torch.ones(1))
+    for name, loss in alone.items():
+        assert float(told[name]) == pytest.approx(float(loss), rel=1e-4), name
 
 
 def test_training_with_teachers_runs_and_logs_what_they_taught(tmp_path) -> None:

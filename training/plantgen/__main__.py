@@ -19,7 +19,10 @@ from .partfile import fill, next_index, write_whole
 from .stand import LIGHTINGS, Stand, Wish, compose, from_other_side
 
 VIEWS = ("crop", "close", "foot", "photo", "mixed", "finished")
-MIXED_SHARES = {"crop": 0.52, "close": 0.14, "foot": 0.12, "photo": 0.22}
+MIXED_SHARES = {"crop": 0.46, "close": 0.2, "foot": 0.12, "photo": 0.22}
+HARD_CASES = ("none", "just_cleared", "about_to_clear")
+TRAINED_HARD = (0.5, 0.31, 0.19)
+"""Of samples to train on: more collars that have just cleared than photos to judge by hold."""
 REASON_SHARES = {"ok": 0.80, "no_plant": 0.05, "several": 0.06, "not_maize": 0.05, "cut_off": 0.04}
 
 
@@ -65,12 +68,15 @@ def draw_wish(rng: np.random.Generator, view: str, unlike: bool, size: str = "96
     reason = "ok"
     if view not in ("crop", "close", "foot"):
         reason = str(rng.choice(list(REASON_SHARES), p=list(REASON_SHARES.values())))
+    if view != "finished" and not unlike:
+        hard = str(rng.choice(HARD_CASES, p=TRAINED_HARD))
+        return Wish(reason=reason, hard_case=hard, width_px=width, height_px=height)
     if not unlike:
         return Wish(reason=reason, width_px=width, height_px=height)
     return Wish(
         reason=reason,
         lighting=str(rng.choice(LIGHTINGS, p=[0.1, 0.12, 0.22, 0.08, 0.2, 0.18, 0.1])),
-        hard_case=str(rng.choice(["none", "just_cleared", "about_to_clear"], p=[0.5, 0.25, 0.25])),
+        hard_case=str(rng.choice(HARD_CASES, p=[0.5, 0.25, 0.25])),
         width_px=width,
         height_px=height,
     )

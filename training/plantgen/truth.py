@@ -38,8 +38,9 @@ erect plant says nothing of its height, and such a plant has no arch."""
 COLLAR_SEEN = 0.22
 """A collar is seen when at least this share of its camera-facing half is."""
 
-CLOSE_SHARE = (0.33, 0.72)
-"""Side of a close window, as a share of the side of the reading square about the plant."""
+CLOSE_SHARE = (0.18, 0.72)
+"""Side of a close window, as a share of the side of the reading square about the plant: it shows
+the plant 1.4 to 6 times as large as that does."""
 
 FOOT_WINDOW_MM = (150.0, 380.0)
 """Side of a window on a plant's foot: leaf 1 and what else stands or stood there, large."""
@@ -62,7 +63,8 @@ def close_window(stand: Stand, rng: np.random.Generator, pixels: int) -> Window:
     The top collar is in it twice as often as any other: there, millimetres decide.
     """
     low, high = plant_box_px(stand)
-    side = max(_reading_side_px(low, high) * rng.uniform(*CLOSE_SHARE), 40.0)
+    share = float(np.exp(rng.uniform(*np.log(CLOSE_SHARE))))
+    side = max(_reading_side_px(low, high) * share, 40.0)
     collars = [leaf.collar for leaf in stand.shapes[0].points if leaf.collar is not None]
     spot = _base(stand)
     if collars:
