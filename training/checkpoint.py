@@ -10,7 +10,7 @@ from typing import Any
 import torch
 from torch import Tensor, nn
 
-from training.network import MAP_CHANNELS
+from training.network import COARSE, MAP_CHANNELS
 
 FORMAT = 1
 LEARNT = "learnt"
@@ -160,6 +160,19 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
     if missing or unexpected:
         raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
     return payload
+
+
+def coarse_of(path: str | Path) -> int:
+    """Channels of the coarse maps of the network that a checkpoint is of; `COARSE` if it has none.
+
+    Raises
+    ------
+    OSError
+        When there is no such file.
+    """
+    weights = torch.load(path, map_location="cpu", weights_only=True)["weights"]
+    mixed = weights.get("lateral_8.mix.weight")
+    return COARSE if mixed is None else len(mixed)
 
 
 def learnt_by(path: Path) -> set[str]:

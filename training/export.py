@@ -16,7 +16,7 @@ import torch
 from torch import Tensor, nn
 
 from training import phone
-from training.checkpoint import load_weights
+from training.checkpoint import coarse_of, load_weights
 from training.network import (
     GLOBAL_CHANNELS,
     LINK_SCALE,
@@ -109,9 +109,10 @@ def export(
         When there is no checkpoint, or ONNX Runtime does not agree with PyTorch; `out` is left
         as it was then.
     """
-    network = Network()
     if not Path(checkpoint).is_file():
         raise SystemExit(f"No checkpoint at {checkpoint}. Train one with training.train first.")
+    coarse = coarse_of(checkpoint)
+    network = Network(coarse)
     trained = load_weights(checkpoint, network)
     network.eval()
     today = datetime.date.today().isoformat()
@@ -132,7 +133,7 @@ def export(
         "padding": "114",
         "scores": json.dumps(trained.get("scores", {})),
     }
-    reference = Network()
+    reference = Network(coarse)
     reference.load_state_dict(network.state_dict())
     reference.eval()
     export_checked(

@@ -127,8 +127,9 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--count", type=int, default=60, help="so many of them")
     parser.add_argument("--out", type=Path, required=True)
     options = parser.parse_args(words)
-    mean, donor = Network().eval(), Network().eval()
     try:
+        mean = Network(checkpoint.coarse_of(options.mean)).eval()
+        donor = Network(checkpoint.coarse_of(options.donor)).eval()
         facts = checkpoint.load_weights(options.mean, mean)
         checkpoint.load_weights(options.donor, donor)
         images = read_crops(options.samples, options.count)

@@ -299,9 +299,14 @@ def image_device(tensor: Tensor) -> str:
     return "cuda" if tensor.is_cuda else "cpu"
 
 
-def build(encoder_weights: str | None = None, pretrained: bool = True) -> Network:
-    """Build the network, its encoder at ImageNet weights unless `pretrained` is off."""
-    network = Network()
+def build(
+    encoder_weights: str | None = None, pretrained: bool = True, coarse: int = COARSE
+) -> Network:
+    """Build the network, its encoder at ImageNet weights unless `pretrained` is off.
+
+    `coarse` is the channels of its decoder's coarse maps (1/8 and coarser).
+    """
+    network = Network(coarse)
     if pretrained:
         load_encoder(network.encoder, read_weights(encoder_weights))
     return network

@@ -70,7 +70,7 @@ class Teachers(nn.Module):
         """
         networks = []
         for path in paths:
-            network = net.build(pretrained=False)
+            network = net.build(pretrained=False, coarse=checkpoint.coarse_of(path))
             checkpoint.load_weights(path, network)
             networks.append(network)
         return cls(networks)

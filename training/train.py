@@ -28,7 +28,7 @@ from training.augment import augmented_batch
 from training.descent import descend, freeze_norms, make_optimiser, rate_factor, tops_alone
 from training.losses import all_losses
 from training.losslog import Log
-from training.network import build, image_device
+from training.network import COARSE, build, image_device
 from training.plan import Plan, Shapes, plans_ahead
 from training.samples import Pool
 from training.targets import Targets
@@ -202,9 +202,10 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     validation.start()
 
     pretrained = not (options.no_pretrained or options.init or options.resume)
-    network = build(options.encoder_weights, pretrained)
-    step, elapsed_before = 0, 0.0
     source = options.resume or options.init
+    coarse = checkpoint.coarse_of(source) if source else COARSE
+    network = build(options.encoder_weights, pretrained, coarse)
+    step, elapsed_before = 0, 0.0
     if source:
         facts = checkpoint.load_weights(source, network)
         if options.resume:

@@ -1,5 +1,7 @@
 """Wider: start a network from a narrower one of the same kind, answering alike at first.
 
+    python -m training.wider training/weights/collarvision.pt --coarse 192 --out wide.pt
+
 The narrower one's weights take the first channels of every layer. What new channels say reaches
 none of the old ones yet, so the wider network's answers are the narrower one's until it learns
 (after Chen et al. 2016, Net2Net, arXiv 1511.05641, with new channels at random instead of copied).
@@ -7,10 +9,15 @@ none of the old ones yet, so the wider network's answers are the narrower one's 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import argparse
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 import torch
 from torch import Tensor, nn
+
+from training.checkpoint import write_checkpoint
+from training.network import build
 
 
 def widened(narrow: Mapping[str, Tensor], network: nn.Module) -> dict[str, Tensor]:
@@ -61,3 +68,33 @@ def start_from(path: str, network: nn.Module) -> None:
     """
     weights = torch.load(path, map_location="cpu", weights_only=True)["weights"]
     network.load_state_dict(widened(weights, network), strict=False)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    """Write a checkpoint of the side view's network with a wider decoder; a seed repeats it.
+
+    What learns from it and what it is averaged with must both begin at this one file: new channels
+    start at random.
+    """
+    parser = argparse.ArgumentParser(
+        prog="training.wider", description=(__doc__ or "").splitlines()[0]
+    )
+    parser.add_argument("narrow", type=Path, help="checkpoint of the narrower network")
+    parser.add_argument("--coarse", type=int, default=192, help="channels of the coarse maps")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--out", type=Path, required=True)
+    options = parser.parse_args(words)
+    torch.manual_seed(options.seed)
+    network = build(pretrained=False, coarse=options.coarse)
+    payload = torch.load(options.narrow, map_location="cpu", weights_only=True)
+    try:
+        weights = widened(payload["weights"], network)
+    except ValueError as error:
+        parser.error(str(error))
+    stored = {name: value.half() if value.ndim >= 2 else value for name, value in weights.items()}
+    write_checkpoint(options.out, payload | {"weights": stored})
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -9,7 +9,10 @@ import pytest
 torch = pytest.importorskip("torch", reason="PyTorch isn't installed: pip install '.[train]'")
 
 from training.above.network import AboveNetwork  # noqa: E402
-from training.wider import start_from, widened  # noqa: E402
+from training import checkpoint  # noqa: E402
+from training.network import Network, build  # noqa: E402
+from training.teachers import Teachers  # noqa: E402
+from training.wider import main, start_from, widened  # noqa: E402
 
 
 def narrow_network() -> AboveNetwork:
@@ -50,3 +53,33 @@ def test_what_does_not_fit_is_refused_by_name() -> None:
     same = AboveNetwork(24, 16)
     same.load_state_dict(widened(narrow.state_dict(), same), strict=False)
     assert torch.equal(same.narrow.weight, narrow.narrow.weight)
+
+
+def test_the_side_views_network_widened_answers_alike_wherever_it_is_loaded(tmp_path: Path) -> None:
+    torch.manual_seed(5)
+    narrow = Network(24).eval()
+    path, wide_path = tmp_path / "narrow.pt", tmp_path / "wide.pt"
+    average = checkpoint.Average(narrow, 0.9)
+    checkpoint.save(path, average, step=3, elapsed_s=1.0, settings={}, scores={})
+    assert main([str(path), "--coarse", "40", "--out", str(wide_path)]) == 0
+    assert (checkpoint.coarse_of(path), checkpoint.coarse_of(wide_path)) == (24, 40)
+    wide = build(pretrained=False, coarse=40)
+    assert checkpoint.load_weights(wide_path, wide)["step"] == 3
+    photo = torch.rand(1, 3, 64, 96, generator=torch.Generator().manual_seed(1))
+    checkpoint.load_weights(path, narrow)  # rounded as stored
+    both = Teachers.of([path, wide_path])
+    with torch.no_grad():
+        for own, stored in zip(wide.eval()(photo), narrow(photo), strict=True):
+            assert torch.allclose(own, stored, atol=1e-4)
+        for one, other in zip(both(photo), both(photo), strict=True):
+            assert torch.allclose(one, other, atol=1e-4)
+
+
+def test_a_network_is_not_made_narrower(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    average = checkpoint.Average(Network(24), 0.9)
+    path = tmp_path / "narrow.pt"
+    checkpoint.save(path, average, step=3, elapsed_s=1.0, settings={}, scores={})
+    with pytest.raises(SystemExit):
+        main([str(path), "--coarse", "16", "--out", str(tmp_path / "wide.pt")])
+    assert "is no wider" in capsys.readouterr().err
+    assert not (tmp_path / "wide.pt").exists()
