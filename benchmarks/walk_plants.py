@@ -55,7 +55,8 @@ Spot = tuple[float, float, int]
 def boundary_of(field: InventedField) -> Boundary:
     """The field's outline."""
     wide, deep = field.size_m
-    return Boundary("field", ORIGIN, (np.array([[0, 0], [wide, 0], [wide, deep], [0, deep]]),))
+    corners = np.array([[0, 0], [wide, 0], [wide, deep], [0, deep]])
+    return Boundary("field", ORIGIN, ((corners,),))
 
 
 class Walked:

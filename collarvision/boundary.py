@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,39 +38,35 @@ class Boundary:
         From the feature's properties, if one names it (`collarvision.outlines`).
     origin : (float, float)
         Latitude and longitude of the plane's zero, degrees.
-    rings_m : tuple of (n, 2) arrays
-        Outlines and holes, x east and y north in metres, not closed. A point is inside when it
-        lies within an odd number of them.
+    polygons_m : tuple of tuple of (n, 2) arrays
+        The field's parts; of each the outline, then its holes, x east and y north in metres, not
+        closed. A point is inside a part when it lies within an odd number of its rings, and in the
+        field when it is inside one of them: drawn by hand, parts may lie over each other.
     """
 
     name: str | None
     origin: tuple[float, float]
-    rings_m: tuple[np.ndarray, ...]
+    polygons_m: tuple[tuple[np.ndarray, ...], ...]
 
     @property
-    def area_m2(self) -> float:
-        """Area in square metres, holes taken off."""
-        # A ring inside another is a hole: it counts the other way.
-        return sum(
-            abs(_shoelace(ring)) * (-1 if self._depth(number) % 2 else 1)
-            for number, ring in enumerate(self.rings_m)
-        )
+    def rings_m(self) -> tuple[np.ndarray, ...]:
+        """The rings of all parts."""
+        return tuple(ring for rings in self.polygons_m for ring in rings)
 
-    def _depth(self, number: int) -> int:
-        """In how many other rings a ring lies, by the middle of its first edge."""
-        ring = self.rings_m[number]
-        probe = (ring[0] + ring[1]) / 2
-        return sum(
-            bool(_inside(probe[None], other)[0])
-            for other_number, other in enumerate(self.rings_m)
-            if other_number != number
-        )
+    @cached_property
+    def area_m2(self) -> float:
+        """Area in square metres, holes taken off; where parts overlap the ground counts once."""
+        rings = self.rings_m
+        return abs(_shoelace(rings[0])) if len(rings) == 1 else _covered_m2(self.polygons_m)
 
     def inside(self, points_m: np.ndarray) -> np.ndarray:
         """Whether each of (n, 2) points lies in the field, (n,) bool."""
         found = np.zeros(len(points_m), bool)
-        for ring in self.rings_m:
-            found ^= _inside(points_m, ring)
+        for rings in self.polygons_m:
+            part = np.zeros(len(points_m), bool)
+            for ring in rings:
+                part ^= _inside(points_m, ring)
+            found |= part
         return found
 
     def edge_distance(self, points_m: np.ndarray) -> np.ndarray:
@@ -138,8 +136,7 @@ def boundary_of(geometry: dict[str, Any], name: str) -> Boundary:
 
 
 def _on_a_plane(outline: Outline, path: Path | str) -> Boundary:
-    rings = [np.array(ring[:-1]) for ring in outline.rings]
-    corners = np.concatenate(rings)
+    corners = np.concatenate([np.array(ring[:-1]) for ring in outline.rings])
     if len(corners) > _MOST_CORNERS:
         raise BoundaryError(
             f"The boundary {path} has {len(corners)} corners: simplify it to under {_MOST_CORNERS}."
@@ -153,15 +150,19 @@ def _on_a_plane(outline: Outline, path: Path | str) -> Boundary:
     lat_m, lon_m = metres_a_degree(origin[0])
     scale = np.array([lon_m, lat_m])
     middle = np.array([origin[1], origin[0]])
-    rings_m = tuple((ring - middle) * scale for ring in rings)
-    for ring in rings_m:
+    polygons_m = tuple(
+        tuple((np.array(ring[:-1]) - middle) * scale for ring in rings)
+        for rings in outline.polygons
+    )
+    boundary = Boundary(outline.name, origin, polygons_m)
+    for ring in boundary.rings_m:
         if _crosses_itself(ring):
             raise BoundaryError(
                 f"The boundary {path} crosses itself: put its corners in order around the field."
             )
         if abs(_shoelace(ring)) < 1.0:
             raise BoundaryError(f"The boundary {path} has a ring without area: draw it again.")
-    return Boundary(outline.name, origin, rings_m)
+    return boundary
 
 
 def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
@@ -194,6 +195,42 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
 def _shoelace(ring: np.ndarray) -> float:
     x, y = ring.T
     return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
+def _covered_m2(polygons_m: Sequence[Sequence[np.ndarray]]) -> float:
+    """Area that one polygon or several cover, in square metres.
+
+    Between one corner or crossing and the next going north no edges cross: the length covered there
+    grows evenly, so that the one half way up stands for the whole strip.
+    """
+    rings = [(number, ring) for number, part in enumerate(polygons_m) for ring in part]
+    owner = np.concatenate([np.full(len(ring), number) for number, ring in rings])
+    start = np.concatenate([ring for _, ring in rings])
+    along = np.concatenate([np.roll(ring, -1, axis=0) - ring for _, ring in rings])
+    heights = [start[:, 1]]
+    for number in range(len(start) - 1):
+        (x, y), (dx, dy) = (start[number + 1 :] - start[number]).T, along[number + 1 :].T
+        own_x, own_y = along[number]
+        turn = own_x * dy - own_y * dx
+        with np.errstate(divide="ignore", invalid="ignore"):
+            here, there = (x * dy - y * dx) / turn, (x * own_y - y * own_x) / turn
+        meet = (here >= 0) & (here <= 1) & (there >= 0) & (there <= 1)
+        heights.append(start[number, 1] + here[meet] * own_y)
+    levels = np.unique(np.concatenate(heights))
+    low, high = start[:, 1], start[:, 1] + along[:, 1]
+    covered = 0.0
+    for bottom, top in pairwise(levels):
+        level = (bottom + top) / 2
+        met = np.flatnonzero((low > level) != (high > level))
+        x = start[met, 0] + along[met, 0] * (level - low[met]) / along[met, 1]
+        within: set[int] = set()
+        before = 0.0
+        for at in np.argsort(x):
+            if within:
+                covered += (x[at] - before) * (top - bottom)
+            before = x[at]
+            within ^= {int(owner[met[at]])}
+    return float(covered)
 
 
 def _inside(points: np.ndarray, ring: np.ndarray) -> np.ndarray:

@@ -29,7 +29,8 @@ _MM_PER_PLANE_UNIT = {2: 25.4, 3: 10.0, 4: 1.0}
 @dataclass(frozen=True)
 class Notes:
     """What EXIF says; `orientation` is 1..8, `sea_height_m` over the sea, `heading_deg` clockwise
-    from true north; the rest as in `collarvision.photo.Photo`.
+    from true north, `size_ratio` the long side noted over the actual one; the rest as in
+    `collarvision.photo.Photo`.
     """
 
     orientation: int = 1
@@ -37,6 +38,7 @@ class Notes:
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
     resized: bool = False
+    size_ratio: float = 1.0
     sea_height_m: float | None = None
     heading_deg: float | None = None
 
@@ -73,6 +75,7 @@ def read_notes(exif: Any, width: int, height: int) -> Notes:
         gps=_position(place),
         focal_eq_mm=_focal_eq_mm(detail, width, height),
         resized=_resized(detail, width, height),
+        size_ratio=_size_ratio(detail, width, height),
         sea_height_m=_sea_height_m(place),
         heading_deg=_heading_deg(place),
     )
@@ -186,6 +189,11 @@ def _resized(detail: dict[int, Any], width: int, height: int) -> bool:
         return False
     sides = zip(sorted(noted), sorted((width, height)), strict=True)  # type: ignore[type-var]
     return any(abs(one / actual - 1) > 0.02 for one, actual in sides)  # type: ignore[operator]
+
+
+def _size_ratio(detail: dict[int, Any], width: int, height: int) -> float:
+    noted = max(_number(detail.get(tag)) or 0.0 for tag in (_PIXEL_WIDTH, _PIXEL_HEIGHT))
+    return noted / max(width, height) if noted > 0.0 and max(width, height) > 0 else 1.0
 
 
 def _number(value: Any) -> float | None:

@@ -219,7 +219,7 @@ def _polygons(geometry: Any) -> list[Any] | None:
 def _ring(points: Any, path: Path | str) -> Ring:
     try:
         ring = tuple((float(x), float(y)) for x, y, *_ in points)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         ring = ((math.nan, math.nan),)
     if not all(math.isfinite(x) and math.isfinite(y) for x, y in ring):
         raise BoundaryError(f"The boundary {path} has a ring that isn't a list of [lon, lat].")

@@ -62,6 +62,10 @@ class Photo:
         35 mm-equivalent focal length, mm.
     resized : bool
         Whether EXIF notes another number of px than there are: cropped since, or shrunk.
+    size_ratio : float
+        The long side that EXIF notes over the actual one; 1 where it notes none.
+    turned : bool
+        Whether EXIF's orientation turned it: its upper edge isn't the camera's.
     view : str
         ``above`` for a photo taken from the air, else ``side``; see `collarvision.viewpoint`.
     flight : FlightNotes
@@ -81,6 +85,8 @@ class Photo:
     gps: tuple[float, float] | None = None
     focal_eq_mm: float | None = None
     resized: bool = False
+    size_ratio: float = 1.0
+    turned: bool = False
     view: View = "side"
     flight: FlightNotes = field(default_factory=FlightNotes)
     step: int = 1
@@ -194,6 +200,8 @@ def load_photo(
         gps=notes.gps,
         focal_eq_mm=notes.focal_eq_mm,
         resized=notes.resized,
+        size_ratio=notes.size_ratio,
+        turned=notes.orientation != 1,
         view=view,
         flight=flight,
         step=step,

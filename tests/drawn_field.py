@@ -204,6 +204,20 @@ def jpeg(
     return spool.getvalue()
 
 
+def with_exif(data: bytes, main: dict[int, int], detail: dict[int, int] | None = None) -> bytes:
+    """The same JPEG with other notes in its EXIF's first block, and in its second."""
+    from PIL import Image
+
+    spool = io.BytesIO()
+    with Image.open(io.BytesIO(data)) as image:
+        exif = image.getexif()
+        exif.update(main)
+        exif.get_ifd(0x8769).update(detail or {})
+        more = {"xmp": image.info["xmp"]} if "xmp" in image.info else {}
+        image.save(spool, "JPEG", quality="keep", exif=exif, **more)
+    return spool.getvalue()
+
+
 def height_for(mm_per_px: float, width: int, height: int, focal_eq_mm: float = 24) -> float:
     """Metres up at which a camera has that scale: the 35 mm frame's diagonal is 43.27 mm."""
     return mm_per_px / 1000 * focal_eq_mm / 43.27 * math.hypot(width, height)

@@ -44,7 +44,8 @@ FLAT = replace(SLOPE, patches=())
 
 def outline(field: InventedField, name: str | None = "Slope") -> Boundary:
     wide, deep = field.size_m
-    return Boundary(name, ORIGIN, (np.array([[0.0, 0.0], [wide, 0.0], [wide, deep], [0.0, deep]]),))
+    corners = np.array([[0.0, 0.0], [wide, 0.0], [wide, deep], [0.0, deep]])
+    return Boundary(name, ORIGIN, ((corners,),))
 
 
 def geometry(field: InventedField) -> dict[str, object]:

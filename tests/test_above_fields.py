@@ -20,7 +20,7 @@ from drawn_field import (
 
 from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.above.calibration import AboveCalibration, load_above_calibration
-from collarvision.above.fields import gather_field
+from collarvision.above.fields import gather_field, is_bare, is_closed
 from collarvision.above.frames import read_frame
 from collarvision.above.overlap import apart_share
 from collarvision.above.summary import frame_from, frame_summary, record_summary
@@ -170,6 +170,70 @@ def test_photos_of_bare_ground_count_by_their_area_and_are_said() -> None:
     blurred = gather_field([one, bare_photo(6.0, "blurred")], calibration)
     assert blurred.stand == one.stand
     assert "which count for nothing" in blurred.reasons[-1]
+
+
+def few_plants(field: Planted, kept: int, tall: float = 6.0) -> FrameAbove:
+    """The photo of a field of which so many plants are left."""
+    some = np.random.default_rng(1).choice(len(field.x), kept, replace=False)
+    tips = [field.tips[k] for k in some]
+    left = replace(field, x=field.x[some], y=field.y[some], row=field.row[some], tips=tips)
+    return aged(left, tall, AboveCalibration())
+
+
+@pytest.mark.parametrize("kept", [0, 2, 4, 6, 8])
+def test_photos_of_a_few_plants_count_like_those_of_none(field: Planted, kept: int) -> None:
+    calibration = AboveCalibration()
+    good, thin = aged(field, 6.0, calibration), few_plants(field, kept)
+    assert good.stand is not None
+    assert is_bare(thin) == (kept < 0.7 * (thin.area_m2 or 0.0))
+    told = gather_field([good] * 3 + [thin] * 3, calibration)
+    share = kept / (good.area_m2 or 1.0) * 10_000
+    assert good.stand.per_ha is not None
+    assert told.stand is not None
+    assert told.stand.per_ha == pytest.approx((good.stand.per_ha + share) / 2, rel=0.05)
+    said = " ".join(told.reasons)
+    if is_bare(thin):
+        words = "show no corn or next to none. Plants" if kept else "show no corn. Plants"
+        assert f"3 of 6 photos {words}" in said
+    else:
+        assert "3 of 6 photos show plants in no rows" in said
+
+
+def test_a_few_plants_on_a_blurred_photo_tell_nothing(field: Planted) -> None:
+    calibration = AboveCalibration()
+    good, thin = aged(field, 6.0, calibration), few_plants(field, 3)
+    told = gather_field([good, replace(thin, quality=("blurred",))], calibration)
+    assert told.stand == good.stand
+
+
+def test_photos_of_another_day_are_no_part_of_the_field(field: Planted) -> None:
+    calibration = AboveCalibration()
+    old, new = aged(field, 4.5, calibration), aged(field, 8.0, calibration)
+    old, new = replace(old, taken_at="2027-05-20"), replace(new, taken_at="2027-06-03T09:00:00")
+    alone, both = gather_field([new], calibration), gather_field([*[old] * 5, new], calibration)
+    assert both.stages == alone.stages
+    assert both.stand == alone.stand
+    assert both.frames == (new,)
+    assert both.reasons[0].startswith(
+        "5 of 6 photos were flown on other days than the newest, 2027-06-03 (2027-05-20), and are "
+        "left out"
+    )
+    evening = replace(old, taken_at="2027-06-02")
+    assert len(gather_field([evening, new], calibration).frames) == 2
+    undated = gather_field([replace(old, taken_at=None), new], calibration)
+    assert "1 of 2 photos doesn't tell its day" in undated.reasons[0]
+
+
+def test_a_closed_canopy_beside_counted_photos_is_said(field: Planted) -> None:
+    calibration = AboveCalibration()
+    young = aged(field, 6.0, calibration)
+    closed = FrameAbove(photo="b", sha256=None, size_px=(1, 1), quality=("closed",))
+    assert is_closed(closed)
+    assert not is_closed(young)
+    assert (
+        "probably older than those told" in gather_field([young, closed], calibration).reasons[-1]
+    )
+    assert not gather_field([young], calibration).reasons
 
 
 def test_the_same_file_given_twice_counts_once() -> None:

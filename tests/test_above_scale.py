@@ -15,7 +15,8 @@ from collarvision.above.ground import COARSEST_MM, focal_px, straight_down, tilt
 from collarvision.above.groundcard import find_ground_card
 from collarvision.above.pixelrows import find_pixel_rows
 from collarvision.above.rowspacings import ROWS_ERROR
-from collarvision.above.scale import NoScale, Stated, find_scale
+from collarvision.above.scale import Stated, find_scale
+from collarvision.above.tilt import NoScale
 from collarvision.photo import Photo, load_photo
 
 WIDE, TALL = 1600, 1200

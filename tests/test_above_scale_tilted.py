@@ -11,12 +11,14 @@ import cv2
 import numpy as np
 import pytest
 from drawn_cards import CARD, PER_MM, card_face
-from drawn_field import SOIL
+from drawn_field import SOIL, jpeg, with_exif
 from test_above_scale import TALL, WIDE, flown, pinhole
 
 from collarvision.above.ground import focal_px
+from collarvision.above.groundcard import find_ground_card
 from collarvision.above.scale import Stated, find_scale
-from collarvision.photo import Photo
+from collarvision.above.tilt import NoScale
+from collarvision.photo import Photo, load_photo
 
 SOIL_ALONE = np.full((TALL, WIDE, 3), SOIL, np.uint8)
 
@@ -38,7 +40,9 @@ def test_a_tilted_camera_is_further_from_the_middle_of_its_photo(pitch: int, sou
     assert scale.tilt_deg == 90 + pitch
 
 
-def with_card_at(right_mm: float, ahead_mm: float, tilt_deg: float, mm_per_px: float) -> Photo:
+def with_card_at(
+    right_mm: float, ahead_mm: float, tilt_deg: float, mm_per_px: float, *, said: bool = True
+) -> Photo:
     """A photo of a card that lies on the ground so many mm from the photo's middle."""
     bare = flown(SOIL_ALONE, GimbalPitchDegree=tilt_deg - 90)
     # The card's y runs toward the camera, and the ground's ahead.
@@ -56,7 +60,7 @@ def with_card_at(right_mm: float, ahead_mm: float, tilt_deg: float, mm_per_px: f
     light, cover = (one[..., None].astype(float) for one in small)
     soil = np.random.default_rng(0).normal(SOIL, 6, SOIL_ALONE.shape)
     rgb = np.clip(light + (1 - cover / 255) * soil, 0, 255).astype(np.uint8)
-    return flown(rgb, GimbalPitchDegree=tilt_deg - 90)
+    return flown(rgb, **({"GimbalPitchDegree": tilt_deg - 90} if said else {}))
 
 
 @pytest.mark.parametrize(
@@ -70,3 +74,42 @@ def test_a_card_tells_the_scale_of_the_middle_wherever_it_lies(
     scale = find_scale(with_card_at(right_mm, ahead_mm, tilt_deg, 1.0), Stated()).scale
     assert scale.source == "card"
     assert scale.mm_per_px == pytest.approx(1.0, rel=0.012)
+
+
+@pytest.mark.parametrize("tilt_deg", [0, 8, 30, 40])
+def test_a_card_seen_aslant_tells_a_tilt_that_the_file_does_not(tilt_deg: float) -> None:
+    photo = with_card_at(0, 0, tilt_deg, 1.0, said=False)
+    card = find_ground_card(photo)
+    assert card is not None
+    assert card.tilt_deg == pytest.approx(tilt_deg, abs=4)
+    scale = find_scale(photo, Stated()).scale
+    aslant = any("aslant: if the camera was tilted" in note for note in scale.notes)
+    assert aslant == (tilt_deg > 15)
+    assert (scale.relative_error > 0.05) == (tilt_deg > 15)
+
+
+def turned(data: bytes, orientation: int) -> bytes:
+    """The same file, its pixels said to be turned."""
+    return with_exif(data, {0x0112: orientation})
+
+
+def test_a_tilted_photo_that_was_turned_since_is_refused() -> None:
+    """Its upper edge isn't the one that the camera looked ahead to."""
+    notes = {"RelativeAltitude": 10.0, "GimbalPitchDegree": -60.0}
+    own = jpeg(SOIL_ALONE, **notes)
+    assert find_scale(load_photo(turned(own, 1)), Stated()).scale.tilt_deg == 30
+    for orientation in (3, 6, 8):
+        photo = load_photo(turned(own, orientation))
+        with pytest.raises(NoScale, match="was turned since it was taken") as caught:
+            find_scale(photo, Stated())
+        assert caught.value.code == "tilted"
+    level = turned(jpeg(SOIL_ALONE, **notes | {"GimbalPitchDegree": -90.0}), 6)
+    assert find_scale(load_photo(level), Stated()).scale.tilt_deg == 0
+
+
+@pytest.mark.parametrize("roll", [180.0, -178.0])
+def test_a_tilted_camera_that_hung_upside_down_is_refused(roll: float) -> None:
+    notes = {"RelativeAltitude": 10.0, "GimbalRollDegree": roll}
+    with pytest.raises(NoScale, match="hung upside down"):
+        find_scale(flown(SOIL_ALONE, GimbalPitchDegree=-60.0, **notes), Stated())
+    assert find_scale(flown(SOIL_ALONE, GimbalPitchDegree=-90.0, **notes), Stated())

@@ -158,6 +158,43 @@ def test_a_folder_without_a_field_is_said(tmp_path: Path, field: FieldAbove) -> 
         load_field(tmp_path)
 
 
+def test_broken_files_of_a_field_are_refused_and_never_end_in_a_fault(
+    tmp_path: Path, field: FieldAbove
+) -> None:
+    save_field(field, tmp_path)
+    summary, plants = tmp_path / "above.json", tmp_path / "plants.npz"
+    content, whole = json.loads(summary.read_text()), plants.read_bytes()
+
+    def with_frame(**said: object) -> str:
+        first, *others = content["frames"]
+        return json.dumps({**content, "frames": [{**first, **said}, *others]})
+
+    place = content["frames"][0]["georeference"]
+    for broken in (
+        "[" * 100_000,
+        with_frame(size_px=[float("inf"), 1]),
+        with_frame(taken_at=5),
+        with_frame(photo=None),
+        with_frame(georeference={**place, "lat": "x"}),
+        with_frame(georeference={**place, "lon": float("nan")}),
+        json.dumps({**content, "frames": [*content["frames"], content["frames"][0]]}),
+    ):
+        summary.write_text(broken)
+        with pytest.raises(AboveFileError, match="run 'collarvision above' again"):
+            load_field(tmp_path)
+    summary.write_text(json.dumps(content))
+    with np.load(plants) as kept:
+        columns = {name: kept[name] for name in kept.files}
+    np.savez(plants, **{**columns, "tip_count": columns["tip_count"][:3]})
+    short = plants.read_bytes()
+    middle = len(whole) // 2
+    harmed = whole[:middle] + bytes(64) + whole[middle + 64 :]
+    for made in (b"", whole[: len(whole) // 2], harmed, short):
+        plants.write_bytes(made)
+        with pytest.raises(AboveFileError, match="run 'collarvision above' again"):
+            load_field(tmp_path)
+
+
 def test_what_cannot_be_written_leaves_nothing_half(
     field: FieldAbove, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

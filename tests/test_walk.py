@@ -23,7 +23,7 @@ from collarvision.table import CAUTION
 from collarvision.walk.allocation import allocate, expected_half_width, neyman
 from collarvision.walk.cells import grid
 from collarvision.walk.flight import FlightError, age_words, flight_of
-from collarvision.walk.growth import prior_of
+from collarvision.walk.growth import draw, grown, prior_of
 from collarvision.walk.page import (
     range_words,
     walk_geojson,
@@ -31,6 +31,7 @@ from collarvision.walk.page import (
     write_walk,
     zone_area_m2,
 )
+from collarvision.walk.spans import at_each, ground_span
 from collarvision.walk.stops import plan_zone_walk
 from collarvision.walk.zones import find_zones
 from collarvision.walkplan import WalkPlanError
@@ -303,6 +304,35 @@ def test_stops_of_a_flight_older_than_a_day_are_planned_for_the_day() -> None:
     assert prior_of(zones, 3).shift == pytest.approx(0.66)
     assert prior_of(zones, 3).shift_sd > prior_of(zones).shift_sd
     assert plan_zone_walk(flight, zones, days=3).plants >= 10
+
+
+def test_what_to_expect_is_told_for_the_day_of_the_walk() -> None:
+    flight, zones = zoned()
+    today, later = plan_zone_walk(flight, zones), plan_zone_walk(flight, zones, days=7)
+    for zone, span in zip(zones.zones, draw(prior_of(zones, 7)).zone_shares, strict=True):
+        low, high = later.stages_of(zone)
+        assert today.stages_of(zone)[0] < low
+        # As the correction's own model has it, which knows more of the field.
+        model = ground_span(at_each(span))
+        assert abs(low - model.low) <= 1
+        assert abs(high - model.high) <= 1
+    assert later.stops[0].stages > today.stops[0].stages  # type: ignore[operator]
+    page = " ".join(write_walk(later).split())
+    assert "expect on the walk's day, 7 days after the flight: about 1.5 leaves more" in page
+    assert "walk's day" not in write_walk(today)
+    assert walk_record(later)["zones"][0]["stage_low"] == stage_name(
+        later.stages_of(zones.zones[0])[0]
+    )
+
+
+@given(st.integers(-9, 300), st.integers(0, 12))
+def test_growth_moves_stages_and_loses_no_plant(days: int, stage: int) -> None:
+    found = grown(np.eye(13)[stage], days)
+    assert found.sum() == pytest.approx(1)
+    assert found.min() >= 0
+    if 0 <= days <= 9:
+        # A plant somewhere between two stages, days * 0.22 leaves later.
+        assert found @ np.arange(len(found)) == pytest.approx(stage + 0.22 * days, abs=0.12)
 
 
 # --- a photo without a place ---

@@ -96,7 +96,7 @@ def test_a_field_seen_whole_needs_no_neighbours_and_a_sliver_has_no_cells() -> N
     flight, _ = zoned()
     across = np.array([[0, 0], [300, 239.9], [300, 240], [0, 0.1]], float)
     with pytest.raises(FlightError, match="too narrow for zones"):
-        grid(replace(flight, boundary=replace(flight.boundary, rings_m=(across,))))
+        grid(replace(flight, boundary=replace(flight.boundary, polygons_m=((across,),))))
 
 
 def test_a_flight_over_a_part_says_that_the_rest_is_a_guess() -> None:
@@ -182,7 +182,7 @@ def test_a_field_in_two_parts() -> None:
     """A bridge joins the parts of a MultiPolygon, so that their cells make one field."""
     flight, _ = zoned()
     left = np.array([[0, 0], [130, 0], [130, 240], [0, 240]], float)
-    parted = replace(flight.boundary, rings_m=(left, left + [170.0, 0.0]))
+    parted = replace(flight.boundary, polygons_m=((left,), (left + [170.0, 0.0],)))
     both = flight_of(flown(), parted)
     zones = find_zones(both, grid(both))
     assert 1 < len(zones) <= 5

@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collarvision.boundary import BoundaryError, metres_a_degree, read_boundary
+from collarvision.outlines import read_outlines
 from collarvision.walkplan import (
     WalkPlanError,
     compact_parts,
@@ -164,6 +165,44 @@ def test_bad_boundaries(tmp_path: Path, content: Any, said: str) -> None:
     with pytest.raises(BoundaryError, match=said) as caught:
         read_boundary(saved(tmp_path, content))
     assert "\n" not in str(caught.value)
+
+
+def test_a_coordinate_of_too_many_digits(tmp_path: Path) -> None:
+    path = saved(tmp_path, feature([[10**400, LAT], [LON, LAT], [LON, LAT + 0.01]]))
+    with pytest.raises(BoundaryError, match="isn't a list"):
+        read_boundary(path)
+
+
+@pytest.mark.parametrize(
+    ("polygons", "area_m2"),
+    [
+        ([[square(200)], [square(200, 100)]], 60_000),  # they overlap
+        ([[square(200)], [square(200, 200)]], 80_000),  # they share an edge
+        ([[square(200, 200)], [square(200)[::-1]]], 80_000),
+        ([[square(200)], [square(200, 100, 100)]], 70_000),  # only corners lie in the other
+        ([[square(400)], [square(100, 50)]], 160_000),  # one lies in the other
+        ([[square(200)], [square(200)]], 40_000),
+        ([[square(400), square(100)], [square(200, 1000)]], 190_000),
+        ([[square(400), square(200)], [square(100)]], 130_000),  # an island in the pond
+        ([[square(400), square(200)], [square(200, 100)]], 140_000),  # half of the pond is filled
+    ],
+)
+def test_parts_of_a_field_may_touch_overlap_and_lie_in_each_other(
+    tmp_path: Path, polygons: list[list[list[list[float]]]], area_m2: float
+) -> None:
+    shape = {"type": "MultiPolygon", "coordinates": polygons}
+    path = saved(tmp_path, {"type": "Feature", "properties": {"name": "N"}, "geometry": shape})
+    field, (outline,) = read_boundary(path), read_outlines(path)
+    assert field.area_m2 == pytest.approx(area_m2, rel=1e-3)
+    # Off the edges, both ways of asking whether a point lies in the field agree.
+    grid = np.stack(np.meshgrid(np.arange(-213.0, 1200, 17), np.arange(-213.0, 400, 17)), -1)
+    points = grid.reshape(-1, 2)
+    degrees = [(LAT + y / NORTH, LON + x / EAST) for x, y in points]
+    held = np.array([outline.holds(*at) for at in degrees])
+    inside = field.inside(np.array([field.metres(*at) for at in degrees]))
+    assert (held == inside).all()
+    assert inside.sum() * 17.0**2 == pytest.approx(area_m2, rel=0.15)
+    assert run("plan", "--boundary", path).exit_code == 0
 
 
 def test_a_missing_boundary(tmp_path: Path) -> None:

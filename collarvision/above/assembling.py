@@ -12,8 +12,9 @@ import numpy as np
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found
+from collarvision.above.offrows import by_ground, off_rows_share, off_rows_words
 from collarvision.above.rows import RowsFound, find_rows
-from collarvision.above.rowspacings import CHECK_STATED, contradiction
+from collarvision.above.rowspacings import CHECK_STATED, contradiction, is_odd, odd_error, odd_words
 from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
 from collarvision.above.stand import count_stand
 from collarvision.above.values import (
@@ -91,6 +92,7 @@ def assemble(
     calibration: AboveCalibration,
     *,
     stated_spacing_m: float | None = None,
+    rows_option: str = "--rows",
     leans: Sequence[float] = LEVEL_LEANS,
 ) -> FrameAbove:
     """Make everything that is said of plants on the ground.
@@ -105,6 +107,8 @@ def assemble(
     calibration : AboveCalibration
     stated_spacing_m : float, optional
         Between rows.
+    rows_option : str
+        How the user states it.
     leans : sequence of 3 float
         As for `collarvision.above.stages.stage_probabilities`.
     """
@@ -129,17 +133,33 @@ def assemble(
         return replace(
             base, quality=(*base.quality, code), reasons=(*base.reasons, sentence), plants=None
         )
+    unsaid = stated_spacing_m is None and "odd-rows" not in base.quality
     rows, stated_spacing_m, doubt = _rows(np.column_stack([x_m, y_m]), stated_spacing_m, scale)
     if doubt is not None and not any(note.endswith(CHECK_STATED) for note in scale.notes):
         base = replace(base, reasons=(*base.reasons, doubt))
+    away = coverage.edge_distance_m(x_m, y_m)
+    off = 0.0
+    if rows is not None and rows.spacing_m is not None and weeds <= WEEDY:
+        off = off_rows_share(rows, away >= EDGE_M)
+    odd = _odd(rows, scale, rows_option) if unsaid and off == 0.0 else None
+    if odd is not None:
+        scale, sentence = odd
+        base = replace(
+            base,
+            scale=scale,
+            quality=(*base.quality, "odd-rows"),
+            reasons=(*base.reasons, sentence),
+        )
+    factor = calibration.count_factor(scale.mm_per_px)
     tips = float(found.tip_count.mean()) if len(found) else 0.0
+    doubted = calibration.count_doubt(len(found), tips, scale.mm_per_px)
     stood = count_stand(
         rows,
         found.double,
         coverage,
         scale_error=scale.relative_error,
-        count_factor=calibration.count_factor(scale.mm_per_px),
-        count_error=calibration.count_doubt(len(found), tips, scale.mm_per_px),
+        count_factor=factor,
+        count_error=doubted,
         stated_spacing_m=stated_spacing_m,
         leaf_share=lambda x, y: found.leaf_share(*place.from_metres(x, y)),
     )
@@ -153,8 +173,17 @@ def assemble(
             quality=(*base.quality, "no-scale"),
             reasons=(*base.reasons, NO_ROWS_TO_MEASURE_BY),
         )
-    away = coverage.edge_distance_m(x_m, y_m)
-    probabilities = _stages(found, on_rows, away, scale, calibration, leans)
+    stand = stood.stand
+    if stand is not None and stand.row_spacing_m is not None and off > 0.0:
+        error = math.hypot(2 * scale.relative_error, doubted)
+        every = factor * float(len(found) + found.double.sum())
+        # Lines as no planter sows are no rows at all: nothing is known of a length of row.
+        none = stated_spacing_m is None and is_odd(stand.row_spacing_m, scale.relative_error)
+        stand = None if none else by_ground(stand, every, coverage.area_m2, off, error)
+        stood = replace(stood, gaps=(), hidden=0)
+    # Where rows are no straight lines, plants off them are as much corn as the others.
+    corn = on_rows | (off > 0.0)
+    probabilities = _stages(found, corn, away, scale, calibration, leans)
     lat, lon = degrees(x_m, y_m, place.georeference)
     tip_x, tip_y = place.photo_px(found.tip_x, found.tip_y)
     photo_x, photo_y = place.photo_px(found.x, found.y)
@@ -187,10 +216,13 @@ def assemble(
         reasons.append(
             "No rows can be made out, so plants are counted and neither their distances nor gaps."
         )
-    if stood.stand is not None and stood.stand.rowless_share > 0.0:
+    if off > 0.0:
+        quality.append("off-rows")
+        reasons.append(off_rows_words(off))
+    if stand is not None and stand.rowless_share > 0.0:
         quality.append("rowless")
         reasons.append(
-            f"{100 * stood.stand.rowless_share:.0f}% of the ground shown has no rows: plants to an "
+            f"{100 * stand.rowless_share:.0f}% of the ground shown has no rows: plants to an "
             "area are told over all of it, and are more where rows stand. See whether it drowned, "
             "was missed, or is no field."
         )
@@ -200,10 +232,10 @@ def assemble(
             f"A pixel covers {scale.mm_per_px:.1f} mm of ground: leaf tips are seen badly, and "
             "the ranges are wider. Fly lower, to 3 mm or less."
         )
-    settled = found.kept(on_rows) if on_rows.any() else found
+    settled = found.kept(corn) if corn.any() else found
     stages = None
     if len(settled):
-        stages = range_of(probabilities[on_rows] if on_rows.any() else probabilities, calibration)
+        stages = range_of(probabilities[corn] if corn.any() else probabilities, calibration)
         if stages.high >= OLD_STAGE or float(settled.tip_count.mean()) >= OLD_TIPS:
             quality.append("old")
             reasons.append(OLDER_THAN_TOLD)
@@ -223,7 +255,7 @@ def assemble(
         plants=plants,
         rows=stood.rows,
         row_angle_deg=None if rows is None else rows.angle_deg,
-        stand=stood.stand,
+        stand=stand,
         gaps=tuple(_placed(gap, place.georeference) for gap in stood.gaps),
         stages=stages,
         quality=tuple(dict.fromkeys(quality)),
@@ -267,6 +299,20 @@ def _rows(
             if doubt is not None:
                 return free, None, doubt
     return find_rows(points_m, stated_m), stated_m, None
+
+
+def _odd(rows: RowsFound | None, scale: GroundScale, option: str) -> tuple[GroundScale, str] | None:
+    """The scale with the doubt of rows as no planter sows them, and a sentence; None for usual.
+
+    Where pixels show no rows, the plants do: then only they tell that the height is wrong.
+    """
+    if rows is None or rows.spacing_m is None or scale.source not in ("exif", "stated"):
+        return None
+    sentence = odd_words(rows.spacing_m, scale.relative_error, option, scale.source)
+    if sentence is None:
+        return None
+    error = max(scale.relative_error, odd_error(rows.spacing_m))
+    return replace(scale, relative_error=error), sentence
 
 
 def _stages(

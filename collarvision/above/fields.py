@@ -3,9 +3,9 @@
 Photos may overlap and aren't matched: a receiver's metres are far wider than a row. So plants are
 never added up over photos. Rates are: each photo is a sample of the field, and how much photos
 differ tells how sure the field's rate is. Photos that overlap tell less than as many apart, and a
-photo of bare ground is a sample too. Two errors don't show in that, since photos share them:
-the scale's, and the network's own of a count, by the field's light, soil and age. However many
-photos there are, the field's interval holds both.
+photo of bare ground, or of plants in no rows, is a sample too. Two errors don't show in that, since
+photos share them: the scale's, and the network's own of a count, by the field's light, soil and
+age. However many photos there are, the field's interval holds both.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.above.assembling import range_of
+from collarvision.above.assembling import FEW_PER_M2, range_of
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.oneflight import of_one_flight
 from collarvision.above.overlap import apart_share
 from collarvision.above.values import (
     SQUARE_M_PER_ACRE,
@@ -36,6 +37,9 @@ _SHARED: Final = 0.7
 _DOUBTED: Final = {"blurred", "coarse"}
 """Codes of photos on which plants are overlooked: that they show none tells nothing."""
 
+_ROWS_SHOWN: Final = 3
+"""Row spacings that a photo must be wide for a single row found to be a sign of thin ground."""
+
 _OVERLAPPING: Final = 0.9
 """Share of photos of different places from which on it isn't worth a word."""
 
@@ -49,19 +53,28 @@ happen to differ would leave a field's stand open to a factor of seven."""
 def gather_field(
     frames: Sequence[FrameAbove], calibration: AboveCalibration, *, name: str | None = None
 ) -> FieldAbove:
-    """Take a field's photos together."""
+    """Take a field's photos together, those of its newest flight."""
     given = len(frames)
     frames = _once(frames)
-    counted = [frame for frame in frames if frame.stand is not None and frame.scale is not None]
+    again = given - len(frames)
+    frames, notes = of_one_flight(frames)
     bare = [frame for frame in frames if is_bare(frame)]
     sure = [frame for frame in bare if not _DOUBTED & set(frame.quality)]
+    loose = [*sure, *_without_rows(frames)]
+    counted = [
+        frame
+        for frame in frames
+        if frame.stand is not None
+        and frame.scale is not None
+        and not any(frame is one for one in (*bare, *loose))
+    ]
     settled = [frame for frame in frames if frame.stages is not None and frame.plants]
     stages = None
     if settled:
         means = np.array([frame.stages.probabilities for frame in settled if frame.stages])
         plants = np.array([len(frame.plants) for frame in settled if frame.plants is not None])
         stages = range_of(np.average(means, axis=0, weights=plants)[None], calibration)
-    reasons = []
+    reasons = list(notes)
     left = len(frames) - sum(frame.plants is not None for frame in frames)
     if left:
         reasons.append(
@@ -69,20 +82,25 @@ def gather_field(
             if len(frames) > 1
             else "The photo tells nothing of plants."
         )
-    if given > len(frames):
-        again = given - len(frames)
+    if again:
         reasons.append(
             "1 photo was given twice and counts once."
             if again == 1
             else f"{again} photos were given more than once and count once."
         )
     if counted and bare:
-        reasons.append(_bare_words(len(bare), len(sure), len(frames)))
-    apart = apart_share([*counted, *sure])
+        some = any(frame.plants for frame in bare)
+        reasons.append(_bare_words(len(bare), len(sure), len(frames), some))
+    if counted and len(loose) > len(sure):
+        reasons.append(_rowless_words(len(loose) - len(sure), len(frames)))
+    closed = sum(is_closed(frame) for frame in frames)
+    if closed and settled:
+        reasons.append(_closed_words(closed, len(frames)))
+    apart = apart_share([*counted, *loose])
     if counted and apart < _OVERLAPPING:
         reasons.append(
             "The photos overlap: the intervals are those of about "
-            f"{max(1, round(apart * len([*counted, *sure])))} in different places."
+            f"{max(1, round(apart * len([*counted, *loose])))} in different places."
         )
     return FieldAbove(
         name=name,
@@ -90,7 +108,7 @@ def gather_field(
         stand=_together(
             [(f.stand, f.scale.relative_error) for f in counted if f.stand and f.scale],
             calibration,
-            bare_m2=[frame.area_m2 or 0.0 for frame in sure],
+            loose=[_by_area(frame, calibration) for frame in loose],
             apart=apart,
         ),
         stages=stages,
@@ -99,9 +117,49 @@ def gather_field(
 
 
 def is_bare(frame: FrameAbove) -> bool:
-    """Whether a photo was measured and shows no plant of corn."""
-    measured = frame.plants is not None and frame.scale is not None
-    return measured and len(frame.plants or ()) == 0 and (frame.area_m2 or 0.0) > 0.0
+    """Whether a photo was measured and shows no corn, or so few plants that none was sown."""
+    if frame.plants is None or frame.scale is None or not frame.area_m2:
+        return False
+    few = frame.plants.expected < FEW_PER_M2 * frame.area_m2 and not _has_rows(frame)
+    return few or len(frame.plants) == 0
+
+
+def is_closed(frame: FrameAbove) -> bool:
+    """Whether nothing was counted on a photo for its closed canopy, that of the oldest corn."""
+    return "closed" in frame.quality
+
+
+def _has_rows(frame: FrameAbove) -> bool:
+    return frame.stand is not None and frame.stand.row_spacing_m is not None
+
+
+def _without_rows(frames: Sequence[FrameAbove]) -> list[FrameAbove]:
+    """Photos of plants in no rows, or in one where more would show: thin ground, mostly.
+
+    Were they left out, the field's stand would be that of its good places alone.
+    """
+    wide = [f.stand.row_spacing_m for f in frames if f.stand is not None and f.stand.row_spacing_m]
+    least_m2 = (_ROWS_SHOWN * float(np.median(wide))) ** 2 if wide else math.inf
+    return [
+        frame
+        for frame in frames
+        if frame.plants
+        and frame.scale is not None
+        and frame.area_m2
+        and not _has_rows(frame)
+        and not is_bare(frame)
+        and (frame.stand is None or frame.area_m2 >= least_m2)
+        and not (_DOUBTED | {"weedy"}) & set(frame.quality)
+    ]
+
+
+def _by_area(frame: FrameAbove, calibration: AboveCalibration) -> tuple[float, float]:
+    """Plants to a hectare of a photo's ground, and that ground, m2."""
+    area, scale = frame.area_m2 or 0.0, frame.scale
+    if not area or scale is None or frame.plants is None:
+        return 0.0, area
+    factor = calibration.count_factor(scale.mm_per_px)
+    return 10_000 * factor * frame.plants.expected / area, area
 
 
 def _once(frames: Sequence[FrameAbove]) -> list[FrameAbove]:
@@ -117,17 +175,35 @@ def _once(frames: Sequence[FrameAbove]) -> list[FrameAbove]:
     return kept
 
 
-def _bare_words(bare: int, sure: int, every: int) -> str:
-    """Say of photos without corn how they count."""
+def _bare_words(bare: int, sure: int, every: int, some: bool) -> str:
+    """Say of photos without corn, or with `some` plants of it, how they count."""
     shows = "shows" if bare == 1 else "show"
+    what = "no corn or next to none" if some else "no corn"
     if sure == bare:
         return (
-            f"{bare} of {every} photos {shows} no corn. Plants to an area are over their ground "
+            f"{bare} of {every} photos {shows} {what}. Plants to an area are over their ground "
             "too: see whether it drowned, was missed, or is no field."
         )
     return (
-        f"{bare} of {every} photos {shows} no corn, {bare - sure} of them too blurred or coarse to "
+        f"{bare} of {every} photos {shows} {what}, {bare - sure} of them too blurred or coarse to "
         "be sure, which count for nothing: look there on the ground."
+    )
+
+
+def _rowless_words(rowless: int, every: int) -> str:
+    """Say how photos count that show plants and no rows."""
+    how = "shows plants in no rows and counts by its"
+    if rowless > 1:
+        how = "show plants in no rows and count by their"
+    return f"{rowless} of {every} photos {how} ground: look there."
+
+
+def _closed_words(closed: int, every: int) -> str:
+    """Say that the oldest plants are none of those that are told."""
+    shows = "shows" if closed == 1 else "show"
+    return (
+        f"{closed} of {every} photos {shows} leaves that have closed over the ground, so plants "
+        "there are probably older than those told, and weren't counted. Walk there."
     )
 
 
@@ -135,17 +211,17 @@ def _together(
     counts: list[tuple[StandCount, float]],
     calibration: AboveCalibration,
     *,
-    bare_m2: Sequence[float] = (),
+    loose: Sequence[tuple[float, float]] = (),
     apart: float = 1.0,
 ) -> StandCount | None:
-    """Stand over photos, `bare_m2` the ground of those that show no plant.
+    """Stand over photos, `loose` plants to a hectare and m2 of those that show no rows.
 
     `apart` is the share of the photos that as many would be which don't overlap.
     """
     if not counts:
         return None
     stands = [stand for stand, _ in counts]
-    if len(stands) == 1 and (not bare_m2 or stands[0].row_spacing_m is None):
+    if len(stands) == 1 and (not loose or stands[0].row_spacing_m is None):
         return stands[0]
     lengths = np.array([stand.row_length_m for stand in stands])
     per_m = np.array([stand.per_m_row for stand in stands])
@@ -165,13 +241,15 @@ def _together(
         spacing = float(np.median([stand.row_spacing_m or 0.0 for stand in wide]))
         # Ground is weighed as the length of row that it has, or would have.
         shown = [one.row_length_m / max(1.0 - one.rowless_share, 0.05) for one in wide]
-        weights = np.array([*shown, *(area / spacing for area in bare_m2)])
-        none = np.zeros(len(bare_m2))
-        each = np.array([*(stand.per_ha or 0.0 for stand in wide), *none])
+        weights = np.array([*shown, *(area / spacing for _, area in loose)])
+        each = np.array([*(stand.per_ha or 0.0 for stand in wide), *(one for one, _ in loose)])
         per_ha = float(np.average(each, weights=weights))
         per_acre = per_ha * SQUARE_M_PER_ACRE / 10_000
+        # Ground without rows counts as having none by what it lacks of those that stand.
+        full = float(np.average(each[: len(wide)], weights=shown))
+        lacks = np.clip(1.0 - each[len(wide) :] / max(full, 1e-9), 0.0, 1.0)
         rowless = float(
-            np.average([*(stand.rowless_share for stand in wide), *(1.0 + none)], weights=weights)
+            np.average([*(stand.rowless_share for stand in wide), *lacks], weights=weights)
         )
         spread = _error_of_mean(each, weights, apart) / max(per_ha, 1e-9)
         error = math.hypot(spread, 2 * _SHARED * scale, miscount)

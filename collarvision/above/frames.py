@@ -16,8 +16,9 @@ from collarvision.above.finding import LEAF_SQUARE_PX, Found, find_plants, join
 from collarvision.above.ground import COARSEST_MM, Ground, focal_px
 from collarvision.above.network import CELL_PX, AboveNetwork
 from collarvision.above.pixelrows import find_pixel_rows
-from collarvision.above.scale import NoScale, Stated, find_scale
+from collarvision.above.scale import Stated, find_scale
 from collarvision.above.sharpness import is_blurred
+from collarvision.above.tilt import UNSAID, NoScale
 from collarvision.above.values import FrameAbove, Georeference
 from collarvision.boundary import metres_a_degree
 from collarvision.photo import Photo
@@ -31,8 +32,9 @@ PLANT_REACH_PX: Final = 160
 _GPS_ERROR_M: Final = 3.0
 """Of a receiver without correction; common practice."""
 
-_SPREAD: Final = 1.12
-"""Ratio of row spacings in two halves of a photo from which it was tilted, unknown to its file."""
+_SPREAD, _MOST_SPREAD = 1.12, 1.3
+"""Ratio of row spacings in two halves of a photo from which it was tilted, unknown to its file, and
+from which that is too much: a count may then be half of the plants. Our own choice."""
 
 NO_NETWORK: Final = (
     "There is no network for photos from above in this installation, so nothing was counted: "
@@ -84,7 +86,7 @@ def read_frame(
         return replace(base, quality=(refusal.code,), reasons=(str(refusal),))
     scale, ground = scaled.scale, scaled.ground
     quality = list(scaled.codes)
-    reasons = [note for note in scale.notes if not note.startswith("The file doesn't say how")]
+    reasons = list(scale.notes)
     away = scale.mm_per_px * (focal_px(photo) or 0.0) / 1000
     ahead = away * math.sin(math.radians(scale.tilt_deg))
     base = replace(base, scale=scale, georeference=_georeference(photo, ahead))
@@ -95,9 +97,22 @@ def read_frame(
             f"A pixel covers {scale.mm_per_px:.0f} mm of ground, too much to see a leaf's tip "
             f"(up to {COARSEST_MM:g} mm): fly lower.",
         )
-    if photo.flight.pitch_deg is None and scaled.rows is not None:
-        lean = _unsaid_tilt(ground)
+    if UNSAID in reasons and scaled.rows is not None:
+        lean, told = _unsaid_tilt(ground)
+        if told or lean > _SPREAD:
+            reasons.remove(UNSAID)
+        if lean > _MOST_SPREAD:
+            return _refused(
+                replace(base, scale=None),
+                "tilted",
+                f"Rows look {100 * (lean - 1):.0f}% further apart on one side of the photo than "
+                "on the other: the camera was tilted, too far to count, and its file doesn't tell "
+                "how. Point it straight down, or give the camera's own file.",
+            )
         if lean > _SPREAD:
+            # What lies further off is told smaller by as much.
+            error = math.hypot(scale.relative_error, (lean - 1) / 2)
+            base = replace(base, scale=replace(scale, relative_error=error))
             quality.append("tilted")
             reasons.append(
                 f"Rows look {100 * (lean - 1):.0f}% further apart on one side of the photo than "
@@ -133,6 +148,7 @@ def read_frame(
         coverage,
         calibration,
         stated_spacing_m=stated.row_spacing_m,
+        rows_option=stated.option("--rows"),
     )
 
 
@@ -259,22 +275,28 @@ def _is_blurred(ground: Ground, mm_per_px: float) -> bool:
     return is_blurred(ground.photo.pixels(max(1.0, 3.0 / mm_per_px))[0])
 
 
-def _unsaid_tilt(ground: Ground) -> float:
-    """Ratio of row spacings in opposite halves of a photo; 1 where they can't be told."""
+def _unsaid_tilt(ground: Ground) -> tuple[float, bool]:
+    """Largest ratio of row spacings in opposite halves of a photo, and whether all could be told.
+
+    Ahead and to the sides: in halves side by side a tilt ahead doesn't show.
+    """
     rgb, _ = ground.photo.pixels(max(ground.photo.size) / 1400)
     height, width = rgb.shape[:2]
     halves = (
         (rgb[: height // 2], rgb[height // 2 :]),
         (rgb[:, : width // 2], rgb[:, width // 2 :]),
     )
-    ratio = 1.0
+    ratio, told = 1.0, True
     for pair in halves:
         rows = [find_pixel_rows(half) for half in pair]
         if rows[0] is None or rows[1] is None:
+            told = False
             continue
         one = rows[0].spacing_px / rows[1].spacing_px
         one = max(one, 1 / one)
         # Twice the spacing is a row missed, not a tilt.
         if one < 1.6:
             ratio = max(ratio, one)
-    return ratio
+        else:
+            told = False
+    return ratio, told

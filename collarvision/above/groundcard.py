@@ -13,7 +13,7 @@ from typing import Final
 import cv2
 import numpy as np
 
-from collarvision.card import find_card
+from collarvision.card import ASSUMED_FOCAL_EQ_MM, find_card
 from collarvision.photo import Photo
 
 _LONG_SIDE_PX: Final = 1800
@@ -65,10 +65,7 @@ def find_ground_card(photo: Photo, *, check_bar_mm: float = 100.0) -> GroundCard
         part = photo.rgb[low[1] : high[1], low[0] : high[0]]
         if min(part.shape[:2]) < 32:
             continue
-        found = find_card(
-            Photo(name=photo.name, decoded=np.ascontiguousarray(part), sha256=photo.sha256),
-            check_bar_mm=check_bar_mm,
-        )
+        found = find_card(_cut_out(photo, part), check_bar_mm=check_bar_mm)
         if found is None or found.markers_found < 3:
             continue
         x, y = (float(v) for v in found.corners_px.mean(0))
@@ -80,6 +77,18 @@ def find_ground_card(photo: Photo, *, check_bar_mm: float = 100.0) -> GroundCard
         error = float(np.hypot(found.relative_error, 0.5 / side_px))
         return GroundCard(float(low[0] + x), float(low[1] + y), here, error, float(found.tilt_deg))
     return None
+
+
+def _cut_out(photo: Photo, part: np.ndarray) -> Photo:
+    """A part of a photo with the lens that it was seen through, without which no tilt is told."""
+    whole, own = float(np.hypot(*photo.size)), float(np.hypot(*part.shape[:2]))
+    return Photo(
+        name=photo.name,
+        decoded=np.ascontiguousarray(part),
+        sha256=photo.sha256,
+        focal_eq_mm=(photo.focal_eq_mm or ASSUMED_FOCAL_EQ_MM) * whole / own,
+        resized=True,
+    )
 
 
 def _spots(small: np.ndarray) -> list[tuple[int, int, int, int]]:

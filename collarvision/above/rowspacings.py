@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
-from collarvision.above.values import GroundScale
+from collarvision.above.values import GroundScale, ScaleSource
 
 USUAL_IN: Final = (15, 20, 22, 30, 36, 38, 45 / 2.54, 60 / 2.54, 70 / 2.54, 60)
 """Distances that corn planters are sold with, inches, three of them set in cm; common practice."""
@@ -47,28 +47,40 @@ def off_usual(spacing_m: float) -> float:
     return min(abs(math.log(spacing_m / (one * M_PER_INCH))) for one in USUAL_IN)
 
 
+def is_odd(spacing_m: float, relative_error: float) -> bool:
+    """Whether no planter makes such rows, as far as a relative standard error lets one say so."""
+    return off_usual(spacing_m) > max(ODD, ODD_ERRORS * relative_error)
+
+
 def odd_error(spacing_m: float) -> float:
     """Relative error to reckon with where rows are odd: likeliest they are `COMMONEST_IN` apart."""
     return max(off_usual(spacing_m), abs(math.log(spacing_m / (COMMONEST_IN * M_PER_INCH))))
 
 
-def odd_words(spacing_m: float, relative_error: float, option: str) -> str | None:
+def odd_words(
+    spacing_m: float, relative_error: float, option: str, source: ScaleSource = "exif"
+) -> str | None:
     """Say that no planter makes such rows, so that the height is wrong; None where one does.
 
     Parameters
     ----------
     spacing_m : float
-        By the height in the file.
+        By the height.
     relative_error : float
         Of that, one standard deviation.
     option : str
         What to give, such as ``--rows``.
+    source : str
+        Of the height: ``exif`` or ``stated``.
     """
-    if off_usual(spacing_m) <= max(ODD, ODD_ERRORS * relative_error):
+    if not is_odd(spacing_m, relative_error):
         return None
+    why = f"the height may be counted from another place. Give {option}."
+    if source == "stated":
+        why = f"check it, or give {option}."
     return (
-        f"By the height in the file the rows lie {spacing_words(spacing_m)} apart, which is no "
-        f"usual spacing: the height may be counted from another place. Give {option}."
+        f"By {SOURCE_WORDS[source]} the rows lie {spacing_words(spacing_m)} apart, which is no "
+        f"usual spacing: {why}"
     )
 
 

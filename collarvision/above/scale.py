@@ -27,12 +27,9 @@ from collarvision.above.rowspacings import (
     odd_error,
     odd_words,
 )
-from collarvision.above.values import GroundScale, ScaleSource
+from collarvision.above.tilt import MOST_TILT_DEG, NoScale, roll_of, tilt_of
+from collarvision.above.values import Z90, GroundScale, ScaleSource
 from collarvision.photo import Photo
-
-MOST_TILT_DEG: Final = 45.0
-MOST_ROLL_DEG: Final = 15.0
-"""Hung further to one side, a photo can't be measured: that isn't put right."""
 
 # Errors of one standard deviation; common practice where no source is named. A barometer drifts by
 # half a metre within a flight and knows nothing of the slope; focal lengths in EXIF are whole mm,
@@ -51,16 +48,13 @@ _CARD_SEEN_MM: Final = 3.0
 _ROWS_PX: Final = 1400
 """Long side of the picture that rows are looked for in."""
 
+RESIZED: Final = (
+    "The file notes another size than the photo has: if it was cut, counts are wrong. Give "
+    "{option} or the camera's own file."
+)
+
 FARTHEST_M: Final = 200.0
 """No photo from higher shows a plant's leaves, whatever the lens."""
-
-
-class NoScale(Exception):
-    """Nothing tells the ground's scale; `str` says what to do, `code` is short for it."""
-
-    def __init__(self, sentence: str, code: str = "no-scale") -> None:
-        super().__init__(sentence)
-        self.code = code
 
 
 @dataclass(frozen=True)
@@ -107,7 +101,7 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
     NoScale
         When nothing tells it, or what does can't be believed, or the photo is tilted too far.
     """
-    tilt, notes = _tilt(photo)
+    tilt, notes = tilt_of(photo)
     by_height = _from_height(photo, stated)
     first = by_height or GroundScale(WORKING_MM, 1.0, "exif")
     ground = _ground(photo, first.mm_per_px, tilt)
@@ -127,6 +121,8 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
     if not found:
         raise _refusal(photo, stated)
     codes = ["tilted"] if tilt > 0.0 else []
+    if found == [by_height] and photo.resized:
+        notes += (RESIZED.format(option=stated.option("--rows")),)
     if found == [by_height] and seen_m is not None and stated.height_m is None:
         odd = odd_words(seen_m, found[0].relative_error, stated.option("--rows"))
         if odd is not None:
@@ -135,7 +131,7 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
             error = max(found[0].relative_error, odd_error(seen_m))
             found = [replace(found[0], relative_error=error)]
     scale = _together(found, notes, tilt)
-    roll = _roll_deg(photo)
+    roll = roll_of(photo)
     if roll > 2 * FLAT_DEG:
         # By height the middle is further off than straight down, and the sides differ.
         codes.append("tilted")
@@ -145,56 +141,6 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
         raise _too_high(scale, photo, stated)
     ground = _ground(photo, scale.mm_per_px, tilt)
     return Scaled(scale, ground, rows, tuple(dict.fromkeys(codes)))
-
-
-def _roll_deg(photo: Photo) -> float:
-    """How far the camera hung to one side, degrees; upside down is level too."""
-    roll = photo.flight.roll_deg
-    return 0.0 if roll is None else abs((roll + 90.0) % 180.0 - 90.0)
-
-
-def _tilt(photo: Photo) -> tuple[float, tuple[str, ...]]:
-    """The camera's tilt from straight down, degrees, and what there is to say of it."""
-    pitch, level = photo.flight.pitch_deg, _roll_deg(photo)
-    if level > MOST_ROLL_DEG:
-        raise NoScale(
-            f"The camera hung {level:.0f}° to one side, too far to measure plants: keep it level, "
-            f"or within {MOST_ROLL_DEG:.0f}° of that.",
-            "tilted",
-        )
-    notes: list[str] = []
-    if level > 2 * FLAT_DEG:
-        notes.append(
-            f"The camera hung {level:.0f}° to one side, which isn't put right: counts toward the "
-            "photo's sides are in doubt."
-        )
-    if pitch is None:
-        unsaid = "The file doesn't say how the camera was tilted: taken as straight down."
-        return 0.0, (*notes, unsaid)
-    tilt = abs(90.0 + pitch)
-    if pitch < -90.0 - FLAT_DEG:
-        # The ground is laid flat as if the upper edge were the far one, which here is the near one.
-        raise NoScale(
-            f"The camera was tilted {tilt:.0f}° past straight down, so it looked backward, which "
-            "can't be put right: point it straight down (-90°), or tilt it ahead by up to 45°.",
-            "tilted",
-        )
-    if tilt > MOST_TILT_DEG:
-        raise NoScale(
-            f"The camera was tilted {tilt:.0f}° from straight down, too far to measure plants: "
-            "point it straight down (-90°), or up to 45° from that.",
-            "tilted",
-        )
-    if tilt <= FLAT_DEG:
-        return 0.0, tuple(notes)
-    if photo.focal_eq_mm is None:
-        raise NoScale(
-            f"The camera was tilted {tilt:.0f}° and the file lacks its focal length, so the photo "
-            "can't be laid flat: give the camera's own file, or point it straight down.",
-            "tilted",
-        )
-    notes.append(f"The camera was tilted {tilt:.0f}° from straight down, which was put right.")
-    return tilt, tuple(notes)
 
 
 def _ground(photo: Photo, mm_per_px: float, tilt_deg: float) -> Ground:
@@ -220,7 +166,11 @@ def _from_height(photo: Photo, stated: Stated) -> GroundScale | None:
         return None
     tilt = 0.0 if flight.pitch_deg is None else math.radians(abs(90.0 + flight.pitch_deg))
     away_mm = 1000.0 * height / math.cos(min(tilt, math.radians(MOST_TILT_DEG)))
-    return GroundScale(away_mm / focal, math.hypot(error / height, _LENS_ERROR), source)
+    error = math.hypot(error / height, _LENS_ERROR)
+    if photo.resized:
+        # A shrunk photo is read right, and a cut one is told larger by as much as it was cut.
+        error = math.hypot(error, abs(math.log(photo.size_ratio)) / Z90)
+    return GroundScale(away_mm / focal, error, source)
 
 
 def _rows_on(ground: Ground) -> tuple[PixelRows | None, float | None]:

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from typing import Literal
 
 import numpy as np
@@ -251,8 +252,8 @@ class FrameAbove:
         Ground that was looked at.
     quality : tuple of str
         Short codes: ``no-scale``, ``sea-height``, ``tilted``, ``no-plants``, ``not-maize``,
-        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``rowless``, ``odd-rows``, ``weedy``,
-        ``hidden``, ``old``, ``outside``, ``no-network``.
+        ``closed``, ``blurred``, ``coarse``, ``no-rows``, ``off-rows``, ``rowless``,
+        ``odd-rows``, ``weedy``, ``hidden``, ``old``, ``outside``, ``no-network``.
     reasons : tuple of str
         Sentences: what wasn't measured or is in doubt, and what to do.
     model : str or None
@@ -276,6 +277,14 @@ class FrameAbove:
     quality: tuple[str, ...] = ()
     reasons: tuple[str, ...] = ()
     model: str | None = None
+
+    @property
+    def day(self) -> date | None:
+        """Day that it was taken on; None where the file says none."""
+        try:
+            return None if self.taken_at is None else date.fromisoformat(self.taken_at[:10])
+        except ValueError:
+            return None
 
 
 @dataclass(frozen=True, eq=False)

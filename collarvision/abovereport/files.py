@@ -8,6 +8,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any, Final
 from zipfile import BadZipFile
+from zlib import error as ZlibError
 
 import numpy as np
 
@@ -34,6 +36,22 @@ from collarvision.writing import OutputError, cannot_write, make_folder
 
 FORM: Final = "collarvision-above-1"
 SUMMARY, PLANTS, FRAMES = "above.json", "plants.npz", "frames"
+
+
+_UNREADABLE: Final = (
+    OSError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    LookupError,
+    ArithmeticError,  # numbers that no integer holds
+    RecursionError,  # JSON nested too deep
+    MemoryError,  # arrays that say they are larger than any
+    EOFError,
+    BadZipFile,
+    ZlibError,
+)
+"""What files that are broken, or were made by something else, are refused with."""
 
 
 class AboveFileError(ValueError):
@@ -99,7 +117,7 @@ def load_field(folder: Path) -> FieldAbove:
         with np.load(path.with_name(PLANTS), allow_pickle=False) as kept:
             columns = {name: kept[name] for name in kept.files}
         frames = tuple(
-            frame_from(one, _plants_of(columns, number))
+            _checked(frame_from(one, _plants_of(columns, number)))
             for number, one in enumerate(content["frames"])
         )
         stand = content["stand"]
@@ -115,10 +133,25 @@ def load_field(folder: Path) -> FieldAbove:
             f"{folder} holds no field seen from above: make it with 'collarvision above PHOTOS "
             f"--out {folder}'."
         ) from error
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadZipFile) as error:
+    except _UNREADABLE as error:
         raise AboveFileError(
             f"{path} can't be read as a field seen from above: run 'collarvision above' again."
         ) from error
+
+
+def _checked(frame: FrameAbove) -> FrameAbove:
+    """A frame whose words are words and whose place is one.
+
+    Raises
+    ------
+    TypeError, ValueError
+    """
+    place = frame.georeference
+    if place is not None and not (math.isfinite(place.lat) and math.isfinite(place.lon)):
+        raise ValueError("a photo's place is none")
+    if not isinstance(frame.photo, str) or not isinstance(frame.taken_at, str | None):
+        raise TypeError("a photo's name or time is no text")
+    return frame
 
 
 def save_frame(frame: FrameAbove, folder: Path, key: str) -> None:
@@ -146,7 +179,7 @@ def load_frame(folder: Path, key: str) -> FrameAbove | None:
         with np.load(folder / FRAMES / f"{key}.npz", allow_pickle=False) as kept:
             columns = {name: kept[name] for name in kept.files}
         return frame_from(json.loads(str(columns["summary"])), _plants_of(columns, 0))
-    except (OSError, ValueError, KeyError, TypeError, BadZipFile, EOFError):
+    except _UNREADABLE:
         return None
 
 
@@ -173,6 +206,8 @@ def _plants_of(columns: dict[str, np.ndarray], number: int) -> Plants | None:
     counts = columns["counts"]
     start = int(counts[:number].sum())
     rows = slice(start, start + int(counts[number]))
+    if any(len(columns[name]) < rows.stop for name in (*PLANT_COLUMNS, "tips_seen")):
+        raise ValueError("fewer plants than counted")
     before = int(columns["tips_seen"][:start].sum())
     tip_start = np.concatenate([[0], np.cumsum(columns["tips_seen"][rows])]).astype(np.int64)
     tips = slice(before, before + int(tip_start[-1]))

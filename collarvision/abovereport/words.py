@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from collarvision.above.assembling import OLDER_THAN_TOLD
+from collarvision.above.fields import is_closed
 from collarvision.above.values import (
     SQUARE_M_PER_ACRE,
     FieldAbove,
@@ -106,10 +107,14 @@ def _facts(field: FieldAbove, us: bool) -> Iterator[tuple[str, list[str]]]:
 
 
 def _promise(field: FieldAbove, stages: StageRange) -> str:
-    """Of how many plants a range is said; none where too many may be older to keep to it."""
+    """Of how many plants a range is said; none where too many may be older to keep to it.
+
+    Where leaves close over the rows no plant is told apart, and those are the oldest.
+    """
     plants = [(len(f.plants), "old" in f.quality) for f in field.frames if f.plants is not None]
     old = sum(count for count, aged in plants if aged)
-    if old > (1 - stages.level) * sum(count for count, _ in plants):
+    closed = any(is_closed(frame) for frame in field.frames)
+    if closed or old > (1 - stages.level) * sum(count for count, _ in plants):
         return " or older"
     return f", for {100 * stages.level:.0f} of 100 plants"
 

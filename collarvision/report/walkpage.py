@@ -8,16 +8,17 @@ from collarvision.report.zonemap import Spot, draw_zone_map
 from collarvision.units import area_words
 from collarvision.walk.page import (
     at_a_stop,
+    closed_words,
     each_words,
     flown_words,
     plain_words,
     precision_words,
     range_words,
+    said_notes,
     zone_area_m2,
     zone_note,
 )
 from collarvision.walk.stops import ZoneWalk
-from collarvision.walk.zones import range_seen
 
 _FEET_A_METRE = 1000 / 304.8
 
@@ -53,7 +54,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
             (
                 zone,
                 area_words(zone_area_m2(walk, zone), area_unit),
-                range_words(range_seen(zone.stages)),
+                range_words(walk.stages_of(zone)),
                 stops,
             )
             for zone, stops in zip(walk.zones.zones, walk.allocation.stops, strict=True)
@@ -66,6 +67,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
         length=f"{walk.length_m * factor:,.0f} {unit}",
         note=zone_note(walk),
         at_a_stop=at_a_stop(walk),
-        notes=flight.notes,
+        notes=said_notes(walk),
+        closed=closed_words(walk),
         caution=CAUTION,
     )

@@ -25,7 +25,9 @@ from collarvision.sampling import FEWEST_PLANTS, LEVEL, plan_sample, z_value
 from collarvision.walk.growth import LATE_VARIANCE, OWN_SD, Prior, share_past
 
 _FEWEST_A_STOP: Final = 3
-_FEWEST_AHEAD: Final = 5  # at a stop of the most advanced zone: one plant past a maximum decides
+FEWEST_AHEAD: Final = 5
+"""Plants at a stop of the most advanced corn: one plant past a maximum decides."""
+
 _FURTHER_STOPS: Final = 4  # more than the plain plan's, where that saves plants
 _A_STOP_IN_PLANTS: Final = 2  # what walking to one more stop is worth: our own choice
 _M2_AN_ACRE: Final = 4046.8564224
@@ -90,7 +92,7 @@ def allocate(
         for plants in range(_FEWEST_A_STOP, most + 1):
             each = (plants,) * zones
             if zones > 1:
-                each = (max(plants, _FEWEST_AHEAD), *each[1:])
+                each = (max(plants, FEWEST_AHEAD), *each[1:])
             width = expected_half_width(prior, of_zone, each)
             one = Allocation(of_zone, each, precision, width, plain.plants)
             if width <= precision and one.plants >= FEWEST_PLANTS:

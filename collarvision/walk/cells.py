@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.walk.flight import Flight, FlightError
-from collarvision.walk.leftout import other_days_note
+from collarvision.walk.leftout import why_few
 from collarvision.walk.surface import FEWEST_PLANTS, Surface, draw_surface, places_of
 
 FAR_M: Final = 60.0
@@ -174,7 +174,7 @@ def _surface(flight: Flight, side_m: float) -> tuple[Surface, float]:
         raise FlightError(
             f"The flight shows {int(kept.sum())} places of the field with enough plants: "
             f"{_FEWEST_PLACES} are the fewest to walk by. Fly more of it, or use "
-            "`collarvision plan --boundary`." + other_days_note(flight.notes)
+            "`collarvision plan --boundary`." + why_few(flight.notes)
         )
     absent = np.zeros(len(plants))
     if len(flight.gap_missing):

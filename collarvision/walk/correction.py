@@ -17,17 +17,27 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.above.values import stage_range
-from collarvision.answer import stage_name
 from collarvision.evidence import PlantEvidence, beliefs
-from collarvision.sampling import FEWEST_PLANTS, LEVEL
-from collarvision.walk.allocation import expected_half_width
-from collarvision.walk.flight import OUTSIDE_M, Flight, FlightError, age_words, check_walked
+from collarvision.sampling import FEWEST_PLANTS
+from collarvision.walk.allocation import FEWEST_AHEAD, expected_half_width
+from collarvision.walk.closed import unwalked
+from collarvision.walk.flight import Flight, FlightError, age_words, far_words
 from collarvision.walk.growth import Draws, GroundStop, Prior, draw, prior_of
-from collarvision.walk.zones import Zone, Zones, range_seen
+from collarvision.walk.spans import (
+    StageSpan,
+    ZoneShare,
+    at_each,
+    ground_span,
+    half_rule_of,
+    half_width_of,
+    probability_of,
+    seen_span,
+    shares_of,
+)
+from collarvision.walk.zones import Zone, Zones
 
-RANGE_LEVEL: Final = 0.9
-"""Of a plant's stage range once the ground corrected it; before, `range_seen` tells it."""
+OUTSIDE_M: Final = 30.0
+"""A phone's place may be that far off."""
 
 _STRANGE: Final = 2.5  # shifts by that many standard errors are asked about
 _SEEN: Final = 0.05  # share of a zone that is worth a word on its most advanced plants
@@ -39,37 +49,6 @@ class Ground:
 
     evidence: PlantEvidence
     gps: tuple[float, float] | None
-
-
-@dataclass(frozen=True)
-class StageSpan:
-    """Stages that 90 in 100 plants should lie in, and the probability of each.
-
-    Attributes
-    ----------
-    low, high : int
-    probabilities : tuple of float
-        P(VE), P(V1) ... of a plant drawn at random.
-    """
-
-    low: int
-    high: int
-    probabilities: tuple[float, ...]
-
-    @property
-    def words(self) -> str:
-        """Such as ``V3 to V5``."""
-        low, high = stage_name(self.low), stage_name(self.high)
-        return low if low == high else f"{low} to {high}"
-
-
-@dataclass(frozen=True)
-class ZoneShare:
-    """Share of plants at or past a stage, corrected: its mean, and the 95 % interval."""
-
-    stage: int
-    share: float
-    interval: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -128,6 +107,7 @@ class ZonedField:
     half_width : float
         Of the interval of the worse known of the two shares that decide the stage.
     enough : bool
+        Never while a place with closed leaves, older than any zone, has no plants.
     more : int
         Plants still to be counted for the precision asked for.
     more_in : str or None
@@ -137,6 +117,8 @@ class ZonedField:
     plants, stops : int
         Counted on the ground with a place.
     notes : tuple of str
+    unwalked : tuple of (float, float)
+        Latitude and longitude of places where leaves close over the rows and nobody counted.
     positions : tuple of (name, letter)
         Zone of each stop, or plant without a stop.
     layout : Zones
@@ -161,6 +143,7 @@ class ZonedField:
     plants: int
     stops: int
     notes: tuple[str, ...]
+    unwalked: tuple[tuple[float, float], ...]
     positions: tuple[tuple[str, str], ...]
     layout: Zones
     flight: Flight
@@ -203,18 +186,25 @@ def correct(
     old = age_words(flight, visit)
     if old is not None:
         raise FlightError(old)
-    check_walked(flight, [one.gps for one in ground if one.gps is not None])
+    _check_walked(flight, [one.gps for one in ground if one.gps is not None])
     days = 0 if flight.day is None or visit is None else (visit - flight.day).days
     prior = prior_of(zones, days)
     notes = list(flight.notes)
     placed, places = _placed(flight, zones, ground, notes)
     stops = [stop for stop, _, _ in places]
     found = draw(prior, stops, draws)
-    shares = _shares(found.shares)
+    shares = shares_of(found.shares)
     stage = half_rule_of(found.shares)
-    wide = _half_width(found.shares, stage)
+    wide = half_width_of(found.shares, stage)
     plants = len(placed)
-    enough = wide <= precision and plants >= FEWEST_PLANTS and any(s.zone == 0 for s in stops)
+    closed = unwalked(flight.closed_m, [middle for _, _, middle in places], OUTSIDE_M)
+    enough = (
+        wide <= precision
+        and plants >= FEWEST_PLANTS
+        and any(s.zone == 0 for s in stops)
+        and not closed
+        and not flight.closed_unplaced
+    )
     notes += _strange(prior, found, stops, flight, visit)
     counts = [
         [p.best_stage for k, p in placed if k == n and p.best_stage is not None]
@@ -230,28 +220,58 @@ def correct(
             f"No plant was counted in zone {', '.join(unseen)}: what is said of it rests on the "
             "flight and the other zones."
         )
+    if flight.closed_m and plants:
+        notes.append(
+            "Zones take the ground under closed leaves for like the photos around it: more of the "
+            "field is further on than their shares say."
+        )
     low, middle, high = (float(v) for v in np.quantile(found.shift, [0.025, 0.5, 0.975]))
     return ZonedField(
         flown=flight.day,
         plants_seen=len(flight),
         zones=answers,
-        before=_seen(np.average([z.stages for z in zones.zones], axis=0, weights=prior.zone_share)),
-        after=_span(_at(found.shares)),
+        before=seen_span(
+            np.average([z.stages for z in zones.zones], axis=0, weights=prior.zone_share)
+        ),
+        after=ground_span(at_each(found.shares)),
         stage=stage,
-        probability=_probability(found.shares, stage),
+        probability=probability_of(found.shares, stage),
         shares=shares,
         precision=precision,
         half_width=wide,
         enough=enough,
-        more=0 if enough else _more(prior, stops, plants, wide, precision),
+        more=0
+        if enough
+        else max(_more(prior, stops, plants, wide, precision), FEWEST_AHEAD * len(closed)),
         more_in=None if enough else _worst(prior, found, stops, stage, zones),
         shift=(low, middle, high),
         plants=plants,
         stops=len(stops),
         notes=tuple(notes),
+        unwalked=tuple(flight.boundary.degrees(*place[0]) for place in closed),
         positions=tuple((name, zones.zones[stop.zone].letter) for stop, name, _ in places),
         layout=zones,
         flight=flight,
+    )
+
+
+def _check_walked(flight: Flight, places: Sequence[tuple[float, float]]) -> None:
+    """Refuse a flight where nobody walked: its zones would send a scout to another field.
+
+    Raises
+    ------
+    FlightError
+        When each of the plants' places (latitude, longitude) lies outside.
+    """
+    outside = [flight.boundary.outside_m(*place) for place in places]
+    if not outside or min(outside) <= OUTSIDE_M:
+        return
+    which = "the one plant" if len(outside) == 1 else f"the nearest of {len(outside)} plants"
+    where = "the field's outline" if flight.outlined else "what was flown over"
+    raise FlightError(
+        f"The visit's plants aren't where the flight was: {which} with a place lies "
+        f"{far_words(min(outside))} outside {where}. Give the flight of this field"
+        + (", or check the outline." if flight.outlined else ".")
     )
 
 
@@ -291,60 +311,13 @@ def _placed(
     return plants, places
 
 
-def half_rule_of(shares: np.ndarray) -> int:
-    """Highest stage that at least half of the plants have reached, from draws of shares."""
-    return max(int((shares.mean(axis=0) >= 0.5).sum()) - 1, 0)
-
-
-def _probability(shares: np.ndarray, stage: int) -> float:
-    """Share of draws whose own field stage is `stage`."""
-    return float(((shares[:, stage] >= 0.5) & (shares[:, stage + 1] < 0.5)).mean())
-
-
-def _half_width(shares: np.ndarray, stage: int) -> float:
-    low, high = np.quantile(
-        shares[:, stage : stage + 2], [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0
-    )
-    return float(((high - low) / 2).max())
-
-
-def _at(shares: np.ndarray) -> np.ndarray:
-    """Probability of each stage of a plant drawn at random, from draws of shares at or past."""
-    mean = shares.mean(axis=0)
-    return np.asarray(mean - np.append(mean[1:], 0.0))
-
-
-def _seen(probabilities: np.ndarray) -> StageSpan:
-    """What is told from above alone."""
-    return _span_of(range_seen(probabilities), probabilities)
-
-
-def _span(probabilities: np.ndarray) -> StageSpan:
-    """What is told with the ground."""
-    return _span_of(stage_range(probabilities, RANGE_LEVEL), probabilities)
-
-
-def _span_of(ends: tuple[int, int], probabilities: np.ndarray) -> StageSpan:
-    return StageSpan(*ends, tuple(round(float(p), 6) for p in probabilities))
-
-
-def _shares(shares: np.ndarray) -> tuple[ZoneShare, ...]:
-    mean = shares.mean(axis=0)
-    low, high = np.quantile(shares, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=0)
-    return tuple(
-        ZoneShare(k, float(mean[k]), (float(low[k]), float(high[k])))
-        for k in range(1, shares.shape[1])
-        if high[k] > 0.01 and low[k] < 0.99
-    )
-
-
 def _zone_answer(zone: Zone, shares: np.ndarray, counts: list[int], stops: int) -> ZoneAnswer:
     return ZoneAnswer(
         zone=zone,
-        before=_seen(np.array(zone.stages)),
-        after=_span(_at(shares)),
+        before=seen_span(np.array(zone.stages)),
+        after=ground_span(at_each(shares)),
         stage=half_rule_of(shares),
-        shares=_shares(shares),
+        shares=shares_of(shares),
         advanced=int((shares.mean(axis=0) >= _SEEN).sum()) - 1,
         plants=len(counts),
         stops=stops,

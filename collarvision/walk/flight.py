@@ -6,8 +6,7 @@ keeps the metres of its own photo; its stops are then told by rows and paces.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -15,9 +14,17 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from collarvision.above.assembling import OLDER_THAN_TOLD
+from collarvision.above.fields import is_bare, is_closed
+from collarvision.above.oneflight import of_one_flight
 from collarvision.boundary import Boundary, metres_a_degree
 from collarvision.evidence import day_in
-from collarvision.walk.leftout import bare_note, of_one_flight, other_days_note
+from collarvision.walk.closed import closed_places
+from collarvision.walk.leftout import (
+    closed_unplaced,
+    look_there_notes,
+    unlisted_note,
+    why_few,
+)
 
 if TYPE_CHECKING:
     from collarvision.above.values import FieldAbove, FrameAbove, Plants
@@ -33,9 +40,6 @@ limit.
 """
 
 _SEE_DAY: Final = "see that it was flown within a week of the walk."
-
-OUTSIDE_M: Final = 30.0
-"""A phone's place may be that far off."""
 
 _INSIDE: Final = 0.5  # share of plants that must lie in the outline
 HULL_M: Final = 5.0
@@ -70,10 +74,15 @@ class Flight:
     frame : (n,) int
         Number of the photo.
     gap_x_m, gap_y_m, gap_missing : (k,) float
-        Middles of gaps in rows, and the plants missing there.
+        Middles of gaps in rows inside the outline, and the plants missing there.
     photos : tuple of str
     notes : tuple of str
         Sentences for the user.
+    closed_m : tuple of (k, 2) float
+        Photos of places where leaves close over the rows, older than any zone: the first of each
+        is the one to walk to.
+    closed_unplaced : int
+        Photos that show such leaves nobody knows where.
     """
 
     boundary: Boundary
@@ -93,6 +102,8 @@ class Flight:
     gap_missing: np.ndarray
     photos: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    closed_m: tuple[np.ndarray, ...] = ()
+    closed_unplaced: int = 0
 
     def __len__(self) -> int:
         return len(self.x_m)
@@ -141,22 +152,23 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
         Without plants, with too few, of another field, or of several photos that have no place.
     """
     every, other_days = of_one_flight(field.frames)
-    frames = [one for one in every if one.plants is not None and len(one.plants)]
+    shown = [one for one in every if one.plants is not None and len(one.plants)]
+    frames = [one for one in shown if not is_bare(one)] or shown
     # A survey's record tells the stages of a photo with thousands of plants and doesn't list them.
     unlisted = sum(one.plants is None and one.stages is not None for one in field.frames)
     if not frames and unlisted:
-        raise FlightError(_unlisted(unlisted))
+        raise FlightError(unlisted_note(unlisted))
     if not frames:
-        reasons = next((one.reasons[0] for one in field.frames if one.reasons), "")
+        reasons = [one.reasons[-1] for one in every if is_closed(one) and one.reasons]
+        reasons += [one.reasons[0] for one in field.frames if one.reasons]
         raise FlightError(
-            f"The flight shows no plants to walk by: {reasons or 'fly again, lower'} "
+            f"The flight shows no plants to walk by: {[*reasons, 'fly again, lower.'][0]} "
             "Until then `collarvision plan --boundary` chooses stops without a flight."
         )
     placed = [one for one in frames if one.georeference is not None]
-    notes = [*([_unlisted(unlisted)] if unlisted else []), *other_days]
-    bare = bare_note(every, boundary)
-    if bare is not None:
-        notes.append(bare)
+    notes = [*([unlisted_note(unlisted)] if unlisted else []), *other_days]
+    # What must be walked to first is said first.
+    notes = [*look_there_notes(every, boundary), *notes]
     if any("old" in one.quality for one in frames):
         notes.append(OLDER_THAN_TOLD)
     if placed:
@@ -166,7 +178,13 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
             notes.append(
                 f"{unplaced} of {len(frames)} photos from above {has} no place and {left} left out."
             )
-        return _located(placed, boundary, notes)
+        closed = closed_places(every, boundary)
+        flight = _located(placed, boundary, notes, closed)
+        return replace(
+            flight,
+            closed_m=tuple(np.column_stack(flight.boundary.metres(*one.T)) for one in closed),
+            closed_unplaced=closed_unplaced(every),
+        )
     if len(frames) > 1:
         raise FlightError(
             f"The {len(frames)} photos have no place on the earth, so they can't be put together: "
@@ -189,7 +207,12 @@ def flight_of(field: FieldAbove, boundary: Boundary | None = None) -> Flight:
     )
 
 
-def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[str]) -> Flight:
+def _located(
+    frames: list[FrameAbove],
+    boundary: Boundary | None,
+    notes: list[str],
+    closed: tuple[np.ndarray, ...],
+) -> Flight:
     """Photos with a place; plants without one of their own stand at their photo's middle."""
     places, gap_places, missing = [], [], []
     unturned = 0
@@ -226,7 +249,9 @@ def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[st
     y, x = ((degrees - origin) * scale).T
     gaps = ((gap_degrees - origin) * scale)[:, ::-1]
     if boundary is None:
-        boundary = _hull(x, y, (float(origin[0]), float(origin[1])))
+        # Ground with closed leaves is the field's too, though no plant was told apart on it.
+        around = (np.concatenate([degrees, *closed]) - origin) * scale
+        boundary = _hull(around[:, 1], around[:, 0], (float(origin[0]), float(origin[1])))
         notes.append(
             "Without the field's outline the zones end where the photos do: give it to `walk` "
             "with --boundary, or to the survey with `batch --fields`."
@@ -235,7 +260,7 @@ def _located(frames: list[FrameAbove], boundary: Boundary | None, notes: list[st
     if not inside.any():
         away = float(boundary.edge_distance(np.array([[np.median(x), np.median(y)]]))[0])
         raise FlightError(
-            f"The flight lies {_far(away)} outside {boundary.name or 'the field'}: it is of "
+            f"The flight lies {far_words(away)} outside {boundary.name or 'the field'}: it is of "
             "another field, or the outline is. Give the one that belongs to it."
         )
     if inside.mean() < _INSIDE:
@@ -271,8 +296,9 @@ def _flight(
         raise FlightError(
             f"The flight shows {_plants(shown)} of the field: under {FEWEST_PLANTS} tell "
             "nothing of where to walk. Fly more of it, or use `collarvision plan --boundary`."
-            + other_days_note(notes)
+            + why_few(notes)
         )
+    own = boundary.inside(gaps)
     number = np.repeat(np.arange(len(plants)), [len(one) for one in plants])
 
     def column(name: str) -> np.ndarray:
@@ -293,9 +319,9 @@ def _flight(
         row=column("row"),
         place_in_row_m=column("place_in_row_m"),
         frame=number[inside],
-        gap_x_m=gaps[:, 0],
-        gap_y_m=gaps[:, 1],
-        gap_missing=missing,
+        gap_x_m=gaps[own, 0],
+        gap_y_m=gaps[own, 1],
+        gap_missing=missing[own],
         photos=tuple(one.photo for one in frames),
         notes=(*notes, *([] if doubt is None else [doubt])),
     )
@@ -303,16 +329,6 @@ def _flight(
 
 def _plants(count: int) -> str:
     return f"{count:,} plant" if count == 1 else f"{count:,} plants"
-
-
-def _unlisted(photos: int) -> str:
-    """Say that photos of a survey hold plants that nobody can walk by."""
-    which = "1 photo from above holds" if photos == 1 else f"{photos} photos from above hold"
-    return (
-        f"{which} too many plants to be listed in a survey, so no walk can go by "
-        f"{'it' if photos == 1 else 'them'}: give the folder that `collarvision above --out` wrote "
-        "instead."
-    )
 
 
 def _doubt_of_day(frames: list[FrameAbove], day: date | None) -> str | None:
@@ -328,27 +344,8 @@ def _doubt_of_day(frames: list[FrameAbove], day: date | None) -> str | None:
     return None
 
 
-def check_walked(flight: Flight, places: Sequence[tuple[float, float]]) -> None:
-    """Refuse a flight where nobody walked: its zones would send a scout to another field.
-
-    Raises
-    ------
-    FlightError
-        When each of the plants' places (latitude, longitude) lies outside.
-    """
-    outside = [flight.boundary.outside_m(*place) for place in places]
-    if not outside or min(outside) <= OUTSIDE_M:
-        return
-    which = "the one plant" if len(outside) == 1 else f"the nearest of {len(outside)} plants"
-    where = "the field's outline" if flight.outlined else "what was flown over"
-    raise FlightError(
-        f"The visit's plants aren't where the flight was: {which} with a place lies "
-        f"{_far(min(outside))} outside {where}. Give the flight of this field"
-        + (", or check the outline." if flight.outlined else ".")
-    )
-
-
-def _far(distance_m: float) -> str:
+def far_words(distance_m: float) -> str:
+    """A distance in metres, or kilometres."""
     return f"{distance_m / 1000:,.1f} km" if distance_m >= 1000 else f"{distance_m:,.0f} m"
 
 
@@ -386,4 +383,4 @@ def _hull(x: np.ndarray, y: np.ndarray, origin: tuple[float, float]) -> Boundary
         ring = points[ConvexHull(points).vertices]
     except (QhullError, ValueError) as error:
         raise FlightError("The flight's places make no area: check its GPS.") from error
-    return Boundary(None, origin, (ring,))
+    return Boundary(None, origin, ((ring,),))

@@ -54,6 +54,7 @@ _OWNS: Final = np.array([0.05, 0.15, 0.3, 0.55])
 _SPREAD_STEPS: Final = np.array([-0.6, -0.3, 0.0, 0.3, 0.6])
 _SHIFTS: Final = 31
 _NODES: Final = 9
+_WITHIN: Final = 20  # places that a stage is cut into
 _STEP: Final = 0.04  # leaves, of the grid of leaf numbers
 _BINS: Final = 12
 _REACH: Final = 3.5  # standard deviations beyond which a share is all or nothing, or nearly
@@ -148,6 +149,32 @@ def prior_of(zones: Zones, days: int = 0) -> Prior:
         shift_sd=float(np.hypot(SHIFT_SD, _A_DAY_SD * days)),
         spread=float(np.clip(spread, *_SPREADS)),
     )
+
+
+def grown(stages: np.ndarray | Sequence[float], days: int) -> np.ndarray:
+    """Move probabilities of stages on by the growth of some days.
+
+    Parameters
+    ----------
+    stages : (k,)
+        Probability of VE, V1 ... of a plant on the day of the flight.
+    days : int
+
+    Returns
+    -------
+    (k,) ndarray where no day has gone by, else (23,)
+    """
+    from scipy.special import ndtr
+
+    if days == 0:
+        return np.asarray(stages)
+    # A plant at stage k is taken to be anywhere from k to k + 1.
+    within = (np.arange(_WITHIN) + 0.5) / _WITHIN
+    leaves = np.arange(len(stages))[:, None] + within + LEAVES_A_DAY * days
+    sd = _A_DAY_SD * abs(days)
+    past = ndtr((leaves[..., None] - np.arange(HIGHEST_STAGE + 2)) / sd).mean(axis=1)
+    past[:, 0], past[:, -1] = 1.0, 0.0
+    return np.asarray(np.asarray(stages) @ (past[:, :-1] - past[:, 1:]))
 
 
 def draw(prior: Prior, stops: Sequence[GroundStop] = (), draws: int = 2000) -> Draws:

@@ -1,4 +1,4 @@
-"""Left out: a flight's photos that no zone is told by, of other days or of bare ground."""
+"""Left out: a flight's photos that no zone is told by, and where somebody must look instead."""
 
 from __future__ import annotations
 
@@ -7,89 +7,115 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from collarvision.above.fields import is_bare
+from collarvision.above.fields import is_bare, is_closed
+from collarvision.above.oneflight import OTHER_DAYS
 from collarvision.boundary import Boundary
-from collarvision.evidence import day_in
+from collarvision.walk.closed import closed_places, placed_inside
+from collarvision.walk.surface import FEWEST_PLANTS
 
 if TYPE_CHECKING:
     from collarvision.above.values import FrameAbove
 
-_ONE_FLIGHT_DAYS: Final = 1
-"""Photos so far apart are still of one flight: a field flown in two evenings. Our own choice."""
-
 _PLACES_SHOWN: Final = 6
-_OTHER_DAYS: Final = "flown on other days than the newest"
+_CLOSED: Final = "leaves closed over the rows"
 
 
-def of_one_flight(frames: Sequence[FrameAbove]) -> tuple[tuple[FrameAbove, ...], tuple[str, ...]]:
-    """Keep photos of the newest day that shows plants, and the day before; notes on the others.
+def why_few(notes: Sequence[str]) -> str:
+    """Give the notes that say why few plants are left, each after a space."""
+    return "".join(f" {note}" for note in notes if OTHER_DAYS in note or _CLOSED in note)
 
-    A month-old photo tells another field than today's, however new the newest one is. Photos that
-    don't say their day are kept, and said; those of a survey whose plants aren't listed too, since
-    they are no part of the walk.
-    """
-    dated = [(one, day_in(one.taken_at)) for one in frames]
-    days = [day for one, day in dated if day is not None and one.plants is not None and one.plants]
-    if not days:
-        return tuple(frames), ()
-    newest = max(days)
-    other = [
-        day
-        for one, day in dated
-        if one.plants is not None
-        and day is not None
-        and abs((newest - day).days) > _ONE_FLIGHT_DAYS
-    ]
-    kept = tuple(
-        one
-        for one, day in dated
-        if one.plants is None or day is None or abs((newest - day).days) <= _ONE_FLIGHT_DAYS
+
+def unlisted_note(photos: int) -> str:
+    """Say that photos of a survey hold plants that nobody can walk by."""
+    which = "1 photo from above holds" if photos == 1 else f"{photos} photos from above hold"
+    return (
+        f"{which} too many plants to be listed in a survey, so no walk can go by "
+        f"{'it' if photos == 1 else 'them'}: give the folder that `collarvision above --out` wrote "
+        "instead."
     )
-    notes = []
-    if other:
-        count, when = len(other), f"{min(other)}"
-        if min(other) != max(other):
-            when += f" to {max(other)}"
-        was, left = ("was", "is") if count == 1 else ("were", "are")
-        notes.append(
-            f"{count} of {len(frames)} photos {was} {_OTHER_DAYS}, {newest} ({when}), and {left} "
-            "left out: corn makes a leaf in three to five days."
-        )
-    unsaid = sum(day is None and bool(one.plants) for one, day in dated)
-    if unsaid:
-        tells = "doesn't tell its" if unsaid == 1 else "don't tell their"
-        notes.append(
-            f"{unsaid} of {len(frames)} photos {tells} day: see that all were flown within a week "
-            "of the walk."
-        )
-    return kept, tuple(notes)
 
 
-def other_days_note(notes: Sequence[str]) -> str:
-    """Give the note on photos of other days, after a space; nothing where there is none."""
-    return next((f" {note}" for note in notes if _OTHER_DAYS in note), "")
+def look_there_notes(frames: Sequence[FrameAbove], boundary: Boundary | None) -> tuple[str, ...]:
+    """What is to be said of a flight's photos that no zone is told by: the gravest first."""
+    said = (note(frames, boundary) for note in (closed_note, bare_note, uncounted_note))
+    return tuple(one for one in said if one is not None)
+
+
+def closed_note(frames: Sequence[FrameAbove], boundary: Boundary | None) -> str | None:
+    """Say how many photos show closed leaves, and where to walk for them; None without any."""
+    closed = [one for one in frames if is_closed(one)]
+    count, _ = _counted(closed, boundary)
+    if count == 0:
+        return None
+    unplaced = closed_unplaced(frames)
+    at = _at(np.array([place[0] for place in closed_places(frames, boundary)]).reshape(-1, 2))
+    nowhere = ""
+    if unplaced:
+        has = "has" if unplaced == 1 else "have"
+        nowhere = f" {unplaced} {has} no place: look where the corn is tallest."
+    return (
+        f"{count} {_photos(count, 'show')} {_CLOSED}{at}: older than any zone, "
+        f"and no stage can be told from above. Walk there first.{nowhere}"
+    )
+
+
+def closed_unplaced(frames: Sequence[FrameAbove]) -> int:
+    """Photos that show closed leaves nobody knows where."""
+    return sum(is_closed(one) and one.georeference is None for one in frames)
 
 
 def bare_note(frames: Sequence[FrameAbove], boundary: Boundary | None) -> str | None:
-    """Say how many photos show no corn, and where; None where each of the field shows some."""
-    bare = [one for one in frames if is_bare(one)]
-    places = [
-        (one.georeference.lat, one.georeference.lon) for one in bare if one.georeference is not None
-    ]
-    count = len(bare)
-    if boundary is not None and places:
-        latitudes, longitudes = np.array(places).T
-        inside = boundary.inside(np.column_stack(boundary.metres(latitudes, longitudes)))
-        count -= int((~inside).sum())
-        places = [place for place, own in zip(places, inside, strict=True) if own]
+    """Say how many photos show no corn, or hardly any, and where; None without any."""
+    bare, thin = [], False
+    for one in frames:
+        # So few plants make no place of the field's surface either.
+        few = one.plants is not None and 0 < len(one.plants) < FEWEST_PLANTS
+        if few or is_bare(one):
+            bare.append(one)
+            thin = thin or bool(one.plants)
+    count, places = _counted(bare, boundary)
     if count == 0:
         return None
-    shown = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in places[:_PLACES_SHOWN])
-    more = count - min(len(places), _PLACES_SHOWN)
-    if shown:
-        shown = f" (at {shown}{f' and {more} more' if more else ''})"
-    show = "photo from above shows" if count == 1 else "photos from above show"
+    what = "no corn or hardly any" if thin else "no corn"
     return (
-        f"{count} {show} no corn{shown}: nothing is told of growth there, and the zones are drawn "
-        "from the photos around. At a stop there see why nothing stands."
+        f"{count} {_photos(count, 'show')} {what}{_at(places, count)}: nothing is told of growth "
+        "there, and the zones are drawn from the photos around. At a stop there see why "
+        f"{'so little' if thin else 'nothing'} stands."
     )
+
+
+def uncounted_note(frames: Sequence[FrameAbove], boundary: Boundary | None) -> str | None:
+    """Say of the field's other photos that tell nothing of plants; None without any."""
+    left = [
+        one
+        for one in frames
+        if one.plants is None
+        and one.stages is None
+        and one.georeference is not None
+        and "outside" not in one.quality
+        and not is_closed(one)
+    ]
+    count, places = _counted(left, boundary)
+    if count == 0:
+        return None
+    return (
+        f"{count} {_photos(count, 'tell')} nothing of plants{_at(places, count)}: nothing is told "
+        "of growth there, and the zones are drawn from the photos around."
+    )
+
+
+def _counted(frames: Sequence[FrameAbove], boundary: Boundary | None) -> tuple[int, np.ndarray]:
+    """Photos inside the outline, or without a place, and the (n, 2) degrees of those with one."""
+    places = placed_inside(frames, boundary)
+    return sum(one.georeference is None for one in frames) + len(places), places
+
+
+def _at(places: np.ndarray, count: int = 0) -> str:
+    """Give places, (n, 2) degrees, in brackets after a space, and how many of `count` are more."""
+    shown = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in places[:_PLACES_SHOWN])
+    more = max(count - min(len(places), _PLACES_SHOWN), 0)
+    return f" (at {shown}{f' and {more} more' if more else ''})" if shown else ""
+
+
+def _photos(count: int, verb: str) -> str:
+    return f"photo from above {verb}s" if count == 1 else f"photos from above {verb}"

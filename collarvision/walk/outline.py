@@ -150,4 +150,4 @@ def _holds(ring: Ring, point: tuple[float, float], side_m: float) -> bool:
     # A quarter of a cell off the hole's corner, every way: one of them lies beside its edges.
     off = 0.25 * side_m
     around = np.array([(point[0] + dx, point[1] + dy) for dx in (-off, off) for dy in (-off, off)])
-    return int(Boundary(None, (0.0, 0.0), (np.array(ring),)).inside(around).sum()) >= 3
+    return int(Boundary(None, (0.0, 0.0), ((np.array(ring),),)).inside(around).sum()) >= 3

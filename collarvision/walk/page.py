@@ -9,12 +9,16 @@ from collarvision.answer import stage_name
 from collarvision.enoughplan import plan_to_settle
 from collarvision.table import CAUTION
 from collarvision.units import M2_PER, area_number, area_words
+from collarvision.walk.growth import LEAVES_A_DAY
 from collarvision.walk.outline import zone_polygon
 from collarvision.walk.stops import ZonedStop, ZoneWalk
-from collarvision.walk.zones import Zone, range_seen
+from collarvision.walk.zones import Zone
 
 _FEET_A_METRE: Final = 1000 / 304.8
 _WIDTH: Final = 80
+
+OLDER: Final = "older"
+"""What is expected where leaves close over the rows: older than in any zone."""
 
 
 def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac") -> str:
@@ -25,7 +29,7 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         "",
         f"Field            {area_words(walk.flight.boundary.area_m2, area_unit)}",
         f"Flown            {flown_words(walk)}",
-        f"Stops            {len(walk.stops)}",
+        f"Stops            {len(walk.stops)}{_of_closed(walk)}",
         f"Plants a stop    {each_words(walk)}",
         f"Plants in all    {walk.plants}  ({plain_words(walk)})",
         f"Precision        {precision_words(walk)}",
@@ -42,8 +46,14 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         lines.append(
             f"{zone.letter:<4}  {zone.share:>9.0%}  "
             f"{area_number(zone_area_m2(walk, zone), area_unit):>8}  "
-            f"{range_words(range_seen(zone.stages)):<12}  {zone.collars:>7.1f}  "
+            f"{range_words(walk.stages_of(zone)):<12}  {zone.collars:>7.1f}  "
             f"{zone.missing:>7.0%}  {stops:>5}  {stops * each:>6}"
+        )
+    if walk.closed:
+        plants = sum(stop.plants for stop in walk.closed)
+        lines.append(
+            f"{'–':<4}  {'–':>9}  {'–':>8}  {OLDER:<12}  {'–':>7}  {'–':>7}  "
+            f"{len(walk.closed):>5}  {plants:>6}"
         )
     lines += [
         "",
@@ -52,7 +62,7 @@ def write_walk(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac
         *textwrap.wrap(at_a_stop(walk), _WIDTH),
     ]
     lines += ["", *_stops(walk, area_unit)]
-    for note in walk.flight.notes:
+    for note in said_notes(walk):
         lines += ["", *textwrap.wrap(note, _WIDTH)]
     lines += ["", *textwrap.wrap(CAUTION, _WIDTH)]
     return "\n".join(line.rstrip() for line in lines) + "\n"
@@ -75,7 +85,7 @@ def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
             )
             first, *more = textwrap.wrap(where, 44)
             lines.append(
-                f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  "
+                f"[  ]  {s.number:>4}  {s.zone or '–':<4}  {range_words(s.stages):<8}  "
                 f"{s.plants:>6}  {first}"
             )
             lines += [" " * 36 + rest for rest in more]
@@ -88,7 +98,7 @@ def _stops(walk: ZoneWalk, area_unit: str) -> list[str]:
         "----  ----  ----  --------  ---------  -----------  -------  ------  ------",
     ]
     lines += [
-        f"[  ]  {s.number:>4}  {s.zone:<4}  {range_words(s.stages):<8}  {s.lat:>9.5f}  "
+        f"[  ]  {s.number:>4}  {s.zone or '–':<4}  {range_words(s.stages):<8}  {s.lat:>9.5f}  "
         f"{s.lon:>11.5f}  {s.from_last_m * factor:>7,.0f}  {s.plants:>6}"
         for s in walk.stops
     ]
@@ -128,6 +138,12 @@ def precision_words(walk: ZoneWalk) -> str:
 
 def zone_note(walk: ZoneWalk) -> str:
     """What the zones mean for the walk."""
+    if walk.closed:
+        return (
+            "Stages are told by leaf tips alone and are only a range: the plants on the ground "
+            "decide. Where leaves close over the rows the corn is older than in any zone and "
+            f"decides a maximum: begin with {_stops_closed(walk)}, and don't leave zone A out."
+        )
     if len(walk.zones) == 1:
         return (
             "Stages are told by leaf tips alone and are only a range. In an even field the flight "
@@ -142,10 +158,28 @@ def zone_note(walk: ZoneWalk) -> str:
 def each_words(walk: ZoneWalk, noun: str = "") -> str:
     """Plants at a stop, such as ``3 plants (5 in zone A)``."""
     first, *others = walk.allocation.plants_a_stop
-    plain = f"{others[0] if others else first} {noun}".rstrip()
-    if not others or others[0] == first:
-        return plain
-    return f"{plain} ({first} in zone A)"
+    usual = others[0] if others else first
+    plain = f"{usual} {noun}".rstrip()
+    more = [] if usual == first else [f"{first} in zone A"]
+    if walk.closed and walk.closed[0].plants != usual:
+        more.append(f"{walk.closed[0].plants} where leaves close")
+    return f"{plain} ({', '.join(more)})" if more else plain
+
+
+def closed_words(walk: ZoneWalk) -> str | None:
+    """Which stops lie where leaves close over the rows; None without any."""
+    return f"{_stops_closed(walk).capitalize()}: leaves closed" if walk.closed else None
+
+
+def _stops_closed(walk: ZoneWalk) -> str:
+    """The stops where leaves close, such as ``stops 1 to 3``: the walk begins with them."""
+    count = len(walk.closed)
+    return "stop 1" if count == 1 else f"stops 1 {'and' if count == 2 else 'to'} {count}"
+
+
+def _of_closed(walk: ZoneWalk) -> str:
+    count = len(walk.closed)
+    return f"  ({count} where leaves close over the rows, first)" if count else ""
 
 
 def at_a_stop(walk: ZoneWalk) -> str:
@@ -162,8 +196,10 @@ def zone_area_m2(walk: ZoneWalk, zone: Zone) -> float:
     return zone.area_m2 / cells_m2 * walk.flight.boundary.area_m2
 
 
-def range_words(stages: tuple[int, int]) -> str:
-    """Such as ``V3 to V5``."""
+def range_words(stages: tuple[int, int] | None) -> str:
+    """Such as ``V3 to V5``; `OLDER` where leaves close over the rows."""
+    if stages is None:
+        return OLDER
     low, high = (stage_name(k) for k in stages)
     return low if low == high else f"{low} to {high}"
 
@@ -183,7 +219,7 @@ def walk_geojson(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
         {
             "type": "Feature",
             "geometry": zone_polygon(walk.flight, walk.zones, number),
-            "properties": {"name": f"Zone {zone.letter}", **_zone_values(zone), **named},
+            "properties": {"name": f"Zone {zone.letter}", **_zone_values(walk, zone), **named},
         }
         for number, zone in enumerate(walk.zones.zones)
     ]
@@ -213,6 +249,7 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
     return {
         "field": field,
         "flown": None if walk.flight.day is None else walk.flight.day.isoformat(),
+        "days_since": None if walk.flight.day is None else walk.days,
         "photos": len(walk.flight.photos),
         "plants_seen": len(walk.flight),
         "area_m2": round(walk.flight.boundary.area_m2, 1),
@@ -223,7 +260,7 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
         "length_m": round(walk.length_m, 1),
         "seed": walk.seed,
         "zones": [
-            {**_zone_values(zone), "stops": stops}
+            {**_zone_values(walk, zone), "stops": stops}
             for zone, stops in zip(walk.zones.zones, allocation.stops, strict=True)
         ],
         "stops": [
@@ -242,11 +279,25 @@ def walk_record(walk: ZoneWalk, field: str | None = None) -> dict[str, Any]:
 
 
 def _notes(walk: ZoneWalk) -> list[str]:
-    return [walk.zones.sentence, *walk.flight.notes]
+    return [walk.zones.sentence, *said_notes(walk)]
 
 
-def _zone_values(zone: Zone) -> dict[str, Any]:
-    low, high = range_seen(zone.stages)
+def said_notes(walk: ZoneWalk) -> tuple[str, ...]:
+    """What is to be said of the flight, and of what has grown since."""
+    if walk.days == 0:
+        return walk.flight.notes
+    days = f"{abs(walk.days)} day{'' if abs(walk.days) == 1 else 's'}"
+    return (
+        *walk.flight.notes,
+        f"Stages are those to expect on the walk's day, {days} "
+        f"{'after' if walk.days > 0 else 'before'} the flight: about "
+        f"{abs(walk.days) * LEAVES_A_DAY:.1f} leaves {'more' if walk.days > 0 else 'fewer'} than "
+        "were seen. Collars of zones are those of the flight.",
+    )
+
+
+def _zone_values(walk: ZoneWalk, zone: Zone) -> dict[str, Any]:
+    low, high = walk.stages_of(zone)
     return {
         "zone": zone.letter,
         "share_of_plants": round(zone.share, 4),
@@ -265,6 +316,7 @@ def _stop_values(stop: ZonedStop) -> dict[str, Any]:
         "stop": stop.number,
         "zone": stop.zone,
         "plants": stop.plants,
-        "stage_low": stage_name(stop.stages[0]),
-        "stage_high": stage_name(stop.stages[1]),
+        "closed": stop.zone is None,
+        "stage_low": None if stop.stages is None else stage_name(stop.stages[0]),
+        "stage_high": None if stop.stages is None else stage_name(stop.stages[1]),
     }

@@ -1,7 +1,9 @@
 """Stops: where to walk in a field that was flown over, in walking order.
 
 Each zone is cut into as many compact parts as it has stops, and one stop is drawn at random in each
-(`collarvision.walkplan`), among places that were seen from above where there are enough.
+(`collarvision.walkplan`), among places that were seen from above where there are enough. Where
+leaves close over the rows nothing could be told, and the oldest corn stands there: each such place
+is a stop beside those, and the walk begins with them.
 """
 
 from __future__ import annotations
@@ -12,11 +14,11 @@ from typing import Final
 import numpy as np
 
 from collarvision.units import metres_words
-from collarvision.walk.allocation import Allocation, allocate
+from collarvision.walk.allocation import FEWEST_AHEAD, Allocation, allocate
 from collarvision.walk.flight import HULL_M, Flight
-from collarvision.walk.growth import prior_of
+from collarvision.walk.growth import grown, prior_of
 from collarvision.walk.rowplaces import RowPlace, row_places
-from collarvision.walk.zones import Zones, range_seen
+from collarvision.walk.zones import Zone, Zones, range_seen
 from collarvision.walkplan import (
     HEADLAND_M,
     WalkPlanError,
@@ -38,8 +40,8 @@ class ZonedStop:
     ----------
     number : int
         In walking order.
-    zone : str
-        Letter of its zone.
+    zone : str or None
+        Letter of its zone; None where leaves close over the rows, older than any zone.
     x_m, y_m : float
         On the flight's plane.
     lat, lon : float or None
@@ -48,27 +50,31 @@ class ZonedStop:
         To photograph there.
     from_last_m : float
         From the stop before, or from the start.
-    stages : (int, int)
-        Range that 90 in 100 of the plants around it should lie in, by their tips.
+    stages : (int, int) or None
+        Range that 90 in 100 of the plants around it should lie in on the day of the walk, by their
+        tips; None where leaves close.
     place : RowPlace or None
         For a flight without a place.
     """
 
     number: int
-    zone: str
+    zone: str | None
     x_m: float
     y_m: float
     lat: float | None
     lon: float | None
     plants: int
     from_last_m: float
-    stages: tuple[int, int]
+    stages: tuple[int, int] | None
     place: RowPlace | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class ZoneWalk:
-    """A walk: its stops in order, its straight-line length, and what it is for."""
+    """A walk: its stops in order, its straight-line length, and what it is for.
+
+    `days` is how long it is after the flight.
+    """
 
     flight: Flight
     zones: Zones
@@ -76,15 +82,25 @@ class ZoneWalk:
     stops: tuple[ZonedStop, ...]
     length_m: float
     seed: int
+    days: int = 0
 
     @property
     def plants(self) -> int:
         """In all."""
-        return self.allocation.plants
+        return sum(stop.plants for stop in self.stops)
 
-    def zone_of(self, stop: ZonedStop) -> int:
-        """Index of a stop's zone."""
-        return next(k for k, one in enumerate(self.zones.zones) if one.letter == stop.zone)
+    @property
+    def closed(self) -> tuple[ZonedStop, ...]:
+        """Stops where leaves close over the rows, which come first."""
+        return tuple(stop for stop in self.stops if stop.zone is None)
+
+    def zone_of(self, stop: ZonedStop) -> int | None:
+        """Index of a stop's zone; None where leaves close."""
+        return next((k for k, one in enumerate(self.zones.zones) if one.letter == stop.zone), None)
+
+    def stages_of(self, zone: Zone) -> tuple[int, int]:
+        """Range that 90 in 100 of a zone's plants should lie in on the day of the walk."""
+        return range_seen(grown(zone.stages, self.days))
 
 
 def plan_zone_walk(
@@ -108,7 +124,7 @@ def plan_zone_walk(
     precision : float
         Half-width of the interval of the shares that decide the field's stage.
     stops : int, optional
-        As many stops; else what the area and the zones ask for.
+        As many stops in the zones; else what the area and the zones ask for.
     days : int
         From flight to walk.
     seed : int
@@ -142,7 +158,11 @@ def plan_zone_walk(
     points = one_a_part(parts, random)
     zone = np.repeat(np.arange(len(zones)), allocation.stops)
     first = None if start is None else np.array(flight.boundary.metres(*start))
-    order = walking_order(points, first)
+    closed = np.array([place[0] for place in flight.closed_m]).reshape(-1, 2)
+    ahead = walking_order(closed, first) if len(closed) else []
+    after = closed[ahead[-1]] if ahead else first
+    order = [*ahead, *(len(closed) + k for k in walking_order(points, after))]
+    points = np.concatenate([closed, points])
     placed: list[ZonedStop] = []
     tell = None if flight.located else row_places(flight)
     before = first
@@ -152,22 +172,23 @@ def plan_zone_walk(
         before = points[index]
         lat, lon = flight.boundary.degrees(x, y) if flight.located else (None, None)
         cell = int(zones.cells.at(points[index][None])[0])
+        own = None if index < len(closed) else int(zone[index - len(closed)])
         placed.append(
             ZonedStop(
                 number=number,
-                zone=zones.zones[zone[index]].letter,
+                zone=None if own is None else zones.zones[own].letter,
                 x_m=x,
                 y_m=y,
                 lat=lat,
                 lon=lon,
-                plants=allocation.plants_a_stop[zone[index]],
+                plants=FEWEST_AHEAD if own is None else allocation.plants_a_stop[own],
                 from_last_m=gap,
-                stages=range_seen(zones.cells.stages[cell]),
+                stages=None if own is None else range_seen(grown(zones.cells.stages[cell], days)),
                 place=None if tell is None else tell(x, y),
             )
         )
     return ZoneWalk(
-        flight, zones, allocation, tuple(placed), walk_length(points, order, first), seed
+        flight, zones, allocation, tuple(placed), walk_length(points, order, first), seed, days
     )
 
 

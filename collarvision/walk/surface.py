@@ -11,11 +11,12 @@ varies, that is wide, and an even field stays even.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from collarvision.walk.flight import Flight
+if TYPE_CHECKING:
+    from collarvision.walk.flight import Flight
 
 FEWEST_PLANTS: Final = 8
 """Fewer, and a place tells little more than noise."""

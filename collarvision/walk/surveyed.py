@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import date
 
 from collarvision.above.calibration import load_above_calibration
-from collarvision.above.fields import is_bare
+from collarvision.above.fields import is_closed
 from collarvision.above.summary import frame_from_record
 from collarvision.above.values import FieldAbove, FrameAbove
 from collarvision.evidence import day_in
@@ -20,8 +20,9 @@ def surveyed_flight(
 ) -> FieldAbove | None:
     """Give the newest flight up to a day out of a field's photos from above.
 
-    Photos of one day are one flight, those that show bare ground too. Photos of that day or later
-    whose plants were too many to be listed come along without plants, so that
+    Photos of one day are one flight, those that tell nothing of plants too. Photos of leaves closed
+    over the rows come along from any day: that corn is the oldest now as well. Photos of that day
+    or later whose plants were too many to be listed come along without plants, so that
     `collarvision.walk.flight.flight_of` can say so.
 
     Parameters
@@ -42,7 +43,8 @@ def surveyed_flight(
     """
     flights: dict[date, list[FrameAbove]] = {}
     unlisted: list[tuple[date, FrameAbove]] = []
-    bare: dict[date, list[FrameAbove]] = {}
+    beside: dict[date, list[FrameAbove]] = {}
+    closed: list[FrameAbove] = []
     calibration = None
     for row in rows:
         day = day_in(row.taken_at) or day_in(row.date)
@@ -60,12 +62,15 @@ def surveyed_flight(
             frame = replace(frame, taken_at=day.isoformat())
         if frame.plants is not None and len(frame.plants):
             flights.setdefault(day, []).append(frame)
-        elif is_bare(frame):
-            bare.setdefault(day, []).append(frame)
+        elif is_closed(frame):
+            closed.append(frame)
         elif frame.plants is None and frame.stages is not None:
             unlisted.append((day, frame))
+        else:
+            beside.setdefault(day, []).append(frame)
     if not flights:
-        return FieldAbove(name, tuple(one for _, one in unlisted)) if unlisted else None
+        alone = (*(one for _, one in unlisted), *closed)
+        return FieldAbove(name, alone) if alone else None
     newest = max(flights)
     later = (one for day, one in unlisted if day >= newest)
-    return FieldAbove(name, (*flights[newest], *bare.get(newest, ()), *later))
+    return FieldAbove(name, (*flights[newest], *beside.get(newest, ()), *closed, *later))

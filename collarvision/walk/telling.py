@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from collarvision.answer import stage_name
-from collarvision.walk.correction import ZoneAnswer, ZonedField, ZoneShare
+from collarvision.walk.correction import ZoneAnswer, ZonedField
+from collarvision.walk.spans import ZoneShare
 
 
 def headline(zoned: ZonedField) -> str:
@@ -28,7 +29,8 @@ def zone_sentences(zoned: ZonedField) -> tuple[str, ...]:
         said.insert(
             0, "Half at: the highest stage that at least half of a zone's plants have reached."
         )
-        said.append(advanced_words(zoned))
+        if not _closed_left(zoned):
+            said.append(advanced_words(zoned))
     return (*(words for words in said if words is not None), *zoned.notes)
 
 
@@ -37,12 +39,20 @@ def enough_words(zoned: ZonedField) -> str:
     wide = f"+-{zoned.half_width * 100:.0f} in 100"
     if zoned.enough:
         return f"Enough by zones: the shares that decide the stage are known to {wide}."
+    first = f"first in zone {zoned.more_in if zoned.plants else 'A'}"
+    if zoned.unwalked:
+        first = "first where leaves close over the rows"
     if zoned.plants == 0:
-        return f"By zones about {zoned.more} plants are to be counted, first in zone A."
+        return f"By zones about {zoned.more} plants are to be counted, {first}."
+    if zoned.half_width <= zoned.precision and _closed_left(zoned):
+        return (
+            f"By zones the shares that decide the stage are known to {wide}, but not where leaves "
+            f"close over the rows: about {_count(zoned.more, 'more plant')}, {first}."
+        )
     return (
         f"By zones the shares that decide the stage are known to {wide}, and +-"
         f"{zoned.precision * 100:.3g} were asked: about {_count(zoned.more, 'more plant')}, "
-        f"first in zone {zoned.more_in}."
+        f"{first}."
     )
 
 
@@ -86,6 +96,13 @@ def advanced_words(zoned: ZonedField) -> str:
 def cautions(zoned: ZonedField) -> tuple[str, ...]:
     """What somebody must know before using an answer from the ground alone."""
     found = []
+    if _closed_left(zoned):
+        places = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in zoned.unwalked)
+        at = f" (at {places})" if places else ""
+        found.append(
+            f"No plant was counted where leaves close over the rows{at}, the oldest corn seen from "
+            "above: a verdict on a maximum says nothing of it. Walk there first."
+        )
     first = zoned.zones[0]
     if len(zoned.zones) > 1 and not first.plants:
         told = first.after if zoned.plants else first.before
@@ -94,6 +111,11 @@ def cautions(zoned: ZonedField) -> tuple[str, ...]:
             "a verdict on a maximum says nothing of it. Walk there first."
         )
     return tuple(found)
+
+
+def _closed_left(zoned: ZonedField) -> bool:
+    """Whether leaves close over the rows where nobody counted, or nobody knows where."""
+    return bool(zoned.unwalked or zoned.flight.closed_unplaced)
 
 
 def sure(probability: float) -> str:
@@ -122,6 +144,7 @@ def zoned_record(zoned: ZonedField) -> dict[str, Any]:
         "enough": zoned.enough,
         "more": zoned.more,
         "more_in": zoned.more_in,
+        "closed_not_walked": [[round(v, 7) for v in place] for place in zoned.unwalked],
         "shift_leaves": [round(v, 2) for v in zoned.shift],
         "at_or_past": [_share(one) for one in zoned.shares],
         "zones": [
