@@ -167,11 +167,13 @@ def field(
     from collarvision.decision import answer_record, decide
     from collarvision.drift import warnings_of
     from collarvision.fieldvisits import FieldVisitsError, visits_of
+    from collarvision.limitstable import VISIT_GOOD_DAYS
     from collarvision.network import ModelError
     from collarvision.sampling import SequentialTest
     from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
     from collarvision.units import shown_here
     from collarvision.wholefile import HTML
+    from collarvision.window import heard_on
 
     inputs = [
         ("the survey itself", survey),
@@ -206,8 +208,12 @@ def field(
             drifted = warnings_of(store, visits.field)
         if day is not None:
             _check_day(today, visits)
+        seen = visits.chosen.day
+        if seen is not None:
+            good_days = VISIT_GOOD_DAYS if read is None else read.visit_good_days
+            seen, _ = heard_on(visits.chosen.evidence, seen, today, good_days)
         waits = [
-            wait_after(kind, on, visits.chosen.day, today)  # type: ignore[arg-type]
+            wait_after(kind, on, seen, today)  # type: ignore[arg-type]
             for kind, on in hit
             if on is not None
         ]
@@ -316,7 +322,7 @@ def _outlook(
     if visits.chosen.day is None or visits.chosen.day > today:
         say("No dates ahead: the visit has no date, or one in the future.")
     else:
-        found = look_ahead(dated, weather, limits, clamp=clamp)  # type: ignore[arg-type]
+        found = look_ahead(dated, weather, limits, clamp=clamp, today=today)  # type: ignore[arg-type]
         if found is None:
             say("No dates ahead: no plant of the visit has an answer yet.")
     return found

@@ -107,17 +107,19 @@ class FieldAnswer:
         """Window of a limit by its name; None where its verdict can't be told.
 
         Dates beside an answer that can't be given would be taken for one, and a close still to
-        come beside "past" for leave.
+        come beside "past" for leave. Beside "too early" it opens tomorrow at the earliest.
         """
         if name in self.undatable:
             return None
         windows = self.outlook.windows if self.outlook else ()
         found = next((one for one in windows if one.name == name), None)
         closes = None if found is None else found.closes
+        word = next((one.word for one in self.verdicts if one.name == name), None)
+        if word == "too early" and found is not None:
+            return found.opening_after(self.today)
         # Past by an earlier visit, or by a plant that the mean knows nothing of.
-        past = any(one.name == name and one.word == "past" for one in self.verdicts)
         ahead = closes is not None and (closes.middle is None or closes.middle > self.today)
-        return None if past and ahead else found
+        return None if word == "past" and ahead else found
 
     def limit_of(self, name: str) -> Limit | None:
         """Limit by its name; None for a tank mix."""
@@ -160,7 +162,8 @@ def decide(
         crop = same_crop(visits)
         verdicts = judge_each(evidence, limits, today, visits.undated, shown, crop)
         windows = outlook.windows if outlook else ()
-        verdicts = with_mixes(grown_on(verdicts, windows, visits.chosen.day, today), limits)
+        seen = outlook.visits[-1].day if outlook else visits.chosen.day
+        verdicts = with_mixes(grown_on(verdicts, windows, seen, today), limits)
     if wait is not None and wait.too_soon:
         mixes = {mix.name for mix in limits.mixes} if limits else set()
         verdicts = tuple(held_back(one, wait, mix=one.name in mixes) for one in verdicts)

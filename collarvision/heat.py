@@ -11,11 +11,12 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from statistics import fmean
 from typing import Final, Literal
 
 import numpy as np
 
-from collarvision.temperatures import Temperatures
+from collarvision.temperatures import Day, Temperatures
 
 # "each": the maximum and the minimum are held within the limits, each for itself, before their
 # mean is taken. "mean": their mean is. The two differ on cool nights and hot days (McMaster &
@@ -70,6 +71,11 @@ def _gdd(low: float, high: float, base: float, cap: float, clamp: Clamp) -> floa
     return (min(max(high, base), cap) + min(max(low, base), cap)) / 2 - base
 
 
+def day_heat_f(day: Day, clamp: Clamp = "each") -> float:
+    """Growing degree days of a day in °F-days; the mean of past years' own where they stand in."""
+    return fmean(gdd_f(low, high, clamp) for low, high in day.years or ((day.low_f, day.high_f),))
+
+
 def heat_between(
     temperatures: Temperatures, first: date, until: date, clamp: Clamp = "each"
 ) -> float:
@@ -89,7 +95,7 @@ def heat_between(
             f"Temperatures of {wanted - len(found)} of the {wanted} days from {first} to {until} "
             "are missing: add them."
         )
-    return sum(gdd_f(day.low_f, day.high_f, clamp) for day in found)
+    return sum(day_heat_f(day, clamp) for day in found)
 
 
 def expected_leaves(

@@ -20,7 +20,7 @@ from collarvision.heat import (
     HeatError,
     LeafPace,
     Visit,
-    gdd_f,
+    day_heat_f,
     heat_between,
     published_pace,
 )
@@ -155,15 +155,26 @@ def height_reached(
     temperatures: Temperatures,
     *,
     tallest: bool = False,
+    lead: float = 1.0,
     clamp: Clamp = "each",
 ) -> DateSpan:
-    """Dates between which the field's mean reaches a height, from its last two visits with heights.
+    """Dates between which plants reach a height, from a field's last two visits with heights.
 
-    With `tallest`, its tallest tenth. See `draw_heights` for what it raises.
+    Parameters
+    ----------
+    tallest : bool
+        Held against the mean of the tallest tenth, not of all plants.
+    lead : float
+        Height of the plants in question by that mean. A taller plant grows faster in proportion.
+
+    Raises
+    ------
+    HeatError
+        See `draw_heights`.
     """
     random = np.random.default_rng(0)
     last, now, rate = draw_heights(visits, temperatures, random, tallest=tallest, clamp=clamp)
-    return _dates((target_mm - now) / rate, last, temperatures, random, clamp)
+    return _dates((target_mm / lead - now) / rate, last, temperatures, random, clamp)
 
 
 def _dates(
@@ -179,7 +190,7 @@ def _dates(
     days = days[:run]  # nothing is known beyond a gap
     if not days:
         raise HeatError(f"There are no temperatures from {begin} on: add a forecast or past years.")
-    daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
+    daily = np.array([day_heat_f(day, clamp) for day in days])
     ahead = np.array([day.origin == "ahead" for day in days])
     warmer = np.maximum(random.normal(1, AHEAD_SPREAD, len(need)), 0.3)
     known, foretold = np.cumsum(daily * ~ahead), np.cumsum(daily * ahead)

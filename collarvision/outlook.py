@@ -14,17 +14,18 @@ from typing import Final
 
 import numpy as np
 
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence
 from collarvision.heat import (
     Clamp,
     HeatError,
     LeafPace,
     Visit,
-    gdd_f,
+    day_heat_f,
     leaf_pace,
 )
 from collarvision.heatdates import AHEAD_SPREAD, DRAWS, draw_heights, draw_leaves
 from collarvision.limitsfile import Limits
+from collarvision.limitstable import VISIT_GOOD_DAYS
 from collarvision.temperatures import (
     TemperatureError,
     Temperatures,
@@ -34,7 +35,7 @@ from collarvision.temperatures import (
     read_temperatures,
 )
 from collarvision.units import celsius, fahrenheit
-from collarvision.window import Window, mix_window, visit_of, window
+from collarvision.window import Window, heard_on, mix_window, visit_of, window
 
 HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is young no more
 _FEWEST_PAST_DAYS: Final = 300
@@ -60,7 +61,7 @@ class Outlook:
     Attributes
     ----------
     visits : tuple of Visit
-        Those that told something, the first one first.
+        Those to this crop that told something, the first one first, each on its plants' own day.
     pace : LeafPace or None
     windows : tuple of Window
         A limit each, then a tank mix each.
@@ -182,19 +183,24 @@ def look_ahead(
     limits: Limits | None,
     *,
     clamp: Clamp = "each",
+    today: date | None = None,
 ) -> Outlook | None:
     """Tell windows and courses from a field's visits, the last one being the one to judge.
 
-    None when the last visit has no plant with an answer.
+    None when the last visit has no plant with an answer. `today` is the day of the answer, by
+    default that visit's.
     """
+    good_days = limits.visit_good_days if limits else VISIT_GOOD_DAYS
+    folder, everyone = dated[-1]
+    last, plants = heard_on(everyone, folder, today or folder, good_days)
     notes = list(weather.findings)
     visits: list[Visit] = []
-    for day, plants in dated:
+    for day, some in (*_same_crop(dated[:-1], last), (last, plants)):
         try:
-            visits.append(visit_of(plants, day))
+            visits.append(visit_of(some, day))
         except HeatError as error:
             notes.append(str(error))
-    if not visits or visits[-1].day != dated[-1][0]:
+    if not visits or visits[-1].day != last:
         return None
     try:
         pace = leaf_pace(visits, weather, clamp)
@@ -203,7 +209,6 @@ def look_ahead(
         notes.append(str(error))
         visits = visits[-1:]
         pace = leaf_pace(visits, weather, clamp)
-    plants = dated[-1][1]
     windows = tuple(
         window(
             limit,
@@ -235,13 +240,29 @@ def look_ahead(
     )
 
 
+def _same_crop(
+    dated: Sequence[tuple[date, Sequence[PlantEvidence]]], last: date
+) -> list[tuple[date, list[PlantEvidence]]]:
+    """Earlier visits by the newest of their plants, the first one first.
+
+    Over a winter the heat of two seasons and the leaves of one would make every plant slow.
+    """
+    found: dict[date, list[PlantEvidence]] = {}
+    for day, plants in dated:
+        told = [p.taken_at or day for p in plants if p.decided or p.waiting or p.height_only]
+        seen = max(told, default=day)
+        if 0 < (last - seen).days <= SAME_CROP_DAYS:
+            found.setdefault(seen, []).extend(plants)
+    return sorted(found.items(), key=lambda one: one[0])
+
+
 def _course(
     begin: date, weather: Temperatures, clamp: Clamp, random: np.random.Generator
 ) -> tuple[list[date], list[bool], np.ndarray]:
     """Days from `begin`, whether they are ahead, and drawn heat at each one's start (days, n)."""
     days = [day for day in weather.days if day.day >= begin]
     days = days[: next((k for k, d in enumerate(days) if (d.day - begin).days != k), len(days))]
-    daily = np.array([gdd_f(day.low_f, day.high_f, clamp) for day in days])
+    daily = np.array([day_heat_f(day, clamp) for day in days])
     ahead = np.array([day.origin == "ahead" for day in days], bool)
     warmer = np.maximum(random.normal(1, AHEAD_SPREAD, DRAWS), 0.3)
     known = np.cumsum(daily * ~ahead) - daily * ~ahead

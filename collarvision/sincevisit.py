@@ -12,7 +12,7 @@ from typing import Final
 
 from collarvision.limits import CAUTION, Verdict, cannot_tell
 from collarvision.limitwords import VerdictWord
-from collarvision.window import Window
+from collarvision.window import AS_FAR_ON, Window
 
 # A day for the pass itself, and for a day's heat that comes early. Our own choice.
 _SOON: Final = timedelta(days=1)
@@ -43,15 +43,17 @@ def grown_on(
 
 def _grown_on(verdict: Verdict, window: Window | None, visit: date | None, today: date) -> Verdict:
     closes = None if window is None else window.closes
-    if closes is None or verdict.word in ("past", "can't tell"):
+    if window is None or closes is None or verdict.word in ("past", "can't tell"):
         return verdict
     # What was seen today outranks what heat makes of it.
     seen_before = visit is not None and visit < today
     # A close that falls on today is as likely still to come: that is closing, and said.
     if seen_before and closes.middle is not None and closes.middle < today:
+        by_waiting = AS_FAR_ON in window.reasons
+        which = "a plant that waits for a hand count may have" if by_waiting else "it has probably"
         step = (
-            f"By heat it has probably passed its maximum since the visit of {visit} (by "
-            f"{closes.middle}): walk the field again."
+            f"By heat {which} passed its maximum since the visit of {visit} (by {closes.middle}): "
+            f"{'count it, or ' if by_waiting else ''}walk the field again."
         )
         return cannot_tell(verdict, "heat", step)
     if closes.early is None or closes.early > today + _SOON:

@@ -6,6 +6,7 @@ columns, gaps and impossible values are found and said, never passed on in silen
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
@@ -28,6 +29,8 @@ Origin = Literal["seen", "filled", "ahead"]
 # Gaps up to this are filled from the days beside them; longer ones stay gaps. Our own choice.
 LONGEST_FILL_DAYS: Final = 3
 
+_YEARS: Final = range(1900, 2200)  # beyond them a date is a slip: our own choice
+
 _MISSING: Final = {"", "na", "n/a", "nan", "null", "none", "m", "-", "--", "t"}
 # A bare 99.9 may be a day's heat in Fahrenheit: `without_impossible` looks at the days beside it.
 _MISSING_NUMBERS: Final = {
@@ -37,12 +40,17 @@ _MISSING_NUMBERS: Final = {
 
 @dataclass(frozen=True)
 class Day:
-    """A day's lowest and highest temperature in °F: measured, filled in a gap, or still ahead."""
+    """A day's lowest and highest temperature in °F: measured, filled in a gap, or still ahead.
+
+    Where past years stand in for it, `years` holds each one's own low and high: the heat of their
+    mean isn't the mean of their heat.
+    """
 
     day: date
     low_f: float
     high_f: float
     origin: Origin = "seen"
+    years: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -73,7 +81,8 @@ def read_temperatures(
     Parameters
     ----------
     path : Path
-        CSV with a date, a minimum and a maximum column.
+        CSV with a date, a minimum and a maximum column, as UTF-8, as an older system's text, or as
+        the "Unicode text" of spreadsheets.
     unit : str, optional
         Needed where neither the header nor the values tell. Where the header names another, the
         header stands, unless the values speak against it.
@@ -86,12 +95,21 @@ def read_temperatures(
         When the table can't be read or its unit isn't clear.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        content = path.read_bytes()
     except OSError as error:
         raise TemperatureError(f"{path} can't be read ({error.strerror}).") from error
+    return parse_temperatures(_text(content, path), str(path), unit=unit, today=today)
+
+
+def _text(content: bytes, path: Path) -> str:
+    wide = content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+    try:
+        text = content.decode("utf-16" if wide else "utf-8-sig")
     except UnicodeDecodeError:
-        text = path.read_text(encoding="latin-1")
-    return parse_temperatures(text, str(path), unit=unit, today=today)
+        text = content.decode("latin-1")
+    if "\0" in text:
+        raise TemperatureError(f"{path} isn't a table of plain text: save it as CSV UTF-8.")
+    return text
 
 
 def parse_temperatures(
@@ -159,7 +177,7 @@ def average_years(past: Temperatures, first: date, last: date) -> Temperatures:
                 f"No year of your temperatures has {day:%d %B}: give whole years."
             )
         low, high = mean(d.low_f for d in found), mean(d.high_f for d in found)
-        days.append(Day(day, low, high, "ahead"))
+        days.append(Day(day, low, high, "ahead", tuple((d.low_f, d.high_f) for d in found)))
     return Temperatures(tuple(days))
 
 
@@ -173,10 +191,7 @@ def _rows(text: str, file: str, findings: list[str]) -> tuple[list[Row], Unit | 
     if not lines:
         raise TemperatureError(f"{file} is empty: give a date, a minimum and a maximum a day.")
     delimiter = max(";\t,", key=lambda mark: sum(line.count(mark) for _, line in lines[:20]))
-    cells = [
-        (number, [c.strip() for c in next(csv.reader(io.StringIO(line), delimiter=delimiter))])
-        for number, line in lines
-    ]
+    cells = [(number, _cells(line, delimiter, f"{file}, line {number}")) for number, line in lines]
     header = find_header(cells, file)
     if header is not None:
         columns, unit = (header.day, header.low, header.high), header.unit
@@ -197,6 +212,16 @@ def _rows(text: str, file: str, findings: list[str]) -> tuple[list[Row], Unit | 
         low, high = (_number(row[c], number, findings) for c in columns[1:])
         rows.append(Row(number, row[columns[0]], low, high))
     return rows, unit
+
+
+def _cells(line: str, delimiter: str, where: str) -> list[str]:
+    try:
+        row = next(csv.reader(io.StringIO(line), delimiter=delimiter))
+    except csv.Error as error:
+        raise TemperatureError(
+            f"{where}: this isn't a row of a table ({error}): save it as CSV UTF-8 again."
+        ) from error
+    return [cell.strip() for cell in row]
 
 
 def _days_of(count: int, kind: str = "") -> str:
@@ -242,7 +267,7 @@ def _dates(rows: Sequence[Row], file: str) -> list[date]:
                 days.append(datetime(year, month, day).date())
             except ValueError:
                 break
-            if year < 1900:
+            if year not in _YEARS:
                 break
         else:
             fitting[name] = days
@@ -251,6 +276,13 @@ def _dates(rows: Sequence[Row], file: str) -> list[date]:
         return sum(b - a == timedelta(days=1) for a, b in pairwise(days))
 
     if not fitting:
+        for row in rows:
+            longest = max(re.findall(r"\d+", row.words), key=len, default="")[:4]
+            if len(longest) == 4 and int(longest) not in _YEARS:
+                raise TemperatureError(
+                    f"{file}, line {row.line}: {row.words!r} can't be a day of these "
+                    "temperatures: check its year."
+                )
         raise TemperatureError(
             f"{file}: the dates don't fit one order: write them like 2026-06-04."
         )

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from typing import Final, Literal
 
 from collarvision.clusters import stop_effect
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.field import summarise
 from collarvision.heat import (
     Clamp,
@@ -30,6 +30,12 @@ _LONE_ERROR: Final = 1.0
 
 Told = Literal["unset", "told", "at the latest", "not before", "unknown"]
 """How far a date is known: where one of two sides can't be foretold, the other is a bound only."""
+
+AS_FAR_ON: Final = (
+    "The close takes a plant that waits for a hand count to be as far on as it may be: count it "
+    "to know better."
+)
+"""Reason of a window whose close rests on such a plant."""
 
 _NEVER_INSIDE: Final = (
     "By the likeliest dates {name} closes before it opens: there may be no day on which this field "
@@ -64,6 +70,33 @@ class Window:
     caution: str = CAUTION
     opens_told: Told = "told"
     closes_told: Told = "told"
+
+    def opening_after(self, day: date) -> Window:
+        """The same for a field seen too early: no opening that would be reached on that day."""
+        if self.opens is None:
+            return self
+        first, last = day + timedelta(days=1), self.opens.horizon
+
+        def later(end: date | None) -> date | None:
+            return None if end is None or max(end, first) > last else max(end, first)
+
+        span = self.opens
+        ends = DateSpan(later(span.early), later(span.middle), later(span.late), last)
+        return replace(self, opens=ends)
+
+
+def heard_on(
+    plants: Sequence[PlantEvidence], visit: date, today: date, good_days: int
+) -> tuple[date, list[PlantEvidence]]:
+    """Day that a visit's plants are of, and those of them that speak on the day of the answer.
+
+    A camera may date photos before their folder. The oldest plants that a verdict hears, of all
+    where it hears none, say the day: since then they have grown.
+    """
+    told = [p for p in plants if p.decided or p.waiting or p.height_only]
+    oldest = today - timedelta(days=good_days)
+    heard = [p for p in told if oldest <= (p.taken_at or visit) <= today] or told
+    return min((p.taken_at or visit for p in heard), default=visit), heard
 
 
 def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
@@ -107,12 +140,13 @@ def window(
     planned_harvest: date | None = None,
     clamp: Clamp = "each",
 ) -> Window:
-    """Tell when a limit opens for half of a field, and closes for its most advanced plants.
+    """Tell when a limit opens for enough of a field, and closes for its most advanced plants.
 
     Parameters
     ----------
     plants : sequence of PlantEvidence
-        Of the last visit: they tell how far the most advanced are ahead of the mean.
+        Of the last visit: they tell how far the most advanced are ahead of the mean, and the least
+        advanced behind it. One that waits for a hand count may be either.
     visits : sequence of Visit
         Made with `visit_of`, the last one of these plants.
     temperatures : Temperatures
@@ -126,27 +160,45 @@ def window(
         return Window(limit.name, None, None, None, (str(error),), CAUTION, *ends)
     if pace.visits == 1:
         reasons.append("One visit: the pace is the published range alone. A second narrows it.")
-    lead = _lead(plants, limit.share_past)
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     lowest, highest = limit.lowest, limit.highest
+    behind, ahead = _lead(plants, limit.share_short, False), _lead(plants, limit.share_past, True)
+    low, tall = (
+        _height_lead(plants, visits, limit.share_short, False),
+        _height_lead(plants, visits, limit.share_past, True),
+    )
     sides = (
         _by_leaves(
-            pace, lowest.leaves, limit.leaf, temperatures, 0.0, clamp, reasons, opening=True
+            pace, lowest.leaves, limit.leaf, temperatures, behind, clamp, reasons, opening=True
         ),
-        _by_height(visits, lowest.height_mm, False, temperatures, clamp, reasons),
+        _by_height(visits, lowest.height_mm, False, low, temperatures, clamp, reasons),
     )
     opens, opens_told = _joined(sides, first=limit.lowest_when == "either", opening=True)
     sides = (
-        _by_leaves(pace, last_leaves, limit.leaf, temperatures, lead, clamp, reasons),
-        _by_height(visits, highest.height_mm, True, temperatures, clamp, reasons),
+        _by_leaves(pace, last_leaves, limit.leaf, temperatures, ahead, clamp, reasons),
+        _by_height(visits, highest.height_mm, True, tall, temperatures, clamp, reasons),
     )
     closes, closes_told = _joined(
         sides, first=limit.highest_when == "whichever first", opening=False
     )
+    (by_leaves, _), _ = sides
+    counted = [p for p in plants if not p.waiting]
+    if (
+        by_leaves is not None
+        and closes is not None
+        and by_leaves.middle == closes.middle
+        and ahead > _lead(counted, limit.share_past, True)
+    ):
+        reasons.append(AS_FAR_ON)
     if _never_inside(opens, closes, visits[-1].day):
         reasons.append(_NEVER_INSIDE.format(name=limit.name))
     harvest = None
-    if planned_harvest is not None and limit.days_before_harvest is not None:
+    # A harvest planned for before the visit is a slip, and the verdict says so.
+    if (
+        planned_harvest is not None
+        and planned_harvest >= visits[-1].day
+        and limit.days_before_harvest is not None
+    ):
         harvest = planned_harvest - timedelta(days=limit.days_before_harvest)
     return Window(
         limit.name,
@@ -171,15 +223,38 @@ def _never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date |
     return opens.middle == closes.middle and visit is not None and opens.middle > visit
 
 
-def _lead(plants: Sequence[PlantEvidence], share_past: float) -> float:
-    """Leaves by which the plant that closes the limit is ahead of the mean."""
-    stages = sorted(
-        (p.best_stage for p in plants if p.decided and p.best_stage is not None), reverse=True
-    )
-    if not stages:
+def _lead(plants: Sequence[PlantEvidence], share: float, closing: bool) -> float:
+    """Leaves by which the plant that closes the limit, or opens it, is ahead of the mean.
+
+    A plant that waits for a hand count has no say in the mean, and is as far on, or behind, as a
+    person may find it: so the verdict counts it too.
+    """
+    known = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+    if not known:
         return 0.0
-    allowed = min(int(share_past * len(stages)), len(stages) - 1)
-    return stages[allowed] - sum(stages) / len(stages)
+    waiting = [plausible_stages(p)[closing] for p in plants if p.waiting]
+    return _beyond([*known, *waiting], share, closing) - sum(known) / len(known)
+
+
+def _height_lead(
+    plants: Sequence[PlantEvidence], visits: Sequence[Visit], share: float, closing: bool
+) -> float:
+    """Height of the plant that closes the limit, or opens it, by the mean that growth is told of.
+
+    1 where no plant of the last visit has a height: nothing is known of one then.
+    """
+    heard = [p for p in plants if p.decided or p.waiting or p.height_only]
+    heights = [p.height_mm for p in heard if p.height_mm is not None]
+    mean = visits[-1].tallest_mm if closing else visits[-1].height_mm
+    if not heights or not mean:
+        return 1.0
+    return max(_beyond(heights, share, closing), 1.0) / mean  # of 0 mm nothing is in proportion
+
+
+def _beyond(values: Sequence[float], share: float, closing: bool) -> float:
+    """The highest value, or the lowest, once so large a share of them is passed over."""
+    ordered = sorted(values, reverse=closing)
+    return ordered[min(int(share * len(ordered)), len(ordered) - 1)]
 
 
 def _by_leaves(
@@ -220,6 +295,7 @@ def _by_height(
     visits: Sequence[Visit],
     height_mm: float | None,
     tallest: bool,
+    lead: float,
     temperatures: Temperatures,
     clamp: Clamp,
     reasons: list[str],
@@ -227,7 +303,9 @@ def _by_height(
     if height_mm is None:
         return None, "unset"
     try:
-        span = height_reached(visits, height_mm, temperatures, tallest=tallest, clamp=clamp)
+        span = height_reached(
+            visits, height_mm, temperatures, tallest=tallest, lead=lead, clamp=clamp
+        )
     except HeatError as error:
         reasons.append(f"By height nothing is foretold: {error}")
         return None, "unknown"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -113,6 +114,31 @@ def test_open_past_and_cannot_tell(survey: Path, limits: Path) -> None:
     assert set(judged(survey, limits, "--hail", VISIT.isoformat()).values()) == {"can't tell"}
     soon = judged(survey, limits, "--planned-harvest", "2027-07-18")
     assert soon["Product B"] == "past"
+
+
+def test_photos_older_than_their_folder_answer_as_of_their_own_day(
+    survey: Path, limits: Path, tmp_path: Path
+) -> None:
+    """Copied two days later they are no younger, neither for heat nor for a hail between."""
+    weather = weather_csv(tmp_path / "t.csv")
+    copied = VISIT + timedelta(days=2)
+    photos = [
+        (replace(one, taken_at=f"{VISIT}T10:00:00"), stop)
+        for one, stop in walk([6] * 20, sure=0.999, height_in=12)
+    ]
+    for name, day in (("Then", VISIT), ("Copied", copied)):
+        fill(survey, name, photos, day)
+
+    def said(name: str, *more: object) -> list[dict[str, object]]:
+        found = run(
+            "field", survey, "--field", name, "--day", copied, "--limits", limits,
+            "--temperatures", weather, "--format", "json", *more,
+        )  # fmt: skip
+        return json.loads(found.stdout)["verdicts"]
+
+    for more in ((), ("--hail", VISIT - timedelta(days=2))):
+        assert said("Copied", *more) == said("Then", *more)
+    assert {one["verdict"] for one in said("Copied", *more)} == {"can't tell"}
 
 
 def test_undated_plants_are_told_and_hold_an_open_back(survey: Path, limits: Path) -> None:

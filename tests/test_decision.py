@@ -18,7 +18,7 @@ from collarvision.evidence import PlantEvidence
 from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant, visits_of
 from collarvision.keeping import keep_decision
-from collarvision.limitsfile import Limits, parse_limits
+from collarvision.limitsfile import Bound, Limit, Limits, TankMix, parse_limits
 from collarvision.limitwords import CAUTION
 from collarvision.outlook import look_ahead, read_weather
 from collarvision.sampling import SequentialTest
@@ -332,3 +332,22 @@ def test_names_with_brackets_and_control_characters_are_shown_as_they_are() -> N
     assert "[red]p" in text
     assert "[bold]" in text
     assert "\x1b" not in text
+
+
+@pytest.mark.parametrize("ahead", [0, 2])
+def test_no_opening_that_is_reached_stands_beside_too_early(tmp_path: Path, ahead: int) -> None:
+    """One of twenty says that over 1 in 20 of the field are short; by heat it is there in days."""
+    first, second = Limit("A", "b", "collars", Bound(4), share_short=0.05), Limit("B", "b")
+    second = replace(second, leaf="collars", highest=Bound(9))
+    limits = Limits((first, second), (TankMix("A with B", ("A", "B")),))
+    today = VISIT + timedelta(days=ahead)
+    evidence = counted([3] + [4] * 19)
+    weather = read_weather(weather_csv(tmp_path / "t.csv"), None, today)
+    outlook = look_ahead([(VISIT, evidence)], weather, limits, today=today)
+    answer = decide(visits(evidence), today, limits=limits, outlook=outlook)
+    assert words(answer) == {"A": "too early", "B": "open", "A with B": "too early"}
+    found = answer_record(answer)["verdicts"]
+    for one in (found[0], found[2]):
+        assert one["opens"]["early"] > today.isoformat()
+        assert one["opens"]["middle"] > today.isoformat()
+    assert f"by {today}" not in format_answer(answer, Shown("in"), width=110)

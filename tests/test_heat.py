@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collarvision.heat import (
+    Clamp,
     HeatError,
     Visit,
+    day_heat_f,
     expected_leaves,
     gdd_c,
     gdd_f,
@@ -20,7 +22,7 @@ from collarvision.heat import (
     published_pace,
 )
 from collarvision.heatdates import height_reached, leaves_reached
-from collarvision.temperatures import Day, Temperatures
+from collarvision.temperatures import Day, Temperatures, average_years
 from collarvision.units import celsius
 
 BEGIN = date(2026, 5, 10)
@@ -312,3 +314,22 @@ def test_heights_that_foretell_nothing(heights: tuple[float, float | None], said
     visits.append(Visit(BEGIN + timedelta(days=9), 5, 0.1, heights[1], 5.0))
     with pytest.raises(HeatError, match=said):
         height_reached(visits, 508.0, season(60))
+
+
+@pytest.mark.parametrize("way", ["each", "mean"])
+def test_past_years_stand_in_by_their_own_heat(way: Clamp) -> None:
+    """By hand: 30/44 has no heat and 50/70 has 10, so 5; their mean, 40/57, has 3.5 or none."""
+    years = Temperatures(
+        tuple(
+            Day(date(year, 5, 1) + timedelta(days=k), low, high)
+            for year, low, high in ((2024, 30, 44), (2025, 50, 70))
+            for k in range(10)
+        )
+    )
+    stand_in = average_years(years, date(2026, 5, 1), date(2026, 5, 10))
+    assert [day_heat_f(day, way) for day in stand_in.days] == pytest.approx([5.0] * 10)
+    assert heat_between(stand_in, date(2026, 5, 1), date(2026, 5, 11), way) == pytest.approx(50)
+    # A leaf at the published 74 °F-days takes 15 such days; none is there in ten.
+    found = leaves_reached(leaf_pace([Visit(date(2026, 5, 1), 4.0, 0.1)]), 5.0, stand_in, clamp=way)
+    assert found.middle is not None
+    assert found.middle <= date(2026, 5, 9)

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
 from fields import LIMITS, VISIT, weather_csv
 
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence
 from collarvision.heat import DateSpan, Visit
 from collarvision.heatdates import height_reached, leaves_reached
 from collarvision.limitsfile import parse_limits
 from collarvision.outlook import (
     HORIZON_DAYS,
+    Outlook,
     TrackDay,
     height_track,
     look_ahead,
@@ -221,3 +223,55 @@ def test_the_course_of_heights_meets_their_dates() -> None:
     ]
     found = height_reached(visits, 480.0, weather, tallest=True)
     assert_same(crossed(height_track(visits, weather, "each"), 480.0), told(found))
+
+
+def steady(first: date, days: int) -> Temperatures:
+    return Temperatures(tuple(Day(first + timedelta(days=k), 55, 80) for k in range(days)))
+
+
+@pytest.mark.parametrize(("days", "visits"), [(SAME_CROP_DAYS, 2), (SAME_CROP_DAYS + 1, 1)])
+def test_last_seasons_visit_tells_nothing_of_this_crop(days: int, visits: int) -> None:
+    """Heat of a summer and a winter for one leaf would make every date weeks late."""
+    weather, limits = steady(VISIT - timedelta(days=200), 300), parse_limits(LIMITS)
+    before = VISIT - timedelta(days=days)
+    dated = [(before, plants(3, 200.0, before)), (VISIT, plants(4, 300.0))]
+    found, alone = (look_ahead(some, weather, limits) for some in (dated, dated[1:]))
+    assert found is not None
+    assert alone is not None
+    assert found.pace is not None
+    assert len(found.visits) == found.pace.visits == visits
+    assert (found.windows == alone.windows) == (visits == 1)
+    assert (found.heights == ()) == (visits == 1)
+
+
+def test_plants_are_of_the_day_that_the_camera_says() -> None:
+    """The folder may be dated by the day of the copy: the plants had their leaves before it."""
+    weather, limits = steady(VISIT - timedelta(days=30), 120), parse_limits(LIMITS)
+    first, taken = VISIT - timedelta(days=9), VISIT - timedelta(days=2)
+    early, late = plants(3, 200.0, first), plants(4, 300.0, taken)
+
+    def told(*dated: tuple[date, list[PlantEvidence]]) -> Outlook:
+        found = look_ahead(dated, weather, limits, today=VISIT)
+        assert found is not None
+        return replace(found, pace=None)  # its array has no plain comparison
+
+    here = told((first, early), (taken, late))
+    assert [one.day for one in here.visits] == [first, taken]
+    assert told((first, early), (VISIT, late)) == here
+    # So are those of an earlier visit, and one that is no earlier by then says nothing.
+    between = (VISIT - timedelta(days=1), plants(9, day=taken))
+    assert told((first + timedelta(days=2), early), between, (VISIT, late)) == here
+
+
+def test_plants_too_old_for_the_verdict_are_not_heard_beside_newer_ones() -> None:
+    weather, limits = steady(VISIT - timedelta(days=30), 120), parse_limits(LIMITS)
+    old = plants(1, day=VISIT - timedelta(days=2))
+    for later, level, day in ((0, 2.5, VISIT - timedelta(days=2)), (2, 4.0, VISIT)):
+        today = VISIT + timedelta(days=later)
+        found = look_ahead([(VISIT, [*plants(4), *old])], weather, limits, today=today)
+        assert found is not None
+        assert (found.visits[-1].day, found.visits[-1].leaves) == (day, level)
+    # Where none is young enough all are heard: their verdict can't be told.
+    none = look_ahead([(VISIT, old)], weather, limits, today=VISIT + timedelta(days=9))
+    assert none is not None
+    assert none.visits[-1].day == VISIT - timedelta(days=2)

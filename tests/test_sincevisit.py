@@ -228,3 +228,33 @@ def test_once_its_early_end_is_near_no_limit_is_open_without_a_word(
     assert found.sentence.endswith(CAUTION)
     assert ("By heat" in found.sentence) == (said is not None)
     assert said is None or said in found.sentence
+
+
+def test_the_same_plants_say_the_same_whatever_their_folder_is_called() -> None:
+    """By the camera they were seen three days ago; heat counts from there, as the verdict does."""
+    taken = TODAY - timedelta(days=3)
+    copied = visited((taken, [6] * 20))
+    copied = replace(copied, chosen=replace(copied.chosen, day=TODAY))
+    weather = Temperatures(tuple(Day(taken + timedelta(days=k), 70, 88) for k in range(60)))
+    outlook = look_ahead([(TODAY, copied.chosen.evidence)], weather, TO_SIX, today=TODAY)
+    found = decide(copied, TODAY, limits=TO_SIX, outlook=outlook)
+    assert words(found) == ["can't tell", "open", "can't tell"]
+    assert "since the visit of 2027-06-02" in found.verdicts[0].sentence
+    assert [one.sentence for one in found.verdicts] == [
+        one.sentence for one in looked_at(visited((taken, [6] * 20)), low=70, high=88).verdicts
+    ]
+
+
+def test_a_plant_that_waits_may_have_passed_since_the_visit() -> None:
+    visit = TODAY - timedelta(days=3)
+    waits = PlantEvidence("w", (0, 0, 0, 0.015, 0.97, 0.015), 4, "hand-count", 0.97, taken_at=visit)
+    visits = visited((visit, [3] * 12))
+    plants = (*visits.chosen.plants, SeenPlant(waits))
+    visits = replace(visits, chosen=replace(visits.chosen, plants=plants))
+    assert words(decide(visits, TODAY, limits=TO_SIX))[0] == "closing"
+    first = looked_at(visits, low=62, high=86).verdicts[0]
+    assert first.word == "can't tell"
+    assert "By heat a plant that waits for a hand count may have passed its maximum" in (
+        first.sentence
+    )
+    assert first.sentence.endswith(f": count it, or walk the field again. {CAUTION}")

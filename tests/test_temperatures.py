@@ -126,6 +126,7 @@ def test_days_from_today_on_are_a_forecast() -> None:
         ("date,tmin,tmax\n2026-05-01,40,52\n", "F or C"),
         ("date,tmin_f,tmax_f\nyesterday,50,75\n", "line 2: 'yesterday' isn't a date"),
         ("date,tmin_f,tmax_f\n2026-13-45,50,75\n", "one order"),
+        ("date,tmin_f,tmax_f\n2026-13-45,50,75\nsoon,50,75\n", "one order"),
         ("date,tmin_f,tmax_f\n05/06/2026,50,75\n", "day or month first"),
         ("date,tmin_f,tmax_f\n2026-05-01,50,75\n2026-05-01,50,76\n", "lines 2 and 3"),
         ("date,tmin_f,tmax_f\n2026-05-01,NA,NA\n", "holds no day"),
@@ -265,3 +266,28 @@ def test_highs_that_no_place_has_on_half_of_its_days_are_not_celsius() -> None:
     for header, unit in (("date,tmin,tmax", "C"), ("date,tmin_C,tmax_C", None)):
         with pytest.raises(TemperatureError, match="looks like °F"):
             parse_temperatures("\n".join([header, *rows]), unit=unit)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_a_table_saved_as_unicode_text(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "w.txt"
+    text = table("date,tmin °F,tmax °F").replace(",", "\t")
+    path.write_bytes(f"\ufeff{text}".encode(encoding))
+    assert len(read_temperatures(path).days) == 10
+    path.write_bytes(table().encode(encoding))  # without its mark it could be anything
+    with pytest.raises(TemperatureError, match=r"plain text: save it as CSV UTF-8\."):
+        read_temperatures(path)
+
+
+def test_a_cell_longer_than_any_table_has() -> None:
+    text = table() + "2026-05-11," + "9" * 140_000 + ",70\n"
+    with pytest.raises(TemperatureError, match=r"w.csv, line 12: .*save it as CSV UTF-8 again"):
+        parse_temperatures(text, "w.csv")
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "12/31/9999", "99991231", "1026-05-11"])
+def test_a_year_that_no_temperatures_are_of(day: str) -> None:
+    rows = table() if "-" in day else table().replace("2026-05-01", day)
+    text = rows + f"{day},50,75\n" if "-" in day else f"date,tmin_f,tmax_f\n{day},50,75\n"
+    with pytest.raises(TemperatureError, match=f"{day}'.*check its year"):
+        parse_temperatures(text)

@@ -8,14 +8,14 @@ from datetime import date, timedelta
 import pytest
 
 from collarvision.clusters import stop_effect
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.heat import DateSpan, HeatError, Visit, leaf_pace
 from collarvision.heatdates import leaves_reached
 from collarvision.leafwords import LeafMeaning
 from collarvision.limits import CAUTION, judge
 from collarvision.limitsfile import Bound, Limit
 from collarvision.temperatures import Day, Temperatures
-from collarvision.window import Window, mix_window, visit_of, window
+from collarvision.window import AS_FAR_ON, Window, mix_window, visit_of, window
 
 BEGIN = date(2026, 6, 1)
 WEATHER = Temperatures(tuple(Day(BEGIN + timedelta(days=k), 55, 80) for k in range(120)))
@@ -276,3 +276,95 @@ def test_a_close_is_told_by_the_fewest_collars_that_may_be_past() -> None:
     closes = window(limit, field, visits, WEATHER).closes
     assert closes is not None
     assert closes.middle == leaves_reached(leaf_pace(visits), 2.0, WEATHER).middle
+
+
+def middle(limit: Limit, field: list[PlantEvidence], *visits: Visit, opens: bool = False) -> date:
+    found = window(limit, field, visits or [visit_of(field, BEGIN)], WEATHER)
+    span = found.opens if opens else found.closes
+    assert span is not None
+    assert span.middle is not None
+    return span.middle
+
+
+def test_a_plant_that_waits_closes_it_as_far_on_as_it_may_be() -> None:
+    """V4 or one leaf more or less, so V6 at most: as if a person had counted that."""
+    even = plants([3] * 12)
+    unsure = (0.0, 0.0, 0.0, 0.015, 0.97, 0.015)
+    waits = PlantEvidence("w", unsure, 4, "hand-count", 0.97, taken_at=BEGIN)
+    assert plausible_stages(waits) == (2, 6)
+    found = window(A, [*even, waits], [visit_of([*even, waits], BEGIN)], WEATHER)
+    assert found.closes is not None
+    assert found.closes.middle is not None
+    counted = middle(A, [*even, replace(waits, hand_count=6)])
+    assert abs((found.closes.middle - counted).days) <= 1
+    assert found.closes.middle < middle(A, even) - timedelta(days=7)
+    assert AS_FAR_ON in found.reasons
+    assert AS_FAR_ON not in window(A, even, [visit_of(even, BEGIN)], WEATHER).reasons
+    # It holds an opening back as little on as it may be.
+    none_short = replace(A, lowest=Bound(3), share_short=0.0)
+    here = middle(none_short, even, opens=True)
+    assert here == BEGIN
+    assert middle(none_short, [*even, waits], opens=True) > here
+    lenient = replace(A, share_past=0.1)
+    assert abs((middle(lenient, [*even, waits]) - middle(lenient, even)).days) <= 1
+
+
+def tall(inches: list[float]) -> list[PlantEvidence]:
+    return [
+        replace(one, height_mm=height * 25.4)
+        for one, height in zip(plants([4] * len(inches)), inches, strict=True)
+    ]
+
+
+def test_the_tallest_plant_closes_it_not_the_mean_of_the_tallest_tenth() -> None:
+    """One that grew from 10 to 18 in in a week needs two more days to 20, at 1.14 in a day."""
+    week = BEGIN + timedelta(days=7)
+    before = tall([6 + 0.02 * k for k in range(39)] + [10.0])
+    field = tall([10 + 0.03 * k for k in range(39)] + [18.0])
+    visits = visit_of(before, BEGIN), visit_of(field, week)
+    limit = Limit("P", "b", highest=Bound(None, 508.0, "20 in"))
+    assert abs((middle(limit, field, *visits) - week).days - 2) <= 1
+    # The share that may be past is passed over, as with leaves: the others take some weeks.
+    assert middle(replace(limit, share_past=0.1), field, *visits) > week + timedelta(days=10)
+
+
+def test_it_opens_once_no_more_than_the_share_allowed_are_short() -> None:
+    uneven = plants([2] * 8 + [4] * 12)
+    limit = replace(A, lowest=Bound(3))
+    assert middle(limit, uneven, opens=True) == BEGIN
+    strict = middle(replace(limit, share_short=0.05), uneven, opens=True)
+    # Half a leaf from 2.5 to 3 at about 74 °F-days a leaf and 17.5 a day.
+    assert strict == BEGIN + timedelta(days=2)
+    most_short = plants([2] * 12 + [6] * 8)  # their mean has passed three leaves, and most haven't
+    assert middle(limit, most_short, opens=True) == BEGIN + timedelta(days=2)
+    every = replace(limit, share_short=1.0)
+    assert middle(every, most_short, opens=True) == BEGIN
+
+
+def test_it_opens_by_height_once_no_more_than_the_share_allowed_are_short() -> None:
+    before, field = tall([2.0] * 12 + [5.0] * 8), tall([3.0] * 12 + [7.5] * 8)
+    visits = visit_of(before, BEGIN), visit_of(field, BEGIN + timedelta(days=5))
+    limit = Limit("P", "b", lowest=Bound(None, 101.6, "4 in"))
+    # The mean is over 4 in and 12 of 20 aren't: one inch more, at 0.2 in a day for 3 in.
+    opens = middle(limit, field, *visits, opens=True)
+    assert abs((opens - BEGIN).days - 10) <= 1
+    assert middle(replace(limit, share_short=0.6), field, *visits, opens=True) == visits[1].day
+    flat = [replace(one, height_mm=0.0) for one in field[:1]] + field[1:]
+    assert window(replace(limit, share_short=0.0), flat, visits, WEATHER).opens is not None
+
+
+def test_no_opening_is_reached_on_a_day_that_is_too_early() -> None:
+    day, last = BEGIN + timedelta(days=3), BEGIN + timedelta(days=9)
+    told = Window("P", DateSpan(BEGIN, day, last, last), None, None)
+    after = day + timedelta(days=1)
+    assert told.opening_after(day).opens == DateSpan(after, after, last, last)
+    assert told.opening_after(last).opens == DateSpan(None, None, None, last)
+    assert replace(told, opens=None).opening_after(day).opens is None
+
+
+def test_a_harvest_planned_before_the_visit_leaves_no_last_day() -> None:
+    field = plants([4] * 3)
+    limit = Limit("P", "b", days_before_harvest=45)
+    for harvest in (date(1, 1, 9), BEGIN - timedelta(days=1)):
+        found = window(limit, field, [visit_of(field, BEGIN)], WEATHER, planned_harvest=harvest)
+        assert found.last_harvest_day is None
