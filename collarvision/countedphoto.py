@@ -23,12 +23,15 @@ def named_by_count(store: SurveyReader, visits: FieldVisits) -> FieldVisits:
     collarvision.survey.SurveyError
         When the survey can't be read.
     """
-    every = (*visits.earlier, visits.chosen)
+    every = (*visits.earlier, *visits.later, visits.chosen)
     if not any(_shared_and_counted(plant) for visit in every for plant in visit.plants):
         return visits
     rows = {row.sha256: row for row in whole_plants(store.plants(visits.field)) if row.others}
-    *earlier, chosen = (_named(store, visit, rows) for visit in every)
-    return replace(visits, chosen=chosen, earlier=tuple(earlier))
+    *others, chosen = (_named(store, visit, rows) for visit in every)
+    earlier = len(visits.earlier)
+    return replace(
+        visits, chosen=chosen, earlier=tuple(others[:earlier]), later=tuple(others[earlier:])
+    )
 
 
 def _shared_and_counted(plant: SeenPlant) -> bool:

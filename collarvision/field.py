@@ -7,8 +7,11 @@ Intervals carry two doubts. Reading: how many of the plants seen are at or past 
 unequal coin tosses, one a plant with its own probability (the Poisson-binomial distribution, here
 exactly, by convolution). Sampling: for each such count K of n plants the field's share follows
 Jeffreys' Beta(K + 1/2, n - K + 1/2) (Brown, Cai & DasGupta 2001, Stat. Sci. 16:101-133, from
-memory). The share's distribution is the mixture of the second by the first. Plants of few stops
-are worth less than as many drawn independently: `collarvision.clusters` says how much less.
+memory). The share's distribution is the mixture of the second by the first. Where no plant was
+seen there, Jeffreys' upper end is too near, and so is the lower where all were: there an interval
+ends where it exactly does, as in that paper. That is 1 - p^(1/n) of n plants, with p = 0.025 for
+95 in 100, or 0.05 for an upper end alone. Plants of few stops are worth less than as many drawn
+independently: `collarvision.clusters` says how much less.
 """
 
 from __future__ import annotations
@@ -127,16 +130,21 @@ def count_distribution(probabilities: Sequence[float]) -> np.ndarray:
 
 @dataclass(frozen=True)
 class ShareBelief:
-    """Where the field's own share lies: mid-points of cells, and the probability of each cell."""
+    """Where the field's own share lies: mid-points of cells, and the probability of each cell.
+
+    `for_low` and `for_high` are those that an interval's lower and upper end are taken from: exact
+    where all plants are there, and where none is.
+    """
 
     shares: np.ndarray
     weights: np.ndarray
+    for_low: np.ndarray
+    for_high: np.ndarray
 
     def interval(self, level: float = LEVEL) -> tuple[float, float]:
         """Equal-tailed interval."""
-        total = np.cumsum(self.weights)
-        low = int(np.searchsorted(total, (1 - level) / 2))
-        high = int(np.searchsorted(total, (1 + level) / 2))
+        low = int(np.searchsorted(np.cumsum(self.for_low), (1 - level) / 2))
+        high = int(np.searchsorted(np.cumsum(self.for_high), (1 + level) / 2))
         return float(self.shares[low]), float(self.shares[min(high, len(self.shares) - 1)])
 
     def above(self, share: float) -> float:
@@ -168,12 +176,24 @@ def share_belief(probabilities: Sequence[float], effect: float = 1.0) -> ShareBe
     # smooth to both ends, where Beta(1/2, ...) itself is infinite.
     angles = (np.arange(_GRID) + 0.5) * (math.pi / 2 / _GRID)
     log_sin, log_cos = np.log(np.sin(angles)), np.log(np.cos(angles))
-    weights = np.zeros(_GRID)
+    weights, for_low, for_high = np.zeros((3, _GRID))
     for k in np.flatnonzero(counts > 1e-9):
         log_density = (2 * k * log_sin + 2 * (plants - k) * log_cos) / effect
-        density = np.exp(log_density - log_density.max())
-        weights += counts[k] * density / density.sum()
-    return ShareBelief(np.sin(angles) ** 2, weights / weights.sum())
+        part = counts[k] * _scaled(log_density)
+        weights += part
+        # By the angle Beta(a, b) goes with sin^(2a - 1) cos^(2b - 1). Where no plant is there
+        # Beta(1, n) has the exact upper end, and where all are Beta(n, 1) the lower one.
+        tilt = log_sin - log_cos
+        for_low += counts[k] * _scaled(log_density - tilt) if k == plants else part
+        for_high += counts[k] * _scaled(log_density + tilt) if k == 0 else part
+    weights, for_low, for_high = (one / one.sum() for one in (weights, for_low, for_high))
+    return ShareBelief(np.sin(angles) ** 2, weights, for_low, for_high)
+
+
+def _scaled(log_density: np.ndarray) -> np.ndarray:
+    """The density over the grid, adding up to 1."""
+    density = np.exp(log_density - log_density.max())
+    return density / density.sum()
 
 
 def half_rule(stages: Sequence[int]) -> int:

@@ -45,12 +45,17 @@ def past_visits(visits: FieldVisits) -> tuple[PastVisit, ...]:
 
 
 def same_crop(visits: FieldVisits) -> tuple[tuple[date, tuple[PlantEvidence, ...]], ...]:
-    """Day and plants of each earlier visit to the same crop, the first one first."""
+    """Day and plants of each other visit to the same crop, the first one first.
+
+    Those after the chosen one too: what they were past by the day of an answer, the field is.
+    """
     chosen = visits.chosen.day
     return tuple(
         (one.day, one.evidence)
-        for one in visits.earlier
-        if one.day is not None and chosen is not None and (chosen - one.day).days <= SAME_CROP_DAYS
+        for one in (*visits.earlier, *visits.later)
+        if one.day is not None
+        and chosen is not None
+        and abs((chosen - one.day).days) <= SAME_CROP_DAYS
     )
 
 
@@ -60,9 +65,6 @@ def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -
     if day is None:
         return ()
     told = []
-    again = [one for one in visits.later if one not in visits.ahead]
-    if again:
-        told.append(f"The field was visited again on {again[-1]}: this answer is for {day} alone.")
     for one in past:
         if (day - one.day).days <= SAME_WALK_DAYS and one.plants + one.waiting:
             more = one.plants + one.waiting

@@ -12,12 +12,15 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
+from collarvision.answer import stage_name
 from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence, day_in
+from collarvision.field import summarise
 from collarvision.fieldnames import known_as, listed, meant
-from collarvision.limitwords import names_of, undated_words
+from collarvision.limitsteps import misfit_words
+from collarvision.limitwords import names_of, plants_of, undated_words
 from collarvision.plantphotos import whole_plants
 from collarvision.seenplants import SeenPlant as SeenPlant
-from collarvision.seenplants import from_photo, from_stop, told_apart
+from collarvision.seenplants import all_withdrawn_words, from_photo, from_stop, told_apart
 from collarvision.survey import Decision, Field, PlantRow, SurveyReader
 from collarvision.survey.plantfolders import was_named
 from collarvision.survey.stopcounts import StopCount, stop_counts
@@ -54,10 +57,10 @@ class FieldVisits:
         The visit that the answer is for.
     earlier : tuple of FieldVisit
         Dated visits before it, the first one first.
-    later : tuple of date
-        Days of visits after it.
+    later : tuple of FieldVisit
+        Dated visits after it that may have been, the first one first.
     ahead : tuple of date
-        Of those, and of the chosen one, the days still to come: nobody can have been there yet.
+        Days still to come of other visits, and of the chosen one: nobody can have been there yet.
     from_above : int
         Photos of the chosen visit taken from above, which tell no collars and are left out.
     undated : tuple of PlantEvidence
@@ -78,7 +81,7 @@ class FieldVisits:
     boundary: dict[str, Any] | None
     chosen: FieldVisit
     earlier: tuple[FieldVisit, ...] = ()
-    later: tuple[date, ...] = ()
+    later: tuple[FieldVisit, ...] = ()
     from_above: int = 0
     undated: tuple[PlantEvidence, ...] = ()
     above: tuple[PlantRow, ...] = ()
@@ -122,18 +125,20 @@ def visits_of(
     dated = sorted(day for day in ids if day is not None)
     if not ids:
         raise FieldVisitsError(_no_photo(store, field, known.values()))
+    bare: dict[date | None, list[StopCount]] = defaultdict(list)
+    for count in stop_counts(store, field, withdrawn=True):
+        bare[day_in(count.date)].append(count)
+    withdrawn = {one: all_withdrawn_words(one, bare[one]) for one in bare if one not in ids if one}
     ahead = tuple(one for one in dated if today is not None and one > today)
     been = [one for one in dated if one not in ahead] or dated
     day = visit if visit is not None else (been[-1] if been else None)
     if day not in ids:
         days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
-        raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.")
+        why = f" {withdrawn[visit]}" if visit in withdrawn else ""
+        raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.{why}")
     rows: dict[date | None, list[PlantRow]] = defaultdict(list)
     for row in whole_plants(store.plants(field)):
         rows[day_in(row.date)].append(row)
-    bare: dict[date | None, list[StopCount]] = defaultdict(list)
-    for count in stop_counts(store, field, withdrawn=True):
-        bare[day_in(count.date)].append(count)
     notes: list[str] = []
     told_first: list[str] = []
     chosen, old = _visit(store, day, ids[day], rows[day], bare[day], notes)
@@ -144,11 +149,21 @@ def visits_of(
         told_first.append(_ahead(day, today, sizes))
     if old and day is not None:
         told_first.append(_of_another_crop(old, day))
-    earlier = tuple(
+    others = [
         _visit(store, one, ids[one], rows[one], bare[one], [])[0]
         for one in dated
-        if day is not None and one < day
-    )
+        if day is not None and one != day and (one < day or one not in ahead)
+    ]
+    earlier = tuple(one for one in others if one.day is not None and day and one.day < day)
+    later = tuple(one for one in others if one not in earlier)
+    if later and day is not None:
+        told_first.append(_again(later, day))
+    told_first += [
+        said
+        for one, said in sorted(withdrawn.items())
+        if day is None or abs((one - day).days) <= SAME_CROP_DAYS
+    ]
+    told_first += misfit_words(chosen.evidence)
     if (late := _dated_too_late(chosen)) is not None:
         notes.append(late)
     side = [row for row in rows[day] if row.view == "side"]
@@ -175,7 +190,7 @@ def visits_of(
         boundary=known[field].boundary,
         chosen=chosen,
         earlier=earlier,
-        later=tuple(one for one in dated if day is not None and one > day),
+        later=later,
         from_above=above,
         undated=undated,
         above=tuple(
@@ -204,6 +219,20 @@ def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
         f"{undated_words(len(plants))}: {names_of([plant.name for plant in plants])}. Put the "
         f"photos into a folder named by the day they were taken, like {day}, and run "
         "`collarvision batch` again with --restage."
+    )
+
+
+def _again(later: Sequence[FieldVisit], day: date) -> str:
+    """Say what newer visits than the one of `day` found, the newest first."""
+    found = []
+    for one in reversed(later):
+        said = summarise(one.evidence)
+        stage = "no stage yet" if said.stage is None else stage_name(said.stage)
+        plants = f"{plants_of(said.plants)}, {said.waiting} waiting" if said.waiting else None
+        found.append(f"{one.day} ({stage}, {plants or plants_of(said.plants)})")
+    return (
+        f"The field was visited again on {names_of(found)}: this answer rests on the visit of "
+        f"{day} alone, unless another was surely past."
     )
 
 

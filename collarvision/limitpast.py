@@ -1,6 +1,7 @@
 """Limit past: what the plants seen say by themselves, and whether that makes a field past for good.
 
-Plants don't go back: what was surely past on an earlier visit is past now. Nothing else lasts.
+Plants don't go back: what was surely past on another visit up to the day of the answer is past.
+Nothing else lasts.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Final
 
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import PlantEvidence, newest
 from collarvision.limitsfile import Limit
 from collarvision.limitwords import SURELY, VerdictWord, doubtful_before
 from collarvision.sampling import FEWEST_PLANTS
@@ -18,6 +19,7 @@ from collarvision.standing import PlantStanding, answers
 from collarvision.tally import LIKELY, beyond, counting, short_of, shown_past, standings
 
 Earlier = Sequence[tuple[date, Sequence[PlantEvidence]]]
+"""Days and plants of the crop's other visits: those up to the day of an answer are heard."""
 
 _DOUBT: Final = 0.05
 
@@ -45,7 +47,7 @@ def seen_past(seen: Sequence[PlantEvidence], limit: Limit) -> list[PlantStanding
 def past_earlier(
     earlier: Earlier, limit: Limit, today: date
 ) -> tuple[date | None, list[PlantStanding] | None, list[str]]:
-    """The last earlier visit that was surely past the maximum, its plants, else who may have been.
+    """The last other visit that was surely past the maximum, its plants, else who may have been.
 
     A photo in doubt can be looked at again: it must not make the field past for good.
     """
@@ -60,6 +62,24 @@ def past_earlier(
             return day, surely, []
         doubts = doubts or [doubtful_before(day, found)]
     return None, None, doubts
+
+
+def seen_again(
+    earlier: Earlier, seen: Sequence[PlantEvidence], limit: Limit, today: date
+) -> list[str]:
+    """Say that a newer visit than that of the plants `seen` tells what holds; empty without one."""
+    last = newest(seen)
+    days = [
+        day
+        for day, plants in earlier
+        if last is not None and last < day <= today and any(answers(p, limit) for p in plants)
+    ]
+    if not days:
+        return []
+    return [
+        f"The field was visited again on {max(days)}, and that tells what holds on {today}: leave "
+        f"--visit out, or say --day {last} for what held on that day."
+    ]
 
 
 def _surely(s: PlantStanding) -> float:

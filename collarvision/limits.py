@@ -11,10 +11,11 @@ the plants are too few, too old, or waiting for a hand count that could change t
 many small doubts make it likely that one of the plants is past and none can be named, or when
 plants without a date would change the answer if they were of this visit, or when too many plants
 lack the height that the limit asks for, or the most advanced do, or heights that nobody knows may
-take the field to the minimum. A share allowed is passed only where the plants likely past are more
-of those seen: a laxer limit is never judged more strictly. Past is said even then, where the plants
-seen are enough for it, on this visit or surely on an earlier one: plants don't go back. The bounds
-of closing are our own choice.
+take the field to the minimum. So it is when all plants are of one stop, when no plant can have both
+the stage and the height told of one, or when a newer visit tells of the day. A share allowed is
+passed only where the plants likely past are more of those seen: a laxer limit is never judged more
+strictly. Past is said even then, where the plants seen are enough for it, on this visit or surely
+on another: plants don't go back. The bounds of closing are our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
 which only a height by hand is known can make the answer stricter and never safer.
@@ -29,12 +30,13 @@ from typing import Final
 
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
-from collarvision.limitpast import Earlier, past_earlier, seen_past, word_by_plants
+from collarvision.limitpast import Earlier, past_earlier, seen_again, seen_past, word_by_plants
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitsteps import (
     days_left,
     doubtful_heights,
     low_words,
+    misfit_words,
     mix_reasons,
     old_words,
     small_share_words,
@@ -96,7 +98,7 @@ class Verdict:
     steps : tuple of str
         Those of the reasons that hold the answer back: each says what to do about it.
     then : date or None
-        Day of the earlier visit whose plants decide; None where they are of this one.
+        Day of the other visit whose plants decide; None where they are of this one.
     """
 
     name: str
@@ -142,7 +144,7 @@ def with_mixes(verdicts: Sequence[Verdict], limits: Limits) -> tuple[Verdict, ..
     single = {one.name: one for one in verdicts}
     mixes = []
     for mix in limits.mixes:
-        worst = min((single[name] for name in mix.limits), key=lambda v: STRICTNESS.index(v.word))
+        worst = min((single[name] for name in mix.limits), key=_laxness)
         members = [limit for limit in limits.limits if limit.name in mix.limits]
         mixes.append(
             replace(
@@ -156,6 +158,13 @@ def with_mixes(verdicts: Sequence[Verdict], limits: Limits) -> tuple[Verdict, ..
             )
         )
     return (*single.values(), *mixes)
+
+
+def _laxness(verdict: Verdict) -> tuple[int, float]:
+    """For sorting, the strictest first: of one word the surer past, but the less sure open."""
+    sure = 1.0 if verdict.probability is None else verdict.probability  # None is by harvest alone
+    sign = {"past": -1, "too early": -1, "can't tell": 0}.get(verdict.word, 1)
+    return STRICTNESS.index(verdict.word), sign * sure
 
 
 def judge(
@@ -183,8 +192,9 @@ def judge(
     shown : Shown, optional
         Units of heights in the sentence; by default those that the limit was typed in.
     earlier : sequence of (date, plants)
-        Earlier visits of this crop. Where one was surely past on its own day the field is past;
-        one that only may have been is noted.
+        Other visits of this crop, those after `today` without a say. Where one was surely past on
+        its own day the field is past; one that only may have been is noted. One that is newer than
+        the plants seen holds every other answer back.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -196,17 +206,21 @@ def judge(
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
     bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
-    blocking = too_thin(known, fresh, len(future), limit, today, bare)
+    blocking = seen_again(earlier, seen, limit, today)
+    blocking += too_thin(known, fresh, len(future), limit, today, bare)
     if fresh and len(fresh) < len(known):
         reasons.append(old_words(len(known) - len(fresh), oldest))
     used = fresh or known
+    blocking += misfit_words(used)
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # A waiting plant that any count leaves on one side belongs to the evidence.
     low, high = (standings([*used, *by_hand], limit, end) for end in (0, 1))
     word, other, standing = word_by_plants(low, limit), word_by_plants(high, limit), low
     if {word, other} == {"open", "closing"}:
         word = other = "closing"  # inside either way: no need to wait, only to hurry
-    then: date | None = None  # day of the earlier visit that says past, where only that one does
+    if word == other and word in ("open", "closing"):
+        standing = high  # who waits is told by the most that it may be
+    then: date | None = None  # day of the other visit that says past, where only that one does
     everyone = seen_past(seen, limit)
     if everyone is None:
         then, everyone, doubts = past_earlier(earlier, limit, today)

@@ -188,6 +188,10 @@ def parse_limits(source: str, file: str = "limits") -> Limits:
         raise LimitsError(
             [f"{file}, line {line}: this isn't TOML ({what}): write key = value, words in quotes."]
         ) from error
+    except (RecursionError, ValueError) as error:
+        deep = isinstance(error, RecursionError)
+        what = "brackets stand too deep in each other" if deep else "a number is too long"
+        raise LimitsError([f"{file} can't be read: {what}. Write key = value."]) from error
     lines = _Lines(source)
     try:
         table = FileTable.model_validate(content)
@@ -227,7 +231,7 @@ def _limits(table: FileTable) -> Limits:
 def _bound(leaves: int | None, height: str | None) -> Bound:
     if height is None:
         return Bound(leaves)
-    return Bound(leaves, float(read_length_mm(height)), height.strip())
+    return Bound(leaves, float(read_length_mm(height)), height.strip().rstrip("."))
 
 
 class _Lines:

@@ -7,10 +7,12 @@ from dataclasses import replace
 from datetime import date, timedelta
 from typing import Final
 
+from collarvision.answer import stage_name
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.limitsfile import Limit
 from collarvision.limitwords import VerdictWord, bound_words, names_of, plants_of
-from collarvision.sampling import FEWEST_PLANTS
+from collarvision.sampling import FEWEST_PLANTS, STOPS_TO_ACRES
+from collarvision.stageheights import misfit
 from collarvision.standing import PlantStanding, height_ends
 from collarvision.tally import LIKELY, perhaps_reached, short_of, whole
 from collarvision.units import Shown
@@ -19,6 +21,7 @@ from collarvision.units import Shown
 # told by it. Our own choice.
 _MOST_UNMEASURED: Final = 0.25
 _LAST_DAYS: Final = 7
+_FEWEST_STOPS: Final = STOPS_TO_ACRES[0][1]  # published, for the smallest fields
 
 BY_HARVEST: Final = "By harvest alone the last day is"
 """Beside an answer by plants a bare last day would read as leave to wait for it."""
@@ -37,6 +40,23 @@ def too_few_words(decided: int, waiting: int, fewest: int) -> str:
     if missing <= 0:
         return f"{said}: {count}."
     return f"{said}: first {count}, then photograph at least {missing} more."
+
+
+def misfit_words(plants: Sequence[PlantEvidence]) -> list[str]:
+    """Name the plants whose stage and height, told by hand, no plant has; empty without any.
+
+    One of the two is a slip, and nobody knows which: neither may carry an answer.
+    """
+    found = [
+        f"{p.name} ({stage_name(p.best_stage or 0)}, far too {how})"
+        for p in plants
+        if (how := misfit(p)) is not None
+    ]
+    if not found:
+        return []
+    its, it = ("its", "it") if len(found) == 1 else ("their", "them")
+    said = f"{names_of(found)} can't have both {its} stage and {its} height"
+    return [f"{said}: count and measure {it} again."]
 
 
 def without_height(
@@ -173,6 +193,12 @@ def too_thin(
         found.append(_too_few_heights(len(fresh), bare))
     elif len(fresh) - waiting < FEWEST_PLANTS:
         found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
+    elif None not in (at := {p.stop for p in fresh}) and len(at) == 1:
+        # Plants beside each other are alike: all of them tell hardly more than one.
+        found.append(
+            f"All {plants_of(len(fresh))} are from one stop, and tell little of the field: see "
+            f"plants at {_FEWEST_STOPS - 1} more stops at least."
+        )
     wants_height = limit.highest.height_mm is not None or (
         limit.lowest.height_mm is not None
         and (limit.lowest.leaves is None or limit.lowest_when == "both")

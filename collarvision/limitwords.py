@@ -115,7 +115,7 @@ def sentence(
         inside, both = one, True
     said = (
         f"Of {plants_of(seen)} seen the most advanced is {first.plant.name} "
-        f"({_what_it_is(first.plant, limit, shown)}), "
+        f"({_what_it_is(first, limit, shown)}), "
     )
     # What it was read as is no fact: a grower must hear that it may be past now, not in days.
     already = f"as read {inside}, but it may be past it already{_by_and_chance(first)}."
@@ -209,9 +209,13 @@ def _most_advanced(
     return tallest if tallest.plant.height_only and as_near and taller else first
 
 
-def _what_it_is(plant: PlantEvidence, limit: Limit, shown: Shown | None) -> str:
-    """Its stage, where that is known, and its height."""
+def _what_it_is(standing: PlantStanding, limit: Limit, shown: Shown | None) -> str:
+    """Its stage, where that is known, and its height; with "?" what was read and awaits a count."""
+    plant = standing.plant
     tall = None if plant.height_mm is None else _height(plant, limit, shown)
+    if standing.waits:
+        read = "not counted" if plant.stage is None else f"{stage_name(plant.stage)}?"
+        return ", ".join(filter(None, (read, tall)))
     if plant.decided or tall is None:
         return ", ".join(filter(None, (stage_name(plant.best_stage or 0), tall)))
     return tall if limit.by_height_alone else f"{tall}, leaves not counted"

@@ -12,10 +12,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
+from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
 from collarvision.countwords import withdrawn_words
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
 from collarvision.exif import likely_day
+from collarvision.limitwords import names_of
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, standing
@@ -134,15 +136,36 @@ def from_stop(found: StopCount, day: date | None, notes: list[str]) -> SeenPlant
     return seen if evidence.hand_count is not None or seen.evidence.height_only else None
 
 
+def all_withdrawn_words(day: date, counts: Sequence[StopCount]) -> str:
+    """Say of a day whose counts were all taken back that its visit is none any more, and why.
+
+    Parameters
+    ----------
+    day : date
+    counts : sequence of StopCount
+        Its plants without a photo, each withdrawn.
+    """
+    every = (one for found in counts for one in found.withdrawn)
+    why = dict.fromkeys(
+        f"{plain(one.who)} on {one.said_at[:10]} ({plain(one.reason).rstrip('.')})" for one in every
+    )
+    which = "The only plant" if len(counts) == 1 else f"All {len(counts)} plants"
+    by = f"{'was' if len(counts) == 1 else 'were'} withdrawn by {names_of(list(why))}"
+    return f"{which} counted on {day} {by}: that day is no visit any more."
+
+
 def _last_count(name: str, counts: Sequence[HandCount], notes: list[str]) -> HandCount | None:
     """The count that stands, with a note where two people differ."""
     said = [c for c in counts if (c.stage, c.nodes, c.height_mm) != (None, None, None)]
     if not said:
         return None
     last_of = {c.who: c for c in said if c.stage is not None or c.nodes is not None}
-    stages = {c.stage for c in last_of.values() if c.stage is not None}
-    if len(stages) > 1:
-        words = " and ".join(f"{c.stage} by {plain(c.who)}" for c in last_of.values())
+    told = {c: stage for c in last_of.values() if (stage := stage_counted(c)) is not None}
+    if len(set(told.values())) > 1:
+        words = " and ".join(
+            f"{stage}{'' if c.stage is not None else f' from {c.nodes} nodes'} by {plain(c.who)}"
+            for c, stage in told.items()
+        )
         notes.append(f"{name} was counted {words}: the last count stands.")
     return standing(counts)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Final, Literal
 
 from collarvision.answer import stage_name
+from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.units import MM_PER, UnitError, unit_of_length
 
 # Inches, shortest and tallest usual. V2 2-4, V3 5-7, V5 10-14, V6 14-20: Mississippi State Univ.
@@ -47,6 +48,23 @@ def fits(collars: int, height_mm: float) -> Literal["yes", "doubtful", "no"]:
     if low / _DOUBTFUL <= height_mm <= high * _DOUBTFUL:
         return "yes"
     return "doubtful" if low / _IMPOSSIBLE <= height_mm <= high * _IMPOSSIBLE else "no"
+
+
+def misfit(plant: PlantEvidence) -> Literal["short", "tall"] | None:
+    """How a plant's height can't be that of its stage: far too short, or tall; None where it can.
+
+    Asked where a person told one of the two, wherever each came from. A count from nodes, and a
+    reading that waits for a count, leave more than one stage: then none of them may fit.
+    """
+    by_hand = plant.hand_count is not None or plant.height_interval_mm is None
+    if plant.height_mm is None or not (by_hand and (plant.decided or plant.waiting)):
+        return None
+    low, high = (plant.stage, plant.stage)
+    if low is None or high is None or plant.waiting or plant.hand_count is not None:
+        low, high = plausible_stages(plant)
+    if any(fits(stage, plant.height_mm) != "no" for stage in range(low, high + 1)):
+        return None
+    return "short" if plant.height_mm < usual_mm(low)[0] else "tall"
 
 
 def pair_words(collars: int, height_mm: float, typed: str) -> str | None:

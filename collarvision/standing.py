@@ -53,6 +53,8 @@ class PlantStanding:
     past_leaves, past_height : float or None
         Probability to be past each part of the maximum by itself; None without that part, or where
         the plant's own is unknown.
+    waits : bool
+        For a hand count: `plant` stands as if a person had counted what it may be at one end.
     """
 
     plant: PlantEvidence
@@ -67,6 +69,7 @@ class PlantStanding:
     reached_at_most: float = 0.0
     past_leaves: float | None = None
     past_height: float | None = None
+    waits: bool = False
 
 
 def height_ends(limit: Limit) -> bool:

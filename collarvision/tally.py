@@ -28,9 +28,11 @@ def standings(
     the limit is by height alone no count is needed: they stand as they are.
     """
     wait = [p for p in plants if p.waiting and not limit.by_height_alone]
-    as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
     rest = [p for p in plants if not p.waiting or limit.by_height_alone]
-    return [stand(p, limit) for p in (*rest, *as_counted)]
+    as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
+    return [stand(p, limit) for p in rest] + [
+        replace(stand(p, limit), waits=True) for p in as_counted
+    ]
 
 
 def whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:

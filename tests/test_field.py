@@ -116,7 +116,7 @@ def test_equal_tosses_are_binomial(p: list[float]) -> None:
     assert count_distribution(p) == pytest.approx(np.asarray(expected), abs=1e-12)
 
 
-@pytest.mark.parametrize(("k", "n"), [(0, 10), (3, 10), (10, 10), (40, 97)])
+@pytest.mark.parametrize(("k", "n"), [(1, 10), (3, 10), (9, 10), (40, 97)])
 def test_sure_readings_give_jeffreys_interval(k: int, n: int) -> None:
     """Without reading doubt it is Beta(k + 1/2, n - k + 1/2): scipy.stats, independent."""
     stats = pytest.importorskip("scipy.stats")
@@ -124,6 +124,23 @@ def test_sure_readings_give_jeffreys_interval(k: int, n: int) -> None:
     expected = stats.beta.ppf([0.025, 0.975], k + 0.5, n - k + 0.5)
     assert found.interval() == pytest.approx(tuple(expected), abs=2e-3)
     assert found.above(0.5) == pytest.approx(stats.beta.sf(0.5, k + 0.5, n - k + 0.5), abs=2e-3)
+
+
+@pytest.mark.parametrize(("n", "effect"), [(1, 1.0), (10, 1.0), (60, 1.0), (10, 2.5), (60, 2.5)])
+def test_where_none_or_all_are_there_the_end_is_exact(n: int, effect: float) -> None:
+    """So many plants without one there leave (1 - share)^n at its end, by the binomial alone."""
+    told = n / effect
+    for level, doubt in ((0.95, 0.025), (0.9, 0.05)):
+        none, every = (share_belief([p] * n, effect).interval(level) for p in (0.0, 1.0))
+        assert (1 - none[1]) ** told == pytest.approx(doubt, rel=0.02)
+        assert every[0] ** told == pytest.approx(doubt, rel=0.02)
+        # The other end stays at that of no plant, or all.
+        assert none[0] < 0.01 / n
+        assert every[1] > 1 - 0.01 / n
+    # A little doubt moves an end a little: no step between none and almost none.
+    assert share_belief([1e-4] * n, effect).interval()[1] == pytest.approx(
+        share_belief([0.0] * n, effect).interval()[1], abs=0.02
+    )
 
 
 def test_the_mixture_against_simulation() -> None:

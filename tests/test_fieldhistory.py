@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 from surveys import MODEL, reading, sha
 
+from collarvision.countedphoto import named_by_count
 from collarvision.decision import FieldAnswer, answer_record, decide
 from collarvision.fieldtable import format_answer
 from collarvision.fieldvisits import visits_of
+from collarvision.limitsfile import parse_limits
 from collarvision.survey import Place, SurveyReader, SurveyWriter
 from collarvision.units import shown_here
 
@@ -81,8 +83,11 @@ def test_a_chosen_visit_says_that_there_is_a_later_one(walked: Path) -> None:
     assert found.stage.stage == 3
     assert found.earlier == ()
     assert found.notes == (
-        "The field was visited again on 2027-06-08: this answer is for 2027-05-28 alone.",
+        "The field was visited again on 2027-06-08 (V5, 3 plants), 2027-06-07 (V5, 5 plants, 2 "
+        "waiting): this answer rests on the visit of 2027-05-28 alone, unless another was surely "
+        "past.",
     )
+    assert found.told_first == found.notes
 
 
 def test_a_stage_below_an_earlier_one_is_questioned(tmp_path: Path) -> None:
@@ -99,3 +104,45 @@ def test_visits_without_a_date_or_an_answer_say_nothing(tmp_path: Path) -> None:
     assert answer(tmp_path / "s.survey").notes == ()
     path = farm(tmp_path / "t.survey", {"2027-05-28": [], "2027-06-08": [4]})
     assert answer(path).notes == ()
+
+
+# A newer visit than the one that was asked for
+
+TO_SIX = '[[limit]]\nname = "A"\nmethod = "b"\nleaf = "collars"\nmax_leaves = 6\n'
+
+
+def words_of(path: Path, visit: str, day: str) -> tuple[str, str, tuple[str, ...]]:
+    """Verdict and its sentence by the command's own way, and what is told first."""
+    with SurveyReader(path) as store:
+        today = date.fromisoformat(day)
+        found = named_by_count(store, visits_of(store, "North", date.fromisoformat(visit), today))
+    told = decide(found, today, limits=parse_limits(TO_SIX))
+    (verdict,) = told.verdicts
+    return verdict.word, verdict.sentence, told.told_first
+
+
+def test_what_a_newer_visit_was_past_an_older_one_is_no_leave_for(tmp_path: Path) -> None:
+    path = farm(tmp_path / "s.survey", {"2027-06-07": [3] * 12, "2027-06-09": [8] * 12})
+    word, sentence, told = words_of(path, "2027-06-07", "2027-06-09")
+    assert word == "past"
+    assert "That was on 2027-06-09, and plants don't go back." in sentence
+    assert told[0].startswith("The field was visited again on 2027-06-09 (V8, 12 plants)")
+    # Only for the day of that visit, or one before the newer, may it be open.
+    for day in ("2027-06-07", "2027-06-08"):
+        assert words_of(path, "2027-06-07", day)[0] == "open"
+
+
+def test_an_older_visit_tells_nothing_of_a_day_that_a_newer_one_tells(tmp_path: Path) -> None:
+    path = farm(
+        tmp_path / "s.survey",
+        {"2027-06-07": [3] * 12, "2027-06-08": [4] * 2, "2027-06-09": [], "2028-06-09": [8] * 12},
+    )
+    word, sentence, _ = words_of(path, "2027-06-07", "2027-06-09")
+    assert word == "can't tell"
+    assert (
+        "The field was visited again on 2027-06-08, and that tells what holds on 2027-06-09: leave "
+        "--visit out, or say --day 2027-06-07 for what held on that day." in sentence
+    )
+    # Another year's crop is another one.
+    again = farm(tmp_path / "t.survey", {"2027-06-07": [3] * 12, "2028-06-09": [8] * 12})
+    assert "visited again" not in words_of(again, "2027-06-07", "2028-06-09")[1]

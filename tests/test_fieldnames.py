@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collarvision.fieldnames import listed, meant
+import pytest
+
+from collarvision.fieldnames import listed, meant, new_words
 
 
 def test_a_near_name_is_asked_after_and_else_all_are_named():
@@ -14,3 +16,34 @@ def test_a_near_name_is_asked_after_and_else_all_are_named():
     assert meant("Heron Slop", known) == "did you mean 'Heron Slope'?"
     assert listed([f"F{k}" for k in range(13)]).endswith("F11, ...")
     assert listed(known) == "Owl Forty, Heron Slope"
+
+
+@pytest.mark.parametrize(
+    ("new", "asked"),
+    [
+        (["North quarter", "North qarter"], True),
+        (["North quarter", "Nroth quarter"], True),
+        (["North quarter", "North quartet"], True),
+        (["North quarter", "North quarterr"], True),
+        (["North quarter", "Northquarter"], True),
+        (["North quarter", "South quarter"], False),
+        (["Northeast", "Northwest"], False),
+        (["Field A", "Field B"], False),
+        (["Lot 12", "Lot 13"], False),
+        (["Lot12a", "Lot12b"], False),
+        (["Creek", "Creek bottom"], False),
+    ],
+)
+def test_new_fields_that_are_nearly_alike_are_asked_about(new: list[str], asked: bool) -> None:
+    told = new_words(new, [])
+    assert told[0] == f"New in this survey: {new[0]}, {new[1]}."
+    assert told[1:] == (
+        [
+            f"{new[0]} and {new[1]}: is that one field? Then give it one name and run again with "
+            "--restage."
+        ]
+        if asked
+        else []
+    )
+    assert new_words(new, ["Owl"]) == told
+    assert new_words([], new) == []

@@ -144,6 +144,20 @@ def test_a_height_alone_decides_no_stage(survey: Path) -> None:
     assert (found.hand_count, found.height_mm, found.waiting) == (None, 400.0, True)
 
 
+def test_people_who_differ_by_nodes_are_told_by_their_collars(survey: Path) -> None:
+    count(survey, "IMG_0090.jpg", "Ann", stage=5)
+    count(survey, "IMG_0090.jpg", "Bob", nodes=12)
+    with SurveyReader(survey) as store:
+        (note,) = visits_of(store, "North").notes
+    assert note == (
+        "IMG_0090.jpg was counted 5 by Ann and 16 from 12 nodes by Bob: the last count stands."
+    )
+    # One who told the same another way doesn't differ.
+    count(survey, "IMG_0090.jpg", "Ann", stage=16)
+    with SurveyReader(survey) as store:
+        assert visits_of(store, "North").notes == ()
+
+
 def test_nodes_become_collars(survey: Path) -> None:
     # The first node apart is leaf 5's (Purdue Univ. Extension; Univ. of Tennessee 2025).
     count(survey, "IMG_0090.jpg", nodes=2)

@@ -127,11 +127,12 @@ def test_one_plant_past_closes_a_strict_limit_and_is_named() -> None:
 
 
 def test_the_unseen_share_is_told() -> None:
-    # The rule of three, 3/n (from memory): none of 43 past leaves up to about 7 in 100.
+    # The rule of three, 3/n (from memory): none of 43 past leaves up to about 7 in 100. An interval
+    # of two sides takes half as much doubt at that end: -ln(0.025) / n.
     verdict = judge(counted(4, 43, 10.0), TO_SIX, TODAY)
     assert verdict.share_past is not None
-    assert verdict.share_past[1] < 3 / 43 + 0.01
-    assert "up to 5 in 100" in verdict.sentence
+    assert verdict.share_past[1] == pytest.approx(3.69 / 43, abs=0.01)
+    assert "up to 7 in 100" in verdict.sentence
 
 
 def test_small_doubts_that_add_up_ask_for_a_hand_count() -> None:

@@ -9,8 +9,8 @@ import pytest
 from test_limits import TO_EIGHT, TO_SIX, TODAY, counted, plants
 
 from collarvision.evidence import PlantEvidence
-from collarvision.limits import judge
-from collarvision.limitsfile import Bound, Limit
+from collarvision.limits import judge, judge_each, with_mixes
+from collarvision.limitsfile import Bound, Limit, Limits, TankMix
 from collarvision.sampling import FEWEST_PLANTS
 
 BY_LEAVES = Limit("Product A", "broadcast", "collars", highest=Bound(6))
@@ -120,3 +120,81 @@ def test_plants_without_a_date_hold_back_a_field_that_is_closing_too() -> None:
     assert "could change the answer: say the day of loose" in verdict.sentence
     alike = [without_date(field[0])]
     assert judge(field, BY_LEAVES, TODAY, undated=alike).word == "closing"
+
+
+# Plants of one stop
+
+
+def at(stops: str | None, field: list[PlantEvidence]) -> list[PlantEvidence]:
+    """A field with its plants at these stops by turns."""
+    return [
+        replace(plant, stop=None if stops is None else stops[k % len(stops)])
+        for k, plant in enumerate(field)
+    ]
+
+
+def test_plants_of_one_stop_carry_no_more_than_one_plant_does() -> None:
+    field = counted(3, 12, 8.0)
+    verdict = judge(at("a", field), TO_SIX, TODAY)
+    assert verdict.word == "can't tell"
+    assert verdict.steps == (
+        "All 12 plants are from one stop, and tell little of the field: see plants at 2 more stops "
+        "at least.",
+    )
+    # Where none is named, or one plant's isn't, they may be from anywhere.
+    for some in (at("ab", field), at(None, field), [*at("a", field[1:]), field[0]]):
+        assert judge(some, TO_SIX, TODAY).word == "open"
+    assert judge(at("a", [*field, *counted(7, 1, 19.0)]), TO_SIX, TODAY).word == "past"
+    few = judge(at("a", field[:9]), TO_SIX, TODAY)
+    assert "Only 9 plants with an answer" in few.sentence
+    assert not any("one stop" in step for step in few.steps)
+
+
+# Tank mixes of members with one word
+
+
+@pytest.mark.parametrize("order", [("A", "B"), ("B", "A")])
+def test_of_two_members_with_one_word_the_less_sure_open_decides(order: tuple[str, str]) -> None:
+    members = {
+        "A": Limit("A", "b", "collars", highest=Bound(9)),
+        "B": Limit("B", "b", "collars", Bound(4), Bound(9)),
+    }
+    limits = Limits(tuple(members[name] for name in order), (TankMix("mix", order),))
+    single = judge_each([*counted(3, 10), *counted(4, 11)], limits, TODAY)
+    assert {one.word for one in single} == {"open"}
+    *_, mix = with_mixes(single, limits)
+    assert (mix.word, mix.decided_by) == ("open", "B")
+    assert mix.probability == min(one.probability or 0 for one in single) < 0.6
+
+
+@pytest.mark.parametrize("order", [("A", "B"), ("B", "A")])
+def test_of_two_members_that_are_past_the_surer_decides(order: tuple[str, str]) -> None:
+    nodes = replace(counted(6, 1)[0], one_more=0.6)
+    members = {
+        "A": Limit("A", "b", "collars", highest=Bound(6)),
+        "B": Limit("B", "b", "collars", highest=Bound(5)),
+    }
+    limits = Limits(tuple(members[name] for name in order), (TankMix("mix", order),))
+    *_, mix = with_mixes(judge_each([nodes], limits, TODAY), limits)
+    assert (mix.word, mix.decided_by, mix.probability) == ("past", "B", 1.0)
+
+
+# Plants that wait
+
+
+def waits(*belief: float, stage: int) -> PlantEvidence:
+    return PlantEvidence("W", belief, stage, "hand-count", max(belief), taken_at=TODAY)
+
+
+def test_who_waits_is_told_as_read_and_reckoned_by_the_most_it_may_be() -> None:
+    field = [*counted(3, 12), waits(0, 0, 0, 0.015, 0.97, 0.015, stage=4)]  # V2 to V6
+    verdict = judge(field, BY_LEAVES, TODAY)
+    assert (verdict.word, verdict.deciding_plants) == ("closing", ("W",))
+    assert "the most advanced is W (V4?), inside 6 collars." in verdict.sentence
+    # The same where it is inside, whatever it is.
+    verdict = judge(field, replace(BY_LEAVES, highest=Bound(9)), TODAY)
+    assert verdict.word == "open"
+    assert "the most advanced is W (V4?), inside 9 collars." in verdict.sentence
+    # Once counted it is no question any more.
+    field[-1] = replace(field[-1], hand_count=6)
+    assert "the most advanced is W (V6), inside" in judge(field, BY_LEAVES, TODAY).sentence

@@ -235,8 +235,9 @@ def test_a_few_heights_speak_for_no_more_plants_than_they_are() -> None:
         judge(FIELD[:10], EITHER, TODAY),
         judge([*FIELD[:10], *bare], EITHER, TODAY),
     )
-    assert "These 10 can't rule out that up to 18 in 100" in alone.sentence
-    assert "The 10 with a height can't rule out that up to 18 in 100" in all_of_them.sentence
+    # Exact of none in ten: 1 - 0.05^(1/10) is 25.9 in 100.
+    assert "These 10 can't rule out that up to 26 in 100" in alone.sentence
+    assert "The 10 with a height can't rule out that up to 26 in 100" in all_of_them.sentence
     assert alone.share_past is not None
     assert all_of_them.share_past is not None
     assert all_of_them.share_past[1] >= alone.share_past[1] - 1e-9

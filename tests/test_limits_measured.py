@@ -130,7 +130,7 @@ def test_a_minimum_that_heights_may_reach_asks_for_them(limit: Limit, low: str) 
     assert "may be reached by height: measure bare0, bare1, bare2 and 9 more." in verdict.sentence
     measured = [replace(p, height_mm=9 * INCH) for p in field]
     assert judge(measured, limit, TODAY).word == "open"
-    small = [replace(p, height_mm=2 * INCH) for p in field]
+    small = [replace(p, height_mm=3 * INCH) for p in field]
     assert judge(small, limit, TODAY).word == "too early"
 
 

@@ -160,6 +160,25 @@ def test_every_problem_is_told_at_once() -> None:
     assert str(caught.value).count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("source", "said"),
+    [
+        ("name = " + "[" * 5000 + "]" * 5000, "brackets stand too deep in each other"),
+        ("visit_good_days = " + "9" * 5000, "a number is too long"),
+    ],
+)
+def test_what_the_parser_gives_up_on_is_one_sentence(source: str, said: str) -> None:
+    with pytest.raises(LimitsError) as caught:
+        parse_limits(source, "l.toml")
+    assert str(caught.value) == f"l.toml can't be read: {said}. Write key = value."
+
+
+def test_a_full_stop_after_a_unit_is_no_part_of_it() -> None:
+    source = 'max_leaves = 6\nleaf = "collars"\nname = "A"\nmethod = "broadcast"\n'
+    (limit,) = parse_limits("[[limit]]\n" + source + 'max_height = "20 in."\n').limits
+    assert (limit.highest.height_mm, limit.highest.height_text) == (508.0, "20 in")
+
+
 def test_files_that_are_none(tmp_path: Path) -> None:
     with pytest.raises(LimitsError, match="can't be read"):
         read_limits(tmp_path / "none.toml")

@@ -76,7 +76,7 @@ def test_a_height_by_hand_is_told_in_the_units_shown() -> None:
 def test_those_short_of_a_minimum_are_not_said_to_have_reached_it() -> None:
     limit = Limit("Product B", "broadcast", "collars", Bound(5))
     there = [replace(plant, hand_count=5) for plant in NOW[:11]]
-    short = [replace(NOW[11], name=f"v{k}", hand_count=k) for k in (0, 3)]
+    short = [replace(NOW[11], name=f"v{k}", hand_count=k, height_mm=90.0) for k in (0, 3)]
     said = judge([*there, *short], limit, TODAY)
     assert said.word == "open"
     assert (

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from command import run
 from fields import VISIT, fill, plant, walk
 
-from collarvision.stageheights import fits, pair_words, usual_mm
-from collarvision.survey import SurveyReader
+from collarvision.evidence import PlantEvidence
+from collarvision.limits import judge
+from collarvision.limitsfile import Bound, Limit
+from collarvision.stageheights import fits, misfit, pair_words, usual_mm
+from collarvision.survey import HandCount, Place, SurveyReader, SurveyWriter
 from collarvision.survey.stopcounts import stop_counts
 
 
@@ -90,3 +95,81 @@ def test_halves_of_two_counts_are_seen_together(survey: Path) -> None:
     assert "SURE? V6 at 19 mm is far too short: 19 in?" in said
     assert "SURE?" not in count(survey, "IMG_0090.jpg", "--height", "19 in")[1]
     assert "SURE? V1 at 19.0 in is far too tall" in count(survey, "IMG_0090.jpg", "--stage", "1")[1]
+
+
+# What the field makes of such a pair
+
+
+def judged(survey: Path, maximum: str) -> tuple[dict[str, str], str]:
+    """The verdict by one maximum, and what is told before it."""
+    limits = survey.with_name("limits.toml")
+    limits.write_text(f'[[limit]]\nname = "A"\nmethod = "b"\n{maximum}\n', encoding="utf-8")
+    words = ["field", survey, "--field", "North", "--day", VISIT, "--limits", limits]
+    told = " ".join(run(*words).stdout.split("Limit ")[0].split())
+    return json.loads(run(*words, "--format", "json").stdout)["verdicts"][0], told
+
+
+SHORT = 'max_height = "30 in"'
+
+
+def test_plants_of_an_impossible_height_carry_no_open(tmp_path: Path) -> None:
+    path = tmp_path / "season.survey"
+    plants = [(stop, number) for stop in range(1, 6) for number in (1, 2)]
+    with SurveyWriter(path, create=True) as store:
+        for stop, _ in plants:
+            made = HandCount("A", f"{VISIT}T10:00:00+00:00", 10)
+            store.add_stop_count(Place("North", VISIT.isoformat(), str(stop)), made)
+    for stop, number in plants:
+        said = count(path, f"stop {stop}, plant {number}", "--height", "40 mm")[1]
+        assert "V10 at 40 mm is far too short" in said
+    verdict, told = judged(path, SHORT)
+    assert verdict["verdict"] == "can't tell"
+    said = (
+        "stop 1, plant 1 (V10, far too short), stop 1, plant 2 (V10, far too short), stop 2, plant "
+        "1 (V10, far too short) and 7 more can't have both their stage and their height: count and "
+        "measure them again."
+    )
+    assert said in verdict["sentence"]
+    assert f"Mind: {said}" in told
+    # The safe answer stands by either half.
+    assert judged(path, 'leaf = "collars"\nmax_leaves = 8')[0]["verdict"] == "past"
+    for stop, number in plants:
+        count(path, f"stop {stop}, plant {number}", "--height", "26 in")
+    verdict, told = judged(path, SHORT)
+    assert verdict["verdict"] == "closing"
+    assert "count and measure" not in told
+
+
+@pytest.mark.parametrize(
+    ("told", "how"),
+    [
+        ({"hand_count": 10, "height_mm": 40.0}, "short"),
+        ({"hand_count": 3, "height_mm": 1000.0}, "tall"),
+        # Read and measured by hand; counted and read.
+        ({"stage": 10, "height_mm": 40.0}, "short"),
+        ({"hand_count": 10, "height_mm": 40.0, "height_interval_mm": (35.0, 45.0)}, "short"),
+        ({"stage": 10, "height_mm": 40.0, "height_interval_mm": (35.0, 45.0)}, None),
+        ({"stage": 10, "height_mm": 40.0, "outcome": "rejected"}, None),
+        # What may be counted still, and the leaf that nodes may miss, can fit.
+        ({"stage": 3, "height_mm": 20.0, "outcome": "hand-count"}, None),
+        ({"stage": 9, "height_mm": 40.0, "outcome": "hand-count"}, "short"),
+        ({"hand_count": 3, "height_mm": 750.0}, "tall"),
+        ({"hand_count": 3, "height_mm": 750.0, "one_more": 0.2}, None),
+        ({"hand_count": 6}, None),
+        ({"hand_count": 6, "height_mm": 190.0}, None),
+    ],
+)
+def test_which_plants_no_height_goes_with(told: dict[str, object], how: str | None) -> None:
+    assert misfit(PlantEvidence("p", **told)) == how  # type: ignore[arg-type]
+
+
+def test_one_plant_of_an_impossible_height_is_named() -> None:
+    limit = Limit("Product A", "broadcast", "collars", Bound(2), Bound(8))
+    field = [PlantEvidence(f"p{k}", hand_count=4, taken_at=VISIT) for k in range(11)]
+    slip = PlantEvidence("slip", hand_count=3, height_mm=1000.0, taken_at=VISIT)
+    said = "slip (V3, far too tall) can't have both its stage and its height: count and measure it "
+    for bound in (limit, replace(limit, lowest=Bound(5))):  # else open, and too early
+        verdict = judge([*field, slip], bound, VISIT)
+        assert verdict.word == "can't tell"
+        assert said + "again." in verdict.steps
+    assert judge([*field, replace(slip, hand_count=9)], limit, VISIT).word == "past"

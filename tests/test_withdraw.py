@@ -6,7 +6,7 @@ import csv
 import json
 import shlex
 import sqlite3
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -221,6 +221,36 @@ def test_a_visit_of_withdrawn_counts_alone_is_no_visit_of_the_field(survey: Path
     done(survey, P1, "--stage", "5", "--who", "Ann", "--visit", later)
     with SurveyReader(survey) as store:
         assert visits_of(store, "North").chosen.day == VISIT + timedelta(days=5)
+
+
+def test_a_visit_that_is_none_any_more_is_told_before_the_answer(survey: Path) -> None:
+    """Past by it, the field would be open without it, and nobody would know why."""
+    later, limits = (VISIT + timedelta(days=1)).isoformat(), survey.with_name("limits.toml")
+    limits.write_text(LIMITS, encoding="utf-8")
+    made = HandCount("Ann", f"{later}T10:00:00+00:00", 9)
+    with SurveyWriter(survey) as store:
+        for stop, who in (("1", "Bo"), ("2", "Bo"), ("3", "Cy")):
+            one = store.add_stop_count(Place("North", later, stop), made)
+            store.withdraw_stop_plant(one, who=who, reason="other field.")
+    done(survey, P2, *WHY)  # of a visit with others, in the notes as ever
+    words = ["field", survey, "--field", "North", "--limits", limits, "--day", later]
+    said = " ".join(run(*words).stdout.split())
+    today = datetime.now(UTC).date()
+    why = (
+        f"All 3 plants counted on {later} were withdrawn by Bo on {today} (other field), Cy on "
+        f"{today} (other field): that day is no visit any more."
+    )
+    assert f"Mind: {why}" in said.split("Limit ")[0]
+    assert f"visit of {VISIT}" in said
+    asked = run(*words, "--visit", later)
+    assert asked.exit_code == 2
+    told = " ".join(asked.stderr.split())
+    assert f"North has no visit on {later}: its visits are {DAY}. {why}" in told
+    with SurveyWriter(survey) as store:  # counted anew it is a visit again
+        store.add_stop_count(Place("North", later, "1"), made)
+    again = run(*words).stdout
+    assert "PAST" in again
+    assert "no visit any more" not in again
 
 
 def test_a_field_where_all_was_withdrawn_says_what_to_do(tmp_path: Path) -> None:
