@@ -23,6 +23,7 @@ from collarvision.cardfit import (
 from collarvision.cardmarks import (
     EASY,
     HARD,
+    Marked,
     Search,
     Seen,
     card_corners_mm,
@@ -33,11 +34,11 @@ from collarvision.cardmarks import (
 from collarvision.cardoutline import outline_sets
 from collarvision.cardpose import (
     bears_out,
-    camera_shaped,
     cropped_lens,
     error_anew,
     fit_as_cropped,
     foot_spread,
+    looks_cropped,
     misfit_unit_px2,
     no_mere_trim,
     planar_poses,
@@ -135,6 +136,8 @@ class Scale:
         1-sigma relative error of lengths on the board, at the card and up to a card's width beside
         it. Half of it or more can be the print and the lens. It holds what the scale would differ
         by at a plant's foot if the photo were a crop, as far as the markers leave that open.
+    another_seen : bool
+        Another card shows too: nobody knows which of them stands at the plant.
     """
 
     board_mm_from_px: np.ndarray
@@ -147,6 +150,7 @@ class Scale:
     markers_found: int
     tilt_deg: float
     relative_error: float
+    another_seen: bool = False
 
     def times(self, factor: float) -> Scale:
         """Give the scale of the photo whose px are `factor` times as many as the ones here."""
@@ -223,7 +227,7 @@ def find_card(
             return scale
         lone = lone or scale
     for box in boxes:
-        lens, cropped = _lens(rgb.shape, photo.focal_eq_mm), _looks_cropped(photo)
+        lens, cropped = _lens(rgb.shape, photo.focal_eq_mm), looks_cropped(photo)
         known = cropped_lens(lens) if cropped else lens
         by_outline = _measure_outline(rgb, known, box, _FILLS_CLOSE_BOX if closely else 0.0)
         if by_outline is not None:
@@ -250,13 +254,13 @@ def _lens(shape: tuple[int, ...], noted_eq_mm: float | None) -> Camera:
 
 
 def _by_markers(
-    photo: Photo, rgb: np.ndarray, step: float, found: list[Seen], print_factor: float
+    photo: Photo, rgb: np.ndarray, step: float, marked: Marked, print_factor: float
 ) -> Scale | None:
     """Measure a card by the markers found, on pixels as fine as they need; None if they are none.
 
-    `found` is in px of `rgb`, of which each is `step` of the photo's.
+    `marked` is in px of `rgb`, of which each is `step` of the photo's.
     """
-    cropped = _looks_cropped(photo)
+    found, cropped = marked.markers, looks_cropped(photo)
     seen = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), found, cropped)
     if seen is None:
         return None
@@ -267,7 +271,8 @@ def _by_markers(
         finer = [one.times(step / at) for one in found]
         better = _measure(rgb, _lens(rgb.shape, photo.focal_eq_mm), finer, cropped)
         seen, step = (better, at) if better is not None else (seen, step)
-    return _scale(seen, photo.focal_eq_mm is None, print_factor).times(step)
+    scale = _scale(seen, photo.focal_eq_mm is None, print_factor).times(step)
+    return replace(scale, another_seen=marked.another_seen)
 
 
 def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen], cropped: bool) -> Settled | None:
@@ -280,10 +285,6 @@ def _measure(rgb: np.ndarray, lens: Camera, found: list[Seen], cropped: bool) ->
         fit = error_anew(rgb, settled.fit, started, settled.markers)
         return replace(settled, fit=fit, lens_doubted=True)
     return _lens_checked(rgb, settled, lens, cropped)
-
-
-def _looks_cropped(photo: Photo) -> bool:
-    return photo.resized or not camera_shaped(*photo.size)
 
 
 def _lens_checked(rgb: np.ndarray, settled: Settled, lens: Camera, cropped: bool) -> Settled:

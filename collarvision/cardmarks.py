@@ -45,6 +45,14 @@ class Seen:
 
 
 @dataclass(frozen=True)
+class Marked:
+    """Markers that can lie on one card, and whether a second card shows beside it."""
+
+    markers: list[Seen]
+    another_seen: bool = False
+
+
+@dataclass(frozen=True)
 class Search:
     """One way to search a photo.
 
@@ -79,11 +87,12 @@ _BOXED = (
 """Searches of a card's surroundings alone, brought to these sizes. Of six cards of 60 to 150 px on
 own photos that nothing else had found the first of them shows five."""
 
+_ELSEWHERE = 0.5  # sides of a marker: what is farther from its place is on no card found
 _AROUND_BOX = 0.3  # of the box's larger side: the network's boxes are a cell or two off
 _MOST_STRETCHED = 6.0
 
 
-def marker_sets(grey: np.ndarray, searches: Sequence[Search]) -> Iterator[list[Seen]]:
+def marker_sets(grey: np.ndarray, searches: Sequence[Search]) -> Iterator[Marked]:
     """Sets of markers that can lie on one card, from one search after the other.
 
     Parameters
@@ -96,16 +105,17 @@ def marker_sets(grey: np.ndarray, searches: Sequence[Search]) -> Iterator[list[S
         side_px = _side_px(grey, search)
         if side_px not in brought:
             brought[side_px] = _resized(grey, side_px)
-        found = _consistent(_markers_in(*brought[side_px], np.zeros(2), search))
+        seen = _markers_in(*brought[side_px], np.zeros(2), search)
+        found = _consistent(seen)
         if search.whole and len(found) < len(MARKER_TOP_LEFT_MM):
             continue
         if found and len(found) < len(MARKER_TOP_LEFT_MM):
             found = _consistent(found + _detect_nearby(grey, found))
         if found:
-            yield found
+            yield Marked(found, _shows_another(seen, found))
 
 
-def marker_sets_in(grey: np.ndarray, box: Box) -> Iterator[list[Seen]]:
+def marker_sets_in(grey: np.ndarray, box: Box) -> Iterator[Marked]:
     """Sets of markers that can lie on one card, from searches of a box's surroundings alone.
 
     Parameters
@@ -125,9 +135,10 @@ def marker_sets_in(grey: np.ndarray, box: Box) -> Iterator[list[Seen]]:
         small, stretch = _resized(
             part, min(search.side_px, round(_MOST_STRETCHED * max(part.shape)))
         )
-        found = _consistent(_markers_in(small, stretch, corner, search))
+        seen = _markers_in(small, stretch, corner, search)
+        found = _consistent(seen)
         if found:
-            yield found
+            yield Marked(found, _shows_another(seen, found))
 
 
 def _side_px(grey: np.ndarray, search: Search) -> int:
@@ -196,7 +207,7 @@ def _markers_in(
 def _resized(grey: np.ndarray, side_px: int) -> tuple[np.ndarray, np.ndarray]:
     """Bring the long side to `side_px`; also gives how much (x, y) one px of it spans."""
     stretch = np.ones(2)
-    while max(grey.shape) >= 2 * side_px:
+    while max(grey.shape) >= 2 * side_px and min(grey.shape) > 1:
         # Halving is the one averaging size that OpenCV does at memory speed.
         height, width = grey.shape[0] // 2, grey.shape[1] // 2
         grey = cv2.resize(
@@ -235,12 +246,30 @@ def _consistent(seen: list[Seen]) -> list[Seen]:
     return best
 
 
+def _shows_another(seen: list[Seen], found: list[Seen]) -> bool:
+    """Whether two or more markers lie on a second card, one of them of an id that is found already.
+
+    Markers of a bent card may not agree with the rest, but each of them is there once.
+    """
+    homography = _homography(found)
+    if homography is None:
+        return False
+    second = _consistent([one for one in seen if _away(one, homography) > _ELSEWHERE])
+    known = {one.marker for one in found}
+    return len(second) > 1 and any(one.marker in known for one in second)
+
+
+def _away(one: Seen, homography: np.ndarray) -> float:
+    """How far a marker is from where it should be, in its sides."""
+    expected = _apply(homography, marker_corners_mm(one.marker))
+    return float(np.linalg.norm(expected - one.corners, axis=1).mean()) / one.side_px
+
+
 def _agreeing(seen: list[Seen], homography: np.ndarray, tolerance: float) -> dict[int, Seen]:
     """Of each id the marker nearest to where it should be, within a share of its side."""
     chosen: dict[int, tuple[float, Seen]] = {}
     for one in seen:
-        expected = _apply(homography, marker_corners_mm(one.marker))
-        away = float(np.linalg.norm(expected - one.corners, axis=1).mean()) / one.side_px
+        away = _away(one, homography)
         if away < tolerance and away < chosen.get(one.marker, (np.inf, one))[0]:
             chosen[one.marker] = (away, one)
     return {marker: one for marker, (_, one) in chosen.items()}

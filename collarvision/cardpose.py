@@ -14,6 +14,7 @@ import numpy as np
 
 from collarvision.cardfit import CARD_MM, Camera, Fit, fit_card, fit_points
 from collarvision.cardmarks import Seen, card_corners_mm, corner_pairs
+from collarvision.photo import Photo
 
 _MAX_TILT_DEG = 75.0
 _CORNER_MISFIT = 0.012  # of a marker's side; the detector's corners are good to half of that
@@ -45,6 +46,11 @@ def camera_shaped(width: float, height: float) -> bool:
     """Say whether a picture's sides have a proportion that cameras give; a free crop's hasn't."""
     ratio = max(width, height) / min(width, height)
     return any(abs(ratio / shape - 1.0) < _SHAPE_TOLERANCE for shape in _SHAPES)
+
+
+def looks_cropped(photo: Photo) -> bool:
+    """Say whether a photo isn't as the camera took it, by its notes or its sides."""
+    return photo.resized or not camera_shaped(*photo.size)
 
 
 def cropped_lens(lens: Camera) -> Camera:

@@ -100,7 +100,7 @@ def _text(value: str | int | None) -> str:
 
 def _replace(path: Path, data: bytes) -> None:
     """Write beside the target, then rename: a full disk never leaves half a card."""
-    if path.is_dir():
+    if os.path.isdir(path):
         raise CardSheetError(f"{path} is a folder: give a file name such as card.pdf.")
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:

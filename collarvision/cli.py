@@ -5,7 +5,6 @@ Heavy modules are imported inside the commands, so that ``collarvision --help`` 
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
 import threading
@@ -27,6 +26,7 @@ from collarvision.commandline import (
     choice,
     end_with,
     number,
+    path_named,
     say,
     see_target,
     whole,
@@ -37,6 +37,7 @@ from collarvision.commands_field import plan
 from collarvision.commands_handcount import handcount, import_
 from collarvision.commands_walk import WALK_EPILOG, walk
 from collarvision.progress import photo_progress
+from collarvision.screen import on_screen
 
 if TYPE_CHECKING:
     from collarvision.answer import Reading
@@ -49,7 +50,8 @@ _EXIT_HELP = """\b
 Exit status:
   0    every photo got a record, also those that could not be read
   2    the command was not understood, or no photo was found
-  3    an output (--out, --overlay, the card) could not be written
+  3    an output (--out, --overlay, the card, standard output) could not be
+       written
   4    the network's file is missing or broken: install again
   130  stopped with Ctrl-C; what was read is kept"""
 
@@ -119,6 +121,7 @@ def stage(
         typer.Argument(
             metavar="PHOTO_OR_FOLDER",
             help="Photos (JPEG, PNG, TIFF, WebP, HEIC), or folders of them with their subfolders.",
+            parser=path_named,
             readable=False,
         ),
     ],
@@ -129,7 +132,10 @@ def stage(
     overlay: Annotated[
         Path | None,
         typer.Option(
-            metavar="DIR", help="Write each photo with what was found drawn on it.", readable=False
+            metavar="DIR",
+            parser=path_named,
+            readable=False,
+            help="Write each photo with what was found drawn on it.",
         ),
     ] = None,
     out: Out = None,
@@ -302,7 +308,10 @@ class _OverlayNames:
 
 @app.command(short_help="Write the scale card as a PDF to print.")
 def card(
-    out: Annotated[Path, typer.Option(metavar="FILE", help="The PDF to write.", readable=False)],
+    out: Annotated[
+        Path,
+        typer.Option(metavar="FILE", help="The PDF to write.", parser=path_named, readable=False),
+    ],
     page: Annotated[
         Page,
         choice(Page, "Paper in your printer."),
@@ -366,16 +375,7 @@ app.command(short_help="Lay out an invented farm to try things on.")(demo)
 
 def main() -> None:
     """Entry point of the ``collarvision`` command."""
-    for stream in (sys.stdout, sys.stderr):
-        # A terminal that can't show a dash must not end the run.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="replace")
-    try:
-        app()
-    except BrokenPipeError:
-        # The reader of our output (`head`, a closed pager) has seen enough.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(EXIT_OUTPUT)
+    sys.exit(on_screen(app))
 
 
 if __name__ == "__main__":

@@ -12,12 +12,13 @@ are lost, who labelled and when. A file without them can be read too.
 from __future__ import annotations
 
 import json
-import math
+import re
+import sys
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, Final
+from typing import IO, Any, Final, TypeGuard
 
 from collarvision.handles import HIGHEST_RANK, Handle, Part, lost_leaf, problems, stage_of
 
@@ -276,7 +277,7 @@ def _plant(image: Mapping[str, Any], annotation: Mapping[str, Any], names: list[
         photo=str(image["file_name"]),
         size_px=size,
         handles=tuple(handles),
-        sha256=sha256 if isinstance(sha256, str) else None,
+        sha256=sha256 if _is_hash(sha256) else None,
         stage=None if stage is None else _whole(stage, "stage"),
         who=who if isinstance(who, str) else None,
         labelled_at=at if isinstance(at, str) else None,
@@ -293,7 +294,7 @@ def _handles(flat: list[float], names: list[str], round_tips: object) -> Iterato
         word, _, number = name.partition("_")
         part: Part = word  # type: ignore[assignment]
         rank = int(number) if number else None
-        if not (math.isfinite(x) and math.isfinite(y)):
+        if not (_is_place(x) and _is_place(y)):
             raise ValueError(f"{name} has no place")
         rounded = part == "tip" and (
             rank in round_tips if isinstance(round_tips, list) else rank == 1
@@ -302,7 +303,19 @@ def _handles(flat: list[float], names: list[str], round_tips: object) -> Iterato
         yield Handle(part, x + _HALF, y + _HALF, rank, occluded=hidden, rounded=rounded)
 
 
+def _is_hash(value: object) -> TypeGuard[str]:
+    # No other text is one: half a character, such as \ud800 alone, can't even be looked up.
+    return isinstance(value, str) and re.fullmatch("[0-9a-f]{64}", value) is not None
+
+
+def _is_place(value: object) -> bool:
+    # JSON has whole numbers of any length, and Python reads Infinity and NaN there too.
+    return isinstance(value, (int, float)) and abs(value) <= sys.float_info.max
+
+
 def _whole(value: object, name: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or value != int(value):
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    if isinstance(value, bool) or not isinstance(value, int):
         raise ValueError(f"its {name} {value!r} isn't a whole number")
-    return int(value)
+    return value

@@ -30,6 +30,8 @@ FARTHEST_START_M = 20_000.0
 
 _USUAL_PRINT_MM = 5.0  # "fit to page" takes less off; our own choice
 _MOST_PLANTS = 1000  # a person walks for a few hundred; our own choice
+_MOST_WHOLE = 10**18  # a float takes it, and nobody means more
+_MOST_SHOWN = 60  # of what was typed
 
 _Choice = TypeVar("_Choice", bound=StrEnum)
 
@@ -93,6 +95,8 @@ def whole(example: str, least: int | None = None, most: int | None = None) -> Ca
         except ValueError:
             _check(text, math.nan, "a whole number", example, least, most)
             raise
+        if most is None and abs(value) > _MOST_WHOLE:
+            raise typer.BadParameter(f"{_short(text)!r} is too large: write it like {example}.")
         _check(text, value, "a whole number", example, least, most)
         return value
 
@@ -103,12 +107,28 @@ def _check(
     text: str, value: float, what: str, example: str, least: float | None, most: float | None
 ) -> None:
     low, high = (-math.inf if least is None else least), (math.inf if most is None else most)
-    if math.isfinite(value) and low <= value <= high:
+    if low <= value <= high and math.isfinite(value):
         return
     bounds = ""
     if least is not None:
         bounds = f" from {least:g}" + (f" to {most:g}" if most is not None else " up")
-    raise typer.BadParameter(f"{text!r} isn't {what}{bounds}: write it like {example}.")
+    raise typer.BadParameter(f"{_short(text)!r} isn't {what}{bounds}: write it like {example}.")
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}..."
+
+
+def word(text: str) -> str:
+    """Reader of a name that must not be empty: as a path it would be the current folder."""
+    if not text:
+        raise typer.BadParameter("an empty word names nothing: give a name (. is this folder).")
+    return text
+
+
+def path_named(text: str) -> Path:
+    """Reader of the name of a file or a folder."""
+    return Path(word(str(text)))
 
 
 def _length_mm(text: str, bare_mm: float, example: str) -> float:
@@ -203,7 +223,12 @@ AreaUnits = Annotated[
 ]
 Out = Annotated[
     Path | None,
-    typer.Option(metavar="FILE", help="Write there instead of to the screen.", readable=False),
+    typer.Option(
+        metavar="FILE",
+        parser=path_named,
+        readable=False,
+        help="Write there instead of to the screen.",
+    ),
 ]
 
 
@@ -219,13 +244,21 @@ def end_with(words: str, status: int = EXIT_USAGE) -> NoReturn:
 
 
 def day_of(text: str | None, option: str) -> date | None:
-    """Read the date that an option was given, if any, or stop with a sentence."""
+    """Read the date that an option was given, if any, or stop with a sentence.
+
+    A year in which nobody stages corn by this program is a slip of the keys.
+    """
+    from collarvision.exif import likely_day
+
     if text is None:
         return None
     try:
-        return date.fromisoformat(text.strip())
+        day = date.fromisoformat(text.strip())
     except ValueError:
         end_with(f"{option} {text!r} isn't a date: write it like 2027-06-04.")
+    if not likely_day(day):
+        end_with(f"{option} {day} is too far from today: check the year.")
+    return day
 
 
 def see_target(

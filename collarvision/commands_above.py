@@ -19,6 +19,7 @@ from collarvision.commandline import (
     choice,
     end_with,
     field_outline,
+    path_named,
     say,
 )
 from collarvision.progress import photo_progress, step_progress
@@ -64,6 +65,7 @@ def above(
         typer.Argument(
             metavar="PHOTO_OR_ORTHOMOSAIC",
             help="Photos from above, folders of them, or a georeferenced orthomosaic (GeoTIFF).",
+            parser=path_named,
             readable=False,
         ),
     ],
@@ -91,7 +93,10 @@ def above(
     out: Annotated[
         Path | None,
         typer.Option(
-            metavar="DIR", help="Write plants, gaps, overlays and a summary there.", readable=False
+            metavar="DIR",
+            parser=path_named,
+            readable=False,
+            help="Write plants, gaps, overlays and a summary there.",
         ),
     ] = None,
     overlays: Annotated[

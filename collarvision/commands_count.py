@@ -70,11 +70,15 @@ def count(
     visit: _Visit = None,
 ) -> None:
     """Add a count made by hand; it outranks the reading, and earlier counts are kept."""
-    from collarvision.countwords import counted_words, doubtful_words, withdrawal_words
+    from collarvision.countwords import (
+        counted_words,
+        doubtful_words,
+        refused_words,
+        withdrawal_words,
+    )
     from collarvision.pickplant import PickError, pick
-    from collarvision.plantphotos import counts_on, whole_plant
+    from collarvision.plantphotos import counts_on, plants_of_stop, whole_plant
     from collarvision.splitstalk import NodeCountError, collars_from_nodes
-    from collarvision.stageheights import fits, pair_words
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
     from collarvision.survey.stopcounts import plants_at, stop_of
     from collarvision.table import plain
@@ -107,10 +111,10 @@ def count(
     if height_mm is not None and not 0 < height_mm <= 5000:
         end_with(f"--height {height!r} isn't the height of a corn plant: check the unit.")
     told = collars if collars is not None else None if from_nodes is None else from_nodes.collars
-    if told is not None and height_mm is not None and fits(told, height_mm) == "no":
-        assert height is not None
-        pair = pair_words(told, height_mm, height)
-        end_with(f"{pair} Nothing is kept: see the unit and the count, and enter both again.")
+    if told is not None and height_mm is not None:
+        refused = refused_words(told, height_mm, height)
+        if refused is not None:
+            end_with(refused)
     if collars is None and from_nodes is None and height_mm is None:
         end_with(
             "Nothing was counted: give --stage, --nodes or --height (a height alone only for a "
@@ -147,6 +151,7 @@ def count(
                     assert place is not None
                     plant_id = store.add_stop_count(place, made)
                 of_stop = plants_at(store, stop_of(store, plant_id))
+                there = [plain(row.photo) for row in plants_of_stop(store, of_stop[0])]
                 kept = next(list(plant.counts) for plant in of_stop if plant.id == plant_id)
     except PickError as error:
         end_with(str(error))
@@ -191,7 +196,7 @@ def count(
                 else f"It was {before}: the last count stands."
             )
     else:
-        _say_which_plant(survey, of_stop)
+        _say_which_plant(survey, of_stop, there)
     if later is not None:
         stands = counted_words(later)
         if stands is None:
@@ -212,9 +217,9 @@ def _later(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:
     return next((count for count in reversed(kept) if outdoes(count)), None)
 
 
-def _say_which_plant(survey: Path, of_stop: Sequence[StopCount]) -> None:
+def _say_which_plant(survey: Path, of_stop: Sequence[StopCount], photographed: list[str]) -> None:
     """Say which plant of its stop was counted, the last of these, and how to count one again."""
-    from collarvision.countwords import stands_words, typed
+    from collarvision.countwords import beside_words, stands_words, typed
     from collarvision.table import plain
 
     *others, plant = of_stop
@@ -225,6 +230,8 @@ def _say_which_plant(survey: Path, of_stop: Sequence[StopCount]) -> None:
         beside = f"; {last.called} stays {stands_words(last)}"
         instead = f' (or "{plain(last.name)}")'
     say(f"This is {plant.called} of {plain(plant.at)}{beside}.")
+    if photographed:
+        say(beside_words(photographed))
     visit = "" if plant.date is None else f" --visit {plant.date}"
     call = (
         f"collarvision count {typed(str(survey))} {typed(plant.name)} --field "
@@ -275,9 +282,9 @@ def together(
     visit: _Visit = None,
 ) -> None:
     """Say that photos show one plant, from its sides: they give one answer and count once."""
-    from collarvision.countwords import counted_words
+    from collarvision.countwords import counted_words, differing_words, typed
     from collarvision.pickplant import PickError, pick
-    from collarvision.plantphotos import whole_plant
+    from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.survey import SurveyError, SurveyWriter
     from collarvision.table import percent_sure, shown_stage
 
@@ -308,6 +315,7 @@ def together(
             first = store.plant(next(iter(rows)))
             assert first is not None
             plant = whole_plant(store, first)
+            differing = differing_words(counts_on(store, plant))
     except PickError as error:
         end_with(str(error))
     except SurveyError as error:
@@ -317,6 +325,12 @@ def together(
     if counted is not None:
         # A count outranks the reading: why that was unsure asks for nothing any more.
         say(f"{shown}: {counted}.")
+        if differing is not None:
+            named = [typed(one) for one in (str(survey), *photos)]
+            named += ["--field", typed(field)] if field else []
+            named += ["--visit", on] if on else []
+            back = f"collarvision together {' '.join(named)} --apart"
+            say(f"{differing} If they show more plants than one, take it back: {back}")
         return
     stage = shown_stage(plant.stage, plant.outcome, plant.confidence)
     sure = "" if plant.confidence is None else f", {percent_sure(plant.confidence)} sure"

@@ -90,7 +90,7 @@ def plan(
     elif area is None:
         area_unit = "ac" if shown_here().us else "ha"
     else:
-        metric = area.strip().lower().endswith(("ha", "hectare", "hectares"))
+        metric = area.strip().rstrip(".").lower().endswith(("ha", "hectare", "hectares"))
         area_unit = "ha" if metric else "ac"
     area_m2 = None
     try:

@@ -23,9 +23,11 @@ from collarvision.commandline import (
     EXIT_USAGE,
     CheckBar,
     end_with,
+    path_named,
     say,
     see_target,
     whole,
+    word,
 )
 from collarvision.progress import photo_progress
 
@@ -51,6 +53,7 @@ def batch(
         list[str],
         typer.Argument(
             metavar="SOURCE",
+            parser=word,
             help="Folders with their subfolders, patterns, photos, .txt lists of photos, or "
             "addresses such as s3://bucket/season.",
         ),
@@ -58,7 +61,10 @@ def batch(
     survey: Annotated[
         Path,
         typer.Option(
-            metavar="FILE", help="The survey to fill; made if there is none.", readable=False
+            metavar="FILE",
+            parser=path_named,
+            readable=False,
+            help="The survey to fill; made if there is none.",
         ),
     ],
     field: Annotated[
@@ -160,7 +166,7 @@ def batch(
             if not result.stopped:
                 note.end()
             _say_new_fields(store, known)
-            _finish(result, store, None if files is None else len(files))
+            summary = _summary(result, store)
     except (BatchLockError, RemoteError) as error:
         end_with(str(error), EXIT_USAGE)
     except SurveyError as error:
@@ -177,6 +183,8 @@ def batch(
             "that you may write in.",
             EXIT_OUTPUT,
         )
+    # By now the survey is whole: what stops the output is no fault of its.
+    _finish(result, summary, None if files is None else len(files))
 
 
 def export(
@@ -188,6 +196,7 @@ def export(
         typer.Option(
             metavar="FILE",
             help="What to write: .csv, .json, .geojson, .parquet or .coco.json.",
+            parser=path_named,
             readable=False,
         ),
     ],
@@ -283,7 +292,7 @@ def _check_watchable(sources: list[str]) -> None:
     import importlib.util
 
     for source in sources:
-        if not Path(source).is_dir():
+        if not os.path.isdir(source):
             end_with(f"--watch needs folders of this computer, and {source} is none.", EXIT_USAGE)
     if importlib.util.find_spec("watchfiles") is None:
         end_with("--watch needs a further package: pip install 'collarvision[watch]'.", EXIT_USAGE)
@@ -335,36 +344,25 @@ def _watch(sources: list[str], job: Job, store: Any, engine: Any) -> BatchResult
 
 
 def _say_new_fields(store: Any, known: list[str]) -> None:
-    """Name the fields that this run brought; one that is near another may be a slip of the keys."""
-    import re
-
-    from collarvision.fieldnames import listed, meant
+    """Name the fields that this run brought, and ask where one may be a slip of the keys."""
+    from collarvision.fieldnames import new_words
     from collarvision.table import plain
 
-    new = [one.name for one in store.fields() if one.name not in known]
-    if not new or not known:
-        return  # in a new survey every field is new
-    say(f"New in this survey: {plain(listed(new))}.")
-    for name in new:
-        # Lot 12 beside Lot 13 is no slip.
-        letters = re.sub(r"\d+", "", name)
-        others = [other for other in known if re.sub(r"\d+", "", other) != letters]
-        asked = meant(name, others) if others else ""
-        if asked.startswith("did you mean"):
-            say(f"{plain(name)}: {plain(asked)} Then name it so and run again with --restage.")
+    for words in new_words([one.name for one in store.fields() if one.name not in known], known):
+        say(plain(words))
 
 
-def _finish(result: BatchResult, store: Any, files: int | None) -> None:
-    """Say what was done; `files` is None after a watch, which ends only by being stopped."""
+def _summary(result: BatchResult, store: Any) -> str:
     from collarvision.batch.summary import format_summary
     from collarvision.plantphotos import waiting_plants
 
     width = shutil.get_terminal_size((80, 24)).columns
-    typer.echo(
-        format_summary(result, waiting_plants(store), str(store.path), width=width),
-        nl=False,
-        err=False,
-    )
+    return format_summary(result, waiting_plants(store), str(store.path), width=width)
+
+
+def _finish(result: BatchResult, summary: str, files: int | None) -> None:
+    """Say what was done; `files` is None after a watch, which ends only by being stopped."""
+    typer.echo(summary, nl=False)
     if result.stopped and files is not None:
         left = files - sum(result.steps.values())
         say(f"Stopped with {left} of {files} photos to go: run the same command to go on.")

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
+from collarvision.fieldnames import listed
 from collarvision.splitstalk import collars_from_nodes
-from collarvision.stageheights import pair_words
-from collarvision.survey import HandCount
+from collarvision.stageheights import fits, pair_words
+from collarvision.survey import HandCount, PlantRow
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
 from collarvision.table import plain
@@ -31,6 +32,26 @@ def counted_words(count: HandCount | None) -> str | None:
     )
 
 
+def pair_said(collars: int, height_mm: float, typed: str | None = None) -> str | None:
+    """A sentence on a height that hardly goes with so many collars, else None.
+
+    Another unit is guessed at only of what was `typed`, such as ``19 cm``: a converted number is
+    one that nobody wrote.
+    """
+    words = pair_words(collars, height_mm, typed or shown_here().height(height_mm))
+    if typed is None and words is not None and words.endswith("?"):
+        return f"{words.rpartition(': ')[0]}."
+    return words
+
+
+def refused_words(collars: int, height_mm: float, typed: str | None = None) -> str | None:
+    """Why a stage and a height that were entered together can't both be right, else None."""
+    if fits(collars, height_mm) != "no":
+        return None
+    pair = pair_said(collars, height_mm, typed)
+    return f"{pair} Nothing is kept: see the unit and the count, and enter both again."
+
+
 def doubtful_words(
     kept: Sequence[HandCount], collars: int | None, height: str | None, height_mm: float | None
 ) -> str | None:
@@ -44,7 +65,7 @@ def doubtful_words(
         Of the plant, the new one among them.
     collars : int or None
     height : str or None
-        As it was typed.
+        As it was typed; None where that isn't known.
     height_mm : float or None
         The same in mm.
     """
@@ -54,10 +75,38 @@ def doubtful_words(
         height_mm = next((one.height_mm for one in reversed(kept) if one.height_mm), None)
     if collars is None or height_mm is None:
         return None
-    words = pair_words(collars, height_mm, height or shown_here().height(height_mm))
+    words = pair_said(collars, height_mm, height)
     if words is None:
         return None
     return f"SURE? {words} Count it again if {'so' if words[-1] == '?' else 'either is a slip'}."
+
+
+def differing_words(counts: Sequence[tuple[HandCount, PlantRow]]) -> str | None:
+    """A sentence where the photos of a plant were counted differently, each by its last count.
+
+    None where they weren't. The counts come in the order in which they were made.
+    """
+    last: dict[str, tuple[int, str]] = {}
+    for count, row in counts:
+        collars = stage_counted(count)
+        if collars is not None and row.set_aside is None:
+            last.pop(row.sha256, None)  # the photo that was counted last comes last
+            last[row.sha256] = (collars, f"{stage_name(collars)} ({plain(row.photo)})")
+    if len({collars for collars, _ in last.values()}) < 2:
+        return None
+    *first, end = (words for _, words in last.values())
+    return f"Its photos were counted {', '.join(first)} and {end}: only the last count stands."
+
+
+def beside_words(photographed: Sequence[str]) -> str:
+    """What to say of a plant without a photo where plants with photos, named by them, stand too."""
+    those = f"the {len(photographed)} photographed" if photographed[1:] else "the one photographed"
+    names = plain(listed(photographed))
+    one = "one of those" if photographed[1:] else "that one"
+    return (
+        f"It is a further plant without a photo, beside {those} there ({names}): to count {one}, "
+        "name its photo."
+    )
 
 
 def withdrawn_words(one: Withdrawn) -> str:

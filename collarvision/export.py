@@ -378,11 +378,11 @@ def coco_plants(
 @contextmanager
 def _whole(out: Path, mode: Literal["w", "wb"]) -> Iterator[Any]:
     """A file beside `out` that takes its name when all is written, and goes when it isn't."""
-    if out.is_dir():
+    if os.path.isdir(out):
         raise OutputError(f"{out} is a folder: give --to the name of a file.")
-    if not out.absolute().parent.is_dir():
+    if not os.path.isdir(out.parent):
         raise OutputError(f"The folder {out.parent} for {out.name} isn't there: make it first.")
-    if out.exists() and not may_write(out):
+    if os.path.exists(out) and not may_write(out):
         raise OutputError(f"{out} can't be written (Permission denied): choose another name.")
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:

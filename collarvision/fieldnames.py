@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import difflib
+import itertools
+import re
 import unicodedata
 from collections.abc import Sequence
 
 _MOST_SHOWN = 12
+_LEAST_LETTERS = 4  # of a word with a slip in it: Field A beside Field B is none
 _NEAR = 0.7  # a slip of the keys; at 0.5 any four letters in common would do
 
 
@@ -35,3 +38,58 @@ def meant(field: str, known: Sequence[str]) -> str:
     folded = {_spelt(name).casefold(): name for name in known}
     near = difflib.get_close_matches(_spelt(field).casefold(), folded, 1, _NEAR)
     return f"did you mean {folded[near[0]]!r}?" if near else f"it has {listed(known)}."
+
+
+def new_words(new: Sequence[str], known: Sequence[str]) -> list[str]:
+    """Name the fields that came into a survey, and ask of those that are near another one.
+
+    A misspelt folder would split a field, and each half be judged by its own plants.
+    """
+    if not new:
+        return []
+    told = [f"New in this survey: {listed(new)}."]
+    for name in new:
+        # Lot 12 beside Lot 13 is no slip.
+        others = [other for other in known if _letters(other) != _letters(name)]
+        asked = meant(name, others) if others else ""
+        if asked.startswith("did you mean"):
+            told.append(f"{name}: {asked} Then name it so and run again with --restage.")
+    told += [
+        f"{one} and {other}: is that one field? Then give it one name and run again with --restage."
+        for one, other in itertools.combinations(new, 2)
+        if _nearly_alike(one, other)
+    ]
+    return told
+
+
+def _letters(name: str) -> str:
+    return re.sub(r"\d+", "", name)
+
+
+def _nearly_alike(one: str, other: str) -> bool:
+    """Whether each word of one is that of the other, but for a slip of the keys.
+
+    Stricter than `meant`: the fields of a farm are often called North quarter and South quarter.
+    """
+    a, b = _spelt(one).casefold(), _spelt(other).casefold()
+    if a.replace(" ", "") == b.replace(" ", ""):
+        return True
+    words, others = a.split(), b.split()
+    return len(words) == len(others) and all(
+        x == y or _one_slip(x, y) for x, y in zip(words, others, strict=True)
+    )
+
+
+def _one_slip(a: str, b: str) -> bool:
+    """Whether a letter was left out, put in, mistaken, or changed places with the next."""
+    if min(len(a), len(b)) < _LEAST_LETTERS or re.search(r"\d", a + b):
+        return False
+    differ = (k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y)
+    same = next(differ, min(len(a), len(b)))
+    a, b = a[same:], b[same:]
+    return (
+        a[1:] == b
+        or a == b[1:]
+        or a[1:] == b[1:]
+        or (a[:2] == b[1::-1] and a[2:] == b[2:] and len(b) > 1)
+    )

@@ -90,7 +90,7 @@ def gather(words: Iterable[str | Path], passed: set[Path] | None = None) -> list
     seen: set[str] = set()
     for word in words:
         for source in _expand(Path(word), passed=passed):
-            key = os.path.realpath(source.path)
+            key = real_path(source.path)
             if key not in seen:
                 seen.add(key)
                 sources.append(source)
@@ -132,8 +132,8 @@ def nothing_words(sources: Iterable[tuple[str | Path, str | None]]) -> list[str]
 def _no_photo(path: str | Path) -> str | None:
     """Say that a file is missing, or no photo by its name nor by how it begins; else None."""
     try:
-        if not stat.S_ISREG(os.stat(path).st_mode):
-            return None  # a pipe would keep us waiting
+        if not stat.S_ISREG(os.stat(path).st_mode):  # to open a pipe would keep us waiting
+            return f"{path} is not an ordinary file: save the photo to disk first."
         with open(path, "rb") as stream:
             head = stream.read(_HEAD_BYTES)
     except (FileNotFoundError, NotADirectoryError):
@@ -161,9 +161,17 @@ def _expand(
         yield Source(path, root=root or path.parent)
 
 
+def real_path(path: str | Path) -> str:
+    """The path without links; as it is where the current folder is gone."""
+    try:
+        return os.path.realpath(path)
+    except OSError:
+        return str(path)
+
+
 def is_pattern(path: Path) -> bool:
     """Whether a path is a pattern; a file may have brackets in its name."""
-    return glob.has_magic(str(path)) and not path.exists()
+    return glob.has_magic(str(path)) and not os.path.exists(path)
 
 
 def fixed_parts(parts: Sequence[str]) -> tuple[str, ...]:
@@ -216,14 +224,14 @@ def _folders_in(
     that holds this one would bring in what nobody named.
     """
     seen: set[str] = set()
-    above = os.path.join(os.path.realpath(folder), "")
+    above = os.path.join(real_path(folder), "")
     starts = [str(folder)]
     for start in starts:
-        real = os.path.realpath(start)
+        real = real_path(start)
         if start != str(folder) and above.startswith(os.path.join(real, "")):
             continue
         for place, subfolders, names in os.walk(start, onerror=note):
-            real = os.path.realpath(place)
+            real = real_path(place)
             if real in seen:
                 subfolders.clear()
                 continue

@@ -11,12 +11,11 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Final, Literal, get_args
+from typing import Any, Final, Literal
 
 from collarvision.answer import stage_name
 
 Part = Literal["collar", "tip", "soil", "arch", "leaf"]
-PARTS: Final[tuple[Part, ...]] = get_args(Part)
 
 HIGHEST_RANK: Final = 22
 """Corn makes 16 to 22 leaves (CIMMYT)."""

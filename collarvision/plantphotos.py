@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 from collarvision.survey import HandCount, PlantRow, SurveyReader, Waiting
-from collarvision.survey.stopcounts import standing
+from collarvision.survey.stopcounts import StopCount, standing
 from collarvision.together import joint_record, put_together
 
 
@@ -109,6 +109,15 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
         record=record,
         others=tuple(row for row in rows if row is not lead),
     )
+
+
+def plants_of_stop(store: SurveyReader, at: StopCount) -> list[PlantRow]:
+    """The plants with photos at the stop where one without was counted, a row each."""
+    return [
+        row
+        for row in whole_plants(store.plants(at.field, at.date))
+        if (row.date, row.stop, row.view) == (at.date, at.stop, "side") and row.set_aside is None
+    ]
 
 
 def counts_on(store: SurveyReader, plant: PlantRow) -> list[tuple[HandCount, PlantRow]]:

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from collarvision.cutoff import Cut, box_of, cut_off
+from collarvision.network import BLADE, MAP_STRIDE, STALK
 from collarvision.wayup import quarter_turns
 
 if TYPE_CHECKING:
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from collarvision.photo import Photo
 
 Severity = Literal["stop", "warning", "note"]
-
-READ_PX_PER_MAP_PX = 4.0
-BLADE, STALK = 1, 2  # ids in Parts.classes
 
 BLUR_WARNING_PX, BLUR_STOP_PX = 2.0, 3.0
 """Blur of blade edges (sigma) in px of the read crop. A collar is some 5 to 10 px wide there; a
@@ -53,6 +51,9 @@ SCALE_ERROR_NOTE = 0.02
 
 TURNED = "turned"
 """Code of a photo that isn't upright: no height is told from it."""
+
+TWO_CARDS = "two_cards"
+"""Code of a photo that shows two scale cards: nothing is measured by either."""
 
 _LEAST_CELLS = 12  # fewer map cells than this are no plant to judge
 
@@ -257,7 +258,7 @@ def _light(photo: Photo, parts: Parts, plant: np.ndarray) -> list[Finding | None
 
 def _sharpness(photo: Photo, parts: Parts, plant: np.ndarray) -> Finding | None:
     # Finer blur than a px of the crop is never seen by the network.
-    rgb, step = photo.pixels(parts.px_per_map_px / READ_PX_PER_MAP_PX)
+    rgb, step = photo.pixels(parts.px_per_map_px / MAP_STRIDE)
     blur = edge_blur(rgb, parts, plant, step=step)
     if blur is None:
         return None
@@ -304,7 +305,7 @@ def edge_blur(
         return None
     grey = cv2.cvtColor(rgb[top:bottom, left:right], cv2.COLOR_RGB2GRAY)
     # Halve down to about the crop's px.
-    per_crop_px = parts.px_per_map_px / READ_PX_PER_MAP_PX
+    per_crop_px = parts.px_per_map_px / MAP_STRIDE
     shrunk = step
     while per_crop_px / shrunk >= 2.0:
         h, w = grey.shape[0] // 2, grey.shape[1] // 2
@@ -355,6 +356,15 @@ def _card(scale: Scale | None) -> list[Finding | None]:
                 "note",
                 "No scale card was found, so there is no height: fix the card flat on the board "
                 "beside the plant, all four markers in view.",
+            )
+        ]
+    if scale.another_seen:
+        return [
+            Finding(
+                TWO_CARDS,
+                "note",
+                "Two scale cards are in view, and either may stand away from the plant, so there "
+                "is no height: take one away and take the photo again.",
             )
         ]
     tilt = error = None

@@ -184,15 +184,15 @@ def _read(
     photo: Photo, source: str | Path | bytes, height_rule: Rule, check_bar_mm: float
 ) -> Reading:
     calibration, ways = load_calibration(), Ways()
-    # Nearly every plant is looked at closer: the network does so while the first looks are read,
-    # and while a card hard to find is still looked for.
+    # Nearly every plant is looked at closer, while the first looks are read and a card is sought.
     with ThreadPoolExecutor(max_workers=2, thread_name_prefix="aside") as aside:
         looks, card = _look(photo, check_bar_mm, aside)
         closer = aside.submit(look_closer, photo, looks)
         parts = gather(looks)
-        scale = card.result()
+        seen = card.result()
+        scale = None if seen is None or seen.another_seen else seen
         plant = assemble(parts, scale, ways)
-        findings = assess(photo, parts, scale, plant.stalk)
+        findings = assess(photo, parts, seen, plant.stalk)
         got = understand(plant, parts, findings, calibration)
     if look_closer_at(got.verdict, calibration):
         # Only collars are seen anew: what was found of the photo itself stands.

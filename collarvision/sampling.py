@@ -93,7 +93,7 @@ def plants_for(precision: float, *, share: float = 0.5, level: float = LEVEL) ->
 def stops_for(acres: float) -> tuple[int, bool]:
     """Number of stops for a field, and whether that number is published or our own rule."""
     if not (math.isfinite(acres) and acres > 0):
-        raise ValueError(f"The area must be above zero, not {acres} acres.")
+        raise ValueError(f"The area must be above zero, not {acres:.1f} acres.")
     for most_acres, stops in STOPS_TO_ACRES:
         if acres <= most_acres:
             return stops, True
@@ -115,22 +115,19 @@ def plan_sample(acres: float, precision: float = 0.15, *, level: float = LEVEL) 
     return SamplePlan(acres, precision, level, needed, stops, math.ceil(needed / stops), published)
 
 
-def wilson(successes: float, plants: int, *, level: float = LEVEL) -> tuple[float, float]:
+def wilson(successes: float, plants: float, *, level: float = LEVEL) -> tuple[float, float]:
     """Wilson's score interval for a share (Wilson 1927; formula from memory).
+
+    Neither number need be whole once a design effect divides them.
 
     Raises
     ------
     ValueError
         When there are no plants or more successes than plants.
     """
-    if plants < 1 or not 0 <= successes <= plants:
+    if not (plants > 0 and 0 <= successes <= plants):
         raise ValueError(f"{successes} of {plants} plants isn't a share")
-    return _wilson(successes / plants, plants, level)
-
-
-def _wilson(share: float, plants: float, level: float) -> tuple[float, float]:
-    """Wilson's interval; `plants` need not be whole once a design effect divides them."""
-    z = z_value(level)
+    share, z = successes / plants, z_value(level)
     centre = share + z * z / (2 * plants)
     spread = z * math.sqrt(share * (1 - share) / plants + z * z / (4 * plants * plants))
     scale = 1 + z * z / plants
@@ -243,7 +240,7 @@ def enough_plants(
     if plants == 0:
         more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
         return Enough(False, 0, more, None, f"No plants yet: {more} are to be seen.")
-    interval = known or _wilson(successes / plants, plants / effect, level)
+    interval = known or wilson(successes / effect, plants / effect, level=level)
     seen = "plant" if plants == 1 else "plants"
     said = f"{successes} of {plants} {seen} ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
     if test is not None and plants >= FEWEST_PLANTS:
@@ -267,5 +264,5 @@ def enough_plants(
 
 def half_width(share: float, plants: float, level: float = LEVEL) -> float:
     """Half the width of Wilson's interval; `plants` need not be whole."""
-    low, high = _wilson(share, plants, level)
+    low, high = wilson(share * plants, plants, level=level)
     return (high - low) / 2

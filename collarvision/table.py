@@ -128,6 +128,14 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     )
     if without_card:
         sentences.append(f"No height for {without_card}: no scale card was found there.")
+    two_cards = sum(
+        reading.stage is not None and "two_cards" in reading.quality for reading in readings
+    )
+    if two_cards:
+        sentences.append(
+            f"No height for {two_cards}: two scale cards are in view there. Take one away and take "
+            "the photo again."
+        )
     if any(reading.height_in_doubt for reading in readings):
         sentences.append(DOUBTFUL_HEIGHT)
     faults = sum(reading.fault is not None for reading in readings)

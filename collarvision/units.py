@@ -34,7 +34,11 @@ NAMES: Final = {
 }
 """Other names of units."""
 
-_QUANTITY: Final = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z\"]*)\s*")
+_QUANTITY: Final = re.compile(r"\s*([+-]?\d+(?:[.,]\d+)?)\s*([a-zA-Z\"]*)\.?\s*")
+_FEET_AND_INCHES: Final = re.compile(
+    r"\s*(\d+)\s*(?:ft|feet|foot|')\.?\s*(\d+(?:\.\d+)?)\s*(?:in|inch|inches|\"|'')\.?\s*", re.I
+)
+_MOST_DIGITS: Final = 30  # a float takes ten times as many
 
 # "1,000" is a thousand to some and one to others; "0,125" and "1,5" are clear.
 _UNCLEAR: Final = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
@@ -75,7 +79,7 @@ def celsius(fahrenheit: Number) -> Fraction:
 
 
 def read_length_mm(text: str, example: str = "'20 in', '50 cm' or '510 mm'") -> Fraction:
-    """Read a length such as ``20 in``, ``50cm`` or ``510 mm``; the result is in mm.
+    """Read a length such as ``20 in``, ``14in.``, ``50cm`` or ``510 mm``; the result is in mm.
 
     Parameters
     ----------
@@ -87,7 +91,7 @@ def read_length_mm(text: str, example: str = "'20 in', '50 cm' or '510 mm'") -> 
     ------
     UnitError
         Without a number, or without a unit: a bare 20 could be inches or centimetres. Also for a
-        comma before three digits: 1,000 could be a thousand or one.
+        comma before three digits: 1,000 could be a thousand or one. Also for two units at once.
     """
     value, unit = _read(text, MM_PER, example)
     return value * MM_PER[unit]
@@ -153,7 +157,13 @@ def metres_words(metres: float) -> str:
 
 
 def _read(text: str, factors: dict[str, Fraction], example: str) -> tuple[Fraction, str]:
+    both = _FEET_AND_INCHES.fullmatch(text)
+    if both is not None and "in" in factors and len(text) <= _MOST_DIGITS:
+        inches = 12 * int(both[1]) + float(both[2])
+        raise UnitError(f"{text.strip()!r} has two units: write {inches:.10g} in.")
     match = _QUANTITY.fullmatch(text)
+    if match is not None and len(match[1]) > _MOST_DIGITS:
+        raise UnitError(f"{match[1][:6]}... has too many digits: write it like {example}.")
     if match is None:
         raise UnitError(f"{text!r} isn't a number with a unit: write it like {example}.")
     unit = match[2].lower()

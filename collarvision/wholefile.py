@@ -63,7 +63,8 @@ def check_target(
     ------
     TargetError
     """
-    if out.exists() and not out.is_file():
+    # Names that no file can have are told by the writer: unlike Path's, these questions don't fail.
+    if os.path.exists(out) and not os.path.isfile(out):
         return  # devices and pipes lose nothing, and of folders the writer itself tells
     for what, path in inputs:
         if path is not None and _same(out, path):
@@ -89,7 +90,11 @@ def _same(a: Path, b: Path) -> bool:
     try:
         return os.path.samefile(a, b)  # links, and disks that don't tell capitals apart
     except (OSError, ValueError):
+        pass
+    try:
         return os.path.realpath(a) == os.path.realpath(b)
+    except (OSError, ValueError):
+        return False  # the current folder is gone
 
 
 def _is_database(path: Path) -> bool:
@@ -135,14 +140,14 @@ def write_whole(path: Path, text: str) -> None:
     OutputError
         When it can't be written; what was there before is then still there.
     """
-    if path.is_dir():
+    if os.path.isdir(path):
         raise OutputError(f"{path} is a folder: give the name of a file.")
-    if not path.absolute().parent.is_dir():
+    if not os.path.isdir(path.parent):
         raise OutputError(f"The folder {path.parent} for {path.name} isn't there: make it first.")
-    if path.exists() and not may_write(path):
+    if os.path.exists(path) and not may_write(path):
         raise OutputError(f"{path} can't be written to: choose another name.")
     # A device or a pipe can't be replaced by a finished file: write straight into it.
-    straight = path.exists() and not path.is_file()
+    straight = os.path.exists(path) and not os.path.isfile(path)
     part = path if straight else path.with_name(f".{path.name}.part")
     try:
         part.write_text(text, encoding="utf-8", errors="replace", newline="\n")

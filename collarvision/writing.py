@@ -86,14 +86,15 @@ class RecordWriter:
                 self._part.unlink()
 
     def _open(self, out: Path) -> IO[str]:
-        if out.is_dir():
+        # Unlike Path's, these questions don't fail on names that no file can have.
+        if os.path.isdir(out):
             raise OutputError(f"{out} is a folder: give --out the name of a file.")
-        if not out.parent.exists():
+        if not os.path.exists(out.parent):
             raise OutputError(f"The folder {out.parent} for {out.name} isn't there: make it first.")
         target = out
         # A device or a pipe can't be replaced by a finished file: write straight into it.
-        if self.form != "jsonl" and (out.is_file() or not out.exists()):
-            if out.exists() and not may_write(out):
+        if self.form != "jsonl" and (os.path.isfile(out) or not os.path.exists(out)):
+            if os.path.exists(out) and not may_write(out):
                 raise cannot_write(out, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
             self._part = target = out.with_name(f".{out.name}.part")
         try:

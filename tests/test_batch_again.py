@@ -327,6 +327,21 @@ def test_a_new_field_is_told_and_a_slip_of_the_keys_asked_about(
         assert ("did you mean 'North quarter'?" in said) is asked
 
 
+def test_a_first_batch_lists_its_fields_and_asks_about_a_misspelt_folder(
+    stand_in: Path, tmp_path: Path
+) -> None:
+    for number, name in enumerate(("North quarter", "North qarter", "Lot 12", "Lot 13")):
+        folder = tmp_path / "season" / name
+        folder.mkdir(parents=True)
+        save_board(folder / "a.png", number)
+    survey = tmp_path / "s.survey"
+    said = run("batch", tmp_path / "season", "--survey", survey, "--workers", "1").stderr
+    said = " ".join(said.split())
+    assert "New in this survey: Lot 12, Lot 13, North qarter, North quarter." in said
+    assert "North qarter and North quarter: is that one field?" in said
+    assert said.count("is that one field") == 1
+
+
 def test_count_and_height_of_a_plant_come_from_whichever_photo(tmp_path: Path) -> None:
     place = replace(NORTH, plant="2")
     with SurveyWriter(tmp_path / "s.survey", create=True) as store:

@@ -330,6 +330,34 @@ def test_a_shaken_photo_gives_an_honest_scale_or_none() -> None:
     assert (np.array(ratios) < 2.0).mean() >= 0.85
 
 
+# --------------------------------------------------------------------------- two cards
+
+
+@pytest.mark.parametrize("hide", [(), (0,), (1, 2)])
+@pytest.mark.parametrize("mm_per_px", [0.45, 0.6, 0.9])
+def test_a_second_card_is_told(mm_per_px: float, hide: tuple[int, ...]) -> None:
+    size = (800, 1000)
+    first = photograph(camera(tilt=10.0, mm_per_px=0.6, size=size, shift=(-90, 0)), size=size)
+    one = found(first)
+    assert not one.another_seen
+    aside = (210 * mm_per_px, 0)
+    view = camera(tilt=15.0, about=60.0, mm_per_px=mm_per_px, size=size, shift=aside)
+    # The left half of one photo and the right half of another.
+    second = photograph(view, size=size, hide=hide)
+    assert found(second).markers_found == 4 - len(hide)
+    both = np.hstack([first[:, :400], second[:, 400:]])
+    assert found(both).another_seen
+
+
+def test_markers_of_one_card_that_is_bent_are_no_second_card() -> None:
+    size = (800, 1000)
+    whole = photograph(camera(mm_per_px=0.4, size=size), size=size)
+    # The lower half is cut off and put down farther to the side, by most of a marker.
+    bent = whole.copy()
+    bent[500:] = np.roll(whole[500:], 80, axis=1)
+    assert not found(bent).another_seen
+
+
 # --------------------------------------------------------------------------- what is no card
 
 
@@ -337,6 +365,8 @@ def test_no_card_no_scale() -> None:
     rng = np.random.default_rng(2)
     assert find_card(Photo("noise", rng.integers(0, 255, (300, 400, 3), np.uint8), "")) is None
     assert find_card(Photo("black", np.zeros((300, 400, 3), np.uint8), "")) is None
+    thread = rng.integers(0, 255, (4, 20000, 3), np.uint8)  # halved, it has no height left
+    assert find_card(Photo("a thread", thread, "")) is None
     foreign = np.full((400, 400, 3), 220, np.uint8)
     foreign[100:280, 100:280] = marker_picture(17, 180)[..., None]
     assert find_card(Photo("another marker", foreign, "")) is None

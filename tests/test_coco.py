@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 from pathlib import Path
 from typing import Any
 
@@ -169,6 +170,11 @@ def test_a_plant_that_contradicts_itself_is_told_and_the_others_come_in(tmp_path
         (lambda c: c["annotations"][0]["keypoints"].pop(), "not 3 for each"),
         (lambda c: c["images"][0].pop("width"), "width"),
         (lambda c: c["annotations"][0]["attributes"].update(stage="3"), "isn't a whole number"),
+        (lambda c: c["annotations"][0]["attributes"].update(stage=math.inf), "its stage inf"),
+        (lambda c: c["annotations"][0]["attributes"].update(lost_leaves=[math.inf]), "lost leaf"),
+        (lambda c: c["images"][0].update(width=math.inf), "its width inf isn't a whole number"),
+        (lambda c: c["annotations"][0]["keypoints"].__setitem__(0, 10**400), "soil has no place"),
+        (lambda c: c["annotations"][0]["keypoints"].__setitem__(0, "1"), "soil has no place"),
     ],
 )
 def test_broken_annotations_are_told(tmp_path: Path, change: Any, words: str) -> None:

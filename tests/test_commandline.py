@@ -6,14 +6,17 @@ import os
 import re
 import typing
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 
 import pytest
 from command import run
+from PIL import Image
 from stand_in import DrawnPlant
 from typer.testing import CliRunner
 
 from collarvision.cli import app
+from collarvision.commandline import day_of
 
 
 def test_no_path_is_refused_before_its_room_sees_it() -> None:
@@ -69,6 +72,58 @@ def test_a_new_survey_is_called_like_nothing_else(
     assert "has the ending of a photo, a list or an export" in result.stderr
     assert ".survey" in result.stderr
     assert not survey.exists()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["stage", ""],
+        ["stage", "PHOTO", "--overlay", ""],
+        ["stage", "PHOTO", "--overlay="],
+        ["stage", "PHOTO", "--out", ""],
+        ["batch", "", "--survey", "x.survey"],
+        ["batch", "PHOTO", "--survey", ""],
+        ["card", "--out", ""],
+        ["export", "x.survey", "--to", ""],
+        ["above", ""],
+        ["above", "PHOTO", "--out", ""],
+        ["plan", "--area", "40ac", "--out", ""],
+    ],
+)
+def test_an_empty_word_is_not_the_current_folder(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, drawn_plant: DrawnPlant, words: list[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Image.fromarray(drawn_plant.rgb).save("plant.jpg")
+    result = run(*[word.replace("PHOTO", "plant.jpg") for word in words])
+    assert result.exit_code == 2
+    assert "an empty word names nothing: give a name" in " ".join(result.stderr.split())
+    assert [path.name for path in tmp_path.iterdir()] == ["plant.jpg"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (f"plan --area {'9' * 5000}ac", "has too many digits: write it like '40ac'"),
+        (f"above x.jpg --height {'9' * 5000}m", "has too many digits: write it like '20 ft'"),
+        (f"plan --area 40ac --seed {'9' * 4000}", "is too large: write it like 3."),
+        (f"card --out c.pdf --stop {'9' * 4000}", "is too large: write it like 3."),
+        (f"plan --area 40ac --seed {'9' * 5000}", "isn't a whole number from 0 up"),
+        ("walk x --day 9999-12-31", "--day 9999-12-31 is too far from today: check the year."),
+        ("field x --field N --hail 9998-12-31", "--hail 9998-12-31 is too far from today"),
+        ("field x --field N --day 0001-01-01", "--day 0001-01-01 is too far from today"),
+    ],
+)
+def test_numbers_and_days_that_nobody_means_are_one_sentence(words: str, said: str) -> None:
+    result = run(*words.split())
+    assert result.exit_code == 2
+    assert said in " ".join(result.stderr.split())
+    assert len(result.stderr) < 500
+
+
+def test_a_day_some_seasons_off_is_taken() -> None:
+    for day in (date(1999, 6, 1), date(date.today().year + 2, 12, 31)):
+        assert day_of(str(day), "--day") == day
 
 
 def test_where_nothing_is_a_photo_there_is_no_record_and_no_survey(tmp_path: Path) -> None:

@@ -80,6 +80,23 @@ def test_a_slip_at_a_stop_is_put_right_by_counting_the_same_plant_again(survey: 
     check_sound(survey)
 
 
+def test_a_plant_beside_photographed_ones_is_told_to_be_a_further_one(survey: Path) -> None:
+    said = count(survey, "stop 2", "--stage", "5")
+    with SurveyReader(survey) as store:
+        there = [row for row in store.plants("North", DAY) if row.stop == "2"]
+    photos = [row.photo for row in there]
+    assert len(photos) == 3
+    assert (
+        "It is a further plant without a photo, beside the 3 photographed there ("
+        f"{', '.join(photos)}): to count one of those, name its photo." in said
+    )
+    with SurveyWriter(survey) as store:
+        store.set_aside(there[0].sha256, "Ann", "no-plant", "k" * 16)
+    assert "beside the 2 photographed there" in count(survey, "stop 2", "--stage", "5")
+    assert "photographed" not in count(survey, "stop 9", "--stage", "5", "--visit", DAY)
+    assert "photographed" not in count(survey, "stop 2, plant 1", "--stage", "6")
+
+
 def test_a_second_plant_is_told_to_be_one(survey: Path) -> None:
     count(survey, "stop 3", "--stage", "16")
     said = count(survey, "stop 3", "--stage", "6")

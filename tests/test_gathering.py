@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
+
+import pytest
+from command import run
 
 from collarvision.gathering import gather, nothing_words, passed_words
 
@@ -69,6 +73,34 @@ def test_a_file_that_is_no_photo_by_name_nor_by_content_is_none(tmp_path: Path) 
         assert len(told) == len(said)
         assert all(one.startswith(part) for part, one in zip(said, told, strict=True))
     assert nothing_words([(tmp_path / "README.md", None), (tmp_path / "broken.jpg", None)]) == []
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX")
+def test_what_is_no_ordinary_file_is_no_photo_and_is_not_opened(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.jpg")
+    survey = tmp_path / "s.survey"
+    for word in (tmp_path / "pipe.jpg", Path(os.devnull)):
+        assert nothing_words([(word, None)]) == [
+            f"{word} is not an ordinary file: save the photo to disk first."
+        ]
+        for words in (["stage", word], ["batch", word, "--survey", survey]):
+            result = run(*words)
+            assert (result.exit_code, result.stdout) == (2, "")
+    assert not survey.exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX")
+def test_where_the_current_folder_is_gone_nothing_is_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    gone = tmp_path / "gone"
+    gone.mkdir()
+    monkeypatch.chdir(gone)
+    gone.rmdir()
+    for words in (["stage", "a.jpg"], ["batch", "a.jpg", "--survey", tmp_path / "s.survey"]):
+        result = run(*words)
+        assert result.exit_code == 2
+        assert "There is no file a.jpg" in result.stderr
 
 
 def test_subfolders_are_searched_and_hidden_things_left_out(tmp_path: Path) -> None:

@@ -266,6 +266,27 @@ def test_a_count_from_a_split_stalk_is_typed(page: Page, survey: tuple[Path, lis
     until(lambda: survey[1][1] in page.window.current_url)
 
 
+def test_a_typed_pair_that_hardly_fits_is_asked_about_and_one_that_cannot_be_is_not_kept(
+    page: Page, survey: tuple[Path, list[str]]
+) -> None:
+    def type_in(collars: str, height: str) -> None:
+        page.keys("e")
+        until(lambda: page.run("return document.getElementById('type-dialog').open"))
+        page.run("document.getElementById('unit').value = 'cm'")
+        page.window.find_element("id", "collars").send_keys(collars)
+        page.window.find_element("id", "typed-height").send_keys(height, "\n")
+
+    type_in("1", "90")
+    until(lambda: "V1 at 90 cm is far too tall: 90 mm? Nothing is kept" in page.text("kept"))
+    (refused,) = page.complaints()  # the browser's own word on an answer that refuses
+    assert "422" in refused
+    type_in("6", "19")
+    (count,) = wait_for_counts(survey, 1)
+    assert (count.count.stage, count.count.height_mm) == (6, 190)
+    until(lambda: survey[1][1] in page.window.current_url)
+    assert "SURE? V6 at 19 cm is unusually short: 19 in?" in page.ready().text("notice")
+
+
 def test_a_photo_without_a_plant_is_set_aside(page: Page, survey: tuple[Path, list[str]]) -> None:
     page.keys("x")
     until(lambda: page.run("return document.getElementById('aside-dialog').open"))

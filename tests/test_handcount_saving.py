@@ -1,4 +1,4 @@
-"""Saving, measuring and taking photos, below the page."""
+"""Saving and taking photos, below the page."""
 
 from __future__ import annotations
 
@@ -16,8 +16,9 @@ from PIL import Image
 from stand_in import DrawnPlant
 
 from collarvision.answer import Reading
+from collarvision.batch.otherwise import Lay, notes_of
+from collarvision.batch.worker import Options, Task, stage_file
 from collarvision.handcount import taking
-from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.pictures import Pictures
 from collarvision.handcount.protection import MAX_PHOTO_BYTES
 from collarvision.handcount.saving import agreed_handles
@@ -57,59 +58,6 @@ def save(client: TestClient, sha256: str, key: int = 0, **said: Any) -> Any:
     if "reading_id" not in body:
         body["reading_id"] = plant_data(client, sha256)["reading"]
     return client.post(f"/plants/{sha256}/counts", content=json.dumps(body))
-
-
-# ------------------------------------------------------------------ measuring
-
-
-def test_unmoved_handles_give_the_readings_own_height(drawn: tuple[bytes, Reading]) -> None:
-    record = drawn[1].record()
-    ruler = yardstick(record)
-    assert ruler is not None
-    height = ruler.height_mm(record["soil_line"], record["arch"])
-    assert height == pytest.approx(record["height_mm"], rel=1e-6)
-    assert (ruler.low, ruler.high) == pytest.approx(
-        [end / record["height_mm"] for end in record["height_interval_mm"]]
-    )
-
-
-def test_moved_handles_follow_the_drawings_scale(
-    drawn: tuple[bytes, Reading], drawn_plant: DrawnPlant
-) -> None:
-    # The drawing is at 0.5 mm a px by construction: 100 px more are 50 mm more on the board. What
-    # the reading takes off for the plant's distance to the board is a few per cent of that.
-    record = drawn[1].record()
-    ruler = yardstick(record)
-    assert ruler is not None
-    (x, y), soil = record["arch"], record["soil_line"]
-    here, above = ruler.height_mm(soil, (x, y)), ruler.height_mm(soil, (x, y - 100))
-    assert here is not None
-    assert above is not None
-    assert above - here == pytest.approx(100 * drawn_plant.mm_per_px, rel=0.08)
-    assert ruler.height_mm(soil, (x, soil[1] + 10)) is None  # below the soil
-    # Sideways is no height.
-    assert ruler.height_mm(soil, (x + 100, y)) == pytest.approx(here, rel=0.02)
-
-
-@pytest.mark.parametrize(
-    "change",
-    [{"card": None}, {"card": {"corners": [[0, 0]] * 3}}, {"card": {"corners": [[1, 1]] * 4}}],
-    ids=["no card", "half a card", "a point"],
-)
-def test_without_a_card_there_is_no_ruler(
-    drawn: tuple[bytes, Reading], change: dict[str, Any]
-) -> None:
-    assert yardstick({**drawn[1].record(), **change}) is None
-
-
-def test_a_card_without_a_height_measures_on_the_board(
-    drawn: tuple[bytes, Reading], drawn_plant: DrawnPlant
-) -> None:
-    record = {**drawn[1].record(), "height_mm": None, "height_interval_mm": None}
-    ruler = yardstick(record)
-    assert ruler is not None
-    height = ruler.height_mm(drawn_plant.base, drawn_plant.arch)
-    assert height == pytest.approx(drawn_plant.height_mm, rel=0.01)
 
 
 # ------------------------------------------------------------------ saving
@@ -170,6 +118,47 @@ def test_agreeing_needs_a_stage_and_keeps_points_only_if_they_say_it(
     record = drawn[1].record()
     assert len(agreed_handles(record)) == 3 + 4 + 2
     assert agreed_handles({**record, "stage": 4}) == ()
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        (
+            {"stage": 1, "height_mm": 900, "unit": "cm"},
+            "V1 at 90 cm is far too tall: 90 mm? Nothing",
+        ),
+        ({"stage": 8, "height_mm": 30, "unit": "cm"}, "V8 at 3 cm is far too short: 3 ft? Nothing"),
+        ({"stage": 8, "height_mm": 30}, "V8 at 1.2 in is far too short. Nothing is kept"),
+        ({"stage": 6, "height_mm": 2540, "unit": "in"}, "V6 at 100 in is far too tall"),
+        ({"stage": 22, "height_mm": 1}, "V22 at 0.0 in is far too short. Nothing is kept"),
+        ({"way": "split-stalk", "nodes": 4, "height_mm": 25.4, "unit": "in"}, "V8 at 1 in is far"),
+    ],
+)
+def test_a_typed_stage_and_height_that_cannot_both_be_are_refused(
+    client: TestClient, survey: tuple[Path, list[str]], said: dict[str, Any], words: str
+) -> None:
+    answer = save(client, survey[1][0], **{"way": "on-plant", **said})
+    assert (answer.status_code, words in answer.text) == (422, True), answer.text
+    with SurveyReader(survey[0]) as store:
+        assert list(store.counts()) == []
+
+
+def test_a_pair_that_hardly_fits_is_kept_and_asked_about(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    first, second, third = survey[1]
+    said = save(client, first, 1, way="on-plant", stage=6, height_mm=190, unit="cm").json()
+    assert said["doubt"] == "SURE? V6 at 19 cm is unusually short: 19 in? Count it again if so."
+    # What was typed on one day and counted on another is one plant's too. Nobody typed 7.5 in.
+    again = save(client, first, 2, way="on-plant", stage=7).json()["doubt"]
+    assert again == "SURE? V7 at 7.5 in is unusually short. Count it again if either is a slip."
+    marked = plant_data(client, second)["handles"]
+    arch = next(handle for handle in marked if handle["part"] == "arch")
+    soil = next(handle for handle in marked if handle["part"] == "soil")
+    arch["y"] = soil["y"] - 20
+    said = save(client, second, 3, handles=marked).json()
+    assert (said["words"], "SURE? V3 at 0.4 in is far too short." in said["doubt"]) == ("V3", True)
+    assert save(client, third, 4, way="on-plant", stage=6, height_mm=430).json()["doubt"] is None
 
 
 def test_a_page_that_shows_an_older_reading_is_told_so(
@@ -266,6 +255,23 @@ def test_a_photo_is_encoded_anew_read_and_filed(
         assert trace not in data
     assert load_photo(data).focal_eq_mm == 26
     assert client.get(f"/photos/{row.sha256}/page").status_code == 200
+
+
+def test_how_a_photo_was_read_is_noted_as_a_batch_notes_it(
+    survey: tuple[Path, list[str]], stand_in: Path, drawn_plant: DrawnPlant
+) -> None:
+    taker = PhotoTaker(survey[0], Pictures(survey[0]), check_bar_mm=97.5)
+    taken = taker.take(jpeg(drawn_plant.rgb), "North").result(30)
+    taker.close()
+    with SurveyReader(survey[0]) as store:
+        row = store.plant(taken.sha256)
+        assert row is not None
+        (path,) = store.files_of(row.sha256)
+    other = stage_file(Task(0, path, None), Options(check_bar_mm=97.5))
+    noted = notes_of(other, Lay(path))
+    assert {name: row.record[name] for name in noted} == noted
+    assert noted["read_with"]["check_bar_mm"] == 97.5
+    assert len(noted["pixels_sha256"]) == 64
 
 
 def test_a_photo_without_a_date_is_of_today(

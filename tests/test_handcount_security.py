@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from countable import SCRIPT, add_plant, make_survey
@@ -331,6 +333,47 @@ def test_what_is_no_photo_in_a_forged_survey_stays_where_it_is(
     answer = here.get(f"/photos/{sha256}/page")
     assert answer.status_code == 404
     assert "a secret" not in answer.text
+
+
+@pytest.mark.parametrize(
+    "path", ["/photos?field=1", "/plants/SHA/counts", "/plants/SHA/aside", "/enter"]
+)
+def test_a_page_that_is_closed_while_it_sends_is_no_fault(
+    here: TestClient, site: Any, survey: Path, path: str
+) -> None:
+    token = token_of(here)
+    path, _, query = path.replace("SHA", first_plant(survey)[0]).partition("?")
+    cookie = "; ".join(f"{name}={value}" for name, value in here.cookies.items())
+    headers = {
+        "host": f"localhost:{PORT}",
+        "origin": HERE,
+        "cookie": cookie,
+        "x-collarvision-token": token,
+        "content-length": "1000",
+    }
+    scope = {
+        "type": "http",
+        "method": "POST",
+        "path": path,
+        "query_string": query.encode(),
+        "headers": [(name.encode(), value.encode()) for name, value in headers.items()],
+        "client": ("127.0.0.1", 40000),
+        "server": ("127.0.0.1", PORT),
+        "scheme": "http",
+    }
+    coming = iter(
+        [{"type": "http.request", "body": b"x", "more_body": True}, {"type": "http.disconnect"}]
+    )
+    sent: list[dict[str, Any]] = []
+
+    async def receive() -> dict[str, Any]:
+        return next(coming)
+
+    async def send(message: dict[str, Any]) -> None:
+        sent.append(message)
+
+    asyncio.run(site(scope, receive, send))  # nothing is raised, which the server would print
+    assert (sent[0]["status"], sent[1]["body"]) == (499, b"")
 
 
 def test_bodies_are_limited(here: TestClient, saving: tuple[str, dict[str, object]]) -> None:

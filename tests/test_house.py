@@ -85,7 +85,7 @@ ORDER = [
     {"commandline"},
     {"commands_walk", "commands_withdraw"},
     {"commands_decision", "commands_field", "commands_count", "commands_survey"},
-    {"commands_above", "commands_demo", "commands_handcount"},
+    {"commands_above", "commands_demo", "commands_handcount", "screen"},
     {"cli"},
     {"__main__"},
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import math
 import os
 import signal
 import socket
@@ -100,6 +101,53 @@ def test_labels_that_come_to_no_count_are_told_if_somebody_made_them(survey: Pat
     assert "IMG_1.jpg: Leaf 2 without a collar" in done.stderr
     assert "2 photos are labelled just as they were read" in done.stderr
     assert counts(survey) == []
+
+
+@pytest.mark.parametrize(
+    ("spoil", "told"),
+    [
+        (lambda c: c["images"][0].update(width=math.inf), "its width inf isn't a whole number"),
+        (lambda c: c["annotations"][0]["keypoints"].__setitem__(0, 10**400), "soil has no place"),
+        (
+            lambda c: c["images"][0].update(sha256="\ud800" * 64, file_name="x.jpg"),
+            "holds no photo",
+        ),
+        (lambda c: c["images"][0].update(sha256="\ud800"), ""),  # known by its name
+    ],
+)
+def test_a_bad_value_in_one_label_leaves_the_others_be(
+    survey: Path, spoil: Callable[[Any], None], told: str
+) -> None:
+    done = run("import", survey, "--from", exported(survey, spoil), "--who", "Cy", "--all-checked")
+    assert (done.exit_code, told in done.stderr) == (3 if told else 0, True), done.output
+    assert [one.photo for one in counts(survey)] == ["IMG_0.jpg", "IMG_1.jpg", "IMG_2.jpg"][
+        bool(told) :
+    ]
+
+
+def test_a_labelled_stage_that_the_plants_height_denies_is_told_and_not_stored(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    def lose_nine(content: Any) -> None:
+        for _ in range(9):
+            lose_a_leaf(content)
+        content["annotations"][0]["attributes"]["lost_leaves"] = list(range(1, 10))
+        # Of the second the arch alone was moved, to 10 px over the soil.
+        flat = content["annotations"][1]["keypoints"]
+        flat[3:5] = [flat[0], flat[1] - 10]
+
+    survey, _ = make_survey(tmp_path, drawn)
+    done = run("import", survey, "--from", exported(survey, lose_nine), "--who", "Cy")
+    assert done.exit_code == 3, done.output
+    assert "IMG_0.jpg: V12 at 7.8 in is far too short. See the labels of its" in done.stderr
+    assert "IMG_1.jpg: V3 at 0.2 in is far too short. See the labels of its" in done.stderr
+    assert counts(survey) == []
+    # What a person measured is the plant's height.
+    measured = run("count", survey, "IMG_0.jpg", "--height", "40 in", "--who", "Bo")
+    assert measured.exit_code == 0
+    done = run("import", survey, "--from", exported(survey, lose_nine), "--who", "Cy")
+    assert "IMG_0.jpg" not in done.stderr
+    assert [one.count.stage for one in counts(survey)] == [None, 12]
 
 
 def test_labels_that_somebody_checked_count_unchanged_too(survey: Path) -> None:

@@ -209,6 +209,26 @@ def test_a_plant_that_was_counted_is_told_by_its_count(
     assert run("together", survey, "IMG_4", "IMG_5").stderr == said
 
 
+def test_counts_of_its_photos_that_differ_are_told_and_how_to_take_it_back(survey: Path) -> None:
+    def counted(number: int, hour: int, stage: int, who: str = "Ann") -> None:
+        with SurveyWriter(survey) as store:
+            made = HandCount(who, f"2027-05-20T{hour}:00", stage=stage)
+            store.add_hand_count(sha(number), made)
+
+    counted(1, 10, 9)
+    counted(4, 11, 3)
+    done = run("together", survey, "IMG_1", "IMG_4", "--visit", "2027-05-20")
+    assert done.stderr == (
+        "Plant 3, 2 photos: V3, counted by Ann.\n"
+        "Its photos were counted V9 (IMG_1.jpg) and V3 (IMG_4.jpg): only the last count stands. If "
+        f"they show more plants than one, take it back: collarvision together {survey} IMG_1 IMG_4 "
+        "--visit 2027-05-20 --apart\n"
+    )
+    counted(1, 12, 3)  # put right: each photo's last count is the same
+    again = run("together", survey, "IMG_1", "IMG_4")
+    assert again.stderr == "Plant 3, 2 photos: V3, counted by Ann.\n"
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

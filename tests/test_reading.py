@@ -95,6 +95,22 @@ def test_without_a_card_there_is_a_stage_and_no_height(
     assert reading.arch is not None
 
 
+@pytest.mark.parametrize("times", [0.6, 0.75])
+def test_with_two_cards_in_view_nothing_is_measured(
+    stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path], times: float
+) -> None:
+    one = read_photo(save_jpeg(drawn_plant.rgb))
+    assert one.card is not None
+    (left, top), _, (right, bottom), _ = (map(round, corner) for corner in one.card.corners)
+    card = drawn_plant.rgb[top - 8 : bottom + 8, left - 8 : right + 8]
+    small = cv2.resize(card, None, fx=times, fy=times, interpolation=cv2.INTER_AREA)
+    rgb = drawn_plant.rgb.copy()
+    rgb[10 : 10 + small.shape[0], 10 : 10 + small.shape[1]] = small
+    two = read_photo(save_jpeg(rgb))
+    assert (two.stage, two.height_mm, two.mm_per_px, two.card) == (one.stage, None, None, None)
+    assert two.quality == ("two_cards",)
+
+
 @pytest.mark.parametrize(
     ("cut", "arch", "basis", "given"),
     [

@@ -209,6 +209,25 @@ def test_a_length_that_is_none(text: str) -> None:
         units.read_length_mm(text)
 
 
+@pytest.mark.parametrize(
+    ("text", "mm"), [("20 in.", 508), ("14in.", Fraction("355.6")), ("5 cm. ", 50)]
+)
+def test_a_full_stop_after_a_unit_as_labels_print_it(text: str, mm: float) -> None:
+    assert units.read_length_mm(text) == mm
+    assert units.unit_of_length(text) == ("cm" if "cm" in text else "in")
+    assert units.read_area_m2("16 ha.") == 160_000
+
+
+@pytest.mark.parametrize(
+    ("text", "inches"),
+    [("1 ft 2 in", "14"), ("1ft 2in.", "14"), ("2 ft. 0.5 inches", "24.5"), ("1' 8\"", "20")],
+)
+def test_feet_and_inches_are_told_in_inches(text: str, inches: str) -> None:
+    with pytest.raises(units.UnitError) as caught:
+        units.read_length_mm(text)
+    assert str(caught.value) == f"{text!r} has two units: write {inches} in."
+
+
 @pytest.mark.parametrize("text", ["40", "0ac", "-3 ha", "40 in"])
 def test_an_area_that_is_none(text: str) -> None:
     with pytest.raises(units.UnitError):

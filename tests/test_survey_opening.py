@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from functools import partial
 from pathlib import Path
 
 import pytest
+from command import run
 from surveys import MODEL, NORTH, check_sound, reading, sha
 
 from collarvision.survey import SurveyError, SurveyReader, SurveyWriter, schema
+from collarvision.survey.asread import as_read
+
+SAMPLES = Path(__file__).parent.parent / "sample_images"
 
 
 def test_what_is_not_a_survey_is_refused(tmp_path: Path) -> None:
@@ -34,6 +39,46 @@ def test_what_is_not_a_survey_is_refused(tmp_path: Path) -> None:
         SurveyReader(tmp_path / "gone.survey")
     assert text.read_text().startswith("photo,stage")
     assert not (tmp_path / "gone.survey").exists()
+
+
+def test_a_survey_cut_short_is_told_as_damaged(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    with SurveyWriter(path, create=True) as survey:
+        for number in range(40):
+            survey.add_reading(reading(), sha256=sha(number), model=MODEL, place=NORTH)
+    os.truncate(path, path.stat().st_size // 2)
+    for kind in (SurveyReader, SurveyWriter, partial(SurveyWriter, create=True)):
+        with pytest.raises(SurveyError, match="is damaged: go back to a copy of it"):
+            list(kind(path).plants())
+    stage = ["IMG_1.jpg", "--stage", "3", "--who", "Ann"]
+    for words in (["count", path, *stage], ["batch", SAMPLES, "--survey", path]):
+        result = run(*words)
+        assert result.exit_code == 3
+        assert f"The survey {path} is damaged" in result.stderr
+
+
+@pytest.mark.parametrize("spoilt", ["'{oops'", "CAST(x'7bff7d' AS TEXT)"])
+def test_a_spoilt_record_is_told_as_damage(tmp_path: Path, spoilt: str) -> None:
+    path = tmp_path / "s.survey"
+    with SurveyWriter(path, create=True) as survey:
+        survey.add_reading(reading(), sha256=sha(1), model=MODEL, place=NORTH)
+    connection = sqlite3.connect(path)
+    with connection:
+        connection.execute("DROP TRIGGER records_stay")
+        connection.execute(f"UPDATE records SET record = {spoilt}")
+    connection.close()
+    with SurveyReader(path) as survey:
+        for asked in (
+            lambda: list(survey.plants()),
+            lambda: survey.plant(sha(1)),
+            lambda: list(survey.history(sha(1))),
+            lambda: as_read(survey, sha(1), MODEL),
+        ):
+            with pytest.raises(SurveyError, match="is damaged: go back to a copy of it"):
+                asked()
+    result = run("export", path, "--to", tmp_path / "plants.csv")
+    assert result.exit_code == 3
+    assert f"The survey {path} is damaged" in result.stderr
 
 
 def test_a_survey_of_a_newer_version_is_refused_and_left_alone(tmp_path: Path) -> None:

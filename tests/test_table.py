@@ -100,6 +100,8 @@ def test_the_caution_stands_once_where_there_is_a_stage_and_not_where_there_is_n
 def test_a_height_that_is_not_there_is_explained() -> None:
     bare = Reading(photo="a.jpg", outcome="staged", stage=2, confidence=0.9, quality=("no_card",))
     assert "No height for 1: no scale card" in format_table([bare, STAGED])
+    two = replace(bare, quality=("two_cards",))
+    assert "No height for 1: two scale cards are in view there." in format_table([two, STAGED])
 
 
 def test_a_fault_is_not_hidden() -> None:

@@ -5,11 +5,15 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from command import run
+from stand_in import DrawnPlant
 
 from collarvision import wholefile, writing
+from collarvision.survey import SurveyError, SurveyReader, SurveyWriter
 from collarvision.wholefile import (
     GEOJSON,
     HTML,
@@ -149,6 +153,40 @@ def test_outlines_are_not_written_over_and_points_of_ours_are(tmp_path: Path) ->
 def test_an_ending_that_says_another_kind(tmp_path: Path, name: str, kind: Kind, said: str) -> None:
     with pytest.raises(TargetError, match=said):
         check_target("--out", tmp_path / name, kind)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs POSIX")
+@pytest.mark.parametrize("name", ["x" * 300, "short"])
+def test_a_name_or_a_place_that_no_file_can_have_is_told_by_the_writer(
+    stand_in: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    drawn_plant: DrawnPlant,
+    save_jpeg: Callable[..., Path],
+    name: str,
+) -> None:
+    photo = save_jpeg(drawn_plant.rgb)
+    survey = tmp_path / "s.survey"
+    SurveyWriter(survey, create=True).close()
+    if name == "short":
+        (tmp_path / "gone").mkdir()
+        monkeypatch.chdir(tmp_path / "gone")
+        (tmp_path / "gone").rmdir()
+    said = "No such file" if name == "short" else "File name too long"
+    for words in (
+        ["export", survey, "--to", f"{name}.csv"],
+        ["stage", photo, "--out", f"{name}.txt"],
+        ["stage", photo, "--format", "jsonl", "--out", f"{name}.jsonl"],
+        ["plan", "--area", "40ac", "--out", f"{name}.txt"],
+    ):
+        result = run(*words)
+        assert result.exit_code == 3, words
+        assert f"can't be written ({said}" in result.stderr
+    assert run("card", "--out", f"{name}.pdf").exit_code == 3
+    with pytest.raises(SurveyError):
+        SurveyWriter(Path(f"{name}.survey"), create=True)
+    with pytest.raises(SurveyError, match="There is no survey"):
+        SurveyReader(Path(f"{name}.survey"))
 
 
 def test_endings_that_fit_and_things_that_need_none(tmp_path: Path) -> None:

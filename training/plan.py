@@ -23,8 +23,8 @@ from training.views import View, jittered_look, jittered_read, magnified
 class Shapes:
     """Batch shapes: sides of READ crops, (height, width) of LOOK inputs, and batch sizes."""
 
-    read_sizes: tuple[int, ...] = (640, 576, 640, 704)
-    look_shapes: tuple[tuple[int, int], ...] = ((320, 256), (320, 320), (320, 256), (256, 320))
+    read_sizes: tuple[int, ...] = (640,)  # each further one costs its compilation
+    look_shapes: tuple[tuple[int, int], ...] = ((320, 320),)
     read_batch: int = 32
     look_batch: int = 64
     look_every: int = 5  # one step in so many is a LOOK; 0: never

@@ -82,8 +82,8 @@ def read_otherwise(read: AsRead, options: Options) -> Iterator[tuple[str, str]]:
 def lay_at(store: SurveyReader, sha256: str) -> Lay:
     """Say where a photo lay when it was filed, as the survey holds it.
 
-    Earlier versions didn't note the path, nor does the page for phones: there it is the one that
-    the photo was read from last, as it was written then.
+    Earlier versions didn't note the path: there it is the one that the photo was read from last, as
+    it was written then.
     """
     row = store.plant(sha256)
     if row is None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collarvision.batch import remote
-from collarvision.gathering import folders_between, gather, is_pattern
+from collarvision.gathering import folders_between, gather, is_pattern, real_path
 
 LIST_SUFFIX = ".txt"
 """A SOURCE that ends so is a list of photos: a path or address a line, ``#`` before a remark."""
@@ -62,7 +62,7 @@ def find_photos(words: Iterable[str | Path], passed: set[Path] | None = None) ->
     for word in words:
         for photo in _behind(str(word), passed):
             where = photo.where
-            key = where if remote.is_address(where) else os.path.realpath(where)
+            key = where if remote.is_address(where) else real_path(where)
             if key not in seen:
                 seen.add(key)
                 found.append(photo)
@@ -75,7 +75,7 @@ def _behind(word: str, passed: set[Path] | None) -> Iterator[PhotoFile]:
         yield from _listed(word) if word.lower().endswith(LIST_SUFFIX) else _remote(word)
         return
     path = Path(word)
-    if path.suffix.lower() == LIST_SUFFIX and not path.is_dir() and not is_pattern(path):
+    if path.suffix.lower() == LIST_SUFFIX and not os.path.isdir(path) and not is_pattern(path):
         yield from _listed(word)
         return
     for source in gather([path], passed):

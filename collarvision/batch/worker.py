@@ -105,7 +105,7 @@ def stage_file(task: Task, options: Options) -> Done:
         task,
         replace(reading, path=task.path, sha256=sha256),
         sha256,
-        pixels_sha256=None if photo is None else _hash_of_pixels(photo),
+        pixels_sha256=None if photo is None else hash_of_pixels(photo),
         options=options,
     )
     if options.read_codes and photo is not None:
@@ -115,7 +115,8 @@ def stage_file(task: Task, options: Options) -> Done:
     return done
 
 
-def _hash_of_pixels(photo: Photo) -> str:
+def hash_of_pixels(photo: Photo) -> str:
+    """SHA-256 of the decoded picture, which notes written into the file leave as it is."""
     # Of the first decoding, which is there already; of a large photo it is a coarser one.
     digest = hashlib.sha256(repr((photo.size, photo.step)).encode())
     digest.update(photo.decoded.data)

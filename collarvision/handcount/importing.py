@@ -10,8 +10,11 @@ from datetime import UTC, datetime
 
 from collarvision.answer import stage_name
 from collarvision.coco import CocoFile, CocoPlant
+from collarvision.countwords import pair_said
+from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import agreed_handles
-from collarvision.handles import Handle, handles_of_record, shows_a_leaf, stage_of
+from collarvision.handles import Handle, handles_of_record, point_of, shows_a_leaf, stage_of
+from collarvision.stageheights import fits
 from collarvision.survey import HandCount, PlantRow, SurveyWriter
 from collarvision.table import plain
 
@@ -43,7 +46,8 @@ def import_labels(
     """Store labels as hand counts; the same labels again are found, not stored twice.
 
     Labels that were changed count as their points say; a ``stage`` beside them is what the file
-    said before. Labels that are still as they were read agree to the reading's stage. A count is of
+    said before. Labels that are still as they were read agree to the reading's stage. A stage that
+    a plant of its height can't have is told of and not stored. A count is of
     the time that the file gives for who labelled. Where that is no time, or one that has yet to
     come, it is of the time of the import: no later count could stand beside it.
 
@@ -81,6 +85,7 @@ def import_labels(
             stage, handles = _agreed(label, row) if as_read else (None, label.handles)
             if stage is None:
                 stage = _stage(label, wrong)
+            _see_height(stage, label, row)
         except ValueError as error:
             problems.append(f"{label.photo}: {error}")
             continue
@@ -137,6 +142,24 @@ def _stage(label: CocoPlant, wrong: str) -> int:
             "lost."
         )
     return stage_of(label.handles)
+
+
+def _see_height(stage: int, label: CocoPlant, row: PlantRow) -> None:
+    """Raise ValueError where a plant of the labelled stage can't be as tall as this one is."""
+    by_hand = None if row.hand_count is None else row.hand_count.height_mm
+    height = by_hand or _labelled_height(label, row) or row.height_mm
+    if height is not None and fits(stage, height) == "no":
+        raise ValueError(
+            f"{pair_said(stage, height)} See the labels of its collars, soil and arch, or count "
+            "and measure the plant."
+        )
+
+
+def _labelled_height(label: CocoPlant, row: PlantRow) -> float | None:
+    """Height between a label's own soil and arch, mm; None without one of them or a scale."""
+    soil, arch = point_of(label.handles, "soil"), point_of(label.handles, "arch")
+    ruler = yardstick(row.record)
+    return None if soil is None or arch is None or ruler is None else ruler.height_mm(soil, arch)
 
 
 def _time(label: CocoPlant, visit: str | None) -> tuple[str, str]:

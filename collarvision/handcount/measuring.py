@@ -2,21 +2,26 @@
 
 The reading knows more of how the plant stands than its record holds (`collarvision.parallax`). So
 the handles are measured on the card's plane, and the result is scaled by what the reading had made
-of its own two points there: where they aren't moved the height is the reading's own.
+of its own two points there: where they aren't moved the height is the reading's own. The card's
+plane is in true mm: of a card that was printed smaller or larger, by the check bar's measured
+length.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
 
-CARD_MM: Final = ((0.0, 0.0), (148.0, 0.0), (148.0, 210.0), (0.0, 210.0))
-"""The card's corners, TL TR BR BL: A5 portrait, the layout that is fixed."""
+from collarvision.cardfit import CARD_MM
+from collarvision.survey.asread import READ_WITH
 
+_WIDTH_MM, _HEIGHT_MM = CARD_MM
+_CORNERS_MM: Final = ((0.0, 0.0), (_WIDTH_MM, 0.0), (_WIDTH_MM, _HEIGHT_MM), (0.0, _HEIGHT_MM))
+_PRINTED_MM: Final = 100.0  # the check bar's length on a card of true size
 _PLAUSIBLE_SCALING: Final = (0.6, 1.2)  # parallax alone takes a few per cent; our own choice
 _CROOKED_RAD: Final = math.radians(20.0)  # as `collarvision.parallax`: a card may hang on any side
 
@@ -28,7 +33,7 @@ class Yardstick:
     Attributes
     ----------
     board_from_px : tuple of 9 floats
-        Homography from photo px to mm in the card's plane, by rows.
+        Homography from photo px to true mm in the card's plane, by rows.
     up : (x, y)
         Unit vector on the board along which the height is taken.
     scaling : float
@@ -50,6 +55,17 @@ class Yardstick:
         height = self.scaling * rise
         return height if math.isfinite(height) and height > 0 else None
 
+    def mm_per_px_at(self, x: float, y: float) -> float:
+        """Mm on the board per photo px at (x, y), mean of all directions."""
+        h = np.reshape(self.board_from_px, (3, 3))
+        # The area that a homography makes of a px is det(H) / w^3.
+        return math.sqrt(abs(float(np.linalg.det(h)) / float(h[2] @ (x, y, 1.0)) ** 3))
+
+    def printed(self, factor: float) -> Yardstick:
+        """The ruler of a card that was printed so many times as large."""
+        h = self.board_from_px
+        return replace(self, board_from_px=(*(factor * v for v in h[:6]), *h[6:]))
+
     def _on_board(self, point: tuple[float, float]) -> tuple[float, float]:
         h = self.board_from_px
         x, y = point
@@ -60,15 +76,14 @@ class Yardstick:
 def yardstick(record: Mapping[str, Any]) -> Yardstick | None:
     """Make one from a reading's record; None without a scale card."""
     card = record.get("card")
-    if not card or len(card.get("corners") or ()) != len(CARD_MM):
+    if not card or len(card.get("corners") or ()) != len(_CORNERS_MM):
         return None
     homography = _homography(card["corners"])
     if homography is None:
         return None
     soil, arch = record.get("soil_line"), record.get("arch")
     ruler = Yardstick(tuple(float(v) for v in homography.ravel()), (0.0, -1.0), 1.0, 1.0, 1.0)
-    up = _up(record, ruler)
-    ruler = Yardstick(ruler.board_from_px, up, 1.0, 1.0, 1.0)
+    ruler = replace(ruler.printed(_print_factor(record, ruler)), up=_up(record, ruler))
     height, interval = record.get("height_mm"), record.get("height_interval_mm")
     plain = ruler.height_mm(tuple(soil), tuple(arch)) if soil and arch else None
     if not height or not plain:
@@ -77,13 +92,23 @@ def yardstick(record: Mapping[str, Any]) -> Yardstick | None:
     if not _PLAUSIBLE_SCALING[0] <= scaling <= _PLAUSIBLE_SCALING[1]:
         return ruler
     low, high = (end / height for end in interval) if interval else (1.0, 1.0)
-    return Yardstick(ruler.board_from_px, up, scaling, low, high)
+    return replace(ruler, scaling=scaling, low=low, high=high)
+
+
+def _print_factor(record: Mapping[str, Any], ruler: Yardstick) -> float:
+    """How many times as large as it should be the card was printed, as the reading was told."""
+    asked = (record.get(READ_WITH) or {}).get("check_bar_mm")
+    if asked:
+        return float(asked) / _PRINTED_MM
+    # Nobody noted it: the reading's own scale at the foot has it in it.
+    soil, mm_per_px = record.get("soil_line"), record.get("mm_per_px")
+    return float(mm_per_px) / ruler.mm_per_px_at(*soil) if soil and mm_per_px else 1.0
 
 
 def _homography(corners: Sequence[Sequence[float]]) -> np.ndarray | None:
     """3 x 3 from four px corners to the card's mm, by the eight linear equations; None if flat."""
     rows, targets = [], []
-    for (x, y), (u, v) in zip(corners, CARD_MM, strict=True):
+    for (x, y), (u, v) in zip(corners, _CORNERS_MM, strict=True):
         rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
         targets += [u, v]
     try:

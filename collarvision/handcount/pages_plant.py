@@ -103,6 +103,7 @@ def _count(request: Request, sha256: str, field: int | None, body: bytes) -> Res
             "words": saved.words,
             "next": _next(request, sha256, name, field),
             "new": [_told(one) for one in saved.new_to_page],
+            "doubt": saved.doubt,
             "apart": {who: stage_name(stage) for who, stage in saved.apart.items()},
         }
     )

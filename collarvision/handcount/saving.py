@@ -12,6 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from collarvision.agreement import disputed, stage_counted
 from collarvision.answer import stage_name
+from collarvision.countwords import doubtful_words, refused_words
 from collarvision.handcount.measuring import yardstick
 from collarvision.handles import (
     HIGHEST_RANK,
@@ -23,6 +24,7 @@ from collarvision.handles import (
     shows_a_leaf,
     stage_of,
 )
+from collarvision.plantphotos import counts_on, whole_plant
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import (
     CountWay,
@@ -34,10 +36,12 @@ from collarvision.survey import (
     SurveyWriter,
 )
 from collarvision.table import plain
+from collarvision.units import MM_PER
 
 _MOST_HANDLES: Final = 80
 _MOVED_PX: Final = 0.5
 _TALLEST_MM: Final = 5000.0
+_TYPED: Final = ("on-plant", "split-stalk")
 
 Who = Annotated[str, Field(min_length=1, max_length=60)]
 Key = Annotated[str, Field(min_length=16, max_length=64, pattern=r"^[0-9a-z-]+$")]
@@ -70,7 +74,8 @@ class SentHandle(_Sent):
 class SentCount(_Sent):
     """A count as a page sends it.
 
-    `seen` is the id of the last count that the page knew of when it was loaded.
+    `seen` is the id of the last count that the page knew of when it was loaded, and `unit` the one
+    that the height was typed in.
     """
 
     who: Who
@@ -82,6 +87,7 @@ class SentCount(_Sent):
     stage: int | None = None
     nodes: int | None = None
     height_mm: float | None = None
+    unit: Literal["in", "cm"] | None = None
     note: Annotated[str, Field(max_length=500)] | None = None
 
 
@@ -106,12 +112,15 @@ class Saved:
         Others' counts that came in since the page was loaded.
     apart : dict of str to int
         Each person's stage where they differ; empty where they agree.
+    doubt : str or None
+        A sentence where height and stage hardly go together.
     """
 
     id: int
     words: str
     new_to_page: tuple[StoredCount, ...]
     apart: dict[str, int]
+    doubt: str | None = None
 
 
 def read_sent(kind: type[_Sent], body: bytes) -> Any:
@@ -156,7 +165,21 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
             c for c in counts if sent.seen < c.id < count_id and c.count.who != count.who
         ),
         apart=disputed(counts).get(plant.sha256, {}),
+        doubt=_doubt(survey, plant, count, sent),
     )
+
+
+def _doubt(survey: SurveyReader, plant: PlantRow, count: HandCount, sent: SentCount) -> str | None:
+    """A sentence where this count, with what was counted before, hardly fits together."""
+    kept = [one for one, _ in counts_on(survey, whole_plant(survey, plant))]
+    return doubtful_words(kept, stage_counted(count), _typed(sent), count.height_mm)
+
+
+def _typed(sent: SentCount) -> str | None:
+    """The height as it was typed; None where none was, or the page didn't say in which unit."""
+    if sent.way not in _TYPED or sent.unit is None or sent.height_mm is None:
+        return None
+    return f"{sent.height_mm / float(MM_PER[sent.unit]):.6g} {sent.unit}"
 
 
 def _added(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> tuple[int, HandCount]:
@@ -243,6 +266,12 @@ def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandC
     if height is not None and not (math.isfinite(height) and 0 < height <= _TALLEST_MM):
         raise SaveError("The height can't be that of a corn plant: check number and unit.")
     way: CountWay = sent.way
+    if height is not None and way in _TYPED:
+        collars = stage if nodes is None else collars_from_nodes(nodes).collars
+        assert collars is not None
+        refused = refused_words(collars, height, _typed(sent))
+        if refused is not None:
+            raise SaveError(refused)
     note = plain(sent.note) if sent.note else None
     now = datetime.now(UTC).isoformat(timespec="milliseconds")
     return HandCount(plain(sent.who), now, stage, nodes, height, note, way)

@@ -11,6 +11,7 @@ from typing import Any
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException as StarletteHTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, Response
 
 from collarvision.handcount import pages_entry, pages_lists, pages_plant
@@ -23,6 +24,8 @@ from collarvision.handcount.queue import QueueKeeper
 from collarvision.handcount.taking import PhotoTaker
 from collarvision.limitsfile import Limits
 from collarvision.survey import SurveyError
+
+_CLOSED = 499  # no registered status: common practice for a request whose sender went away
 
 
 def create_site(
@@ -79,6 +82,11 @@ async def _is_too_large(request: Request, error: Exception) -> Response:
     return too_large()
 
 
+async def _gone(request: Request, error: Exception) -> Response:
+    # Nobody is left to read an answer, and nothing is wrong here: the page was closed.
+    return Response(status_code=_CLOSED)
+
+
 async def _no_such_page(request: Request, error: Exception) -> Response:
     return _told(request, 404, "There is no such page here.")
 
@@ -104,6 +112,7 @@ def _told(request: Request, status: int, words: str) -> Response:
 
 _FAULTS: dict[type[Exception], Callable[[Request, Exception], Awaitable[Response]]] = {
     TooLarge: _is_too_large,
+    ClientDisconnect: _gone,
     RequestValidationError: _no_such_page,
     StarletteHTTPException: _http,
     SurveyError: _survey,

@@ -20,6 +20,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from collarvision.answer import Reading
+from collarvision.batch.otherwise import Lay, notes_of
+from collarvision.batch.worker import Done, Options, Task, hash_of_pixels
 from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -113,6 +115,13 @@ class PhotoTaker:
         if seen is not None:
             self._pictures.keep(sha256, "page", encode(seen.rgb, "page"))
         reading = replace(reading, path=str(path), sha256=sha256)
+        done = Done(
+            Task(0, str(path), sha256),
+            reading,
+            sha256,
+            pixels_sha256=None if seen is None else hash_of_pixels(seen),
+            options=Options(check_bar_mm=self._check_bar_mm),
+        )
         status = path.stat()
         with SurveyWriter(self._survey) as survey:
             first = None if of is None else survey.plant(of)
@@ -125,6 +134,7 @@ class PhotoTaker:
                 model=self._model_facts(),
                 place=place,
                 file=FileFacts(str(path), status.st_size, status.st_mtime_ns, time.time_ns()),
+                notes=notes_of(done, Lay(str(path))),
             )
             if first is not None and first.sha256 != sha256:
                 self._put_together(survey, first.sha256, sha256)

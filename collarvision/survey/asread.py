@@ -61,7 +61,7 @@ def as_read(store: SurveyReader, sha256: str, model: ModelFacts) -> AsRead | Non
     )
     if row is None:
         return None
-    fault, markers, height, rule, asked = json.loads(row["said"])
+    fault, markers, height, rule, asked = store._made(json.loads, row["said"])
     asked = asked or {}
     return AsRead(
         read_at=row["read_at"],

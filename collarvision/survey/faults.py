@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +17,10 @@ class SurveyError(Exception):
 
 
 # By primary result code: https://www.sqlite.org/rescode.html
+_DAMAGED = (
+    "The survey {path} is damaged: go back to a copy of it, or stage its photos again into a new "
+    "one."
+)
 _WORDS = {
     sqlite3.SQLITE_FULL: "The disk of the survey {path} is full: free some space and run the same "
     "command again; what was stored is kept.",
@@ -28,25 +33,32 @@ _WORDS = {
     sqlite3.SQLITE_CANTOPEN: "The survey {path} can't be opened: check that its folder is there "
     "and that you may write in it.",
     sqlite3.SQLITE_NOTADB: "{path} is not a survey of collarvision: give another file.",
-    sqlite3.SQLITE_CORRUPT: "The survey {path} is damaged: go back to a copy of it, or stage its "
-    "photos again into a new one.",
+    sqlite3.SQLITE_CORRUPT: _DAMAGED,
     sqlite3.SQLITE_IOERR: "The disk failed while the survey {path} was in use ({error}): check the "
     "disk and its free space, then run the same command again.",
     sqlite3.SQLITE_PERM: "The survey {path} may not be opened by this user: change its rights.",
 }
 
 
+# Text in a table that isn't what was put there. SQLite has no code of its own for it.
+_SPOILT = ("malformed JSON", "Could not decode to UTF-8")
+
+
 @contextmanager
 def told(path: Path) -> Iterator[None]:
-    """Raise `SurveyError` in place of SQLite's own errors about the file.
+    """Raise `SurveyError` in place of SQLite's own errors about the file, and of spoilt JSON in it.
 
     Errors that only a mistake in this program can cause (a broken constraint, wrong SQL) pass.
     """
     try:
         yield
+    except json.JSONDecodeError as error:
+        raise SurveyError(_DAMAGED.format(path=path)) from error
     except (sqlite3.OperationalError, sqlite3.DatabaseError) as error:
         code = getattr(error, "sqlite_errorcode", None)
         words = None if code is None else _WORDS.get(code & 0xFF)
+        if words is None and str(error).startswith(_SPOILT):
+            words = _DAMAGED
         if words is None:
             raise
         raise SurveyError(words.format(path=path, error=error)) from error

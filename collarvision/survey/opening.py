@@ -33,22 +33,28 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
     SurveyError
         No such file, not a survey, made by a newer version, or not to be opened or written to.
     """
-    if path.is_dir():
+    if os.path.isdir(path):
         raise SurveyError(f"{path} is a folder: give the name of a survey file.")
     if mode == "create":
         _check_parent(path)
-    elif not path.exists():
+    elif not os.path.exists(path):
         raise SurveyError(
             f"There is no survey {path}: check the name, or make one with `collarvision batch`."
         )
     # SQLite would open a file without write rights for reading, silently.
-    if mode != "read" and path.exists() and not _may_write(path):
+    if mode != "read" and os.path.exists(path) and not _may_write(path):
         raise SurveyError(
             f"The survey {path} can't be written to: change its rights or those of its folder, or "
             "copy it elsewhere."
         )
     with told(path):
-        connection = _open(path, mode)
+        try:
+            connection = _open(path, mode)
+        except OSError as error:  # the current folder is gone
+            raise SurveyError(
+                f"The survey {path} can't be opened ({error.strerror}): go to a folder that is "
+                "there."
+            ) from error
         try:
             _check_kind(connection, path, mode)
             if mode != "read":
@@ -90,20 +96,15 @@ def _set_up(connection: sqlite3.Connection) -> sqlite3.Connection:
 
 
 def _check_parent(path: Path) -> None:
-    parent = path.absolute().parent
-    if not parent.is_dir():
+    if not os.path.isdir(path.parent):
+        parent = path.absolute().parent
         raise SurveyError(f"The folder {parent} for {path.name} isn't there: make it first.")
 
 
 def _check_kind(connection: sqlite3.Connection, path: Path, mode: Mode) -> None:
-    try:
-        kind = connection.execute("PRAGMA application_id").fetchone()[0]
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
-        empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
-    except sqlite3.OperationalError:
-        raise  # busy, unreadable: not a question of what the file is
-    except sqlite3.DatabaseError as error:
-        raise SurveyError(f"{path} is not a survey of collarvision: give another file.") from error
+    kind = connection.execute("PRAGMA application_id").fetchone()[0]
+    version = connection.execute("PRAGMA user_version").fetchone()[0]
+    empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
     new = kind == 0 and version == 0 and empty
     if kind != schema.APPLICATION_ID and not (new and mode == "create"):
         raise SurveyError(f"{path} is not a survey of collarvision: give another file.")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, TypeVar
 
 from collarvision.survey import counting, rows
 from collarvision.survey.faults import told
@@ -29,6 +29,8 @@ from collarvision.survey.values import (
     Visit,
     Waiting,
 )
+
+_Value = TypeVar("_Value")
 
 
 class SurveyReader:
@@ -78,7 +80,7 @@ class SurveyReader:
             GROUP BY f.id ORDER BY f.name
             """
         ):
-            boundary = None if row["boundary"] is None else json.loads(row["boundary"])
+            boundary = None if row["boundary"] is None else self._made(json.loads, row["boundary"])
             yield Field(row["id"], row["name"], boundary, row["visits"], row["photos"])
 
     def visits(self, field: str | None = None) -> Iterator[Visit]:
@@ -151,22 +153,22 @@ class SurveyReader:
             else f"{rows.PLANT} {asked} ORDER BY p.visit_id, p.id"
         )
         for row in self._rows(sql, field=field, date=date):
-            yield rows.plant(row)
+            yield self._made(rows.plant, row)
 
     def plant(self, sha256: str) -> PlantRow | None:
         """One photo with its latest reading; None if the survey doesn't hold it."""
         row = self._one(f"{rows.PLANT} WHERE p.sha256 = :sha256", sha256=sha256)
-        return None if row is None else rows.plant(row)
+        return None if row is None else self._made(rows.plant, row)
 
     def counts(self, sha256: str | None = None, field: str | None = None) -> Iterator[StoredCount]:
         """Hand counts of photos with what they rest on: all, a photo's or a field's, in order."""
         for row in self._rows(counting.question(sha256, field), sha256=sha256, field=field):
-            yield counting.stored_count(row)
+            yield self._made(counting.stored_count, row)
 
     def count_saved(self, save_key: str) -> StoredCount | None:
         """The hand count that was saved under this key, if one was."""
         found = self._rows(counting.SAVED, save_key=save_key)
-        return next((counting.stored_count(row) for row in found), None)
+        return next((self._made(counting.stored_count, row) for row in found), None)
 
     def set_asides(self, sha256: str) -> Iterator[SetAside]:
         """Everybody's word that this photo holds nothing to count, the first one first."""
@@ -194,7 +196,7 @@ class SurveyReader:
         ):
             said = dict(row)
             said["latest"] = bool(said["latest"])
-            yield StoredReading(**{**said, "record": json.loads(said["record"])})
+            yield StoredReading(**{**said, "record": self._made(json.loads, said["record"])})
 
     def waiting(self, field: str | None = None) -> Iterator[Waiting]:
         """Photos that ask for a hand count and have none yet, by field and date.
@@ -224,7 +226,7 @@ class SurveyReader:
             field=field,
         ):
             field_name, date, stop, photo, sha256, stage, reasons, plant = row
-            said = tuple(json.loads(reasons))
+            said = tuple(self._made(json.loads, reasons))
             yield Waiting(field_name, date, stop, photo, sha256, stage, said, plant)
 
     def shared_visits(self, field: str | None = None) -> Iterator[tuple[str, str | None]]:
@@ -253,7 +255,7 @@ class SurveyReader:
     def limits(self) -> Iterator[Limit]:
         """Every limit ever entered, the first one first."""
         for row in self._rows("SELECT id, name, terms, who, entered_at FROM limits ORDER BY id"):
-            yield Limit(**{**dict(row), "terms": json.loads(row["terms"])})
+            yield Limit(**{**dict(row), "terms": self._made(json.loads, row["terms"])})
 
     def decisions(self, field: str | None = None) -> Iterator[Decision]:
         """Every decision, or those for one field, the first one first."""
@@ -267,7 +269,7 @@ class SurveyReader:
             """,
             field=field,
         ):
-            yield Decision(**{**dict(row), "basis": json.loads(row["basis"])})
+            yield Decision(**{**dict(row), "basis": self._made(json.loads, row["basis"])})
 
     def outcome_of(
         self, sha256: str, model_sha256: str, calibration: str | None = None
@@ -376,6 +378,11 @@ class SurveyReader:
         with self._told():
             row: sqlite3.Row | None = self._connection.execute(sql, values).fetchone()
             return row
+
+    def _made(self, make: Callable[[Any], _Value], stored: Any) -> _Value:
+        """What a row or a text of the survey says."""
+        with self._told():
+            return make(stored)
 
     @contextmanager
     def _told(self) -> Iterator[None]:

@@ -21,7 +21,7 @@ from training.network import TIP_WHOLE, Network, build  # noqa: E402
 from training.plan import Shapes, make_plan  # noqa: E402
 from training.samples import Pool, read_folder  # noqa: E402
 from training.targets import collect  # noqa: E402
-from training.train import arguments, train  # noqa: E402
+from training.train import arguments, shapes_of, train  # noqa: E402
 from training.validate import peaks, validate  # noqa: E402
 from training.views import plain_read  # noqa: E402
 
@@ -66,6 +66,10 @@ def test_pool_stays_within_its_memory(tmp_path):
     for sample in samples:
         pool.add(sample)
     assert len(pool) == 3
+
+
+def test_batch_shapes_are_the_commands_own():
+    assert shapes_of(arguments(["--samples", "x", "--out", "y.pt"])) == Shapes()
 
 
 def test_a_plan_repeats(tmp_path):

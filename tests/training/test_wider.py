@@ -8,8 +8,8 @@ import pytest
 
 torch = pytest.importorskip("torch", reason="PyTorch isn't installed: pip install '.[train]'")
 
-from training.above.network import AboveNetwork  # noqa: E402
 from training import checkpoint  # noqa: E402
+from training.above.network import AboveNetwork  # noqa: E402
 from training.network import Network, build  # noqa: E402
 from training.teachers import Teachers  # noqa: E402
 from training.wider import main, start_from, widened  # noqa: E402

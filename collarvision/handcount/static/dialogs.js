@@ -27,7 +27,10 @@ function readTyped(form) {
     return { problem: "Give the height as a number over 0, or leave it empty." };
   }
   const body = { way: form.way.value, [split ? "nodes" : "stage"]: number };
-  if (height) body.height_mm = Number(height) * (form.unit.value === "in" ? 25.4 : 10);
+  if (height) {
+    body.height_mm = Number(height) * (form.unit.value === "in" ? 25.4 : 10);
+    body.unit = form.unit.value;
+  }
   if (form.note.value.trim()) body.note = form.note.value.trim();
   return { body };
 }

@@ -51,7 +51,7 @@ function hear(post, result) {
   const listener = listeners.get(post.key);
   listeners.delete(post.key);
   if (listener) listener.tell(result);
-  else if (result.state === "done") tellNow([`Sent: ${post.label}.`]);
+  else if (result.state === "done") tellNow([`Sent: ${post.label}. ${result.answer.doubt || ""}`]);
 }
 
 function photoOf(post) {

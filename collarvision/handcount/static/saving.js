@@ -76,11 +76,16 @@ function follow(post, words) {
 // Whoever is at work on the plant isn't taken away from it.
 function stay(answer, words, changed) {
   const rest = changed ? "What you changed since isn't saved yet. " : "";
-  tellNow([`${plant.photo}: ${words} saved. ${rest}`, { href: answer.next, words: "Next plant" }]);
+  tellNow([`${plant.photo}: ${words} saved. ${doubtOf(answer)}${rest}`, { href: answer.next, words: "Next plant" }]);
+}
+
+// Kept, but the height hardly goes with the stage.
+function doubtOf(answer) {
+  return answer.doubt ? `${answer.doubt} ` : "";
 }
 
 function goOn(answer, words) {
-  const note = [`${plant.photo}: ${words} saved. `];
+  const note = [`${plant.photo}: ${words} saved. ${doubtOf(answer)}`];
   const apart = Object.entries(answer.apart || {});
   if (apart.length) {
     note.push(`People differ: ${apart.map(([name, stage]) => `${name} ${stage}`).join(", ")}. All are kept. `);
