@@ -18,6 +18,7 @@ from collarvision.commandline import (
     day_of,
     end_with,
     number,
+    path_named,
     say,
     see_target,
 )
@@ -69,7 +70,10 @@ class ClampName(StrEnum):
 
 def field(
     survey: Annotated[
-        Path, typer.Argument(metavar="SURVEY", help="The survey to ask.", readable=False)
+        Path,
+        typer.Argument(
+            metavar="SURVEY", help="The survey to ask.", readable=False, parser=path_named
+        ),
     ],
     name: Annotated[
         str | None,

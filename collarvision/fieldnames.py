@@ -54,11 +54,13 @@ def new_words(new: Sequence[str], known: Sequence[str]) -> list[str]:
         asked = meant(name, others) if others else ""
         if asked.startswith("did you mean"):
             told.append(f"{name}: {asked} Then name it so and run again with --restage.")
+    alike = _alike(new)
     told += [
         f"{one} and {other}: is that one field? Then give it one name and run again with --restage."
-        for one, other in itertools.combinations(new, 2)
-        if _nearly_alike(one, other)
+        for one, other in alike[:_MOST_SHOWN]
     ]
+    if len(alike) > _MOST_SHOWN:
+        told.append(f"{len(alike) - _MOST_SHOWN} more pairs of names are nearly alike.")
     return told
 
 
@@ -66,23 +68,41 @@ def _letters(name: str) -> str:
     return re.sub(r"\d+", "", name)
 
 
-def _nearly_alike(one: str, other: str) -> bool:
-    """Whether each word of one is that of the other, but for a slip of the keys.
+def _alike(names: Sequence[str]) -> list[tuple[str, str]]:
+    """Pairs of which each word of one is that of the other, but for a slip of the keys.
 
     Stricter than `meant`: the fields of a farm are often called North quarter and South quarter.
     """
-    a, b = _spelt(one).casefold(), _spelt(other).casefold()
-    if a.replace(" ", "") == b.replace(" ", ""):
-        return True
-    words, others = a.split(), b.split()
+    words = {name: _words(name) for name in names}
+    joined = {name: "".join(words[name]) for name in names}
+    return [
+        (one, other)
+        for one, other in itertools.combinations(names, 2)
+        if abs(len(joined[one]) - len(joined[other])) <= 1
+        and (joined[one] == joined[other] or _slip_in(words[one], words[other]))
+    ]
+
+
+def _words(name: str) -> list[str]:
+    """Words of a name, parted as folders' names part them: field-a, field_a and FieldA too."""
+    parted = re.sub(r"[\W_]+|(?<=[a-z])(?=[A-Z])", " ", _spelt(name))
+    return parted.casefold().split()
+
+
+def _slip_in(words: Sequence[str], others: Sequence[str]) -> bool:
     return len(words) == len(others) and all(
-        x == y or _one_slip(x, y) for x, y in zip(words, others, strict=True)
+        a == b or _one_slip(a, b) for a, b in zip(words, others, strict=True)
     )
 
 
 def _one_slip(a: str, b: str) -> bool:
-    """Whether a letter was left out, put in, mistaken, or changed places with the next."""
+    """Whether a letter was left out, put in, mistaken, or changed places with the next.
+
+    The last letter may tell fields apart (quarterne, quarternw), and so may the first (Hill, Mill).
+    """
     if min(len(a), len(b)) < _LEAST_LETTERS or re.search(r"\d", a + b):
+        return False
+    if len(a) == len(b) and (a[:-1] == b[:-1] or a[1:] == b[1:]):
         return False
     differ = (k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y)
     same = next(differ, min(len(a), len(b)))

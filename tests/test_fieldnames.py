@@ -23,7 +23,8 @@ def test_a_near_name_is_asked_after_and_else_all_are_named():
     [
         (["North quarter", "North qarter"], True),
         (["North quarter", "Nroth quarter"], True),
-        (["North quarter", "North quartet"], True),
+        (["North quarter", "North quareter"], True),
+        (["north_quarter", "north-qarter"], True),
         (["North quarter", "North quarterr"], True),
         (["North quarter", "Northquarter"], True),
         (["North quarter", "South quarter"], False),
@@ -32,6 +33,11 @@ def test_a_near_name_is_asked_after_and_else_all_are_named():
         (["Lot 12", "Lot 13"], False),
         (["Lot12a", "Lot12b"], False),
         (["Creek", "Creek bottom"], False),
+        (["field_a", "field_b"], False),
+        (["FieldA", "FieldB"], False),
+        (["quarter-NE", "quarter-NW"], False),
+        (["SmithE", "SmithW"], False),
+        (["Hill", "Mill"], False),
     ],
 )
 def test_new_fields_that_are_nearly_alike_are_asked_about(new: list[str], asked: bool) -> None:
@@ -47,3 +53,11 @@ def test_new_fields_that_are_nearly_alike_are_asked_about(new: list[str], asked:
     )
     assert new_words(new, ["Owl"]) == told
     assert new_words([], new) == []
+
+
+def test_of_many_names_that_are_alike_the_first_are_asked_about() -> None:
+    names = [f"Ridge {'m' * k}eadow" for k in range(1, 40)]
+    told = new_words(names, [])
+    assert told[1].startswith("Ridge meadow and Ridge mmeadow: is that one field?")
+    assert told[-1] == "26 more pairs of names are nearly alike."
+    assert len(told) == 14

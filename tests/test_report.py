@@ -294,6 +294,13 @@ def test_boundaries_that_are_no_polygon_are_passed_over(answer: FieldAnswer) -> 
         assert draw_map(replace(answer, boundary=geometry)) is not None
 
 
+def test_parts_that_lie_over_each_other_are_drawn_one_by_one(answer: FieldAnswer) -> None:
+    """Drawn as one, what they have in common would look like a hole."""
+    geometry = {"type": "MultiPolygon", "coordinates": [BOUNDARY["coordinates"]] * 2}
+    page = draw_map(replace(answer, boundary=geometry)) or ""
+    assert page.count('class="outline"') == 2
+
+
 def photo(folder: Path, name: str, size: tuple[int, int] = (900, 1200)) -> tuple[Path, str]:
     random = np.random.default_rng(int(name[4:8]))
     picture = random.integers(0, 255, (size[1] // 8, size[0] // 8, 3)).astype(np.uint8)

@@ -167,7 +167,7 @@ def test_without_an_outline_closed_ground_is_the_fields_too() -> None:
     assert len(plan_zone_walk(flight, find_zones(flight, grid(flight))).closed) >= 1
 
 
-def test_closed_photos_without_a_place_leave_it_open() -> None:
+def test_closed_photos_without_a_place_are_told_for_nobody_can_walk_there() -> None:
     frames = flown(SLOPE, 40).frames
     lost = replace(closed(frames[0]), georeference=None)
     flight, zones = seen(FieldAbove("f", (lost, *frames[1:])))
@@ -175,8 +175,11 @@ def test_closed_photos_without_a_place_leave_it_open() -> None:
     assert "1 has no place: look where the corn is tallest" in flight.notes[0]
     spots = [(60.0, 190.0), (110.0, 160.0), (150.0, 120.0), (200.0, 190.0), (250.0, 45.0)]
     found = correct(flight, zones, counted(SLOPE, spots, 6), visit=FLOWN)
-    assert not found.enough
-    assert cautions(found)
+    assert found.enough
+    assert cautions(found) == (
+        "1 photo of leaves that close over the rows, the oldest corn seen from above, has no "
+        "place: see that plants were counted where the corn is tallest.",
+    )
 
 
 def test_a_field_closed_throughout_says_why_there_is_no_walk() -> None:

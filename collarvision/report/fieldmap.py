@@ -71,9 +71,9 @@ def map_stops(plants: Sequence[SeenPlant]) -> list[MapStop]:
 def draw_map(answer: FieldAnswer) -> str | None:
     """Draw the field; None without an outline and without a stop that has a position."""
     stops = map_stops(answer.plants)
-    rings = _rings(answer.boundary)
-    corners = [point for ring in rings for point in ring]
-    if answer.above is not None and not rings:
+    parts = _parts(answer.boundary)
+    corners = [point for rings in parts for ring in rings for point in ring]
+    if answer.above is not None and not parts:
         boundary = answer.above.flight.boundary
         hull = [boundary.degrees(*point) for ring in boundary.rings_m for point in ring]
         corners += [(lon, lat) for lat, lon in hull]
@@ -105,8 +105,9 @@ def draw_map(answer: FieldAnswer) -> str | None:
 
         away = np.array([flight.boundary.metres(stop.lat, stop.lon) for stop in stops])
         draw_zones(drawing, answer.above.layout, flight.boundary.rings_m, place_m, away)
-    elif rings:
-        drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")
+    else:
+        for rings in parts:
+            drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")
     spots = [place(stop.lon, stop.lat) for stop in stops]
     nearest = min((math.dist(a, b) for a, b in combinations(spots, 2)), default=math.inf)
     # Stops close together get small circles, so that none hides another.
@@ -143,20 +144,21 @@ def _scale_bar(drawing: Drawing, scale: float, height: float) -> None:
     drawing.words(16 + metres * scale, y, f"{metres:g} m ({feet:,.0f} ft)", "small")
 
 
-def _rings(geometry: dict[str, Any] | None) -> list[list[tuple[float, float]]]:
-    """Rings of a Polygon or MultiPolygon as (lon, lat); whatever else there is counts for none."""
+def _parts(geometry: dict[str, Any] | None) -> list[list[list[tuple[float, float]]]]:
+    """Rings of each part of a field as (lon, lat); what is no Polygon or MultiPolygon has none."""
     if not isinstance(geometry, dict):
         return []
     shape = geometry.get("coordinates")
     kind = geometry.get("type")
     polygons: Any = [shape] if kind == "Polygon" else shape if kind == "MultiPolygon" else []
     try:
-        rings = [
-            [(float(position[0]), float(position[1])) for position in ring]
+        parts = [
+            [[(float(position[0]), float(position[1])) for position in ring] for ring in polygon]
             for polygon in polygons
-            for ring in polygon
         ]
     except (TypeError, ValueError, IndexError):
         return []
-    sound = all(math.isfinite(v) for ring in rings for point in ring for v in point)
-    return rings if sound else []
+    sound = all(
+        math.isfinite(v) for rings in parts for ring in rings for point in ring for v in point
+    )
+    return parts if sound else []

@@ -203,7 +203,6 @@ def correct(
         and plants >= FEWEST_PLANTS
         and any(s.zone == 0 for s in stops)
         and not closed
-        and not flight.closed_unplaced
     )
     notes += _strange(prior, found, stops, flight, visit)
     counts = [

@@ -21,8 +21,8 @@ def surveyed_flight(
     """Give the newest flight up to a day out of a field's photos from above.
 
     Photos of one day are one flight, those that tell nothing of plants too. Photos of leaves closed
-    over the rows come along from any day: that corn is the oldest now as well. Photos of that day
-    or later whose plants were too many to be listed come along without plants, so that
+    over the rows come along from any of those days: that corn is the oldest now as well. Photos of
+    that day or later whose plants were too many to be listed come along without plants, so that
     `collarvision.walk.flight.flight_of` can say so.
 
     Parameters

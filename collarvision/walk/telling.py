@@ -29,7 +29,7 @@ def zone_sentences(zoned: ZonedField) -> tuple[str, ...]:
         said.insert(
             0, "Half at: the highest stage that at least half of a zone's plants have reached."
         )
-        if not _closed_left(zoned):
+        if not (zoned.unwalked or zoned.flight.closed_unplaced):
             said.append(advanced_words(zoned))
     return (*(words for words in said if words is not None), *zoned.notes)
 
@@ -44,7 +44,7 @@ def enough_words(zoned: ZonedField) -> str:
         first = "first where leaves close over the rows"
     if zoned.plants == 0:
         return f"By zones about {zoned.more} plants are to be counted, {first}."
-    if zoned.half_width <= zoned.precision and _closed_left(zoned):
+    if zoned.half_width <= zoned.precision and zoned.unwalked:
         return (
             f"By zones the shares that decide the stage are known to {wide}, but not where leaves "
             f"close over the rows: about {_count(zoned.more, 'more plant')}, {first}."
@@ -96,12 +96,17 @@ def advanced_words(zoned: ZonedField) -> str:
 def cautions(zoned: ZonedField) -> tuple[str, ...]:
     """What somebody must know before using an answer from the ground alone."""
     found = []
-    if _closed_left(zoned):
+    if zoned.unwalked:
         places = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in zoned.unwalked)
-        at = f" (at {places})" if places else ""
         found.append(
-            f"No plant was counted where leaves close over the rows{at}, the oldest corn seen from "
-            "above: a verdict on a maximum says nothing of it. Walk there first."
+            f"No plant was counted where leaves close over the rows (at {places}), the oldest corn "
+            "seen from above: a verdict on a maximum says nothing of it. Walk there first."
+        )
+    if nowhere := zoned.flight.closed_unplaced:
+        found.append(
+            f"{_count(nowhere, 'photo')} of leaves that close over the rows, the oldest corn seen "
+            f"from above, {'has' if nowhere == 1 else 'have'} no place: see that plants were "
+            "counted where the corn is tallest."
         )
     first = zoned.zones[0]
     if len(zoned.zones) > 1 and not first.plants:
@@ -111,11 +116,6 @@ def cautions(zoned: ZonedField) -> tuple[str, ...]:
             "a verdict on a maximum says nothing of it. Walk there first."
         )
     return tuple(found)
-
-
-def _closed_left(zoned: ZonedField) -> bool:
-    """Whether leaves close over the rows where nobody counted, or nobody knows where."""
-    return bool(zoned.unwalked or zoned.flight.closed_unplaced)
 
 
 def sure(probability: float) -> str:
