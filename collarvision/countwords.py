@@ -9,7 +9,7 @@ from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
 from collarvision.fieldnames import listed
 from collarvision.splitstalk import collars_from_nodes
-from collarvision.stageheights import fits, pair_words
+from collarvision.stageheights import impossible, pair_words
 from collarvision.survey import HandCount, PlantRow
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
@@ -46,7 +46,7 @@ def pair_said(collars: int, height_mm: float, typed: str | None = None) -> str |
 
 def refused_words(collars: int, height_mm: float, typed: str | None = None) -> str | None:
     """Why a stage and a height that were entered together can't both be right, else None."""
-    if fits(collars, height_mm) != "no":
+    if not impossible(collars, height_mm):
         return None
     pair = pair_said(collars, height_mm, typed)
     return f"{pair} Nothing is kept: see the unit and the count, and enter both again."

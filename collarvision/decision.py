@@ -160,7 +160,9 @@ def decide(
     verdicts: tuple[Verdict, ...] = ()
     if limits is not None:
         crop = same_crop(visits)
-        verdicts = judge_each(evidence, limits, today, visits.undated, shown, crop)
+        verdicts = judge_each(
+            evidence, limits, today, visits.undated, shown, crop, visits.chosen.day
+        )
         windows = outlook.windows if outlook else ()
         seen = outlook.visits[-1].day if outlook else visits.chosen.day
         verdicts = with_mixes(grown_on(verdicts, windows, seen, today), limits)

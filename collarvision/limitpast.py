@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
-from typing import Final
+from typing import Final, Literal
 
 from collarvision.evidence import PlantEvidence, newest
 from collarvision.limitsfile import Limit
+from collarvision.limitsteps import misfit_words, misfits
 from collarvision.limitwords import SURELY, VerdictWord, doubtful_before
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, answers
@@ -49,7 +50,8 @@ def past_earlier(
 ) -> tuple[date | None, list[PlantStanding] | None, list[str]]:
     """The last other visit that was surely past the maximum, its plants, else who may have been.
 
-    A photo in doubt can be looked at again: it must not make the field past for good.
+    A photo in doubt can be looked at again: it must not make the field past for good. Nor must a
+    plant of an impossible stage and height, by the one of the two that may be the slip.
     """
     doubts: list[str] = []
     for day, plants in sorted(earlier, key=lambda one: one[0], reverse=True):
@@ -57,22 +59,39 @@ def past_earlier(
         found = seen_past(seen, limit)
         if found is None:
             continue
-        surely = [replace(s, past=p, past_soundly=p) for s in found for p in [_surely(s)]]
+        odd = {plant.name: how for plant, how in misfits(seen, limit)}
+        surely = [
+            replace(s, past=p, past_soundly=p)
+            for s in found
+            for p in [0.0 if _by_a_slip(s, odd.get(s.plant.name), limit) else _surely(s)]
+        ]
         if word_by_plants(surely, limit) == "past":
             return day, surely, []
-        doubts = doubts or [doubtful_before(day, found)]
+        rests_on = [p for p in seen if p.name in {s.plant.name for s in found if s.past > _DOUBT}]
+        said = (doubtful_before(day, found), *misfit_words(rests_on, limit))
+        doubts = doubts or [" ".join(said)]
     return None, None, doubts
 
 
 def seen_again(
-    earlier: Earlier, seen: Sequence[PlantEvidence], limit: Limit, today: date
+    earlier: Earlier,
+    seen: Sequence[PlantEvidence],
+    limit: Limit,
+    today: date,
+    visit: date | None = None,
 ) -> list[str]:
-    """Say that a newer visit than that of the plants `seen` tells what holds; empty without one."""
-    last = newest(seen)
+    """Say that a newer visit than that of the plants `seen` tells what holds; empty without one.
+
+    Days of visits are compared with each other: a camera may be days behind. Without the day
+    `visit` of the plants seen, the days of photos are compared instead.
+    """
+    last = newest(seen) if visit is None else visit
     days = [
         day
         for day, plants in earlier
-        if last is not None and last < day <= today and any(answers(p, limit) for p in plants)
+        for compared in [day if visit is not None else min(day, newest(plants) or day)]
+        if last is not None and last < compared and day <= today
+        if any(answers(p, limit) for p in plants)
     ]
     if not days:
         return []
@@ -80,6 +99,17 @@ def seen_again(
         f"The field was visited again on {max(days)}, and that tells what holds on {today}: leave "
         f"--visit out, or say --day {last} for what held on that day."
     ]
+
+
+def _by_a_slip(s: PlantStanding, how: Literal["short", "tall"] | None, limit: Limit) -> bool:
+    """Whether a plant far too short or tall for its stage may be past by a slip alone.
+
+    One too tall is measured too tall or counted too low: past by its leaves, it is so either way.
+    """
+    if how is None:
+        return False
+    other = s.past_leaves if how == "tall" else s.past_height
+    return limit.highest_when == "both" or other is None or other < SURELY
 
 
 def _surely(s: PlantStanding) -> float:

@@ -1,21 +1,21 @@
 """Limits: may this field still be treated, by which limit, and which plants say so.
 
-A field is **past** when more of its plants than the limit allows are past the maximum. Labels
-limit the crop's stage and set no share, so the share allowed is 0 unless the user sets another:
-then one plant seen past the maximum is enough. It is **too early** when more plants are short of
-the minimum than allowed (half, by the half rule, unless set otherwise). In between it is
-**closing** when one more leaf takes more plants than allowed to their last allowed one, when they
-stand over 4/5 of the greatest height, when reading doubt leaves over 1 in 20 that it is past, or
-in the last week before the days before harvest begin; else **open**. It is **can't tell** when
-the plants are too few, too old, or waiting for a hand count that could change the answer, when
-many small doubts make it likely that one of the plants is past and none can be named, or when
-plants without a date would change the answer if they were of this visit, or when too many plants
-lack the height that the limit asks for, or the most advanced do, or heights that nobody knows may
-take the field to the minimum. So it is when all plants are of one stop, when no plant can have both
-the stage and the height told of one, or when a newer visit tells of the day. A share allowed is
-passed only where the plants likely past are more of those seen: a laxer limit is never judged more
-strictly. Past is said even then, where the plants seen are enough for it, on this visit or surely
-on another: plants don't go back. The bounds of closing are our own choice.
+A field is **past** when more of its plants than the limit allows are past the maximum. Labels limit
+the crop's stage and set no share, so the share allowed is 0 unless the user sets another: then one
+plant seen past the maximum is enough. It is **too early** when more plants are short of the minimum
+than allowed (half, by the half rule, unless set otherwise). In between it is **closing** when one
+more leaf takes more plants than allowed to their last allowed one, when they stand over 4/5 of the
+greatest height, when reading doubt leaves over 1 in 20 that it is past, or in the last week before
+the days before harvest begin; else **open**. It is **can't tell** when the plants are too few, too
+old, or waiting for a hand count that could change the answer, when many small doubts make it likely
+that one of the plants is past and none can be named, or when plants without a date would change the
+answer if they were of this visit, or when too many plants lack the height that the limit asks for,
+or the most advanced do, or heights that nobody knows may take the field to the minimum. So it is
+when all plants are of one stop, when no plant can have both the stage and the height told of one
+(by leaves alone: one far too tall by hand), or when a newer visit tells of the day. A share allowed
+is passed only where the plants likely past are more of those seen: a laxer limit is never judged
+more strictly. Past is said even then, where the plants seen are enough for it, on this visit or
+surely on another: plants don't go back. The bounds of closing are our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
 which only a height by hand is known can make the answer stricter and never safer.
@@ -122,6 +122,7 @@ def judge_each(
     undated: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
     earlier: Earlier = (),
+    visit: date | None = None,
 ) -> tuple[Verdict, ...]:
     """Judge every limit of a file by itself."""
     return tuple(
@@ -134,6 +135,7 @@ def judge_each(
             undated=undated,
             shown=shown,
             earlier=earlier,
+            visit=visit,
         )
         for limit in limits.limits
     )
@@ -177,6 +179,7 @@ def judge(
     undated: Sequence[PlantEvidence] = (),
     shown: Shown | None = None,
     earlier: Earlier = (),
+    visit: date | None = None,
 ) -> Verdict:
     """Judge one limit from the plants of a field.
 
@@ -195,6 +198,8 @@ def judge(
         Other visits of this crop, those after `today` without a say. Where one was surely past on
         its own day the field is past; one that only may have been is noted. One that is newer than
         the plants seen holds every other answer back.
+    visit : date, optional
+        Day of the visit of the plants; by default that of the newest of them by its photo.
     """
     reasons: list[str] = []
     future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
@@ -206,12 +211,12 @@ def judge(
     oldest = today - timedelta(days=visit_good_days)
     fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
     bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
-    blocking = seen_again(earlier, seen, limit, today)
+    blocking = seen_again(earlier, seen, limit, today, visit)
     blocking += too_thin(known, fresh, len(future), limit, today, bare)
     if fresh and len(fresh) < len(known):
         reasons.append(old_words(len(known) - len(fresh), oldest))
     used = fresh or known
-    blocking += misfit_words(used)
+    blocking += misfit_words(used, limit)
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # A waiting plant that any count leaves on one side belongs to the evidence.
     low, high = (standings([*used, *by_hand], limit, end) for end in (0, 1))
@@ -280,6 +285,9 @@ def judge(
         if then is not None and word == "past":
             said = f"{said} That was on {then}, and plants don't go back."
             reasons.append(past_before(then, chosen, limit, shown))
+        elif word == "past":  # either half may be the slip: a grower must hear what it rests on
+            resting = {s.plant.name for s in chosen}
+            reasons += misfit_words([p for p in seen if p.name in resting], limit)
     reasons += doubtful_heights(standing, limit, word)
     bare_said = None if heights_said else len(unmeasured)
     return Verdict(

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
-from typing import Final
+from typing import Final, Literal
 
-from collarvision.answer import stage_name
 from collarvision.evidence import PlantEvidence, newest, plausible_stages
 from collarvision.limitsfile import Limit
-from collarvision.limitwords import VerdictWord, bound_words, names_of, plants_of
+from collarvision.limitwords import VerdictWord, bound_words, names_of, plants_of, stage_words
 from collarvision.sampling import FEWEST_PLANTS, STOPS_TO_ACRES
-from collarvision.stageheights import misfit
+from collarvision.stageheights import may_be_stub, misfit
 from collarvision.standing import PlantStanding, height_ends
 from collarvision.tally import LIKELY, perhaps_reached, short_of, whole
 from collarvision.units import Shown
@@ -42,21 +41,39 @@ def too_few_words(decided: int, waiting: int, fewest: int) -> str:
     return f"{said}: first {count}, then photograph at least {missing} more."
 
 
-def misfit_words(plants: Sequence[PlantEvidence]) -> list[str]:
-    """Name the plants whose stage and height, told by hand, no plant has; empty without any.
+def misfits(
+    plants: Sequence[PlantEvidence], limit: Limit | None = None
+) -> list[tuple[PlantEvidence, Literal["short", "tall"]]]:
+    """Plants whose stage and height no plant has, and how, by their height.
+
+    By leaves alone only those count that are measured far too tall by hand: their stage may be
+    typed too low. What is far too short may be cut by hail, and its collars still hold; so do those
+    of a plant whose height a card told wrongly. Without a limit all count.
+    """
+    found = [(p, how) for p in plants if (how := misfit(p)) is not None]
+    if limit is None or limit.lowest.height_mm is not None or limit.highest.height_mm is not None:
+        return found
+    return [(p, how) for p, how in found if how == "tall" and p.height_interval_mm is None]
+
+
+def misfit_words(plants: Sequence[PlantEvidence], limit: Limit | None = None) -> list[str]:
+    """Name the plants whose stage and height no plant has (see `misfits`); empty without any.
 
     One of the two is a slip, and nobody knows which: neither may carry an answer.
     """
-    found = [
-        f"{p.name} ({stage_name(p.best_stage or 0)}, far too {how})"
-        for p in plants
-        if (how := misfit(p)) is not None
-    ]
+    found = misfits(plants, limit)
     if not found:
         return []
     its, it = ("its", "it") if len(found) == 1 else ("their", "them")
-    said = f"{names_of(found)} can't have both {its} stage and {its} height"
-    return [f"{said}: count and measure {it} again."]
+    named = names_of(
+        [f"{p.name} ({stage_words(p, waits=p.waiting)}, far too {how})" for p, how in found]
+    )
+    said = f"{named} can't have both {its} stage and {its} height: count and measure {it} again."
+    if any(
+        may_be_stub(p.best_stage or 0, p.height_mm or 0.0) for p, how in found if how == "short"
+    ):
+        said += f" If hail cut {it}, only a limit in leaves can judge {it}."
+    return [said]
 
 
 def without_height(

@@ -213,12 +213,17 @@ def _what_it_is(standing: PlantStanding, limit: Limit, shown: Shown | None) -> s
     """Its stage, where that is known, and its height; with "?" what was read and awaits a count."""
     plant = standing.plant
     tall = None if plant.height_mm is None else _height(plant, limit, shown)
-    if standing.waits:
-        read = "not counted" if plant.stage is None else f"{stage_name(plant.stage)}?"
-        return ", ".join(filter(None, (read, tall)))
-    if plant.decided or tall is None:
-        return ", ".join(filter(None, (stage_name(plant.best_stage or 0), tall)))
+    if standing.waits or plant.decided or tall is None:
+        return ", ".join(filter(None, (stage_words(plant, waits=standing.waits), tall)))
     return tall if limit.by_height_alone else f"{tall}, leaves not counted"
+
+
+def stage_words(plant: PlantEvidence, *, waits: bool) -> str:
+    """A plant's stage; where it waits for a count, what was read, with "?"."""
+    stage = plant.stage if waits else plant.best_stage
+    if stage is None:
+        return "not counted"
+    return f"{stage_name(stage)}?" if waits else stage_name(stage)
 
 
 def _by_and_chance(standing: PlantStanding, *, both: bool = False) -> str:

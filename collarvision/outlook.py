@@ -215,6 +215,7 @@ def look_ahead(
             plants,
             visits,
             weather,
+            newest=max(p.taken_at or folder for p in plants),
             planned_harvest=limits.planned_harvest if limits else None,
             clamp=clamp,
         )

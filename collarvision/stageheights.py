@@ -2,7 +2,8 @@
 
 A slip of the unit (19 cm for 19 in) or of a digit makes a pair that no plant has. Heights are wide:
 weather, kind and the rule for measuring make them differ by half and more, so that only a pair far
-from what is usual is asked about, and one out of any range is refused.
+from what is usual is asked about, and one out of any range is refused. Hail and frost cut
+plants down and leave their count: one too short is refused only where not even a stub would stand.
 """
 
 from __future__ import annotations
@@ -31,6 +32,10 @@ _TALLEST_IN: Final = 140.0  # full-grown corn: common practice
 _DOUBTFUL: Final = 1.75
 _IMPOSSIBLE: Final = 3.5
 
+# What a cut plant keeps at least: this share of the shortest usual, 2 in at most. Our own choice.
+_STUB_SHARE: Final = 0.1
+_STUB_IN: Final = 2.0
+
 
 def usual_mm(collars: int) -> tuple[float, float]:
     """Shortest and tallest usual height in mm of a plant with so many collars."""
@@ -48,6 +53,19 @@ def fits(collars: int, height_mm: float) -> Literal["yes", "doubtful", "no"]:
     if low / _DOUBTFUL <= height_mm <= high * _DOUBTFUL:
         return "yes"
     return "doubtful" if low / _IMPOSSIBLE <= height_mm <= high * _IMPOSSIBLE else "no"
+
+
+def impossible(collars: int, height_mm: float) -> bool:
+    """Whether no plant of so many collars is so tall in mm, nor so short even as a cut stub."""
+    if fits(collars, height_mm) != "no":
+        return False
+    return height_mm > usual_mm(collars)[1] or not may_be_stub(collars, height_mm)
+
+
+def may_be_stub(collars: int, height_mm: float) -> bool:
+    """Whether a plant of so many collars, cut down as by hail, may be left so tall, in mm."""
+    low = usual_mm(collars)[0]
+    return min(_STUB_SHARE * low, _STUB_IN * float(MM_PER["in"])) <= height_mm < low
 
 
 def misfit(plant: PlantEvidence) -> Literal["short", "tall"] | None:

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from statistics import median_low
 from typing import Final, Literal
 
 from collarvision.clusters import stop_effect
@@ -90,13 +91,13 @@ def heard_on(
 ) -> tuple[date, list[PlantEvidence]]:
     """Day that a visit's plants are of, and those of them that speak on the day of the answer.
 
-    A camera may date photos before their folder. The oldest plants that a verdict hears, of all
-    where it hears none, say the day: since then they have grown.
+    A camera may date photos before their folder: since then they have grown. The day is the one
+    that half of the plants a verdict hears, of all where it hears none, are of or older.
     """
     told = [p for p in plants if p.decided or p.waiting or p.height_only]
     oldest = today - timedelta(days=good_days)
     heard = [p for p in told if oldest <= (p.taken_at or visit) <= today] or told
-    return min((p.taken_at or visit for p in heard), default=visit), heard
+    return median_low([p.taken_at or visit for p in heard] or [visit]), heard
 
 
 def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
@@ -137,6 +138,7 @@ def window(
     visits: Sequence[Visit],
     temperatures: Temperatures,
     *,
+    newest: date | None = None,
     planned_harvest: date | None = None,
     clamp: Clamp = "each",
 ) -> Window:
@@ -151,6 +153,8 @@ def window(
         Made with `visit_of`, the last one of these plants.
     temperatures : Temperatures
         From the first visit to well beyond the last.
+    newest : date, optional
+        Day of the newest plant, if later than the last visit's: openings are reckoned from it.
     """
     reasons: list[str] = []
     try:
@@ -160,6 +164,11 @@ def window(
         return Window(limit.name, None, None, None, (str(error),), CAUTION, *ends)
     if pace.visits == 1:
         reasons.append("One visit: the pace is the published range alone. A second narrows it.")
+    later = [*visits[:-1], replace(visits[-1], day=newest or visits[-1].day)]
+    try:
+        begin = leaf_pace(later, temperatures, clamp)
+    except HeatError:  # no weather so far: the newest plants alone
+        begin = leaf_pace(later[-1:])
     last_leaves = None if limit.highest.leaves is None else limit.highest.leaves + 1
     lowest, highest = limit.lowest, limit.highest
     behind, ahead = _lead(plants, limit.share_short, False), _lead(plants, limit.share_past, True)
@@ -169,9 +178,9 @@ def window(
     )
     sides = (
         _by_leaves(
-            pace, lowest.leaves, limit.leaf, temperatures, behind, clamp, reasons, opening=True
+            begin, lowest.leaves, limit.leaf, temperatures, behind, clamp, reasons, opening=True
         ),
-        _by_height(visits, lowest.height_mm, False, low, temperatures, clamp, reasons),
+        _by_height(later, lowest.height_mm, False, low, temperatures, clamp, reasons),
     )
     opens, opens_told = _joined(sides, first=limit.lowest_when == "either", opening=True)
     sides = (
@@ -190,7 +199,7 @@ def window(
         and ahead > _lead(counted, limit.share_past, True)
     ):
         reasons.append(AS_FAR_ON)
-    if _never_inside(opens, closes, visits[-1].day):
+    if _never_inside(opens, closes, later[-1].day):
         reasons.append(_NEVER_INSIDE.format(name=limit.name))
     harvest = None
     # A harvest planned for before the visit is a slip, and the verdict says so.
@@ -218,9 +227,9 @@ def _never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date |
     """
     if opens is None or closes is None or closes.middle is None:
         return False
-    if opens.middle is None or opens.middle > closes.middle:
-        return True
-    return opens.middle == closes.middle and visit is not None and opens.middle > visit
+    if opens.middle is None or visit is None:
+        return opens.middle is None or opens.middle > closes.middle
+    return opens.middle > visit and opens.middle >= closes.middle
 
 
 def _lead(plants: Sequence[PlantEvidence], share: float, closing: bool) -> float:

@@ -141,6 +141,19 @@ def test_photos_older_than_their_folder_answer_as_of_their_own_day(
     assert {one["verdict"] for one in said("Copied", *more)} == {"can't tell"}
 
 
+def test_one_early_photo_puts_no_visit_too_soon_after_a_hail(survey: Path, limits: Path) -> None:
+    photos = [
+        (replace(one, taken_at=f"{VISIT - timedelta(days=0 if k else 2)}T10:00:00"), stop)
+        for k, (one, stop) in enumerate(walk([4] * 20, height_in=12))
+    ]
+    fill(survey, "Early", photos)
+    asked = ("field", survey, "--field", "Early", "--day", VISIT, "--limits", limits)
+    hail = ("--hail", VISIT - timedelta(days=4), "--format", "json")
+    damage = json.loads(run(*asked, *hail).stdout)["damage"]
+    assert not damage["too_soon"]
+    assert damage["sentence"].startswith("The visit was 4 days after the hail")
+
+
 def test_undated_plants_are_told_and_hold_an_open_back(survey: Path, limits: Path) -> None:
     fill(survey, "North", walk([8] * 12, first=200), None)
     assert set(judged(survey, limits).values()) == {"can't tell"}

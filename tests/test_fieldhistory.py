@@ -146,3 +146,16 @@ def test_an_older_visit_tells_nothing_of_a_day_that_a_newer_one_tells(tmp_path: 
     # Another year's crop is another one.
     again = farm(tmp_path / "t.survey", {"2027-06-07": [3] * 12, "2028-06-09": [8] * 12})
     assert "visited again" not in words_of(again, "2027-06-07", "2028-06-09")[1]
+
+
+def test_a_cameras_days_make_no_earlier_visit_a_newer_one(tmp_path: Path) -> None:
+    path = farm(tmp_path / "s.survey", {"2027-06-09": [3] * 12})
+    with SurveyWriter(path) as store:
+        for number in range(50, 62):  # in the folder of the 10th, and two days behind
+            one = reading(f"IMG_{number}.jpg", 4, taken_at="2027-06-08T10:00:00")
+            place = Place("North", "2027-06-10", str(number), "folder")
+            store.add_reading(one, sha256=sha(number), model=MODEL, place=place)
+    assert words_of(path, "2027-06-10", "2027-06-10")[0] == "open"
+    word, sentence, _ = words_of(path, "2027-06-09", "2027-06-10")
+    assert word == "can't tell"
+    assert "visited again on 2027-06-10" in sentence

@@ -75,6 +75,12 @@ def lose_a_leaf(content: Any) -> None:
     annotation["attributes"].update(lost_leaves=[1], round_tips=[])
 
 
+def lose_nine(content: Any) -> None:
+    for _ in range(9):
+        lose_a_leaf(content)
+    content["annotations"][0]["attributes"]["lost_leaves"] = list(range(1, 10))
+
+
 def test_corrected_labels_come_in_as_counts_with_points(survey: Path) -> None:
     labels = exported(survey, lose_a_leaf)
     done = run("import", survey, "--from", labels, "--who", "Cy")
@@ -128,24 +134,23 @@ def test_a_bad_value_in_one_label_leaves_the_others_be(
 def test_a_labelled_stage_that_the_plants_height_denies_is_told_and_not_stored(
     tmp_path: Path, drawn: tuple[bytes, Reading]
 ) -> None:
-    def lose_nine(content: Any) -> None:
-        for _ in range(9):
-            lose_a_leaf(content)
-        content["annotations"][0]["attributes"]["lost_leaves"] = list(range(1, 10))
-        # Of the second the arch alone was moved, to 10 px over the soil.
-        flat = content["annotations"][1]["keypoints"]
-        flat[3:5] = [flat[0], flat[1] - 10]
+    def lose_nine_low(content: Any) -> None:
+        lose_nine(content)
+        # The arch was moved, to 20 and 10 px over the soil.
+        for label, over in zip(content["annotations"], (20, 10), strict=False):
+            flat = label["keypoints"]
+            flat[3:5] = [flat[0], flat[1] - over]
 
     survey, _ = make_survey(tmp_path, drawn)
-    done = run("import", survey, "--from", exported(survey, lose_nine), "--who", "Cy")
+    done = run("import", survey, "--from", exported(survey, lose_nine_low), "--who", "Cy")
     assert done.exit_code == 3, done.output
-    assert "IMG_0.jpg: V12 at 7.8 in is far too short. See the labels of its" in done.stderr
+    assert "IMG_0.jpg: V12 at 0.4 in is far too short. See the labels of its" in done.stderr
     assert "IMG_1.jpg: V3 at 0.2 in is far too short. See the labels of its" in done.stderr
     assert counts(survey) == []
     # What a person measured is the plant's height.
     measured = run("count", survey, "IMG_0.jpg", "--height", "40 in", "--who", "Bo")
     assert measured.exit_code == 0
-    done = run("import", survey, "--from", exported(survey, lose_nine), "--who", "Cy")
+    done = run("import", survey, "--from", exported(survey, lose_nine_low), "--who", "Cy")
     assert "IMG_0.jpg" not in done.stderr
     assert [one.count.stage for one in counts(survey)] == [None, 12]
 
@@ -441,3 +446,12 @@ def test_help_stays_quick_without_the_web_libraries() -> None:
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )
     assert done.stdout.strip() == "set()"
+
+
+def test_a_labelled_plant_that_hail_cut_is_stored_and_asked_about(
+    tmp_path: Path, drawn: tuple[bytes, Reading]
+) -> None:
+    survey, _ = make_survey(tmp_path, drawn)
+    done = run("import", survey, "--from", exported(survey, lose_nine), "--who", "Cy")
+    assert "IMG_0.jpg: SURE? V12 at 7.8 in is far too short. It is stored" in done.stderr
+    assert [one.count.stage for one in counts(survey)] == [12]

@@ -52,6 +52,16 @@ def test_what_is_dated_after_today_says_nothing_of_an_earlier_visit() -> None:
         assert judge(field, TO_SIX, TODAY, earlier=[(day, taken)]).word == "open"
 
 
+def test_a_newer_visit_is_one_of_a_later_day_by_the_same_clock() -> None:
+    field = aged(plants(3, 8.0), 2)  # in the folder of today, by a camera two days behind
+    other = (TODAY - timedelta(days=1), aged(plants(3, 8.0), 3))
+    for visit in (TODAY, None):
+        assert judge(field, TO_SIX, TODAY, earlier=[other], visit=visit).word == "open"
+    later = [(TODAY, aged(plants(3, 8.0), 1))]
+    for visit in (other[0], None):
+        assert judge(field, TO_SIX, TODAY, earlier=later, visit=visit).word == "can't tell"
+
+
 # Doubt
 
 

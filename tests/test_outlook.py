@@ -22,10 +22,26 @@ from collarvision.outlook import (
     read_weather,
 )
 from collarvision.temperatures import Day, TemperatureError, Temperatures
-from collarvision.window import mix_window
+from collarvision.window import Window, mix_window
 
 TODAY = VISIT + timedelta(days=1)
 NUMBERED = {4: VISIT, 3: VISIT - timedelta(days=5)}
+OPENS_LATER = """
+[[limit]]
+name = "leaves"
+method = "broadcast"
+min_leaves = 5
+max_leaves = 8
+leaf = "collars"
+
+[[limit]]
+name = "height"
+method = "broadcast"
+min_leaves = 5
+max_leaves = 9
+leaf = "collars"
+max_height = "24 in"
+"""
 
 
 def plants(stage: int, mm: float | None = None, day: date = VISIT) -> list[PlantEvidence]:
@@ -275,3 +291,48 @@ def test_plants_too_old_for_the_verdict_are_not_heard_beside_newer_ones() -> Non
     none = look_ahead([(VISIT, old)], weather, limits, today=VISIT + timedelta(days=9))
     assert none is not None
     assert none.visits[-1].day == VISIT - timedelta(days=2)
+
+
+def test_an_opening_is_reckoned_from_the_newest_plants() -> None:
+    """Plants of two days: a close from the older one, an opening from the newer, both the safe."""
+    weather, limits = steady(VISIT - timedelta(days=30), 120), parse_limits(OPENS_LATER)
+    first, older = VISIT - timedelta(days=9), VISIT - timedelta(days=2)
+    begin = (first, plants(2, 200.0, first))
+
+    def windows(
+        day: date, *earlier: tuple[date, list[PlantEvidence]], new: int = 0
+    ) -> list[Window]:
+        some = [replace(one, taken_at=day) for one in plants(3, 300.0)]
+        some[:new] = plants(3, 300.0)[:new]
+        found = look_ahead([*earlier, (VISIT, some)], weather, limits, today=VISIT)
+        assert found is not None
+        assert found.visits[-1].day == day
+        return list(found.windows)
+
+    for earlier in ((), (begin,)):
+        old, fresh = windows(older, *earlier), windows(VISIT, *earlier)
+        for one, then, now in zip(windows(older, *earlier, new=5), old, fresh, strict=True):
+            assert one.opens == now.opens != then.opens
+            assert one.closes == then.closes != now.closes
+
+
+def test_an_opening_without_weather_to_the_newest_plants_leaves_the_close() -> None:
+    first, older = VISIT - timedelta(days=9), VISIT - timedelta(days=2)
+    days = steady(first, 8).days  # to the day before the older plants', and no farther
+    weather, limits = Temperatures((*days, Day(older, 55, 80))), parse_limits(OPENS_LATER)
+    some = [*plants(3, day=older), *plants(3)[:5]]
+    found = look_ahead([(first, plants(2, day=first)), (VISIT, some)], weather, limits)
+    assert found is not None
+    assert {one.opens_told for one in found.windows} == {"unknown"}
+    assert found.windows[0].closes is not None
+
+
+def test_one_early_photo_does_away_with_no_earlier_visit() -> None:
+    weather = steady(VISIT - timedelta(days=30), 120)
+    first = VISIT - timedelta(days=3)
+    slow = PlantEvidence("slow", stage=4, outcome="staged", confidence=0.97, taken_at=first)
+    dated = [(first, plants(3, 200.0, first)), (VISIT, [*plants(4, 300.0), slow])]
+    found = look_ahead(dated, weather, parse_limits(LIMITS), today=VISIT)
+    assert found is not None
+    assert [one.day for one in found.visits] == [first, VISIT]
+    assert found.heights

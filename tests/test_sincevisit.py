@@ -245,6 +245,20 @@ def test_the_same_plants_say_the_same_whatever_their_folder_is_called() -> None:
     ]
 
 
+def test_one_early_photo_makes_no_visit_of_its_day() -> None:
+    """Twelve plants counted today speak for today, whatever one photo's camera says."""
+    early = TODAY - timedelta(days=2)
+    slow = PlantEvidence("slow", stage=5, outcome="staged", confidence=0.97, taken_at=early)
+    visits = visited((TODAY, [6] * 12))
+    plants = (*visits.chosen.plants, SeenPlant(slow))
+    visits = replace(visits, chosen=replace(visits.chosen, plants=plants))
+    answer = looked_at(visits, low=70, high=88)
+    assert answer.outlook is not None
+    assert answer.outlook.visits[-1].day == TODAY
+    assert words(answer)[0] == "closing"
+    assert not any(str(early) in one.sentence for one in answer.verdicts)
+
+
 def test_a_plant_that_waits_may_have_passed_since_the_visit() -> None:
     visit = TODAY - timedelta(days=3)
     waits = PlantEvidence("w", (0, 0, 0, 0.015, 0.97, 0.015), 4, "hand-count", 0.97, taken_at=visit)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,8 @@ from fields import VISIT, fill, plant, walk
 from collarvision.evidence import PlantEvidence
 from collarvision.limits import judge
 from collarvision.limitsfile import Bound, Limit
-from collarvision.stageheights import fits, misfit, pair_words, usual_mm
+from collarvision.limitsteps import misfit_words
+from collarvision.stageheights import fits, impossible, misfit, pair_words, usual_mm
 from collarvision.survey import HandCount, Place, SurveyReader, SurveyWriter
 from collarvision.survey.stopcounts import stop_counts
 
@@ -173,3 +175,78 @@ def test_one_plant_of_an_impossible_height_is_named() -> None:
         assert verdict.word == "can't tell"
         assert said + "again." in verdict.steps
     assert judge([*field, replace(slip, hand_count=9)], limit, VISIT).word == "past"
+
+
+# Plants cut by hail, cards, and what a slip may do to other days
+
+BY_LEAVES = Limit("Product A", "broadcast", "collars", highest=Bound(10))
+EITHER = Limit("Product A", "broadcast", "collars", highest=Bound(10, 900.0, "90 cm"))
+
+
+def cut(stage: int = 8, mm: float | None = 100.0, **more: object) -> list[PlantEvidence]:
+    told: dict[str, object] = {"hand_count": stage, "height_mm": mm, "taken_at": VISIT, **more}
+    return [PlantEvidence(f"p{k}", stop=str(k % 4), **told) for k in range(12)]  # type: ignore[arg-type]
+
+
+def test_stubs_that_hail_left_are_judged_by_their_leaves() -> None:
+    assert judge(cut(), BY_LEAVES, VISIT).word == "open"
+    verdict = judge(cut(), EITHER, VISIT)
+    assert verdict.word == "can't tell"
+    said = "measure them again. If hail cut them, only a limit in leaves can judge them."
+    assert verdict.steps[0].endswith(said)
+    # Measured far too tall, the stage may be typed too low.
+    assert judge(cut(mm=4000.0), BY_LEAVES, VISIT).word == "can't tell"
+
+
+@pytest.mark.parametrize("mm", [30.0, 4000.0])
+def test_a_height_by_the_card_holds_no_limit_in_leaves_back(mm: float) -> None:
+    one = PlantEvidence("card", hand_count=8, height_mm=mm, height_interval_mm=(mm, mm + 1))
+    field = [*cut(mm=None), replace(one, taken_at=VISIT)]
+    assert judge(field, BY_LEAVES, VISIT).word == "open"
+    assert judge(field, EITHER, VISIT).word != "open"
+
+
+@pytest.mark.parametrize(
+    ("collars", "mm", "never"),
+    [(8, 100, False), (8, 30, True), (22, 60, False), (3, 20, False), (3, 5, True), (0, 1, False)],
+)
+def test_only_what_no_stub_is_left_of_is_too_short_to_be_kept(
+    collars: int, mm: float, never: bool
+) -> None:
+    assert impossible(collars, mm) == never
+
+
+def test_a_stub_is_kept_and_asked_about(survey: Path) -> None:
+    for what in ("stop 1", "IMG_0090.jpg"):
+        status, said = count(survey, what, "--stage", "8", "--height", "4 in")
+        assert status == 0
+        assert "SURE? V8 at 4 in is far too short" in said
+
+
+def test_a_slip_makes_no_other_day_past() -> None:
+    before = VISIT - timedelta(days=9)
+    then = cut(2, 90.0, taken_at=before)
+    then[3] = replace(then[3], name="slip", height_mm=4826.0)
+    now = cut(4, 300.0)
+    said = "slip (V2, far too tall) can't have both its stage and its height: count and measure it "
+    verdict = judge(now, EITHER, VISIT, earlier=[(before, then)])
+    assert (verdict.word, verdict.then) == ("open", None)
+    (doubt,) = (one for one in verdict.reasons if "may have been past" in one)
+    assert doubt.startswith(f"On {before} the field may have been past already: slip by its height")
+    assert said + "again." in doubt
+    # On its own day it is past, and what that rests on is said.
+    own = judge(then, EITHER, before)
+    assert own.word == "past"
+    assert said + "again." in own.reasons
+    assert not any("slip" in one for one in judge(cut(11, 800.0), EITHER, VISIT).reasons)
+    # Past by its leaves it is so by either slip.
+    then[3] = replace(then[3], hand_count=11, height_mm=4900.0, one_more=0.0)
+    then[4] = replace(then[4], name="tall", hand_count=11, height_mm=6000.0)
+    verdict = judge(now, EITHER, VISIT, earlier=[(before, [*then[:3], *then[4:]])])
+    assert (verdict.word, verdict.then) == ("past", before)
+
+
+def test_a_plant_that_waits_is_named_as_it_was_read() -> None:
+    waits = PlantEvidence("a", (0, 0, 0, 0.5, 0.5), 3, "hand-count", 0.4, 4000.0)
+    assert misfit_words([waits])[0].startswith("a (V3?, far too tall) can't")
+    assert misfit_words([replace(waits, stage=None)])[0].startswith("a (not counted, far too tall)")

@@ -15,7 +15,7 @@ from collarvision.leafwords import LeafMeaning
 from collarvision.limits import CAUTION, judge
 from collarvision.limitsfile import Bound, Limit
 from collarvision.temperatures import Day, Temperatures
-from collarvision.window import AS_FAR_ON, Window, mix_window, visit_of, window
+from collarvision.window import AS_FAR_ON, Window, heard_on, mix_window, visit_of, window
 
 BEGIN = date(2026, 6, 1)
 WEATHER = Temperatures(tuple(Day(BEGIN + timedelta(days=k), 55, 80) for k in range(120)))
@@ -368,3 +368,18 @@ def test_a_harvest_planned_before_the_visit_leaves_no_last_day() -> None:
     for harvest in (date(1, 1, 9), BEGIN - timedelta(days=1)):
         found = window(limit, field, [visit_of(field, BEGIN)], WEATHER, planned_harvest=harvest)
         assert found.last_harvest_day is None
+
+
+@pytest.mark.parametrize(
+    ("ages", "age"),
+    [([0] * 12 + [2], 0), ([2] * 13, 2), ([0, 0, 2, 2], 2), ([0, 0, 1], 0), ([], 0)],
+)
+def test_a_visit_is_of_the_day_that_half_of_its_plants_are_of_or_older(
+    ages: list[int], age: int
+) -> None:
+    """One photo of an early day makes no visit of that day; photos copied later do."""
+    field = [
+        replace(plant, taken_at=BEGIN - timedelta(days=k))
+        for plant, k in zip(plants([4] * len(ages)), ages, strict=True)
+    ]
+    assert heard_on(field, BEGIN, BEGIN, 3) == (BEGIN - timedelta(days=age), field)

@@ -14,7 +14,7 @@ from collarvision.countwords import pair_said
 from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import agreed_handles
 from collarvision.handles import Handle, handles_of_record, point_of, shows_a_leaf, stage_of
-from collarvision.stageheights import fits
+from collarvision.stageheights import fits, impossible
 from collarvision.survey import HandCount, PlantRow, SurveyWriter
 from collarvision.table import plain
 
@@ -85,13 +85,12 @@ def import_labels(
             stage, handles = _agreed(label, row) if as_read else (None, label.handles)
             if stage is None:
                 stage = _stage(label, wrong)
-            _see_height(stage, label, row)
+            height_doubt = _see_height(stage, label, row)
         except ValueError as error:
             problems.append(f"{label.photo}: {error}")
             continue
         counted_at, doubt = _time(label, row.date)
-        if doubt:
-            problems.append(f"{label.photo}: {doubt}")
+        problems += [f"{label.photo}: {one}" for one in (doubt, height_doubt) if one]
         survey.add_hand_count(
             sha256,
             HandCount(plain(label.who or who), counted_at, stage, way="imported"),
@@ -144,15 +143,21 @@ def _stage(label: CocoPlant, wrong: str) -> int:
     return stage_of(label.handles)
 
 
-def _see_height(stage: int, label: CocoPlant, row: PlantRow) -> None:
-    """Raise ValueError where a plant of the labelled stage can't be as tall as this one is."""
+def _see_height(stage: int, label: CocoPlant, row: PlantRow) -> str:
+    """Say that a plant of the labelled stage is hardly as tall as this one; empty where it may be.
+
+    Raises ValueError where it can't be.
+    """
     by_hand = None if row.hand_count is None else row.hand_count.height_mm
     height = by_hand or _labelled_height(label, row) or row.height_mm
-    if height is not None and fits(stage, height) == "no":
+    if height is None or fits(stage, height) != "no":
+        return ""
+    if impossible(stage, height):
         raise ValueError(
             f"{pair_said(stage, height)} See the labels of its collars, soil and arch, or count "
             "and measure the plant."
         )
+    return f"SURE? {pair_said(stage, height)} It is stored: count it again if either is a slip."
 
 
 def _labelled_height(label: CocoPlant, row: PlantRow) -> float | None:
