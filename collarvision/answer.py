@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 from collarvision import __version__
@@ -293,3 +294,11 @@ def _pair(pair: Sequence[float] | None, digits: int) -> list[float] | None:
 
 def _xy(x: float, y: float) -> dict[str, float]:
     return {"x": round(float(x), 1), "y": round(float(y), 1)}
+
+
+def day_in(text: str | None) -> date | None:
+    """Day of a time in ISO 8601; None where it says none."""
+    try:
+        return None if text is None else date.fromisoformat(text[:10])
+    except ValueError:
+        return None

@@ -108,13 +108,11 @@ def _effect(values: Sequence[float], names: Sequence[str | None]) -> StopEffect:
     sizes = np.bincount(stop)
     found = _likeness(np.array(values), stop, sizes)
     told = float(len(sizes) - 1)
-    likeness = PRIOR_LIKENESS
-    if found is not None:
-        likeness = (told * found + _PRIOR_STOPS * PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
+    likeness = PRIOR_LIKENESS if found is None else _pulled(found, told)
     a_stop = float((sizes**2).sum() / len(values))
-    added = (a_stop - 1) * likeness * _student_over_normal(told + _PRIOR_STOPS) ** 2
     without = sum(name is None for name in names)
-    return StopEffect(len(sizes) - without, likeness, 1 + added, without)
+    effect = _design(a_stop, likeness, told)
+    return StopEffect(len(sizes) - without, likeness, effect, without)
 
 
 def effect_ahead(stops: int, a_stop: int, likeness: float | None = None) -> float:
@@ -140,9 +138,18 @@ def effect_ahead(stops: int, a_stop: int, likeness: float | None = None) -> floa
 
         ratio = float(fdtri(stops - 1, stops * (a_stop - 1), _NINE_OF_TEN))
         found = max((ratio - 1) / (ratio + a_stop - 1), 0.0)
-        told = stops - 1
-        likeness = (told * found + _PRIOR_STOPS * PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
-    return 1 + (a_stop - 1) * likeness * _student_over_normal(stops - 1 + _PRIOR_STOPS) ** 2
+        likeness = _pulled(found, stops - 1)
+    return _design(a_stop, likeness, stops - 1)
+
+
+def _pulled(found: float, told: float) -> float:
+    """A likeness that so many stops but one tell, pulled towards the prior."""
+    return (told * found + _PRIOR_STOPS * PRIOR_LIKENESS) / (told + _PRIOR_STOPS)
+
+
+def _design(a_stop: float, likeness: float, told: float) -> float:
+    """Design effect of so many plants at each of `told` stops and one."""
+    return 1 + (a_stop - 1) * likeness * _student_over_normal(told + _PRIOR_STOPS) ** 2
 
 
 def _student_over_normal(freedom: float) -> float:

@@ -180,10 +180,7 @@ def count(
         say(doubt)
     later = _later(kept, made)
     if picked.photo is not None:
-        from_them = None if from_nodes is None else from_nodes.collars
-        _say_what_was_read(
-            picked.photo, from_them if collars is None else collars, height, height_mm
-        )
+        _say_what_was_read(picked.photo, told, height, height_mm)
     elif picked.plant is not None:
         if not picked.plant.counts:
             say(f"It was {withdrawal_words(picked.plant.withdrawn_last)} Now it counts again.")

@@ -71,7 +71,14 @@ def plan(
     import json
 
     from collarvision.enoughplan import plan_to_settle
-    from collarvision.units import M2_PER, UnitError, area_words, read_area_m2, shown_here
+    from collarvision.units import (
+        M2_PER,
+        UnitError,
+        area_words,
+        read_area_m2,
+        shown_here,
+        unit_of_area,
+    )
     from collarvision.wholefile import GEOJSON, TEXT
 
     kind = GEOJSON if form is PlanForm.geojson else TEXT
@@ -85,19 +92,14 @@ def plan(
         end_with("Points for a map need the field's outline: add --boundary field.geojson.")
     if start is not None and boundary is None:
         end_with("--start orders the stops on a map: add --boundary field.geojson.")
-    if units is not None:
-        area_unit = units.value
-    elif area is None:
-        area_unit = "ac" if shown_here().us else "ha"
-    else:
-        metric = area.strip().rstrip(".").lower().endswith(("ha", "hectare", "hectares"))
-        area_unit = "ha" if metric else "ac"
-    area_m2 = None
+    area_m2, area_unit = None, "ac" if shown_here().us else "ha"
     try:
         if area is not None:
-            area_m2 = float(read_area_m2(area))
+            area_m2, area_unit = float(read_area_m2(area)), unit_of_area(area)
     except UnitError as error:
         end_with(f"--area: {error}")
+    if units is not None:
+        area_unit = units.value
     outline = None
     if boundary is not None:
         outline = field_outline(boundary, field)

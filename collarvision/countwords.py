@@ -14,7 +14,6 @@ from collarvision.survey import HandCount, PlantRow
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
 from collarvision.table import plain
-from collarvision.units import shown_here
 
 
 def counted_words(count: HandCount | None) -> str | None:
@@ -32,23 +31,11 @@ def counted_words(count: HandCount | None) -> str | None:
     )
 
 
-def pair_said(collars: int, height_mm: float, typed: str | None = None) -> str | None:
-    """A sentence on a height that hardly goes with so many collars, else None.
-
-    Another unit is guessed at only of what was `typed`, such as ``19 cm``: a converted number is
-    one that nobody wrote.
-    """
-    words = pair_words(collars, height_mm, typed or shown_here().height(height_mm))
-    if typed is None and words is not None and words.endswith("?"):
-        return f"{words.rpartition(': ')[0]}."
-    return words
-
-
 def refused_words(collars: int, height_mm: float, typed: str | None = None) -> str | None:
     """Why a stage and a height that were entered together can't both be right, else None."""
     if not impossible(collars, height_mm):
         return None
-    pair = pair_said(collars, height_mm, typed)
+    pair = pair_words(collars, height_mm, typed)
     return f"{pair} Nothing is kept: see the unit and the count, and enter both again."
 
 
@@ -75,7 +62,7 @@ def doubtful_words(
         height_mm = next((one.height_mm for one in reversed(kept) if one.height_mm), None)
     if collars is None or height_mm is None:
         return None
-    words = pair_said(collars, height_mm, height)
+    words = pair_words(collars, height_mm, height)
     if words is None:
         return None
     return f"SURE? {words} Count it again if {'so' if words[-1] == '?' else 'either is a slip'}."

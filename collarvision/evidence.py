@@ -114,6 +114,11 @@ class PlantEvidence:
         return measured and not (self.decided or self.waiting)
 
     @property
+    def tells(self) -> bool:
+        """Whether it says anything of the field, or will once it is counted."""
+        return self.decided or self.waiting or self.height_only
+
+    @property
     def height_in_doubt(self) -> bool:
         """Whether another leaf may well govern the height; never of one by hand."""
         return height_in_doubt(self.height_mm, self.height_interval_mm, self.height_basis)
@@ -174,11 +179,3 @@ def plausible_stages(plant: PlantEvidence) -> tuple[int, int]:
 def newest(plants: Iterable[PlantEvidence]) -> date | None:
     """Date of the latest photo or count, None when no plant has a date."""
     return max((p.taken_at for p in plants if p.taken_at is not None), default=None)
-
-
-def day_in(text: str | None) -> date | None:
-    """Day of a time in ISO 8601; None where it says none."""
-    try:
-        return None if text is None else date.fromisoformat(text[:10])
-    except ValueError:
-        return None

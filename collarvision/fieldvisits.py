@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from collarvision.answer import stage_name
-from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence, day_in
+from collarvision.answer import day_in, stage_name
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence
 from collarvision.field import summarise
 from collarvision.fieldnames import known_as, listed, meant
 from collarvision.limitsteps import misfit_words
@@ -182,7 +182,7 @@ def visits_of(
     undated: tuple[PlantEvidence, ...] = ()
     if day is not None and None in ids:
         found = _visit(store, None, ids[None], rows[None], bare[None], [])[0].evidence
-        undated = tuple(p for p in found if p.decided or p.waiting or p.height_only)
+        undated = tuple(p for p in found if p.tells)
     if undated:
         notes.append(_no_date(undated, day))
     return FieldVisits(
@@ -313,7 +313,7 @@ def _ahead(day: date, today: date, sizes: dict[date, int]) -> str:
 
 def _dated_too_late(visit: FieldVisit) -> str | None:
     """Say that a visit holds photos that its day is too late for."""
-    told = [p for p in visit.evidence if p.decided or p.waiting or p.height_only]
+    told = [p for p in visit.evidence if p.tells]
     old = [p for p in told if p.taken_at != visit.day]
     days = [p.taken_at for p in old if p.taken_at is not None]
     if not days or visit.day is None:

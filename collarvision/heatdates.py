@@ -24,7 +24,7 @@ from collarvision.heat import (
     heat_between,
     published_pace,
 )
-from collarvision.temperatures import Temperatures
+from collarvision.temperatures import Day, Temperatures
 
 # A stretch of weather ahead may be warmer or cooler than foretold by about this part of its heat,
 # and stalks lengthen faster from leaf to leaf. Our own choices.
@@ -177,6 +177,28 @@ def height_reached(
     return _dates((target_mm / lead - now) / rate, last, temperatures, random, clamp)
 
 
+def draw_weather(
+    begin: date, temperatures: Temperatures, clamp: Clamp, random: np.random.Generator
+) -> tuple[list[Day], np.ndarray, np.ndarray, np.ndarray]:
+    """Days from `begin` up to a gap, beyond which nothing is known, and what is drawn of them.
+
+    Returns
+    -------
+    days : list of Day
+    daily : ndarray, (days,)
+        Heat of each, degree days F.
+    ahead : ndarray of bool, (days,)
+        Foretold.
+    warmer : ndarray, (`DRAWS`,)
+        By what factor the heat of the days ahead is more than foretold.
+    """
+    days = [day for day in temperatures.days if day.day >= begin]
+    days = days[: next((k for k, d in enumerate(days) if (d.day - begin).days != k), len(days))]
+    daily = np.array([day_heat_f(day, clamp) for day in days])
+    ahead = np.array([day.origin == "ahead" for day in days], bool)
+    return days, daily, ahead, np.maximum(random.normal(1, AHEAD_SPREAD, DRAWS), 0.3)
+
+
 def _dates(
     need: np.ndarray,
     begin: date,
@@ -185,19 +207,16 @@ def _dates(
     clamp: Clamp,
 ) -> DateSpan:
     """Days on which drawn heats are reached, summed up as 5 %, 50 % and 95 %."""
-    days = [day for day in temperatures.days if day.day >= begin]
-    run = next((k for k, day in enumerate(days) if (day.day - begin).days != k), len(days))
-    days = days[:run]  # nothing is known beyond a gap
+    days, daily, ahead, warmer = draw_weather(begin, temperatures, clamp, random)
     if not days:
         raise HeatError(f"There are no temperatures from {begin} on: add a forecast or past years.")
-    daily = np.array([day_heat_f(day, clamp) for day in days])
-    ahead = np.array([day.origin == "ahead" for day in days])
-    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, len(need)), 0.3)
     known, foretold = np.cumsum(daily * ~ahead), np.cumsum(daily * ahead)
     reached = known[None] + foretold[None] * warmer[:, None]
     # A day short of it counts for nothing; one never reached is past the horizon.
     index = (reached < need[:, None]).sum(axis=1)
     # Already there on the day of the visit, before its heat.
     quantiles = np.quantile(index, [0.05, 0.5, 0.95], method="inverted_cdf").astype(int)
-    early, middle, late = (None if k >= run else begin + timedelta(days=int(k)) for k in quantiles)
+    early, middle, late = (
+        None if k >= len(days) else begin + timedelta(days=int(k)) for k in quantiles
+    )
     return DateSpan(early, middle, late, days[-1].day)

@@ -20,10 +20,9 @@ from collarvision.heat import (
     HeatError,
     LeafPace,
     Visit,
-    day_heat_f,
     leaf_pace,
 )
-from collarvision.heatdates import AHEAD_SPREAD, DRAWS, draw_heights, draw_leaves
+from collarvision.heatdates import draw_heights, draw_leaves, draw_weather
 from collarvision.limitsfile import Limits
 from collarvision.limitstable import VISIT_GOOD_DAYS
 from collarvision.temperatures import (
@@ -250,7 +249,7 @@ def _same_crop(
     """
     found: dict[date, list[PlantEvidence]] = {}
     for day, plants in dated:
-        told = [p.taken_at or day for p in plants if p.decided or p.waiting or p.height_only]
+        told = [p.taken_at or day for p in plants if p.tells]
         seen = max(told, default=day)
         if 0 < (last - seen).days <= SAME_CROP_DAYS:
             found.setdefault(seen, []).extend(plants)
@@ -261,11 +260,7 @@ def _course(
     begin: date, weather: Temperatures, clamp: Clamp, random: np.random.Generator
 ) -> tuple[list[date], list[bool], np.ndarray]:
     """Days from `begin`, whether they are ahead, and drawn heat at each one's start (days, n)."""
-    days = [day for day in weather.days if day.day >= begin]
-    days = days[: next((k for k, d in enumerate(days) if (d.day - begin).days != k), len(days))]
-    daily = np.array([day_heat_f(day, clamp) for day in days])
-    ahead = np.array([day.origin == "ahead" for day in days], bool)
-    warmer = np.maximum(random.normal(1, AHEAD_SPREAD, DRAWS), 0.3)
+    days, daily, ahead, warmer = draw_weather(begin, weather, clamp, random)
     known = np.cumsum(daily * ~ahead) - daily * ~ahead
     foretold = np.cumsum(daily * ahead) - daily * ahead
     heat = known[:, None] + foretold[:, None] * warmer

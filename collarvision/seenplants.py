@@ -13,9 +13,9 @@ from datetime import date, timedelta
 from typing import Any
 
 from collarvision.agreement import stage_counted
-from collarvision.answer import stage_name
+from collarvision.answer import day_in, stage_name
 from collarvision.countwords import withdrawn_words
-from collarvision.evidence import HIGHEST_STAGE, PlantEvidence, day_in
+from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
 from collarvision.exif import likely_day
 from collarvision.limitwords import names_of
 from collarvision.splitstalk import NodeCountError, collars_from_nodes

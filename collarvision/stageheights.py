@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 from collarvision.answer import stage_name
 from collarvision.evidence import PlantEvidence, plausible_stages
-from collarvision.units import MM_PER, UnitError, unit_of_length
+from collarvision.units import MM_PER, UnitError, shown_here, unit_of_length
 
 # Inches, shortest and tallest usual. V2 2-4, V3 5-7, V5 10-14, V6 14-20: Mississippi State Univ.
 # 2024 (V2 from a weak source). V3 to 8 and V5 to 17: common practice. VE, V1 and V4 lie between.
@@ -85,7 +85,7 @@ def misfit(plant: PlantEvidence) -> Literal["short", "tall"] | None:
     return "short" if plant.height_mm < usual_mm(low)[0] else "tall"
 
 
-def pair_words(collars: int, height_mm: float, typed: str) -> str | None:
+def pair_words(collars: int, height_mm: float, typed: str | None = None) -> str | None:
     """A sentence on a pair that doesn't fit, such as ``V6 at 19 cm is unusually short: 19 in?``.
 
     None where it fits.
@@ -94,16 +94,17 @@ def pair_words(collars: int, height_mm: float, typed: str) -> str | None:
     ----------
     collars : int
     height_mm : float
-    typed : str
-        The height as it was written, with its unit.
+    typed : str, optional
+        The height as it was written, with its unit. Another unit is guessed at of this alone: a
+        converted number is one that nobody wrote.
     """
     how = fits(collars, height_mm)
     if how == "yes":
         return None
     side = "short" if height_mm < usual_mm(collars)[0] else "tall"
-    said = f"{stage_name(collars)} at {typed.strip()} is "
+    said = f"{stage_name(collars)} at {(typed or shown_here().height(height_mm)).strip()} is "
     said += f"unusually {side}" if how == "doubtful" else f"far too {side}"
-    other = _other_unit(collars, height_mm, typed)
+    other = None if typed is None else _other_unit(collars, height_mm, typed)
     return f"{said}." if other is None else f"{said}: {other}?"
 
 

@@ -86,8 +86,7 @@ def answers(plant: PlantEvidence, limit: Limit) -> bool:
     rejected. Elsewhere a plant known by its height only has none.
     """
     if limit.by_height_alone:
-        usable = plant.decided or plant.waiting or plant.height_only
-        return usable and plant.height_mm is not None
+        return plant.tells and plant.height_mm is not None
     return plant.decided or plant.waiting
 
 

@@ -122,6 +122,17 @@ def read_area_m2(text: str) -> Fraction:
     return value * M2_PER[unit]
 
 
+def unit_of_area(text: str) -> str:
+    """Unit that an area was written in, a key of `M2_PER`.
+
+    Raises
+    ------
+    UnitError
+        As `read_length_mm`.
+    """
+    return _read(text, M2_PER, "'40ac' or '16ha'")[1]
+
+
 def area_number(area_m2: float, unit: str) -> str:
     """An area in acres or hectares, without its unit: whole from 100 on, else three digits."""
     value = float(area_m2) / float(M2_PER[unit])

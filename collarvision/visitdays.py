@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from collarvision.evidence import SAME_CROP_DAYS, day_in
+from collarvision.answer import day_in
+from collarvision.evidence import SAME_CROP_DAYS
 
 
 def of_no_season(field: str, date: str, now: str, visits: Iterable[str | None]) -> str | None:

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collarvision.card import Scale
 
 AGREE_DEG: Final = 50.0
-"""Card and plant each point within this of a whole quarter turn. Of own upright photos none is more
-than 20 degrees off. Our own choice."""
+"""The stalk points within this of the quarter turn nearest to the card's way up. Of own upright
+photos none is more than 20 degrees off. Our own choice."""
 
 _BAND: Final = 0.2
 _ON_SOIL, _OFF_SOIL = 0.35, 0.1
@@ -50,10 +50,10 @@ def quarter_turns(parts: Parts, stalk: np.ndarray, scale: Scale | None) -> int:
         return 0
     angles = [float(np.rad2deg(np.arctan2(x, -y))) for x, y in ways]
     turns = round(angles[-1] / 90.0) % 4
-    off = [abs((angle - 90.0 * turns + 180.0) % 360.0 - 180.0) for angle in angles]
-    if turns == 0 or off[-1] > AGREE_DEG:
+    if turns == 0:
         return 0
-    stalk_agrees = len(stalk) > 1 and off[0] <= AGREE_DEG
+    off = abs((angles[0] - 90.0 * turns + 180.0) % 360.0 - 180.0)
+    stalk_agrees = len(stalk) > 1 and off <= AGREE_DEG
     on_soil = _stands_on_soil(parts, turns)
     # A laid plant may well be taken with the camera on its side, but then no soil lies at its foot.
     # Upside down it is read no better than a standing one, so one sign beside the card will do.

@@ -94,7 +94,7 @@ def heard_on(
     A camera may date photos before their folder: since then they have grown. The day is the one
     that half of the plants a verdict hears, of all where it hears none, are of or older.
     """
-    told = [p for p in plants if p.decided or p.waiting or p.height_only]
+    told = [p for p in plants if p.tells]
     oldest = today - timedelta(days=good_days)
     heard = [p for p in told if oldest <= (p.taken_at or visit) <= today] or told
     return median_low([p.taken_at or visit for p in heard] or [visit]), heard
@@ -252,7 +252,7 @@ def _height_lead(
 
     1 where no plant of the last visit has a height: nothing is known of one then.
     """
-    heard = [p for p in plants if p.decided or p.waiting or p.height_only]
+    heard = [p for p in plants if p.tells]
     heights = [p.height_mm for p in heard if p.height_mm is not None]
     mean = visits[-1].tallest_mm if closing else visits[-1].height_mm
     if not heights or not mean:

@@ -268,7 +268,7 @@ def test_how_a_photo_was_read_is_noted_as_a_batch_notes_it(
         assert row is not None
         (path,) = store.files_of(row.sha256)
     other = stage_file(Task(0, path, None), Options(check_bar_mm=97.5))
-    noted = notes_of(other, Lay(path))
+    noted = notes_of(other.pixels_sha256, other.options, Lay(path))
     assert {name: row.record[name] for name in noted} == noted
     assert noted["read_with"]["check_bar_mm"] == 97.5
     assert len(noted["pixels_sha256"]) == 64

@@ -16,7 +16,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from training.checkpoint import write_checkpoint
+from training.checkpoint import compact, write_checkpoint
 from training.network import build
 
 
@@ -91,8 +91,7 @@ def main(words: Sequence[str] | None = None) -> int:
         weights = widened(payload["weights"], network)
     except ValueError as error:
         parser.error(str(error))
-    stored = {name: value.half() if value.ndim >= 2 else value for name, value in weights.items()}
-    write_checkpoint(options.out, payload | {"weights": stored})
+    write_checkpoint(options.out, payload | {"weights": compact(weights)})
     return 0
 
 

@@ -14,7 +14,7 @@ from collarvision.above.coverage import Coverage
 from collarvision.above.finding import Found
 from collarvision.above.offrows import by_ground, off_rows_share, off_rows_words
 from collarvision.above.rows import RowsFound, find_rows
-from collarvision.above.rowspacings import CHECK_STATED, contradiction, is_odd, odd_error, odd_words
+from collarvision.above.rowspacings import CHECK_STATED, contradiction, is_odd, odd_scale
 from collarvision.above.stages import LEVEL_LEANS, stage_probabilities
 from collarvision.above.stand import count_stand
 from collarvision.above.values import (
@@ -308,11 +308,7 @@ def _odd(rows: RowsFound | None, scale: GroundScale, option: str) -> tuple[Groun
     """
     if rows is None or rows.spacing_m is None or scale.source not in ("exif", "stated"):
         return None
-    sentence = odd_words(rows.spacing_m, scale.relative_error, option, scale.source)
-    if sentence is None:
-        return None
-    error = max(scale.relative_error, odd_error(rows.spacing_m))
-    return replace(scale, relative_error=error), sentence
+    return odd_scale(scale, rows.spacing_m, option)
 
 
 def _stages(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 from collarvision.above.values import GroundScale, ScaleSource
@@ -58,7 +59,7 @@ def odd_error(spacing_m: float) -> float:
 
 
 def odd_words(
-    spacing_m: float, relative_error: float, option: str, source: ScaleSource = "exif"
+    spacing_m: float, relative_error: float, option: str, source: ScaleSource
 ) -> str | None:
     """Say that no planter makes such rows, so that the height is wrong; None where one does.
 
@@ -82,6 +83,15 @@ def odd_words(
         f"By {SOURCE_WORDS[source]} the rows lie {spacing_words(spacing_m)} apart, which is no "
         f"usual spacing: {why}"
     )
+
+
+def odd_scale(scale: GroundScale, spacing_m: float, option: str) -> tuple[GroundScale, str] | None:
+    """The scale with the doubt of rows as no planter sows them, and a sentence; None for usual."""
+    sentence = odd_words(spacing_m, scale.relative_error, option, scale.source)
+    if sentence is None:
+        return None
+    error = max(scale.relative_error, odd_error(spacing_m))
+    return replace(scale, relative_error=error), sentence
 
 
 def contradiction(stated_m: float, seen_m: float, scale: GroundScale) -> str | None:

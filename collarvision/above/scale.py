@@ -24,8 +24,7 @@ from collarvision.above.rowspacings import (
     CHECK_STATED,
     ROWS_ERROR,
     SOURCE_WORDS,
-    odd_error,
-    odd_words,
+    odd_scale,
 )
 from collarvision.above.tilt import MOST_TILT_DEG, NoScale, roll_of, tilt_of
 from collarvision.above.values import Z90, GroundScale, ScaleSource
@@ -124,12 +123,11 @@ def find_scale(photo: Photo, stated: Stated) -> Scaled:
     if found == [by_height] and photo.resized:
         notes += (RESIZED.format(option=stated.option("--rows")),)
     if found == [by_height] and seen_m is not None and stated.height_m is None:
-        odd = odd_words(seen_m, found[0].relative_error, stated.option("--rows"))
+        odd = odd_scale(found[0], seen_m, stated.option("--rows"))
         if odd is not None:
             codes.append("odd-rows")
-            notes += (odd,)
-            error = max(found[0].relative_error, odd_error(seen_m))
-            found = [replace(found[0], relative_error=error)]
+            notes += (odd[1],)
+            found = [odd[0]]
     scale = _together(found, notes, tilt)
     roll = roll_of(photo)
     if roll > 2 * FLAT_DEG:

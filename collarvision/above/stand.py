@@ -198,7 +198,7 @@ def _usual_spacing(found: RowsFound) -> float | None:
 
 
 def _at(line: Line, place: float) -> tuple[float, float]:
-    x, y = line.origin + place * line.direction
+    x, y = line.at(place)
     return float(x), float(y)
 
 

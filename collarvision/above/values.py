@@ -23,6 +23,7 @@ from collarvision.above.plantcolumns import (
     Plants,
     no_plants,
 )
+from collarvision.answer import day_in
 
 __all__ = [
     "PLANT_COLUMNS",
@@ -281,10 +282,7 @@ class FrameAbove:
     @property
     def day(self) -> date | None:
         """Day that it was taken on; None where the file says none."""
-        try:
-            return None if self.taken_at is None else date.fromisoformat(self.taken_at[:10])
-        except ValueError:
-            return None
+        return day_in(self.taken_at)
 
 
 @dataclass(frozen=True, eq=False)

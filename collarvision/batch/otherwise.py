@@ -18,7 +18,7 @@ from collarvision.batch.folders import Folders, place_from_folders, place_from_s
 from collarvision.batch.remote import is_address, look_at
 from collarvision.batch.result import FiledOtherwise, Tells
 from collarvision.batch.sources import PhotoFile
-from collarvision.batch.worker import Done, Options
+from collarvision.batch.worker import Options
 from collarvision.survey import PhotoFacts, Place, SurveyReader
 from collarvision.survey.asread import PIXELS, READ_WITH, AsRead
 from collarvision.survey.plantfolders import place_of
@@ -47,20 +47,20 @@ class Lay:
     named_in: str | None = None
 
 
-def notes_of(done: Done, lay: Lay) -> dict[str, Any]:
+def notes_of(pixels_sha256: str | None, options: Options | None, lay: Lay) -> dict[str, Any]:
     """What the survey's record holds beside the reading.
 
     That is the pixels' hash, what was asked, and where the photo lay when it was filed.
     """
     said = {FILED_FROM: lay.path, NAMED_IN: lay.named_in}
     notes: dict[str, Any] = {name: storable(path) for name, path in said.items() if path}
-    if done.pixels_sha256 is not None:
-        notes[PIXELS] = done.pixels_sha256
-    if done.options is not None:
+    if pixels_sha256 is not None:
+        notes[PIXELS] = pixels_sha256
+    if options is not None:
         notes[READ_WITH] = {
-            "height_rule": done.options.height_rule,
-            "check_bar_mm": done.options.check_bar_mm,
-            "read_codes": done.options.read_codes,
+            "height_rule": options.height_rule,
+            "check_bar_mm": options.check_bar_mm,
+            "read_codes": options.read_codes,
         }
     return notes
 

@@ -248,7 +248,7 @@ class _Run:
             file=pending.facts,
             again=restaged or (fresh and sha256 in self.tried_again),
             refile=restaged,
-            notes=otherwise.notes_of(done, lay),
+            notes=otherwise.notes_of(done.pixels_sha256, done.options, lay),
         )
         if not stays:
             self._note_joined(sha256, place, called)

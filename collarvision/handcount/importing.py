@@ -10,11 +10,10 @@ from datetime import UTC, datetime
 
 from collarvision.answer import stage_name
 from collarvision.coco import CocoFile, CocoPlant
-from collarvision.countwords import pair_said
 from collarvision.handcount.measuring import yardstick
 from collarvision.handcount.saving import agreed_handles
 from collarvision.handles import Handle, handles_of_record, point_of, shows_a_leaf, stage_of
-from collarvision.stageheights import fits, impossible
+from collarvision.stageheights import fits, impossible, pair_words
 from collarvision.survey import HandCount, PlantRow, SurveyWriter
 from collarvision.table import plain
 
@@ -154,10 +153,10 @@ def _see_height(stage: int, label: CocoPlant, row: PlantRow) -> str:
         return ""
     if impossible(stage, height):
         raise ValueError(
-            f"{pair_said(stage, height)} See the labels of its collars, soil and arch, or count "
+            f"{pair_words(stage, height)} See the labels of its collars, soil and arch, or count "
             "and measure the plant."
         )
-    return f"SURE? {pair_said(stage, height)} It is stored: count it again if either is a slip."
+    return f"SURE? {pair_words(stage, height)} It is stored: count it again if either is a slip."
 
 
 def _labelled_height(label: CocoPlant, row: PlantRow) -> float | None:

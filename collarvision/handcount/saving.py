@@ -10,7 +10,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from collarvision.agreement import disputed, stage_counted
+from collarvision.agreement import IN_THE_FIELD, disputed, stage_counted
 from collarvision.answer import stage_name
 from collarvision.countwords import doubtful_words, refused_words
 from collarvision.handcount.measuring import yardstick
@@ -41,7 +41,6 @@ from collarvision.units import MM_PER
 _MOST_HANDLES: Final = 80
 _MOVED_PX: Final = 0.5
 _TALLEST_MM: Final = 5000.0
-_TYPED: Final = ("on-plant", "split-stalk")
 
 Who = Annotated[str, Field(min_length=1, max_length=60)]
 Key = Annotated[str, Field(min_length=16, max_length=64, pattern=r"^[0-9a-z-]+$")]
@@ -177,7 +176,7 @@ def _doubt(survey: SurveyReader, plant: PlantRow, count: HandCount, sent: SentCo
 
 def _typed(sent: SentCount) -> str | None:
     """The height as it was typed; None where none was, or the page didn't say in which unit."""
-    if sent.way not in _TYPED or sent.unit is None or sent.height_mm is None:
+    if sent.way not in IN_THE_FIELD or sent.unit is None or sent.height_mm is None:
         return None
     return f"{sent.height_mm / float(MM_PER[sent.unit]):.6g} {sent.unit}"
 
@@ -266,15 +265,15 @@ def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandC
     if height is not None and not (math.isfinite(height) and 0 < height <= _TALLEST_MM):
         raise SaveError("The height can't be that of a corn plant: check number and unit.")
     way: CountWay = sent.way
-    if height is not None and way in _TYPED:
-        collars = stage if nodes is None else collars_from_nodes(nodes).collars
-        assert collars is not None
+    note = plain(sent.note) if sent.note else None
+    now = datetime.now(UTC).isoformat(timespec="milliseconds")
+    made = HandCount(plain(sent.who), now, stage, nodes, height, note, way)
+    collars = stage_counted(made)
+    if collars is not None and height is not None and way in IN_THE_FIELD:
         refused = refused_words(collars, height, _typed(sent))
         if refused is not None:
             raise SaveError(refused)
-    note = plain(sent.note) if sent.note else None
-    now = datetime.now(UTC).isoformat(timespec="milliseconds")
-    return HandCount(plain(sent.who), now, stage, nodes, height, note, way)
+    return made
 
 
 def _marked_height(plant: PlantRow, handles: Sequence[Handle]) -> float | None:

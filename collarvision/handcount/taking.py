@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from collarvision.answer import Reading
 from collarvision.batch.otherwise import Lay, notes_of
-from collarvision.batch.worker import Done, Options, Task, hash_of_pixels
+from collarvision.batch.worker import Options, hash_of_pixels
 from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -115,12 +115,10 @@ class PhotoTaker:
         if seen is not None:
             self._pictures.keep(sha256, "page", encode(seen.rgb, "page"))
         reading = replace(reading, path=str(path), sha256=sha256)
-        done = Done(
-            Task(0, str(path), sha256),
-            reading,
-            sha256,
-            pixels_sha256=None if seen is None else hash_of_pixels(seen),
-            options=Options(check_bar_mm=self._check_bar_mm),
+        notes = notes_of(
+            None if seen is None else hash_of_pixels(seen),
+            Options(check_bar_mm=self._check_bar_mm),
+            Lay(str(path)),
         )
         status = path.stat()
         with SurveyWriter(self._survey) as survey:
@@ -134,7 +132,7 @@ class PhotoTaker:
                 model=self._model_facts(),
                 place=place,
                 file=FileFacts(str(path), status.st_size, status.st_mtime_ns, time.time_ns()),
-                notes=notes_of(done, Lay(str(path))),
+                notes=notes,
             )
             if first is not None and first.sha256 != sha256:
                 self._put_together(survey, first.sha256, sha256)

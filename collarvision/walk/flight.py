@@ -17,7 +17,6 @@ from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.above.fields import is_bare, is_closed
 from collarvision.above.oneflight import of_one_flight
 from collarvision.boundary import Boundary, metres_a_degree
-from collarvision.evidence import day_in
 from collarvision.walk.closed import closed_places
 from collarvision.walk.leftout import (
     closed_unplaced,
@@ -304,7 +303,7 @@ def _flight(
     def column(name: str) -> np.ndarray:
         return np.concatenate([np.asarray(getattr(one, name)) for one in plants])[inside]
 
-    days = sorted(day for one in frames if (day := day_in(one.taken_at)) is not None)
+    days = sorted(day for one in frames if (day := one.day) is not None)
     doubt = _doubt_of_day(frames, days[-1] if days else None)
     return Flight(
         boundary=boundary,
@@ -335,7 +334,7 @@ def _doubt_of_day(frames: list[FrameAbove], day: date | None) -> str | None:
     """Say it where nobody can see whether the flight is too old; None where its photos tell."""
     if day is None:
         return f"The flight's day isn't known: {_SEE_DAY}"
-    newest = [one.georeference for one in frames if day_in(one.taken_at) == day]
+    newest = [one.georeference for one in frames if one.day == day]
     if all(one is not None and one.source == "geotransform" for one in newest):
         return (
             f"The flight's day, {day}, is the one that the mosaic's file says, and that is made "

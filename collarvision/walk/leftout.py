@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -110,9 +110,14 @@ def _counted(frames: Sequence[FrameAbove], boundary: Boundary | None) -> tuple[i
     return sum(one.georeference is None for one in frames) + len(places), places
 
 
+def places_words(places: Iterable[Sequence[float] | np.ndarray]) -> str:
+    """Latitudes and longitudes, one after the other."""
+    return "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in places)
+
+
 def _at(places: np.ndarray, count: int = 0) -> str:
     """Give places, (n, 2) degrees, in brackets after a space, and how many of `count` are more."""
-    shown = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in places[:_PLACES_SHOWN])
+    shown = places_words(places[:_PLACES_SHOWN])
     more = max(count - min(len(places), _PLACES_SHOWN), 0)
     return f" (at {shown}{f' and {more} more' if more else ''})" if shown else ""
 

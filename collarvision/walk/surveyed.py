@@ -10,7 +10,7 @@ from collarvision.above.calibration import load_above_calibration
 from collarvision.above.fields import is_closed
 from collarvision.above.summary import frame_from_record
 from collarvision.above.values import FieldAbove, FrameAbove
-from collarvision.evidence import day_in
+from collarvision.answer import day_in
 from collarvision.survey import PlantRow
 from collarvision.walk.flight import GOOD_DAYS
 
@@ -57,7 +57,7 @@ def surveyed_flight(
             continue  # a record of another version: the others still make a flight
         if frame is None:
             continue
-        if day_in(frame.taken_at) is None:
+        if frame.day is None:
             # The photo doesn't say its day, and the visit that it was filed under does.
             frame = replace(frame, taken_at=day.isoformat())
         if frame.plants is not None and len(frame.plants):

@@ -6,6 +6,7 @@ from typing import Any
 
 from collarvision.answer import stage_name
 from collarvision.walk.correction import ZoneAnswer, ZonedField
+from collarvision.walk.leftout import places_words
 from collarvision.walk.spans import ZoneShare
 
 
@@ -97,7 +98,7 @@ def cautions(zoned: ZonedField) -> tuple[str, ...]:
     """What somebody must know before using an answer from the ground alone."""
     found = []
     if zoned.unwalked:
-        places = "; ".join(f"{lat:.5f}, {lon:.5f}" for lat, lon in zoned.unwalked)
+        places = places_words(zoned.unwalked)
         found.append(
             f"No plant was counted where leaves close over the rows (at {places}), the oldest corn "
             "seen from above: a verdict on a maximum says nothing of it. Walk there first."
