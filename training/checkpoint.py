@@ -125,8 +125,8 @@ def save_state(
 MAP_ROWS = ("map_head.1.weight", "map_head.1.bias")
 """What grows by a row with each further map channel."""
 
-GREW = "top_head."
-"""Beginning of the names that older checkpoints lack: a network starts them so that they add 0."""
+GREW = ("top_head.", "pair_head.")
+"""Beginnings of names that older checkpoints lack: a network starts them to tell nothing."""
 
 BEGINS_AT = {"tip_whole": 4.0}
 """Bias of further channels where it isn't zero: who knows of no torn tips takes all as whole."""
@@ -150,13 +150,14 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
         if name in own and name in weights and len(weights[name]) < len(own[name]):
             lacking = torch.zeros_like(own[name][len(weights[name]) :], device="cpu")
             if name.endswith("bias"):
-                for row, channel in enumerate(MAP_CHANNELS[len(weights[name]) :]):
+                for row, channel in enumerate(MAP_CHANNELS[len(weights[name]) : len(own[name])]):
                     lacking[row] = BEGINS_AT.get(channel, 0.0)
             weights[name] = torch.cat([weights[name], lacking])
     missing, unexpected = network.load_state_dict(weights, strict=False)
     missing = [name for name in missing if not name.endswith("num_batches_tracked")]
-    if not any(name.startswith(GREW) for name in weights):
-        missing = [name for name in missing if not name.startswith(GREW)]
+    for grew in GREW:
+        if not any(name.startswith(grew) for name in weights):
+            missing = [name for name in missing if not name.startswith(grew)]
     if missing or unexpected:
         raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
     return payload

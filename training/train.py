@@ -25,7 +25,14 @@ from torch import Tensor
 from training import checkpoint
 from training.ahead import Ahead
 from training.augment import augmented_batch
-from training.descent import descend, freeze_norms, make_optimiser, rate_factor, tops_alone
+from training.descent import (
+    descend,
+    freeze_norms,
+    make_optimiser,
+    pairs_alone,
+    rate_factor,
+    tops_alone,
+)
 from training.losses import all_losses
 from training.losslog import Log
 from training.network import COARSE, build, image_device
@@ -71,6 +78,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
     add("--tops-alone", action="store_true", help="only maps of leaf tops and torn tips learn")
+    add("--pairs-alone", action="store_true", help="only the map of pairs of collars learns")
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
     add(
@@ -214,6 +222,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     network = network.to(device, memory_format=layout).train()
     if options.tops_alone:
         tops_alone(network)
+    if options.pairs_alone:
+        pairs_alone(network)
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
     shadow = copy.deepcopy(network).eval()
