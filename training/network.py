@@ -89,6 +89,7 @@ PAIR_REACH = 8.0  # map px: nearer than that one collar of two is often missed
 COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
 COARSE, FINE = 96, 64
+PAIR = 32  # channels that pairs of collars are told from
 EVIDENCE = 64  # channels that the count of collars sums up
 FOOT = 64  # channels that the signs of lost leaves are summed up in
 FOOT_NEAR, FOOT_FAR = 8.0, 20.0  # map px about the foot for the lowest collars, and for tips
@@ -159,8 +160,11 @@ class Network(nn.Module):
         # Leaf tops came late to a network that reads well: what they need is learnt beside it.
         beside = TOLD_BESIDE.stop - TOLD_BESIDE.start
         self.top_head = nn.Sequential(Separable(fine, fine, 5), nn.Conv2d(fine, beside, 1))
-        # Two collars that melt into one peak are no place that a heatmap could show.
-        self.pair_head = nn.Sequential(Separable(fine, fine, 5), nn.Conv2d(fine, 1, 1))
+        # Two collars that melt into one peak are no place that a heatmap could show. What parts
+        # them is fine: the 1/2 map has a say of its own.
+        self.pair_head = nn.Sequential(
+            Separable(fine + half * 4, PAIR, 5), Separable(PAIR, PAIR, 5), nn.Conv2d(PAIR, 1, 1)
+        )
         pooled = 2 * top + 8 * fine
         self.global_head = nn.Sequential(
             nn.Linear(pooled, 256),
@@ -192,23 +196,25 @@ class Network(nn.Module):
         last.bias.data[[COLLAR_RANK, TIP_RANK]] = 0.75
         nn.init.zeros_(self.top_head[1].weight)
         nn.init.zeros_(self.top_head[1].bias)
-        nn.init.zeros_(self.pair_head[1].weight)
-        nn.init.constant_(self.pair_head[1].bias, -3.0)
+        nn.init.zeros_(self.pair_head[-1].weight)
+        nn.init.constant_(self.pair_head[-1].bias, -3.0)
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
         half, quarter, eighth, sixteenth, top = self.encoder(image)
         x = self.merge_32(functional.relu(self.lateral_32(top)))
         x = self.merge_16(functional.relu(self.lateral_16(sixteenth) + _twice(x)))
         x = self.merge_8(functional.relu(self.lateral_8(eighth) + _twice(x)))
-        fine = self.lateral_4(quarter) + self.lateral_2(functional.pixel_unshuffle(half, 2))
+        folded = functional.pixel_unshuffle(half, 2)
+        fine = self.lateral_4(quarter) + self.lateral_2(folded)
         x = self.merge_4(functional.relu(fine + _twice(self.narrow(x))))
         x = self.refine(x)
-        features, tops, pairs = self.map_head[0](x), self.top_head[0](x), self.pair_head[0](x)
+        features, tops = self.map_head[0](x), self.top_head[0](x)
+        pairs = self.pair_head[:-1](torch.cat([x, folded], dim=1))
         # Offsets, links and ranks need more digits than bfloat16 has.
         with torch.autocast(device_type=image_device(x), enabled=False):
             maps = self.map_head[1](features.float())
             beside = maps[:, TOLD_BESIDE] + self.top_head[1](tops.float())
-            pair = self.pair_head[1](pairs.float())
+            pair = self.pair_head[-1](pairs.float())
             maps = torch.cat([maps[:, : TOLD_BESIDE.start], beside, pair], dim=1)
         answers = [self._count(x, maps), self._globals(top, x, maps), self._foot(x, maps)]
         return maps, torch.cat(answers, dim=1)
