@@ -48,13 +48,6 @@ UPRIGHT = 0.27
 width: the other half isn't looked at, which halves what the look costs and loses nothing
 (`training/EXPERIMENTS.md`, 36)."""
 
-PAIR = 25
-"""Map of pairs of collars; not every network tells it."""
-
-PAIR_SPAN = 12.0
-"""Map cells of the closer look within which another collar found is the one that a pair is told
-for. Training asks for one within 8."""
-
 Collar = tuple[float, float, float, float]
 """Photo x, y, score and leaf number."""
 
@@ -167,25 +160,6 @@ def join_collars(collars: list[Collar], second: Look, close: Look, floor: float)
         joined.append(_both((x, y), 4.0 * second.maps[18][at], second, to_second, close, to_close))
     kept = [collar for collar in joined if collar[2] >= floor]
     return sorted(kept, key=lambda collar: -collar[2])
-
-
-def unfound(collar: Collar, found: list[Collar], close: Look) -> float:
-    """P(another collar stands beside this one) by the closer look, but for those found there.
-
-    0 outside of the look, and by a network that doesn't tell.
-    """
-    height, width = close.maps.shape[1:]
-    x, y = xy(inverse(close.photo_from_map), collar[0], collar[1])
-    if len(close.maps) <= PAIR or not (0 <= x < width and 0 <= y < height):
-        return 0.0
-    told = float(sigmoid(close.maps[PAIR][cell(x, y, (height, width))]))
-    reach = PAIR_SPAN * float(close.photo_from_map[0, 0])
-    others = [
-        other[2]
-        for other in found
-        if other is not collar and np.hypot(other[0] - collar[0], other[1] - collar[1]) <= reach
-    ]
-    return told * (1.0 - max(others, default=0.0))
 
 
 def _both(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -22,10 +22,7 @@ MODEL_FILE = "collarvision.onnx"
 MAP_STRIDE = 4
 """Image px per map cell."""
 
-MAP_CHANNELS = 26
-OLDER_MAP_CHANNELS = 25
-"""Of networks that don't tell pairs of collars."""
-
+MAP_CHANNELS = 25
 GLOBAL_CHANNELS = 31
 
 MAX_THREADS = 4
@@ -99,8 +96,7 @@ class Network:
 
         Returns
         -------
-        maps : ndarray, (26, H/4, W/4) float32
-            (25, ...) of a network that doesn't tell pairs of collars.
+        maps : ndarray, (25, H/4, W/4) float32
         summary : ndarray, (31,) float32
         """
         batch = np.ascontiguousarray(image.transpose(2, 0, 1)[None], dtype=np.float32)
@@ -131,18 +127,17 @@ def load_network(path: str | Path | None = None) -> Network:
 
 
 def _open(path: Path) -> Network:
-    maps = (MAP_CHANNELS, OLDER_MAP_CHANNELS)
-    return Network(*open_session(path, {"maps": maps, "globals": (GLOBAL_CHANNELS,)}))
+    return Network(*open_session(path, {"maps": MAP_CHANNELS, "globals": GLOBAL_CHANNELS}))
 
 
-def open_session(path: Path, channels: Mapping[str, Collection[int]]) -> tuple[Any, str]:
+def open_session(path: Path, channels: Mapping[str, int]) -> tuple[Any, str]:
     """Open a model file, and give its session and what it says of its version.
 
     Parameters
     ----------
     path : Path
-    channels : mapping of str to collection of int
-        Outputs that it must have, and how many channels each may have.
+    channels : mapping of str to int
+        Outputs that it must have, and how many channels each has.
 
     Raises
     ------
@@ -171,7 +166,7 @@ def open_session(path: Path, channels: Mapping[str, Collection[int]]) -> tuple[A
             f"The network's file {path} can't be read. Install the package again."
         ) from error
     shapes = {output.name: output.shape for output in session.get_outputs()}
-    if any(shapes.get(name, [0, 0])[1] not in counts for name, counts in channels.items()):
+    if any(shapes.get(name, [0, 0])[1] != count for name, count in channels.items()):
         raise ModelError(
             f"The network's file {path} belongs to another version of this program. "
             "Install the package again."

@@ -24,7 +24,6 @@ from collarvision.closer import (
     inverse,
     join_collars,
     strip,
-    unfound,
 )
 from collarvision.leaftops import LeafTop, LeafTops, leaf_tops
 from collarvision.looks import (
@@ -95,15 +94,13 @@ PEAK_FLOOR = 0.15
 class CollarPeak:
     """One collar as the network sees it; `x`, `y` in photo px.
 
-    `rank` is the network's own guess of the leaf number (from leaf 1, lost leaves counted);
-    `unfound` is P(another collar close beside it that no peak shows), 0 before a closer look.
+    `rank` is the network's own guess of the leaf number (from leaf 1, lost leaves counted).
     """
 
     x: float
     y: float
     score: float
     rank: float
-    unfound: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -142,29 +139,34 @@ class Parts:
     Attributes
     ----------
     classes : ndarray, (h, w) uint8
-        Of the read crop at 1/4 resolution: `BACKGROUND`, `BLADE`, `STALK`, `SOIL`, `CARD`.
+        Class map of the read crop at 1/4 resolution: 0 background or board, 1 blade,
+        2 sheath or stalk, 3 soil, 4 card.
     photo_from_map : ndarray, (2, 3) float
-        From map cell centres (column, row) to photo px.
+        Affine from map cell centres (column, row) to photo px.
     collars, tips : tuple
         Peaks, best score first.
     base, arch : Point or None
         Where the stalk meets the soil; the highest point of the governing leaf's arch.
     collar_counts : ndarray, (13,) float
-        P(0 .. 12 collars on the plant, seen or hidden; lost leaves aside); sums to 1.
+        P(0 .. 12 collars on the plant, seen or behind a blade; lost leaves aside) from the
+        ordinal head alone; sums to 1.
     usability : dict of str to float
         P of each name in `USABILITY_NAMES`; sums to 1.
     laid : float
         P(the plant lies on the board).
     first_leaf : float
-        P(leaf 1 is present): mean logit of two answers, from the whole plant and from its foot.
+        P(leaf 1 is present): the mean logit of two answers of the network, one from the whole plant
+        and one from its foot alone.
     lost_leaves : ndarray, (4,) float
         P(0, 1, 2, 3 or more lower leaves lost), of two answers likewise.
     px_per_map_px : float
         Photo px per map cell.
     hidden_collars : tuple of CollarPeak
         Where the network believes that a collar lies behind a blade.
-    other_arches, other_bases : tuple of Point
-        Lesser candidates for the arch; where other plants meet the soil; best first.
+    other_arches : tuple of Point
+        Lesser candidates for the arch, best first.
+    other_bases : tuple of Point
+        Where other plants meet the soil, best first.
     tops : LeafTops or None
         What is told of the places where leaves are highest.
     plant_box_px : (x0, y0, x1, y1) or None
@@ -201,9 +203,9 @@ class Parts:
 class Looks:
     """The network's answers for one photo, from which `gather` makes parts.
 
-    `close` is a look at the upper part of the stalk alone; `box` the plant's in the photo; `near`
-    the look about a likely base that found it where the one at the whole photo didn't. Each None
-    where there is none.
+    `close` is a look at the upper part of the stalk alone; None where none was taken. `box` is the
+    plant's in the photo, None where no look found one. `near` is the look about a likely base that
+    found it where the one at the whole photo didn't; None elsewhere.
     """
 
     first: Look
@@ -244,8 +246,8 @@ def take_looks(
     """Look at the whole photo, then at the plant; arguments and errors as of `read_parts`.
 
     Where no plant is found, it is looked for once more about the likeliest base.
-    `tell` is called with the first look as soon as it is there. With `closer_next` the pixels that
-    a closer look will need are decoded beside the second one.
+    `tell` is called with the first look as soon as it is there. Where a closer look is to follow,
+    the pixels that it will need are decoded beside the second one.
     """
     network = load_network(model)
     rgb, step = photo.pixels()
@@ -302,9 +304,9 @@ def combine_usability(
 ) -> dict[str, float]:
     """Combine what the looks say of the photo's use; logits (7,) each.
 
-    Several plants show only in the whole photo; sharpness shows best in the crop, whose pixels are
-    finer; the rest is the mean of both. In all but "several" the look that found the plant, `near`,
-    speaks for the whole photo where that look saw none.
+    Whether there are several plants shows only in the whole photo; sharpness shows best in the
+    crop, whose pixels are finer; the rest is the mean of both. In all but "several" the look that
+    found the plant, `near`, speaks for the whole photo where that look saw none.
     """
     whole, crop = softmax(first.astype(float)), softmax(second.astype(float))
     if near is not None:
@@ -384,11 +386,9 @@ def gather(looks: Looks, before: Parts | None = None) -> Parts:
 def _collars(looks: Looks) -> tuple[CollarPeak, ...]:
     second = looks.second
     found = _ranked(second, second.maps[5], second.maps[10:12])
-    close = looks.close
-    if close is None:
-        return tuple(CollarPeak(*one) for one in found)
-    found = join_collars(found, second, close, PEAK_FLOOR)
-    return tuple(CollarPeak(*one, unfound(one, found, close)) for one in found)
+    if looks.close is not None:
+        found = join_collars(found, second, looks.close, PEAK_FLOOR)
+    return tuple(CollarPeak(*one) for one in found)
 
 
 def _ranked(look: Look, heat: np.ndarray, offsets: np.ndarray | None) -> list[Collar]:

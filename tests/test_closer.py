@@ -5,8 +5,6 @@ The looks are made by hand: normal bells of heat (width as in training) at known
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -18,7 +16,6 @@ from collarvision.closer import (
     close_square,
     join_collars,
     strip,
-    unfound,
 )
 from collarvision.looks import READ_PX, Look, peaks, xy
 from collarvision.network import GLOBAL_CHANNELS
@@ -181,28 +178,3 @@ def test_a_collar_at_the_closer_look_s_rim_is_one_collar(y):
     close = look(3, 560, 560, [(800, 800, 0.9), (800, y, 0.9)])
     joined = join_collars(listed(second), second, close, 0.15)
     assert sorted(at for _, at, *_ in joined) == pytest.approx(sorted([800, y]), abs=6)
-
-
-@pytest.mark.parametrize(
-    ("told", "others", "expected"),
-    [
-        (0.9, [], 0.9),
-        (0.1, [], 0.1),
-        (0.9, [(800, 830, 0.8)], 0.9 * 0.2),  # the other one is found, nearly for sure
-        (0.9, [(800, 880, 0.8)], 0.9),  # too far away to be the one that is meant
-    ],
-)
-def test_a_collar_that_no_peak_shows_is_told_beside_another(told, others, expected):
-    close = look(3, 560, 560, [(800, 800, 0.9)])
-    pair = np.full((6, CELLS, CELLS), np.log(told / (1 - told)), np.float32)
-    close = replace(close, maps=np.concatenate([close.maps, pair]))
-    collar = (800.0, 800.0, 0.9, 3.0)
-    found = [collar, *((float(x), float(y), s, 3.0) for x, y, s in others)]
-    assert unfound(collar, found, close) == pytest.approx(expected, abs=1e-3)
-    assert unfound((100.0, 100.0, 0.9, 3.0), found, close) == 0.0  # outside of the closer look
-
-
-def test_a_network_that_tells_no_pairs_tells_of_none():
-    close = look(3, 560, 560, [(800, 800, 0.9)])
-    collar = (800.0, 800.0, 0.9, 3.0)
-    assert unfound(collar, [collar], close) == 0.0

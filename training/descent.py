@@ -70,12 +70,6 @@ def freeze_norms(network: nn.Module) -> None:
             module.eval()
 
 
-def pairs_alone(network: Network) -> None:
-    """Let nothing learn but which collars are pairs: all else answers as before, norms too."""
-    network.requires_grad_(False).eval()
-    network.pair_head.requires_grad_(True).train()
-
-
 def tops_alone(network: Network) -> None:
     """Let nothing learn but what is told of leaf tops and torn tips: all else answers as before.
 

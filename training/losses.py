@@ -29,7 +29,6 @@ WEIGHTS: dict[str, float] = {
     "whole": 0.3,
     "collared": 0.5,
     "collar_rank": 0.7,
-    "pair": 0.3,
     "tip_rank": 0.4,
     "toward": 0.15,
     "arches": 0.2,
@@ -104,11 +103,6 @@ def keypoint_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
     got = _gather(maps, slice(net.COLLAR_RANK, net.COLLAR_RANK + 1), index)[..., 0]
     out["collar_rank"] = weighed_mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
 
-    pair = pairs_of(collars).repeat_interleave(9, dim=1)
-    got = _gather(maps, slice(net.COLLAR_PAIR, net.COLLAR_PAIR + 1), index)[..., 0]
-    missed = functional.binary_cross_entropy_with_logits(got, pair, reduction="none")
-    out["pair"] = weighed_mean(missed, near)
-
     tips = targets.tips
     index, offset, near = neighbourhood(tips, tips[..., 3], shape)
     near = _neighbour_weights(near) * targets.w_tips[:, None]
@@ -134,14 +128,6 @@ def keypoint_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:
     got = _gather(maps, slice(net.TIP_RANK, net.TIP_RANK + 1), index)[..., 0]
     out["tip_rank"] = weighed_mean((got - rank / net.RANK_SCALE).abs(), near * (rank > 0))
     return out | top_losses(maps, targets)
-
-
-def pairs_of(collars: Tensor) -> Tensor:
-    """1 for each collar (N, K, 4) that has another within `network.PAIR_REACH`, else 0; (N, K)."""
-    used = collars[..., 3] > 0
-    away = (collars[:, :, None, :2] - collars[:, None, :, :2]).square().sum(-1).sqrt()
-    own = torch.eye(collars.shape[1], dtype=torch.bool, device=collars.device)
-    return (((away < net.PAIR_REACH) & used[:, None] & ~own).any(-1) & used).to(collars.dtype)
 
 
 def top_losses(maps: Tensor, targets: Targets) -> dict[str, Tensor]:

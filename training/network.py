@@ -40,7 +40,6 @@ MAP_CHANNELS: tuple[str, ...] = (
     "top_arches",
     "top_half_out",
     "tip_whole",
-    "collar_pair",
 )
 GLOBAL_CHANNELS: tuple[str, ...] = (
     *(f"collars_at_least_{k}" for k in range(1, 13)),
@@ -72,7 +71,6 @@ COLLAR_RANK, TIP_RANK = 18, 19
 TOPS = slice(20, 24)  # where a leaf is highest: what its height hangs on
 TIP_WHOLE = 24
 TOLD_BESIDE = slice(TOPS.start, TIP_WHOLE + 1)  # maps that have features of their own besides
-COLLAR_PAIR = 25  # another collar stands within `PAIR_REACH` of this one
 COLLARS = slice(0, 12)
 USABILITY = slice(12, 19)
 LAID, FIRST_LEAF = 19, 20
@@ -85,11 +83,9 @@ MAP_STRIDE = 4  # network px per map px
 LINK_SCALE = 16.0  # map px per unit of the link channels
 TOWARD_SCALE = 16.0  # map px per unit of how far a leaf's top stands towards the camera
 RANK_SCALE = 4.0  # leaves per unit of the rank channels
-PAIR_REACH = 8.0  # map px: nearer than that one collar of two is often missed
 COUNT_SCALE = 8.0  # keeps the summed evidence of a dozen keypoints near one
 
 COARSE, FINE = 96, 64
-PAIR = 32  # channels that pairs of collars are told from
 EVIDENCE = 64  # channels that the count of collars sums up
 FOOT = 64  # channels that the signs of lost leaves are summed up in
 FOOT_NEAR, FOOT_FAR = 8.0, 20.0  # map px about the foot for the lowest collars, and for tips
@@ -135,7 +131,7 @@ class Network(nn.Module):
     """Maps and globals from an image; see `MAP_CHANNELS` and `GLOBAL_CHANNELS`.
 
     Takes ``image`` (N, 3, H, W), RGB float in 0..1, H and W multiples of 32. Gives ``maps``
-    (N, 26, H/4, W/4) and ``globals`` (N, 31), all float32.
+    (N, 25, H/4, W/4) and ``globals`` (N, 31), all float32.
     """
 
     def __init__(self, coarse: int = COARSE, fine: int = FINE):
@@ -156,15 +152,12 @@ class Network(nn.Module):
         self.refine = nn.Sequential(
             Separable(fine, fine, 5, adds=True), Separable(fine, fine, 5, adds=True)
         )
-        self.map_head = nn.Sequential(Separable(fine, fine, 3), nn.Conv2d(fine, COLLAR_PAIR, 1))
+        self.map_head = nn.Sequential(
+            Separable(fine, fine, 3), nn.Conv2d(fine, len(MAP_CHANNELS), 1)
+        )
         # Leaf tops came late to a network that reads well: what they need is learnt beside it.
         beside = TOLD_BESIDE.stop - TOLD_BESIDE.start
         self.top_head = nn.Sequential(Separable(fine, fine, 5), nn.Conv2d(fine, beside, 1))
-        # Two collars that melt into one peak are no place that a heatmap could show. What parts
-        # them is fine: the 1/2 map has a say of its own.
-        self.pair_head = nn.Sequential(
-            Separable(fine + half * 4, PAIR, 5), Separable(PAIR, PAIR, 5), nn.Conv2d(PAIR, 1, 1)
-        )
         pooled = 2 * top + 8 * fine
         self.global_head = nn.Sequential(
             nn.Linear(pooled, 256),
@@ -196,26 +189,21 @@ class Network(nn.Module):
         last.bias.data[[COLLAR_RANK, TIP_RANK]] = 0.75
         nn.init.zeros_(self.top_head[1].weight)
         nn.init.zeros_(self.top_head[1].bias)
-        nn.init.zeros_(self.pair_head[-1].weight)
-        nn.init.constant_(self.pair_head[-1].bias, -3.0)
 
     def forward(self, image: Tensor) -> tuple[Tensor, Tensor]:
         half, quarter, eighth, sixteenth, top = self.encoder(image)
         x = self.merge_32(functional.relu(self.lateral_32(top)))
         x = self.merge_16(functional.relu(self.lateral_16(sixteenth) + _twice(x)))
         x = self.merge_8(functional.relu(self.lateral_8(eighth) + _twice(x)))
-        folded = functional.pixel_unshuffle(half, 2)
-        fine = self.lateral_4(quarter) + self.lateral_2(folded)
+        fine = self.lateral_4(quarter) + self.lateral_2(functional.pixel_unshuffle(half, 2))
         x = self.merge_4(functional.relu(fine + _twice(self.narrow(x))))
         x = self.refine(x)
         features, tops = self.map_head[0](x), self.top_head[0](x)
-        pairs = self.pair_head[:-1](torch.cat([x, folded], dim=1))
         # Offsets, links and ranks need more digits than bfloat16 has.
         with torch.autocast(device_type=image_device(x), enabled=False):
             maps = self.map_head[1](features.float())
             beside = maps[:, TOLD_BESIDE] + self.top_head[1](tops.float())
-            pair = self.pair_head[-1](pairs.float())
-            maps = torch.cat([maps[:, : TOLD_BESIDE.start], beside, pair], dim=1)
+            maps = torch.cat([maps[:, : TOLD_BESIDE.start], beside], dim=1)
         answers = [self._count(x, maps), self._globals(top, x, maps), self._foot(x, maps)]
         return maps, torch.cat(answers, dim=1)
 

@@ -41,9 +41,9 @@ TIP_SHAPES = {
 }
 
 
-UNTAUGHT = ("overlap", "toward", "arches", "half_out", "whole", "pair")
-"""Losses against the truth alone: overlap says what classes say, and of leaf tops,
-torn tips and pairs of collars a teacher may know nothing."""
+UNTAUGHT = ("overlap", "toward", "arches", "half_out", "whole")
+"""Losses against the truth alone: overlap says what classes say, and of leaf tops
+and torn tips a teacher may know nothing."""
 
 
 class Teachers(nn.Module):

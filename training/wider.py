@@ -16,7 +16,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from training.checkpoint import coarse_of, compact, load_weights, write_checkpoint
+from training.checkpoint import compact, write_checkpoint
 from training.network import build
 
 
@@ -86,13 +86,12 @@ def main(words: Sequence[str] | None = None) -> int:
     options = parser.parse_args(words)
     torch.manual_seed(options.seed)
     network = build(pretrained=False, coarse=options.coarse)
+    payload = torch.load(options.narrow, map_location="cpu", weights_only=True)
     try:
-        narrow = build(pretrained=False, coarse=coarse_of(options.narrow))
-        facts = load_weights(options.narrow, narrow)
-        weights = widened(compact(narrow.state_dict()), network)
-    except (OSError, RuntimeError, ValueError) as error:
+        weights = widened(payload["weights"], network)
+    except ValueError as error:
         parser.error(str(error))
-    write_checkpoint(options.out, facts | {"weights": compact(weights)})
+    write_checkpoint(options.out, payload | {"weights": compact(weights)})
     return 0
 
 

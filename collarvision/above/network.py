@@ -52,10 +52,6 @@ _CHANNELS: Final = {
 }
 
 
-def _session(path: Path) -> tuple[Any, str]:
-    return open_session(path, {name: (count,) for name, count in _CHANNELS.items()})
-
-
 def working_mm(mm_per_px: float) -> float:
     """Ground that one px of the network's input covers, for a photo of so many mm a pixel."""
     return min(max(mm_per_px, WORKING_MM), COARSE_WORKING_MM)
@@ -247,5 +243,5 @@ def load_above_network() -> AboveNetwork:
     key = (str(found), os.getpid())
     with _lock:
         if key not in _networks:
-            _networks[key] = AboveNetwork(*_session(found))
+            _networks[key] = AboveNetwork(*open_session(found, _CHANNELS))
         return _networks[key]

@@ -102,13 +102,13 @@ def test_weights_load_from_a_wheel(tmp_path):
 
 def test_network_keeps_the_contract():
     network = Network().eval()
-    assert len(MAP_CHANNELS) == 26
+    assert len(MAP_CHANNELS) == 25
     assert len(GLOBAL_CHANNELS) == 31
     assert sum(p.numel() for p in network.parameters()) * 4 < 20e6
     for h, w in ((320, 256), (64, 96)):
         with torch.no_grad():
             maps, answers = network(torch.rand(2, 3, h, w))
-        assert maps.shape == (2, 26, h // 4, w // 4)
+        assert maps.shape == (2, 25, h // 4, w // 4)
         assert answers.shape == (2, 31)
         assert maps.dtype == answers.dtype == torch.float32
     assert float(torch.sigmoid(maps[:, HEATS]).mean()) == pytest.approx(0.01, abs=0.02)

@@ -14,7 +14,6 @@ from training.losses import (  # noqa: E402
     all_losses,
     heat_loss,
     keypoint_losses,
-    pairs_of,
     top_losses,
 )
 from training.samples import parse_truth  # noqa: E402
@@ -264,7 +263,6 @@ def _perfect(targets, share):
     tip = targets.tips[0, 0]
     for channel in (net.TIP_ROUNDED, net.TIP_COLLARED, net.TIP_WHOLE):
         maps[0, channel] = 20.0
-    maps[0, net.COLLAR_PAIR] = 20.0 if pairs_of(points[None]).any() else -20.0
     maps[0, net.LINK] = ((tip[6:8] - tip[0:2]) / net.LINK_SCALE)[:, None, None]
     toward = targets.tops[0, 0, 2] / net.TOWARD_SCALE
     for channel, value in enumerate((float(toward), 0.0, 20.0, -20.0), net.TOPS.start):
@@ -294,7 +292,6 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         "collared": (maps, net.TIP_COLLARED),
         "whole": (maps, net.TIP_WHOLE),
         "collar_rank": (maps, net.COLLAR_RANK),
-        "pair": (maps, net.COLLAR_PAIR),
         "toward": (maps, net.TOPS.start),
         "arches": (maps, net.TOPS.start + 2),
         "half_out": (maps, net.TOPS.start + 3),
@@ -311,12 +308,6 @@ def test_losses_vanish_for_perfect_answers_and_grow_for_each_fault():
         wrong[:, channel] = -where[:, channel] + 0.7
         pair = (wrong, answers) if where is maps else (maps, wrong)
         assert float(all_losses(*pair, share, targets)[name]) > 0.05, name
-
-
-def test_collars_within_reach_of_each_other_are_pairs_seen_or_hidden():
-    at = torch.tensor([[10.0, 10.0, 1, 1], [10.0, 17.5, 2, 1], [10.0, 26.0, 3, 1], [10, 11, 0, 0]])
-    assert pairs_of(at[None]).tolist() == [[1.0, 1.0, 0.0, 0.0]]
-    assert pairs_of(at[None, 1:]).tolist() == [[0.0, 0.0, 0.0]]  # an unused slot is no collar
 
 
 def test_heat_loss_is_the_published_formula():
