@@ -15,7 +15,7 @@ import numpy as np
 
 from collarvision.answer import Outcome, stage_name
 from collarvision.calibration import Calibration, load_calibration
-from collarvision.parts import Parts
+from collarvision.parts import BLADE, STALK, Parts
 from collarvision.plant import Leaf, Plant
 from collarvision.stage import COUNTS_FROM, StageBelief, lowest_numbered
 
@@ -77,6 +77,9 @@ MEASURED = {
 LEAFLESS_AT_MOST = 0.85
 """Confidence where no leaf could be told apart. Nearly all such plants are VE and so called, but
 with no leaf to go by nothing in the photo tells the others: of own photos 59 of 67 are right."""
+
+NO_FOOT = "The plant's foot wasn't found: show all of it, down to soil or roots, or count by hand."
+"""Without it nobody knows which way is up, nor whether the lowest leaf seen is the lowest."""
 
 LOST_DOUBT = 0.25
 """From this doubt about the number of lost leaves on a person counts. Of 1,087 own photos that
@@ -155,17 +158,21 @@ def judge(
         if parts.usability["no_plant"] + parts.usability["not_maize"] < NOTHING_FROM:
             # A seedling whose leaves are too small or blurred to be told apart is a plant still.
             low = min(confidence, LEAFLESS_AT_MOST)
-            if parts.usability["ok"] >= OK_FROM:
-                return Verdict(low, "hand-count", (LEAVES_UNSEEN,), (LEAVES_UNSEEN,))
-            worst = _worst(parts)
-            why = _sentence(worst, findings)
-            outcome: Outcome = "rejected" if _spoilt(worst, findings) else "hand-count"
-            return Verdict(low, outcome, (why,), (why,))
+            why = LEAVES_UNSEEN
+            outcome: Outcome = "hand-count"
+            if parts.usability["ok"] < OK_FROM:
+                worst = _worst(parts)
+                why = _sentence(worst, findings)
+                outcome = "rejected" if _spoilt(worst, findings) else outcome
+            if outcome == "rejected" or _any_plant(parts):
+                return Verdict(low, outcome, (why,), (why,))
         nothing = "no_plant"
     if nothing is not None:
         return Verdict(min(confidence, 0.05), "rejected", (SENTENCES[nothing],))
     stops = [finding.sentence for finding in findings if finding.severity == "stop"]
     lost = belief.numbers.below
+    if plant.base is None or parts.base is None:  # the stalk's end alone is no foot
+        stops.append(NO_FOOT)
     if belief.stage > 0 and lost == 0 and _seen_pointed(plant, belief):
         stops.append(POINTED_LOWEST)
     if _pressed_top(plant, belief):
@@ -232,6 +239,11 @@ def look_closer_at(verdict: Verdict, calibration: Calibration) -> bool:
     clean peak, so that the first looks are sure of one collar less and nothing in them says so.
     """
     return verdict.outcome != "rejected" and calibration.closer_from <= verdict.confidence
+
+
+def _any_plant(parts: Parts) -> bool:
+    """Whether any cell or any foot is a plant's: how sound a photo looks says nothing of that."""
+    return parts.base is not None or bool(np.isin(parts.classes, (BLADE, STALK)).any())
 
 
 def _seen_pointed(plant: Plant, belief: StageBelief) -> bool:

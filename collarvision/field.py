@@ -119,6 +119,17 @@ class FieldStage:
     newest: date | None
     height_only: int = 0
 
+    @property
+    def settled(self) -> bool:
+        """Whether the stage stays as it is told, whatever the plants that wait turn out to be."""
+        return self.stage_if_waiting in (None, (self.stage, self.stage))
+
+    @property
+    def stop_words(self) -> str | None:
+        """What plants of one stop cost, in a sentence; None where there is nothing true to say."""
+        of_others = self.stops > 0 and self.stop_effect.stops == 0  # only who waits has a stop
+        return None if self.stage is None or of_others else self.stop_effect.sentence
+
 
 def count_distribution(probabilities: Sequence[float]) -> np.ndarray:
     """Distribution of how many of independent events happen, (n + 1,): Poisson-binomial."""

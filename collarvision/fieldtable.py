@@ -213,7 +213,7 @@ def _plants(console: Console, answer: FieldAnswer, shown: Shown) -> None:
         console.print(table)
         console.print(
             "In the field: the share at or past a stage, 95 in 100 sure, by sampling and reading "
-            "doubt. " + stage.stop_effect.sentence
+            "doubt. " + (stage.stop_words or "")
         )
     console.print()
     facts = Table.grid(padding=(0, 2))

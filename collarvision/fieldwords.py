@@ -8,6 +8,7 @@ from datetime import date
 
 from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer
+from collarvision.field import FieldStage
 from collarvision.fieldhistory import PastVisit
 from collarvision.heat import DateSpan
 from collarvision.limits import Verdict
@@ -65,9 +66,8 @@ def headline(answer: FieldAnswer) -> str:
     """Stage and what it rests on."""
     stage = answer.stage
     if stage.stage is None:
-        return "No stage yet: no plant has an answer."
-    low, high = stage.stage_if_waiting or (stage.stage, stage.stage)
-    but = "" if low == high else " without those that wait"
+        return f"No stage yet: no plant has an answer{_details(stage)}."
+    but = "" if stage.settled else " without those that wait"
     sure = "" if stage.probability is None else f" ({sure_words(stage.probability)} sure{but})"
     plants = count_of(stage.plants, "plant")
     if stage.stop_effect.stops:
@@ -86,6 +86,11 @@ def headline(answer: FieldAnswer) -> str:
                 f"By its zones {by_zones}. Taken together the {plants} make "
                 f"{stage_name(stage.stage)}{sure}, but zones weren't walked by their size"
             )
+    return f"{said}{_details(stage)}."
+
+
+def _details(stage: FieldStage) -> str:
+    """What became of the photos, where that needs saying."""
     details = [
         words
         for number, words in (
@@ -95,7 +100,7 @@ def headline(answer: FieldAnswer) -> str:
         )
         if number
     ]
-    return said + (f"; {', '.join(details)}" if details else "") + "."
+    return f"; {', '.join(details)}" if details else ""
 
 
 def headline_stage(answer: FieldAnswer) -> int | None:
@@ -120,11 +125,17 @@ def waiting_words(answer: FieldAnswer) -> str | None:
     if stage.stage_if_waiting is None:
         return said
     low, high = (stage_name(k) for k in stage.stage_if_waiting)
+    one = stage.waiting == 1
+    whatever = f"whatever {'it turns' if one else 'they turn'} out to be"
+    # By its zones a field may be told at another stage, which these don't speak of.
+    of_field = headline_stage(answer) == stage.stage
+    which = "the field's stage" if of_field else "the stage of all plants together"
+    if stage.settled:
+        return f"{said} {which.capitalize()} stays {low} {whatever}."
     if low == high:
-        turn = "it turns" if stage.waiting == 1 else "they turn"
-        return f"{said} The field's stage stays {low} whatever {turn} out to be."
-    who = "It" if stage.waiting == 1 else "They"
-    return f"{said} {who} could move the field's stage to anything from {low} to {high}."
+        them = "it" if one else "them"
+        return f"{said} Counting {them} brings {which} to {low}, {whatever}."
+    return f"{said} {'It' if one else 'They'} could move {which} to anything from {low} to {high}."
 
 
 def height_words(answer: FieldAnswer, shown: Shown) -> str | None:

@@ -18,7 +18,8 @@ more strictly. Past is said even then, where the plants seen are enough for it, 
 surely on another: plants don't go back. The bounds of closing are our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
-which only a height by hand is known can make the answer stricter and never safer.
+which only a height by hand is known can make the answer stricter and never safer; so can one that
+waits for a hand count.
 """
 
 from __future__ import annotations

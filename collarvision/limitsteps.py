@@ -108,7 +108,12 @@ def unmeasured_words(
     said = f"{plants_of(count)} without a height {'is' if count == 1 else 'are'} {how}"
     # The most collars measured, not those of the tallest: a plant with fewer is as tall at times.
     # What a rejected photo was read as is no knowledge; no plant stands behind no collars known.
-    known = [p.best_stage for p in measured if p.best_stage is not None and not p.height_only]
+    # Nor is what one was read as that waits for a count.
+    known = [
+        p.best_stage
+        for p in measured
+        if p.best_stage is not None and (p.decided or (p.waiting and limit.by_height_alone))
+    ]
     most = max(known, default=-1)
     ahead = [
         p.name
@@ -204,27 +209,31 @@ def too_thin(
         if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
             old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
         return [*found, f"{old}: walk the field again before you act."]
-    # A height needs no count: where the limit is by height alone no plant waits for one.
-    waiting = 0 if limit.by_height_alone else sum(p.waiting for p in fresh)
+    # A height needs no count: where the limit is by height alone no plant waits for one. Elsewhere
+    # what waits, perhaps no plant at all, is neither a second stop nor a height.
+    sure = [p for p in fresh if limit.by_height_alone or not p.waiting]
+    waiting = len(fresh) - len(sure)
     if bare and len(fresh) < FEWEST_PLANTS:
         found.append(_too_few_heights(len(fresh), bare))
-    elif len(fresh) - waiting < FEWEST_PLANTS:
-        found.append(too_few_words(len(fresh) - waiting, waiting, FEWEST_PLANTS))
-    elif None not in (at := {p.stop for p in fresh}) and len(at) == 1:
+    elif len(sure) < FEWEST_PLANTS:
+        found.append(too_few_words(len(sure), waiting, FEWEST_PLANTS))
+    elif None not in (at := {p.stop for p in sure}) and len(at) == 1:
         # Plants beside each other are alike: all of them tell hardly more than one.
+        answered = " with an answer" if waiting else ""
         found.append(
-            f"All {plants_of(len(fresh))} are from one stop, and tell little of the field: see "
-            f"plants at {_FEWEST_STOPS - 1} more stops at least."
+            f"All {plants_of(len(sure))}{answered} are from one stop, and tell little of the "
+            f"field: see plants at {_FEWEST_STOPS - 1} more stops at least."
         )
     wants_height = limit.highest.height_mm is not None or (
         limit.lowest.height_mm is not None
         and (limit.lowest.leaves is None or limit.lowest_when == "both")
     )
-    heights = sum(p.height_mm is not None for p in fresh)
-    if wants_height and heights < min(FEWEST_PLANTS, len(fresh)):
+    heights = sum(p.height_mm is not None for p in sure)
+    if wants_height and heights < min(FEWEST_PLANTS, len(sure)):
+        answered = " with an answer" if waiting else ""
         found.append(
-            f"The limit asks for heights and {plants_of(heights)} of {len(fresh)} have one: put "
-            "the scale card beside the plants."
+            f"The limit asks for heights and {plants_of(heights)} of {len(sure)}{answered} have "
+            "one: put the scale card beside the plants."
         )
     return found
 

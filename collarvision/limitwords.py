@@ -128,6 +128,11 @@ def sentence(
     these = f"These {seen}" if len(whole) == seen else f"The {len(whole)} with an answer"
     if share is not None and share.measured is not None:
         these = f"The {share.measured} with a height"
+    if share is not None and (out := share.without):
+        others = f"{len(whole) - out} others"
+        if share.measured is not None:
+            others = f"{share.measured} others with a height"
+        these = f"Without {out} that wait{'s' if out == 1 else ''} for a count the {others}"
     most = 1.0 if share is None else share.most
     said += (
         f" {these} can't rule out that up to {math.ceil(most * 100)} in 100 plants of "

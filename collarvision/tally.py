@@ -52,7 +52,8 @@ def beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> fl
     """Probability that more plants than allowed are past the maximum, or near it.
 
     With and without the plants known by their height only, whichever is more: they never lower it.
-    Nor do plants without a height, where it alone takes a plant past.
+    Nor do plants that wait for a hand count, nor those without a height, where it alone takes a
+    plant past.
     """
     if not limit.highest:
         return 0.0
@@ -75,12 +76,30 @@ def _groups(
     standing: Sequence[PlantStanding], limit: Limit, *, near: bool
 ) -> list[Sequence[PlantStanding]]:
     """All plants, and those groups of them that may tell of more plants past."""
-    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit)]
-    tall = _measured(standing, limit)
-    # So many as a verdict asks for, and one of them there: a few show no share by themselves.
-    if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
-        groups.append(tall)
+    groups: list[Sequence[PlantStanding]] = []
+    for some in _less_waiting(standing, limit, [s.near if near else s.past for s in standing]):
+        groups += [some, whole(some, limit)]
+        tall = _measured(some, limit)
+        # So many as a verdict asks for, and one of them there: a few show no share by themselves.
+        if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
+            groups.append(tall)
     return groups
+
+
+def _less_waiting(
+    standing: Sequence[PlantStanding], limit: Limit, chances: Sequence[float]
+) -> list[Sequence[PlantStanding]]:
+    """All plants; without those that wait; and with those of them that likely belong.
+
+    Nobody knows what waits, nor whether it is a plant at all: it never makes a share smaller. So
+    few that no verdict may rest on them show no share by themselves.
+    """
+    sure = [s for s in standing if not s.waits]
+    if len(sure) == len(standing):
+        return [standing]
+    there = [s for s, p in zip(standing, chances, strict=True) if not s.waits or p >= 0.5]
+    few = [some for some in (sure, there) if len(counting(some, limit)) >= FEWEST_PLANTS]
+    return [standing, *few]
 
 
 def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
@@ -100,19 +119,37 @@ class PastShare:
         What 5 in 100 such samples would still allow.
     measured : int or None
         Plants with a height, where these are what `most` rests on.
+    without : int
+        Plants that wait for a hand count, where `most` rests on the others.
     """
 
     interval: tuple[float, float]
     most: float
     measured: int | None = None
+    without: int = 0
 
 
 def past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | None:
     """Share past the maximum; None without a plant.
 
     Where height alone takes a plant past, those without one say nothing of it: the plants with a
-    height then tell how much isn't known, if that is more than all together say.
+    height then tell how much isn't known, if that is more than all together say. So do plants
+    without those that wait for a hand count.
     """
+    groups = _less_waiting(standing, limit, [s.past for s in standing])
+    found = [
+        replace(share, without=len(standing) - len(some))
+        for some in groups
+        if (share := _past_share(some, limit)) is not None
+    ]
+    if not found:
+        return None
+    lows, highs = zip(*(share.interval for share in found), strict=True)
+    worst = max(found, key=lambda share: share.most)
+    return replace(worst, interval=(min(lows), max(highs)))
+
+
+def _past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | None:
     every = counting(standing, limit)
     if not every:
         return None
@@ -135,11 +172,17 @@ def _measured(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStan
 
 
 def short_of(standing: Sequence[PlantStanding], limit: Limit) -> float:
-    """Probability that more plants than allowed are short of the minimum."""
+    """Probability that more plants than allowed are short of the minimum.
+
+    With and without those that wait for a hand count, whichever is more.
+    """
     if not limit.lowest:
         return 0.0
-    some = whole(standing, limit)
-    return _more_than(limit.share_short, some, [1 - s.reached for s in some])
+    every = whole(standing, limit)
+    groups = _less_waiting(every, limit, [1 - s.reached for s in every])
+    return max(
+        _more_than(limit.share_short, some, [1 - s.reached for s in some]) for some in groups
+    )
 
 
 def perhaps_reached(standing: Sequence[PlantStanding]) -> list[PlantStanding]:

@@ -24,6 +24,7 @@ from collarvision.confidence import (
     LEAFLESS_AT_MOST,
     LOST_UNSEEN,
     LOST_UNSURE,
+    NO_FOOT,
     POINTED_LOWEST,
     PRESSED_TOP,
     REFUSE_AT,
@@ -113,6 +114,27 @@ def test_a_plant_whose_leaves_are_too_small_goes_to_a_person():
     verdict = judged(replace(parts, usability=seen))
     assert verdict.outcome == "hand-count"
     assert "come closer" in verdict.reasons[0]
+
+
+def test_a_picture_without_a_plant_is_no_seedling():
+    """Of a white page the network says "cut off", as well as "fine"."""
+    seedling = replace(draw(0).parts, tips=(), collars=())
+    empty = replace(seedling, classes=np.zeros_like(seedling.classes), base=None)
+    for seen in (USABLE, usability(ok=0.35, cut_off=0.56), usability(ok=0.14, blurred=0.8)):
+        assert judged(replace(seedling, usability=seen)).reasons != (SENTENCES["no_plant"],)
+        assert judged(replace(empty, usability=seen)).outcome == "rejected"
+    verdict = judged(empty)
+    assert (verdict.reasons, verdict.confidence) == ((SENTENCES["no_plant"],), 0.05)
+    for some in (replace(empty, classes=seedling.classes), replace(empty, base=seedling.base)):
+        assert judged(some).outcome == "hand-count"
+
+
+@pytest.mark.parametrize("stage", [0, 1, 4])
+def test_a_plant_whose_foot_is_not_found_is_never_staged(stage):
+    drawn = draw(stage)
+    assert NO_FOOT not in sure_of(drawn).reasons
+    verdict = sure_of(replace(drawn, parts=replace(drawn.parts, base=None)))
+    assert (verdict.outcome, NO_FOOT in verdict.overruling) == ("hand-count", True)
 
 
 def test_the_threshold_itself_is_sure_enough():

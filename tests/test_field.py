@@ -328,3 +328,14 @@ def test_a_large_field_is_quick() -> None:
     begin = time.perf_counter()
     summarise(plants)
     assert time.perf_counter() - begin < 5.0
+
+
+def test_that_no_plant_has_a_stop_is_said_only_of_plants_with_an_answer_where_none_has() -> None:
+    waits = PlantEvidence("w", stage=4, outcome="hand-count", stop="1")
+    alone = [counted("a", 4), counted("b", 4)]
+    assert summarise([waits]).stop_words is None
+    assert summarise([]).stop_words is None
+    assert summarise([*alone, waits]).stop_words is None
+    assert (summarise(alone).stop_words or "").startswith("No plant has a stop")
+    of_stops = summarise([counted("a", 4, stop="1"), counted("b", 4, stop="1")])
+    assert of_stops.stop_words == of_stops.stop_effect.sentence

@@ -189,3 +189,50 @@ def test_one_plant_is_spoken_of_as_one() -> None:
     assert " of 2 plants at or past V" in two
     many = said(*[counted] * 9, replace(waits, name="y.jpg"))
     assert "stays V3 whatever it turns out to be" in many
+
+
+def with_waiting(counted: list[int], *waiting: PlantEvidence) -> FieldAnswer:
+    visits = counted_by_hand(counted)
+    seen = (*visits.chosen.plants, *(SeenPlant(one) for one in waiting))
+    return decide(replace(visits, chosen=replace(visits.chosen, plants=seen)), TODAY)
+
+
+SEEDLING = PlantEvidence("w.jpg", stage=0, outcome="hand-count", confidence=0.85, taken_at=VISIT)
+
+
+def test_plants_that_move_the_stage_whatever_they_are_don_t_leave_it_as_it_is() -> None:
+    answer = with_waiting([4] * 24 + [5] * 24, *[SEEDLING] * 4)
+    assert (answer.stage.stage, answer.stage.stage_if_waiting) == (5, (4, 4))
+    assert "sure without those that wait)" in headline(answer)
+    said = waiting_words(answer) or ""
+    assert "stays" not in said
+    assert said.endswith(
+        "Counting them brings the field's stage to V4, whatever they turn out to be."
+    )
+    sure = with_waiting([4] * 100 + [5] * 101, *[SEEDLING] * 4)
+    assert (sure.stage.stage, sure.stage.stage_if_waiting) == (5, (4, 4))
+    assert not sure.enough.enough
+    assert enough_words(sure).endswith("hand count first: the field may be at V4.")
+    settled = with_waiting([4] * 100 + [5] * 110, SEEDLING)
+    assert settled.enough.enough
+    assert "without those" not in headline(settled)
+
+
+def test_what_waits_moves_the_stage_of_all_plants_and_not_that_by_zones() -> None:
+    answer = flown(4)
+    stage = answer.stage.stage
+    assert stage is not None
+    waits = replace(answer.stage, waiting=1, waiting_names=("w",), stage_if_waiting=(stage, stage))
+    said = waiting_words(replace(answer, stage=waits)) or ""
+    assert f" The stage of all plants together stays {stage_name(stage)} whatever" in said
+
+
+def test_a_field_without_an_answer_says_what_became_of_its_photos() -> None:
+    bad = PlantEvidence("b.jpg", outcome="rejected", taken_at=VISIT)
+    assert headline(with_waiting([], SEEDLING, bad, bad)) == (
+        "No stage yet: no plant has an answer; 1 waiting for a hand count, 2 photos not usable."
+    )
+    assert headline(with_waiting([], bad)).endswith("no plant has an answer; 1 photo not usable.")
+    assert headline(with_waiting([])) == "No stage yet: no plant has an answer."
+    said = waiting_words(with_waiting([], replace(SEEDLING, stage_probabilities=(1.0,)))) or ""
+    assert "stays" not in said

@@ -16,6 +16,7 @@ from collarvision.limitsfile import Bound, Limit
 TODAY = date(2026, 6, 4)
 BEFORE = TODAY - timedelta(days=9)
 LIMIT = Limit("Product A", "broadcast", "collars", highest=Bound(6))
+BOLD = {"past": 0, "can't tell": 1, "too early": 1, "closing": 2, "open": 3}
 
 
 def counted(stage: int, count: int, **more: object) -> list[PlantEvidence]:
@@ -138,3 +139,107 @@ def test_a_laxer_maximum_is_never_judged_more_strictly(
     lax = replace(limit, highest=Bound(leaves[0] + more, 400.0 + 90 * more), share_past=many)
     before, after = (judge(field, one, TODAY).word for one in (limit, lax))
     assert STRICTNESS.index(after) >= STRICTNESS.index(before)
+
+
+def waits(name: str, stage: int, sure: float = 0.9, **more: object) -> PlantEvidence:
+    return PlantEvidence(
+        name,
+        stage=stage,
+        confidence=sure,
+        outcome="hand-count",
+        taken_at=TODAY,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+def test_plants_that_wait_make_no_share_past_look_smaller() -> None:
+    """They may be no plants at all: 2 of 18 past aren't 2 of 26 for more photos."""
+    limit = replace(LIMIT, share_past=0.2)
+    field = [*counted(4, 16), *counted(8, 2)]
+    seedlings = [waits(f"w{k}", 0, 0.85) for k in range(8)]
+    alone, verdict = (judge(some, limit, TODAY) for some in (field, [*field, *seedlings]))
+    assert (alone.word, verdict.word) == ("closing", "closing")
+    assert verdict.share_past is not None
+    assert alone.share_past is not None
+    assert verdict.share_past[1] >= alone.share_past[1]
+    most = "can't rule out that up to 28 in 100 plants of the field are past it."
+    assert f"These 18 {most}" in alone.sentence
+    assert f"Without 8 that wait for a count the 18 others {most}" in verdict.sentence
+    one = judge([*field, seedlings[0]], limit, TODAY)
+    assert f"Without 1 that waits for a count the 18 others {most}" in one.sentence
+
+
+def test_plants_that_wait_make_no_field_old_enough() -> None:
+    limit = replace(LIMIT, lowest=Bound(2))
+    field = [*counted(1, 8), *counted(3, 6)]
+    grown = [waits(f"w{k}", 4) for k in range(10)]
+    assert judge(field, limit, TODAY).word == "too early"
+    assert judge([*field, *grown], limit, TODAY).word == "too early"
+
+
+def test_plants_that_wait_are_no_second_stop() -> None:
+    field = counted(3, 12, stop="1")
+    one = waits("w", 3, stop="2")
+    for some in (field, [*field, one]):
+        verdict = judge(some, LIMIT, TODAY)
+        assert verdict.word == "can't tell"
+        assert "All 12 plants" in verdict.sentence
+        assert "are from one stop" in verdict.sentence
+
+
+def test_plants_that_wait_are_no_measured_ones_to_go_by() -> None:
+    """Two unmeasured ones have most collars known; whether the one that waits has is not known."""
+    limit = replace(LIMIT, highest=Bound(8, 900.0))
+    field = [*counted(3, 11, height_mm=250.0), *counted(5, 2)]
+    for some in (field, [*field, waits("w", 5, height_mm=400.0)]):
+        assert "2 of them may be taller than any measured one" in judge(some, limit, TODAY).sentence
+    taped = [*counted(3, 9, height_mm=250.0), *counted(2, 3)]
+    for some in (taped, [*taped, waits("w", 3, height_mm=250.0)]):
+        assert "The limit asks for heights and 9 plants of 12" in judge(some, limit, TODAY).sentence
+
+
+def seen_plants(waiting: bool, most: int) -> st.SearchStrategy[list[PlantEvidence]]:
+    def plant(drawn: tuple[int, float, float | None, str | None]) -> PlantEvidence:
+        stage, sure, tall, stop = drawn
+        mm = None if tall is None else tall * (50.0 + 70 * stage)
+        made = waits("w", stage, sure, height_mm=mm, stop=stop)
+        return made if waiting else replace(made, name="p", outcome="staged")
+
+    values = st.tuples(
+        st.integers(0, 9),
+        st.sampled_from([0.4, 0.6, 0.9, 0.99, 1.0]),
+        st.sampled_from([None, 0.8, 1.0, 1.2]),
+        st.sampled_from([None, "1", "2"]),
+    )
+    return st.lists(values.map(plant), min_size=0 if waiting else 8, max_size=most)
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    seen_plants(waiting=False, most=24),
+    seen_plants(waiting=True, most=12),
+    st.tuples(*[st.sampled_from([0.0, 0.05, 0.1, 0.2, 0.3, 0.5])] * 2),
+    st.sampled_from([Bound(), Bound(2), Bound(4), Bound(2, 200.0)]),
+    st.sampled_from([Bound(3), Bound(6), Bound(8), Bound(6, 400.0), Bound()]),
+    st.booleans(),
+)
+def test_a_plant_that_waits_never_makes_a_verdict_bolder(
+    field: list[PlantEvidence],
+    waiting: list[PlantEvidence],
+    shares: tuple[float, float],
+    lowest: Bound,
+    highest: Bound,
+    both: bool,
+) -> None:
+    limit = Limit(
+        "P",
+        "b",
+        "collars",
+        lowest,
+        highest,
+        highest_when="both" if both else "whichever first",
+        share_past=shares[0],
+        share_short=shares[1],
+    )
+    before = BOLD[judge(field, limit, TODAY).word]
+    assert BOLD[judge([*field, *waiting], limit, TODAY).word] <= before

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from command import run
-from fields import LIMITS, VISIT, fill, walk
+from fields import LIMITS, VISIT, fill, plant, walk
 from surveys import MODEL, check_sound
 from test_report import INCHES, marked, parsed, photo
 
@@ -191,3 +191,12 @@ def test_another_picture_in_its_place_is_not_called_gone(pictured: Path) -> None
     )
     sheet = make_sheet(answer_of(pictured), INCHES)
     assert (sheet.not_found, sheet.replaced, len(sheet.pictures)) == (1, 1, 2)
+
+
+def test_a_report_without_an_answer_says_so_once_and_nothing_of_stops(tmp_path: Path) -> None:
+    path = tmp_path / "waits.sqlite"
+    fill(path, "Waits", [(plant(k, 4, outcome="hand-count"), "S1") for k in range(3)])
+    page = flat(report_page(answer_of(path, "Waits"), INCHES))
+    assert page.count("No plant has an answer yet.") == 1
+    assert "no plant has an answer; 3 waiting for a hand count." in page
+    assert "No plant has a stop" not in page
