@@ -121,7 +121,7 @@ def key(reading: Reading, width: int) -> np.ndarray:
             canvas.words(x, y + 0.75 * size, words, size, marks.WHITE, anchor="lm")
             x += marks.text_width(words, size) + 1.4 * size
         y += 2.0 * size
-    (name, *_) = marks.wrap(reading.photo, size, width - 2 * pad) or [""]
+    name = marks.shortened(reading.photo, size, width - 2 * pad)
     canvas.words(pad, y + 0.6 * size, name, size, marks.GREY, anchor="lm")
     return canvas.finished()
 

@@ -283,6 +283,7 @@ def together(
     from collarvision.pickplant import PickError, pick
     from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.survey import SurveyError, SurveyWriter
+    from collarvision.survey.oneplant import SAME_PHOTO, one_picture
     from collarvision.table import percent_sure, shown_stage
 
     day = day_of(visit, "--visit")
@@ -308,6 +309,10 @@ def together(
                 end_with(
                     f"Photos of one plant must be of one field, one visit and one stop: {filed}."
                 )
+            if one_picture(row.record for row in rows.values()):
+                for other in list(rows)[1:]:  # as plants of their own they'd count twice
+                    store.say_one_picture(next(iter(rows)), other)
+                end_with(f"{SAME_PHOTO} It counts once.")
             name = store.say_one_plant(rows)
             first = store.plant(next(iter(rows)))
             assert first is not None

@@ -67,6 +67,15 @@ def wrap(words: str, size_px: int, width_px: float) -> list[str]:
     return [*lines, line] if line else lines
 
 
+def shortened(words: str, size_px: int, width_px: float) -> str:
+    """One line of text no wider than `width_px`; where something is cut off it ends with "…"."""
+    words = " ".join(words.split())
+    if text_width(words, size_px) <= width_px:
+        return words
+    fits = (f"{words[:n].rstrip()}…" for n in range(len(words) - 1, 0, -1))
+    return next((cut for cut in fits if text_width(cut, size_px) <= width_px), "…")
+
+
 Item = TypeVar("Item")
 
 

@@ -196,25 +196,37 @@ def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
 
 
 def _telling(records: Sequence[Mapping[str, Any]]) -> list[int]:
-    """Photos that have a say: they tell a stage, and each picture has one whatever its name."""
+    """Photos that have a say: they tell a stage, and each picture has one whatever its name.
+
+    A copy that was encoded anew may be read otherwise: the one that isn't staged has the say.
+    """
     seen: list[int] = []
     for k, one in enumerate(records):
-        if _tells(one) and not any(same_picture(records[known], one) for known in seen):
+        if not _tells(one):
+            continue
+        twin = next((n for n, at in enumerate(seen) if same_picture(records[at], one)), None)
+        if twin is None:
             seen.append(k)
+        elif records[seen[twin]]["outcome"] == "staged" != one["outcome"]:
+            seen[twin] = k
     return seen
 
 
 def same_picture(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
     """Say whether two records are of the same picture, whatever notes stand in its files.
 
-    Records of surveys know the picture by a hash of its pixels. Without that, points that lie and
-    weigh alike to the last digit are of the same pixels: no two photos of a plant do that.
+    Records of surveys know the picture by a hash of its pixels, or of those that a phone sent where
+    the survey keeps a copy. Without that, points that lie and weigh alike to the last digit are of
+    the same pixels: no two photos of a plant do that.
     """
     if one["sha256"] is not None and one["sha256"] == other["sha256"]:
         return True
-    pixels = one.get("pixels_sha256"), other.get("pixels_sha256")
-    if None not in pixels:
-        return pixels[0] == pixels[1]
+    pixels = [
+        {record.get(name) for name in ("pixels_sha256", "sent_pixels_sha256")} - {None}
+        for record in (one, other)
+    ]
+    if all(pixels):
+        return not pixels[0].isdisjoint(pixels[1])
     points = [one.get("collars"), one.get("tips")]
     return any(points) and all(
         one.get(key) == other.get(key) for key in ("photo_size", "collars", "tips", "soil_line")

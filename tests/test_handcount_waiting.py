@@ -245,3 +245,87 @@ def test_a_photo_outlives_a_new_start_of_the_program(
         phone.switch_to.window(here)
         phone.find_element("id", "again").click()
         until(lambda: "/plants/" in phone.current_url, "for the reading")
+
+
+def test_a_refused_count_is_there_to_be_put_right(page: Page, survey: Survey) -> None:
+    def opened() -> dict[str, str]:
+        page.keys("e")
+        until(lambda: page.run("return document.getElementById('type-dialog').open"))
+        names = "['way', 'collars', 'nodes', 'height', 'unit', 'note']"
+        form = "document.getElementById('type-form')"
+        found: dict[str, str] = page.run(
+            f"return Object.fromEntries({names}.map(n => [n, {form}[n].value]))"
+        )
+        return found
+
+    empty = {"way": "on-plant", "collars": "", "nodes": "", "height": "", "unit": "in", "note": ""}
+    assert opened() == empty
+    page.run("document.querySelector('[name=way][value=split-stalk]').click()")
+    page.run("document.getElementById('unit').value = 'cm'")
+    for name, words in (("nodes", "4"), ("typed-height", "2.54"), ("note", "by the road\n")):
+        page.window.find_element("id", name).send_keys(words)
+    until(lambda: "far too short" in page.text("kept"), "for the refusal")
+    page.window.refresh()  # or on the way back from another plant
+    page.ready()
+    refused = {**empty, "way": "split-stalk", "nodes": "4", "height": "2.54", "unit": "cm"}
+    assert opened() == {**refused, "note": "by the road"}
+    assert "far too short" in page.text("type-problem")
+    assert page.run("return document.activeElement.id") == "nodes"
+    page.window.find_element("css selector", "#type-form [value=cancel]").click()
+    assert opened()["nodes"] == "4"  # whoever looks elsewhere first loses nothing
+    height = page.window.find_element("id", "typed-height")
+    height.clear()
+    height.send_keys("90\n")
+    until(lambda: survey[1][1] in page.window.current_url, "for the next plant")
+    page.ready()
+    with SurveyReader(survey[0]) as store:
+        (count,) = store.counts()
+    assert (count.count.nodes, count.count.note) == (4, "by the road")
+    assert count.count.height_mm == pytest.approx(900)
+    assert page.text("kept") == ""  # it was put right
+    assert opened() == {**empty, "unit": "cm"}
+
+
+def test_handles_that_are_back_are_told_on_a_phone_s_screen(site: Served, survey: Survey) -> None:
+    with browser(390, 844, touch=True) as phone:
+        page = Page(phone, site).open(survey[1][0])
+        page.keys("l")
+        phone.refresh()
+        page.ready()
+        script = "const b = document.getElementById(arguments[0]).getBoundingClientRect();"
+        draft, view, tools = (
+            page.run(f"{script} return [b.top, b.bottom]", name)
+            for name in ("draft", "view", "save")
+        )
+        assert 0 < draft[0] < draft[1] <= view[0]
+        assert tools[1] <= 844
+        said = page.window.find_element("id", "draft")
+        assert said.get_attribute("role") == "status"
+        assert "they aren't saved yet" in said.text
+        page.click("drop")
+        assert not said.is_displayed()
+        assert page.run(f"{script} return b.top", "view") < view[0]
+
+
+def test_the_next_photo_s_menu_has_the_field_that_was_answered(
+    page: Page, site: Served, survey: Survey, drawn: tuple[bytes, Reading]
+) -> None:
+    from selenium.webdriver.support.select import Select
+
+    window = page.window
+    picture = survey[0].parent / "from phone.jpg"
+    picture.write_bytes(drawn[0])
+
+    def menu() -> Select:
+        window.get(f"{site.url}/take")
+        until(lambda: window.execute_script("return document.readyState") == "complete")
+        return Select(window.find_element("id", "field"))
+
+    for name, told in (("north", "Filed. "), ("East", "It stays in North. ")):
+        menu().select_by_value("new")
+        window.find_element("id", "new").send_keys(name)
+        window.find_element("id", "stored").send_keys(str(picture))
+        until(lambda: "/plants/" in window.current_url, "for the reading")
+        assert told in page.ready().text("notice")
+        if name == "north":
+            assert menu().first_selected_option.text == "North"

@@ -187,6 +187,27 @@ def test_the_key_names_only_what_is_there(reading: Reading) -> None:
     assert key(replace(reading, outcome="rejected"), 1080).shape[0] < 80
 
 
+def test_a_long_name_is_seen_to_be_cut(reading: Reading, monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+    words = marks.Canvas.words
+
+    def noting(self: Any, x: float, y: float, said: str, *more: Any, **named: Any) -> None:
+        drawn.append(said)
+        words(self, x, y, said, *more, **named)
+
+    monkeypatch.setattr(marks.Canvas, "words", noting)
+    for name in ("North quarter " + 9 * "by the road ", "X" * 200 + ".jpg"):
+        key(replace(reading, photo=name), 600)
+        assert drawn[-1].endswith("…")
+        assert name.startswith(drawn[-1][:-1])
+        assert 480 < marks.text_width(drawn[-1], round(600 * 0.028)) <= 600 * 0.95
+    for name in ("plant.jpg", "", "two\nlines.jpg"):
+        key(replace(reading, photo=name), 600)
+        assert drawn[-1] == " ".join(name.split())
+    assert np.any(np.asarray(marks.font(20).getmask("…")))  # the font has one
+    assert bytes(marks.font(20).getmask("…")) != bytes(marks.font(20).getmask("\uffff"))
+
+
 @pytest.mark.parametrize(
     ("basis", "words"),
     [

@@ -378,6 +378,12 @@ def test_a_picture_with_other_notes_in_its_file_is_the_same_picture() -> None:
     assert not same_picture(*records(one, moved))
     alone = put_together(records(one))
     assert put_together(records(one, tagged)).confidence == alone.confidence
+    # A copy that was encoded anew may be read otherwise: what one of the two leaves open stays so.
+    sure = replace(tagged, outcome="staged", reasons=(), confidence=0.96)
+    unsure = replace(one, outcome="hand-count", reasons=("Unsure.",), confidence=0.6)
+    for pair in ((sure, unsure), (unsure, sure)):
+        told = put_together(records(*pair))
+        assert (told.outcome, told.confidence, told.reasons) == ("hand-count", 0.6, ("Unsure.",))
     # Where the pixels are known, they decide.
     pixels = [{**record, "pixels_sha256": str(k)} for k, record in enumerate(records(one, tagged))]
     assert not same_picture(*pixels)

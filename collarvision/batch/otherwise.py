@@ -20,7 +20,7 @@ from collarvision.batch.result import FiledOtherwise, Tells
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Options
 from collarvision.survey import PhotoFacts, Place, SurveyReader
-from collarvision.survey.asread import PIXELS, READ_WITH, AsRead
+from collarvision.survey.asread import PIXELS, READ_WITH, SENT_PIXELS, AsRead
 from collarvision.survey.plantfolders import place_of
 from collarvision.survey.rows import folded, storable
 from collarvision.survey.stopcounts import stop_counts
@@ -47,15 +47,16 @@ class Lay:
     named_in: str | None = None
 
 
-def notes_of(pixels_sha256: str | None, options: Options | None, lay: Lay) -> dict[str, Any]:
+def notes_of(
+    pixels_sha256: str | None, options: Options | None, lay: Lay, sent: str | None = None
+) -> dict[str, Any]:
     """What the survey's record holds beside the reading.
 
-    That is the pixels' hash, what was asked, and where the photo lay when it was filed.
+    That is the pixels' hash, and of those that were `sent`, what was asked, and where the photo lay
+    when it was filed.
     """
-    said = {FILED_FROM: lay.path, NAMED_IN: lay.named_in}
-    notes: dict[str, Any] = {name: storable(path) for name, path in said.items() if path}
-    if pixels_sha256 is not None:
-        notes[PIXELS] = pixels_sha256
+    said = {FILED_FROM: lay.path, NAMED_IN: lay.named_in, PIXELS: pixels_sha256, SENT_PIXELS: sent}
+    notes: dict[str, Any] = {name: storable(words) for name, words in said.items() if words}
     if options is not None:
         notes[READ_WITH] = {
             "height_rule": options.height_rule,

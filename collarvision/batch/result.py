@@ -87,7 +87,7 @@ class BatchResult:
         Files that held another photo of a plant before, and no other file does; with the SHA-256 of
         the photo before and now. The survey has both, each as a plant.
     same_pictures : int
-        Files new to the survey whose picture it had, but for the notes in the file: one plant.
+        Files new to the survey whose picture it had from another file: one plant.
     tried_again : int
         Photos that the program had failed on in an earlier run, and that this one read again.
     read_otherwise : tuple of (int, str, str)

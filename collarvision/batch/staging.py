@@ -18,6 +18,7 @@ from collarvision.answer import Reading
 from collarvision.batch import otherwise
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import place_from_folders
+from collarvision.batch.knownpicture import known_as
 from collarvision.batch.otherwise import source_folders
 from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
@@ -28,10 +29,9 @@ from collarvision.batch.result import BatchResult, JoinedStop, Step
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Options, Task
 from collarvision.survey import FileFacts, ModelFacts, PhotoFacts, Place, SurveyWriter
-from collarvision.survey.asread import as_read, same_pixels
+from collarvision.survey.asread import as_read
 from collarvision.survey.plantfolders import known_stop
 from collarvision.survey.rows import storable
-from collarvision.together import same_picture
 
 
 @dataclass(frozen=True)
@@ -256,7 +256,9 @@ class _Run:
             self._note_otherwise(pending.file, pending.facts, was)
         if restaged and place.plant is None and has_left_its_plant(self._survey, sha256):
             self._survey.say_own_plants([sha256])
-        if reading.outcome != "rejected" and not self._is_known_picture(sha256, before, is_new):
+        if reading.outcome != "rejected" and not self._is_known_picture(
+            sha256, before, is_new=is_new, restaged=restaged
+        ):
             self._note_replaced(pending.file, before, sha256)
         seen: Step = "known" if fresh else "copy"
         self.read_now.add(sha256)
@@ -286,7 +288,7 @@ class _Run:
             self._note_otherwise(file, facts, photo)
         before = self._survey.file_at(facts.path)
         self._survey.note_file(sha256, facts, place)
-        if not self._is_known_picture(sha256, before, False):
+        if not self._is_known_picture(sha256, before):
             self._note_replaced(file, before, sha256)
         self._count(step, file)
 
@@ -296,23 +298,15 @@ class _Run:
             self.elsewhere[said].add(photo.sha256)
 
     def _is_known_picture(
-        self, sha256: str, before: tuple[FileFacts, str] | None, is_new: bool
+        self,
+        sha256: str,
+        before: tuple[FileFacts, str] | None,
+        *,
+        is_new: bool = False,
+        restaged: bool = False,
     ) -> bool:
-        """Whether the survey had this picture, with other notes in its file; then it is one plant.
-
-        A file's place or time may be written into it long after it was staged.
-        """
-        changed = before is not None and before[1] != sha256
-        now = self._survey.plant(sha256) if changed or is_new else None
-        if now is None or now.view != "side":
-            return False
-        known = None
-        if before is not None and changed:
-            earlier = self._survey.plant(before[1])
-            if earlier is not None and same_picture(earlier.record, now.record):
-                known = before[1]
-        if known is None and is_new:
-            known = same_pixels(self._survey, now)
+        """Whether the survey has this picture in another file; then it is one plant."""
+        known = known_as(self._survey, sha256, before, filed=is_new or restaged)
         if known is None:
             return False
         refile = self._job.restage and known not in self.read_now

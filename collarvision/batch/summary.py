@@ -97,8 +97,8 @@ def _counts(result: BatchResult) -> Iterable[str]:
         yield f"{_photos(steps['copy'])} held the same picture as another and count once."
     if result.same_pictures:
         yield (
-            f"{_photos(result.same_pictures)} held a picture that the survey had, with other notes "
-            "in the file, and count once with it."
+            f"{_photos(result.same_pictures)} held a picture that the survey had in another "
+            "file, and count once with it."
         )
     if result.read_since:
         yield f"{_photos(result.read_since)} had been read again before --restage was stopped."

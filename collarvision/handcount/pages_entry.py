@@ -13,8 +13,9 @@ from collarvision.batch.folders import tidy
 from collarvision.handcount.asking import FieldId, OtherHash, field_of, plant_of, site_of
 from collarvision.handcount.entry import CODE_SECONDS, new_session
 from collarvision.handcount.protection import session_cookie
-from collarvision.handcount.taking import Busy, TakingError
+from collarvision.handcount.taking import Busy, Taken, TakingError
 from collarvision.survey import SurveyReader
+from collarvision.survey.rows import as_known
 from collarvision.table import plain
 
 router = APIRouter()
@@ -93,7 +94,8 @@ async def taken(
 ) -> Response:
     """Take a photo in: the body is the file, the field an id or a new field's name.
 
-    With `of`, the hash of another photo of the same plant, it goes where that one is filed.
+    With `of`, the hash of another photo of the same plant, it goes where that one is filed. The
+    answer has the field's name as the survey spells it.
     """
     site = site_of(request)
     name = await run_in_threadpool(_field_name, request, field, new, of)
@@ -104,14 +106,25 @@ async def taken(
         return PlainTextResponse(str(error), status_code=503, headers={"retry-after": "5"})
     except TakingError as error:
         return PlainTextResponse(str(error), status_code=422)
-    reading = found.reading
+    return await run_in_threadpool(_answer, request, found, name, of)
+
+
+def _answer(request: Request, found: Taken, name: str, of: str | None) -> Response:
+    with SurveyReader(site_of(request).survey) as survey:
+        row = plant_of(survey, found.sha256)
+        asked = as_known(name, [field.name for field in survey.fields()])
+    words = "The survey has this photo already." if found.was_known else "Filed."
+    if of is None and row.field != asked:
+        words += f" It stays in {row.field or 'no field'}."
     return JSONResponse(
         {
             "url": f"/plants/{found.sha256}",
-            "outcome": reading.outcome,
-            "stage": reading.stage,
-            "height_mm": reading.height_mm,
-            "reasons": list(reading.reasons),
+            "field": asked,
+            "words": words,
+            "outcome": row.outcome,
+            "stage": row.stage,
+            "height_mm": row.height_mm,
+            "reasons": row.record["reasons"],
         }
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from itertools import islice
 
 from fastapi import APIRouter, HTTPException, Request
@@ -19,7 +19,7 @@ from collarvision.drift import warnings_of
 from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.network import ModelError
 from collarvision.plantphotos import whole_plants
-from collarvision.survey import SurveyReader
+from collarvision.survey import PlantRow, SurveyReader
 
 router = APIRouter()
 
@@ -78,6 +78,8 @@ def plants(request: Request, field: FieldId = None, page: int = 1) -> Response:
             row.sha256: stages_said(last_words(survey.counts(row.sha256)).get(row.sha256, {}))
             for row in rows
         }
+        wholes = _wholes(survey, rows)
+        (title,) = _once(_how_many, survey, str(site.survey), name)
     return site.looks.page(
         request,
         "plants.html",
@@ -85,7 +87,8 @@ def plants(request: Request, field: FieldId = None, page: int = 1) -> Response:
         field_id=field,
         rows=rows,
         said=said,
-        total=total,
+        wholes=wholes,
+        title=title,
         page=page,
         pages=pages,
     )
@@ -151,13 +154,7 @@ def _answered(survey: SurveyReader, path: str, field: str | None) -> str:
 def _sum_up(survey: SurveyReader, field: str | None) -> _Words:
     plants = [row for row in whole_plants(survey.plants(field)) if row.view == "side"]
     aside = sum(row.set_aside is not None for row in plants)
-    # A person may have counted on the plant what the photo doesn't show.
-    unused = sum(
-        row.outcome == "rejected"
-        and row.set_aside is None
-        and (row.hand_count is None or stage_counted(row.hand_count) is None)
-        for row in plants
-    )
+    unused = sum(row.set_aside is None and _is_unused(row) for row in plants)
     parts = []
     if aside:
         parts.append("1 plant was set aside" if aside == 1 else f"{aside} plants were set aside")
@@ -169,6 +166,36 @@ def _sum_up(survey: SurveyReader, field: str | None) -> _Words:
     if len(plants) == aside + unused:
         return (f"{said}.",)
     return (f"{said}; every other plant has an answer.",)
+
+
+def _is_unused(row: PlantRow) -> bool:
+    """Whether no plant was seen; a person may have counted on it what the photo doesn't show."""
+    count = row.hand_count
+    return row.outcome == "rejected" and (count is None or stage_counted(count) is None)
+
+
+def _how_many(survey: SurveyReader, field: str | None) -> _Words:
+    """How many plants there are, and in how many photos; a rejected one shows none."""
+    photos = plants = 0
+    for row in whole_plants(survey.plants(field)):
+        photos += 1 + len(row.others)
+        is_none = _is_unused(row) or row.set_aside in ("no-plant", "not-corn")
+        plants += row.view == "side" and not is_none
+    many = ((plants, "plant"), (photos, "photo"))
+    return (" in ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in many),)
+
+
+def _wholes(survey: SurveyReader, rows: Iterable[PlantRow]) -> dict[str, PlantRow]:
+    """The plants of these photos that others show too, by the photo's hash."""
+    visits = {(row.field, row.date) for row in rows if row.plant is not None}
+    return {
+        one.sha256: plant
+        for visit in visits
+        for plant in whole_plants(survey.plants(*visit))
+        if plant.others
+        for one in (plant, *plant.others)
+        if one.set_aside is None
+    }
 
 
 def _paged(page: int, total: int) -> tuple[int, int]:

@@ -19,13 +19,22 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.answer import Reading
 from collarvision.batch.otherwise import Lay, notes_of
 from collarvision.batch.worker import Options, hash_of_pixels
 from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
-from collarvision.survey import FileFacts, ModelFacts, Place, SurveyError, SurveyWriter
+from collarvision.survey import (
+    FileFacts,
+    ModelFacts,
+    Place,
+    PlantRow,
+    SurveyError,
+    SurveyWriter,
+)
+from collarvision.survey.asread import known_picture
+from collarvision.survey.oneplant import SAME_PHOTO
+from collarvision.together import same_picture
 from collarvision.writing import what_to_do
 
 MAX_MEGAPIXELS: Final = 64.0
@@ -45,10 +54,10 @@ class Busy(TakingError):
 
 @dataclass(frozen=True)
 class Taken:
-    """A photo that was taken in: its hash in the survey, and what was read."""
+    """A photo that was taken in: its hash in the survey, and whether it was there already."""
 
     sha256: str
-    reading: Reading
+    was_known: bool = False
 
 
 class PhotoTaker:
@@ -104,9 +113,17 @@ class PhotoTaker:
             photo = load_photo(data, "photo", max_megapixels=MAX_MEGAPIXELS)
         except PhotoError as error:
             raise TakingError(str(error)) from error
-        clean = _encoded(photo)
+        clean, sent = _encoded(photo), hash_of_pixels(photo)
         sha256 = hashlib.sha256(clean).hexdigest()
         day = (photo.taken_at.date() if photo.taken_at else date.today()).isoformat()
+        place = Place(field, day, None, "page")
+        with SurveyWriter(self._survey) as survey:
+            # Earlier versions noted nothing of what was sent: there the copy is found again.
+            known = known_picture(survey, photo.sha256, sent) or survey.plant(sha256)
+            if known is not None:
+                self._pictures.keep(known.sha256, "page", encode(photo.rgb, "page"))
+                self._take_known(survey, known, place, of)
+                return Taken(known.sha256, was_known=True)
         path = self._write(clean, sha256, day)
         try:
             reading, seen = read_with_photo(clean, name=path.name, check_bar_mm=self._check_bar_mm)
@@ -119,13 +136,16 @@ class PhotoTaker:
             None if seen is None else hash_of_pixels(seen),
             Options(check_bar_mm=self._check_bar_mm),
             Lay(str(path)),
+            sent,
         )
         status = path.stat()
         with SurveyWriter(self._survey) as survey:
             first = None if of is None else survey.plant(of)
-            place = Place(field, day, None, "page")
             if first is not None:
-                place = Place(first.field, first.date, first.stop, "page")
+                if same_picture(first.record, {**reading.record(), **notes}):
+                    path.unlink(missing_ok=True)
+                    raise TakingError(SAME_PHOTO)
+                place = _beside(first)
             survey.add_reading(
                 reading,
                 sha256=sha256,
@@ -134,9 +154,33 @@ class PhotoTaker:
                 file=FileFacts(str(path), status.st_size, status.st_mtime_ns, time.time_ns()),
                 notes=notes,
             )
-            if first is not None and first.sha256 != sha256:
+            if first is not None:
                 self._put_together(survey, first.sha256, sha256)
-        return Taken(sha256, reading)
+        return Taken(sha256)
+
+    def _take_known(
+        self, survey: SurveyWriter, known: PlantRow, place: Place, of: str | None
+    ) -> None:
+        """Make of a photo that the survey has already what was asked, and no second plant."""
+        first = None if of is None else survey.plant(of)
+        if first is not None:
+            if first.sha256 == known.sha256 or same_picture(first.record, known.record):
+                raise TakingError(SAME_PHOTO)
+            place = _beside(first)
+        if known.field is None:
+            # Each of its files says where it lies; one will do to file what they hold.
+            lies = next(map(survey.file_at, survey.files_of(known.sha256)), None)
+            if lies is not None:
+                survey.note_file(known.sha256, lies[0], place)
+        if first is None:
+            return
+        if known.plant is None:
+            self._put_together(survey, first.sha256, known.sha256)
+        elif (_beside(known), known.plant) != (_beside(first), first.plant):
+            raise TakingError(
+                f"The survey has this photo already, as {known.photo} of another plant: take "
+                "another photo of this one."
+            )
 
     @staticmethod
     def _put_together(survey: SurveyWriter, first: str, second: str) -> None:
@@ -169,6 +213,11 @@ class PhotoTaker:
             version, calibration = load_network().version, load_calibration().id
             self._model = ModelFacts(model_hash(), version, calibration)
         return self._model
+
+
+def _beside(row: PlantRow) -> Place:
+    """Where another photo of its plant goes."""
+    return Place(row.field, row.date, row.stop, "page")
 
 
 def _encoded(photo: Photo) -> bytes:

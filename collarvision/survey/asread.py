@@ -1,8 +1,9 @@
-"""As read: how a photo's content was read last by one network and calibration."""
+"""As read: how a photo's content was read last, and which picture the survey knows already."""
 
 from __future__ import annotations
 
 import json
+import sqlite3
 from dataclasses import dataclass
 
 from collarvision.survey.reader import SurveyReader
@@ -11,6 +12,10 @@ from collarvision.survey.values import ModelFacts, PlantRow
 PIXELS = "pixels_sha256"
 """Where a survey's record holds a hash of the decoded pixels. Notes written into a file change its
 bytes, and leave the picture as it was."""
+
+SENT_PIXELS = "sent_pixels_sha256"
+"""Where it holds that hash of the picture as a phone sent it, of which the survey has a copy that
+was encoded anew. The copy's pixels are others."""
 
 READ_WITH = "read_with"
 """Where a survey's record holds what the reading was asked for."""
@@ -74,23 +79,58 @@ def as_read(store: SurveyReader, sha256: str, model: ModelFacts) -> AsRead | Non
     )
 
 
+# As the indexes of `collarvision.survey.schema` have them.
+_NOTED = "CASE WHEN json_valid(c.record) THEN json_extract(c.record, '$.{}') END"
+
+
 def same_pixels(store: SurveyReader, photo: PlantRow) -> str | None:
-    """The hash of another photo of this name that holds the same pixels, if there is one.
+    """The hash of another photo that holds or held the same pixels, whatever its name.
 
     Where the folders of both name their plants, they are believed.
     """
     if photo.record.get(PIXELS) is None:
         return None
+    # A plant's name on a photo from the page was given by a person, not by a folder.
+    return _photo_of(
+        store,
+        "o.sha256 <> :sha256 AND (o.plant IS NULL OR ifnull(:plant, o.plant) = o.plant "
+        "OR o.filed_by = 'page')",
+        pixels=photo.record[PIXELS],
+        sent=photo.record.get(SENT_PIXELS),
+        sha256=photo.sha256,
+        plant=photo.plant,
+    )
+
+
+def known_picture(store: SurveyReader, sha256: str, pixels_sha256: str) -> PlantRow | None:
+    """The photo that the survey has of this content, or of these pixels; None if it has none."""
+    known = store.plant(sha256)
+    if known is not None:
+        return known
+    found = _photo_of(store, "TRUE", pixels=pixels_sha256, sent=None)
+    return None if found is None else store.plant(found)
+
+
+def notes_that_stay(connection: sqlite3.Connection, photo_id: int) -> dict[str, str]:
+    """What a photo's further readings note too: what was sent isn't seen in the copy of it."""
+    row = connection.execute(
+        f"SELECT {_NOTED.format(SENT_PIXELS)} FROM photos AS p "
+        "JOIN records AS c ON c.reading_id = p.latest_id WHERE p.id = ?",
+        (photo_id,),
+    ).fetchone()
+    return {} if row is None or row[0] is None else {SENT_PIXELS: row[0]}
+
+
+def _photo_of(store: SurveyReader, which: str, **values: str | None) -> str | None:
+    """The hash of the first photo `o` that was read, or sent, with the pixels :pixels or :sent."""
     row = store._one(
         f"""
-        SELECT o.sha256 FROM photos AS p JOIN photos AS o ON o.name = p.name AND o.id <> p.id
-        JOIN records AS c ON c.reading_id = o.latest_id
-        WHERE p.sha256 = :sha256 AND o.width = p.width AND o.height = p.height
-        AND (o.plant IS NULL OR ifnull(:plant, o.plant) = o.plant)
-        AND json_extract(c.record, '$.{PIXELS}') = :pixels ORDER BY o.id LIMIT 1
+        SELECT o.sha256 FROM records AS c JOIN readings AS r ON r.id = c.reading_id
+        JOIN photos AS o ON o.id = r.photo_id
+        WHERE ({_NOTED.format(PIXELS)} IN (:pixels, :sent)
+        OR {_NOTED.format(SENT_PIXELS)} IN (:pixels, :sent))
+        AND {which} ORDER BY o.id LIMIT 1
         """,
-        sha256=photo.sha256,
-        pixels=photo.record[PIXELS],
-        plant=photo.plant,
+        **values,
     )
     return None if row is None else str(row[0])

@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from collarvision.survey.faults import SurveyError
+from collarvision.together import same_picture
+
+SAME_PHOTO = "This is the same photo: go round the plant and take another."
+
+
+def one_picture(records: Iterable[Mapping[str, Any]]) -> bool:
+    """Say whether photos, by their records, all hold one picture: it is one look at a plant."""
+    shown = list(records)
+    return len(shown) > 1 and all(same_picture(shown[0], other) for other in shown[1:])
 
 
 def name_plant(connection: sqlite3.Connection, photo_ids: Sequence[int]) -> str:

@@ -226,7 +226,25 @@ CREATE TRIGGER withdrawals_are_kept BEFORE DELETE ON withdrawals BEGIN
 END;
 """
 
-MIGRATIONS: tuple[str, ...] = (_VERSION_1, _VERSION_2, _VERSION_3, _VERSION_4, _VERSION_5)
+# A picture is looked for by its pixels, in records that may be spoilt. A program that doesn't know
+# a picture as it was sent would take it for one more look at its plant, and refuses the survey.
+_VERSION_6 = """
+CREATE INDEX records_by_pixels ON records (
+    CASE WHEN json_valid(record) THEN json_extract(record, '$.pixels_sha256') END
+);
+CREATE INDEX records_by_sent_pixels ON records (
+    CASE WHEN json_valid(record) THEN json_extract(record, '$.sent_pixels_sha256') END
+);
+"""
+
+MIGRATIONS: tuple[str, ...] = (
+    _VERSION_1,
+    _VERSION_2,
+    _VERSION_3,
+    _VERSION_4,
+    _VERSION_5,
+    _VERSION_6,
+)
 """The statements that take a survey from version n to n + 1, n = 0 being an empty file."""
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 from collarvision.answer import Reading
 from collarvision.handles import Handle
+from collarvision.survey.asread import notes_that_stay
 from collarvision.survey.columns import (
     hand_values,
     impossible,
@@ -21,7 +22,7 @@ from collarvision.survey.columns import (
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.modelrows import has_read, model_id
-from collarvision.survey.oneplant import name_plant
+from collarvision.survey.oneplant import SAME_PHOTO, name_plant, one_picture
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import as_known, storable
 from collarvision.survey.settling import settle, settle_together
@@ -93,6 +94,7 @@ class SurveyWriter(SurveyReader):
             read = has_read(self._connection, photo_id, read_by, model.calibration)
             if last is not None and not again and read:
                 return False
+            notes = notes_that_stay(self._connection, photo_id) | dict(notes or {})
             reading_id = self._insert(
                 "readings",
                 photo_id=photo_id,
@@ -210,10 +212,13 @@ class SurveyWriter(SurveyReader):
         Raises
         ------
         SurveyError
-            One isn't there or in no field, or they are of several visits or stops.
+            One isn't there or in no field, they are of several visits or stops, or the same photo.
         """
         with self._transaction():
-            return name_plant(self._connection, [self._known_photo(one) for one in photos])
+            ids = {one: self._known_photo(one) for one in photos}
+            if one_picture(row.record for row in map(self.plant, ids) if row is not None):
+                raise SurveyError(SAME_PHOTO)
+            return name_plant(self._connection, list(ids.values()))
 
     def say_one_picture(self, known: str, new: str, *, refile: bool = False) -> None:
         """Note that two photos, by their SHA-256, are the same picture; see `settle_together`."""
@@ -224,10 +229,8 @@ class SurveyWriter(SurveyReader):
     def say_own_plants(self, photos: Iterable[str]) -> None:
         """Note that each of these photos, by their SHA-256, shows a plant of its own."""
         with self._transaction():
-            for sha256 in photos:
-                self._connection.execute(
-                    "UPDATE photos SET plant = NULL WHERE id = ?", (self._known_photo(sha256),)
-                )
+            ids = [(self._known_photo(sha256),) for sha256 in photos]
+            self._connection.executemany("UPDATE photos SET plant = NULL WHERE id = ?", ids)
 
     def add_stop_count(self, stop: int | Place, count: HandCount) -> int:
         """Store a count of another plant without a photo, at a stop's id or place. Gives its id."""

@@ -3,6 +3,7 @@
 import { keysOn, setKeys } from "./keys.js";
 
 const UNIT = "collarvision-unit";
+const MM = { in: 25.4, cm: 10 };
 const get = (id) => document.getElementById(id);
 
 function opened(dialog) {
@@ -28,22 +29,34 @@ function readTyped(form) {
   }
   const body = { way: form.way.value, [split ? "nodes" : "stage"]: number };
   if (height) {
-    body.height_mm = Number(height) * (form.unit.value === "in" ? 25.4 : 10);
+    body.height_mm = Number(height) * MM[form.unit.value];
     body.unit = form.unit.value;
   }
   if (form.note.value.trim()) body.note = form.note.value.trim();
   return { body };
 }
 
-// Gives what was typed, as the body of a save, or null.
-export async function askCount() {
+// What was typed before and refused, as it stood in the form.
+function fillIn(form, body) {
+  form.way.value = body.way;
+  form.collars.value = body.stage ?? "";
+  form.nodes.value = body.nodes ?? "";
+  form.unit.value = body.unit ?? form.unit.value;
+  const height = (body.height_mm ?? 0) / MM[form.unit.value];
+  form.height.value = height ? Number(height.toPrecision(6)) : "";
+  form.note.value = body.note ?? "";
+}
+
+// Gives what was typed, as the body of a save, or null. `refused` is a post to put right, if any.
+export async function askCount(refused) {
   const form = get("type-form");
   form.reset();
   form.unit.value = localStorage.getItem(UNIT) || "in";
-  get("type-problem").textContent = "";
+  if (refused) fillIn(form, refused.body);
+  get("type-problem").textContent = refused ? refused.refused : "";
   showWay(form);
   const closed = opened(get("type-dialog"));
-  form.collars.focus();
+  (form.way.value === "split-stalk" ? form.nodes : form.collars).focus();
   if ((await closed) !== "ok") return null;
   localStorage.setItem(UNIT, form.unit.value);
   return readTyped(form).body;

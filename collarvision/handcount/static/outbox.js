@@ -34,6 +34,13 @@ export function leftOver() {
   return all().filter((p) => isOurs(p) === (p.refused !== undefined));
 }
 
+// The last count of a plant that was typed and refused, to be put right; undefined if there is none.
+export function refusedCount(sha256) {
+  const typed = (p) => ["on-plant", "split-stalk"].includes(p.body.way);
+  const ofPlant = (p) => isOurs(p) && p.refused !== undefined && p.url.split("/")[2] === sha256;
+  return all().filter((p) => ofPlant(p) && typed(p)).pop();
+}
+
 export function isForAnother(post) {
   return !isOurs(post);
 }

@@ -7,6 +7,7 @@ import { showList, showChosen } from "./list.js";
 import { listen } from "./keys.js";
 import { Marks, problemsOf, stageName, stageOf } from "./marks.js";
 import { heightMm, inWords } from "./ruler.js";
+import { refusedCount } from "./outbox.js";
 import { begin, save } from "./saving.js";
 import { View } from "./view.js";
 import { askWho } from "./who.js";
@@ -212,8 +213,11 @@ function saveMarks() {
 }
 
 async function typeCount() {
-  const body = await askCount();
-  if (body) save(body, "stage" in body ? stageName(body.stage) : `${body.nodes} nodes`);
+  const refused = refusedCount(plant.sha256);
+  const body = await askCount(refused);
+  if (!body) return;
+  const words = "stage" in body ? stageName(body.stage) : `${body.nodes} nodes`;
+  save(body, words, "counts", refused ? refused.key : null);
 }
 
 async function setAside() {
@@ -288,6 +292,7 @@ for (const button of document.querySelectorAll("[data-add]")) {
 get("from").addEventListener("change", (event) => startFrom(event.target.value));
 get("drop").addEventListener("click", () => {
   get("draft").hidden = true;
+  fitView();
   startFrom("");
   dropDraft(plant.sha256);
 });
@@ -335,6 +340,7 @@ if (draft) {
   marks.replaceAll(draft);
   marks.past = [];
   get("draft").hidden = false;
+  fitView();
 }
 begin(plant, marks);
 view.show(plantBox());

@@ -3,7 +3,7 @@
 import { draftText } from "./drafts.js";
 import { flush, listeners } from "./everywhere.js";
 import { tellNext, tellNow } from "./notices.js";
-import { newKey, posts, put } from "./outbox.js";
+import { drop, newKey, posts, put } from "./outbox.js";
 import { needWho, who } from "./who.js";
 
 let plant = null;
@@ -23,8 +23,9 @@ export function begin(shown, handles) {
 }
 
 // Puts a count into the outbox and goes on to the next plant once the computer has it. Who saves
-// something else meanwhile has changed his mind: that goes too, and as the last word it stands.
-export async function save(said, words, where = "counts") {
+// something else meanwhile has changed his mind: that goes too, and as the last word it stands. What
+// puts a refused post right takes its place.
+export async function save(said, words, where = "counts", refusedKey = null) {
   if ([...underWay.values()].at(-1) === inShort(where, said)) {
     tellNow(["The save before is still being sent."]);
     return;
@@ -41,6 +42,7 @@ export async function save(said, words, where = "counts") {
     draft: draftText(plant.sha256),
   };
   put(post);
+  if (refusedKey) drop(refusedKey);
   if (underWay.size) tellNow([`${words} is kept and sent after the save before: it stands.`]);
   follow(post, words);
   await flush();

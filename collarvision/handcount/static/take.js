@@ -17,10 +17,6 @@ function showNewField() {
   document.getElementById("new-field").hidden = field.value !== "new";
 }
 
-function nameOf(menu) {
-  return menu.selectedOptions[0].textContent;
-}
-
 function target() {
   if (of) return `/photos?of=${of}`;
   if (field.value !== "new") return `/photos?field=${encodeURIComponent(field.value)}`;
@@ -76,10 +72,8 @@ async function sendFile() {
     return;
   }
   const said = await answer.json();
-  if (!of) {
-    sessionStorage.setItem(FIELD, field.value === "new" ? fresh.value.trim() : nameOf(field));
-  }
-  tellNext(["Filed. ", { href: "/take", words: "Take the next photo" }]);
+  if (!of) sessionStorage.setItem(FIELD, said.field); // as the survey spells it, not as it was typed
+  tellNext([`${said.words} `, { href: "/take", words: "Take the next photo" }]);
   location.assign(said.url);
 }
 
