@@ -21,6 +21,7 @@ from collarvision.cardfit import (
     MODULES,
     marker_pattern,
 )
+from collarvision.cardletters import BOLD, FONT, face_words, missing_letters, register_fonts
 from collarvision.stopcode import QR_CORNER_MM, QR_SIDE_MM, stop_payload
 
 if TYPE_CHECKING:
@@ -40,7 +41,6 @@ PATCH_REFLECTANCES = (0.04, 0.09, 0.18, 0.36, 0.60)
 _POINTS_PER_MM = 72.0 / 25.4
 _PATCH_TOP_MM, _PATCH_HEIGHT_MM, _PATCH_PITCH_MM, _PATCH_WIDTH_MM = 78.0, 16.0, 20.5, 18.0
 _SOFT = 0.35  # grey of secondary text: still prints solid on an office laser
-_FONT, _BOLD = "CollarvisionText", "CollarvisionBold"
 
 _STEPS = (
     ("Print at 100 %.", "Choose “actual size”, never “fit to page”."),
@@ -70,7 +70,8 @@ def write_card(
         File to write; it is replaced in one step, or left as it was when writing fails.
     page : {'a4', 'letter'}
     field, stop : str, optional
-        Printed on the card, and in its QR code; without them the card has lines to write on.
+        Printed on the card, and in its QR code; without them, and for one with letters that can't
+        be printed, the card has lines to write on.
 
     Returns
     -------
@@ -90,12 +91,8 @@ def write_card(
     given = any(value is not None and str(value).strip() for value in (field, stop))
     payload = stop_payload(field, stop) if given else None
     path = Path(path)
-    _replace(path, _draw(size, payload, _text(field), _text(stop)))
+    _replace(path, _draw(size, payload, face_words(field), face_words(stop)))
     return path
-
-
-def _text(value: str | int | None) -> str:
-    return "" if value is None else str(value).strip()
 
 
 def _replace(path: Path, data: bytes) -> None:
@@ -139,7 +136,7 @@ def _draw(page_mm: tuple[float, float], payload: str | None, field: str, stop: s
 
     from reportlab.pdfgen.canvas import Canvas
 
-    _register_fonts()
+    register_fonts()
     out = BytesIO()
     # invariant: the same card is the same file, byte for byte.
     canvas = Canvas(
@@ -165,16 +162,6 @@ def _draw(page_mm: tuple[float, float], payload: str | None, field: str, stop: s
     return out.getvalue()
 
 
-def _register_fonts() -> None:
-    """Embed Bitstream Vera, which comes with reportlab: the base PDF fonts aren't embedded."""
-    from reportlab.pdfbase import pdfmetrics
-    from reportlab.pdfbase.ttfonts import TTFont
-
-    if _FONT not in pdfmetrics.getRegisteredFontNames():
-        pdfmetrics.registerFont(TTFont(_FONT, "Vera.ttf"))
-        pdfmetrics.registerFont(TTFont(_BOLD, "VeraBd.ttf"))
-
-
 class _Face:
     """Draws in mm from a top-left corner, y down."""
 
@@ -198,6 +185,10 @@ class _Face:
         self.canvas.setLineWidth(width_mm * _POINTS_PER_MM)
         self.canvas.line(*self.point(x0, y0), *self.point(x1, y1))
 
+    def line_to_write_on(self, x0: float, x1: float, y: float) -> None:
+        self.canvas.setStrokeGray(_SOFT)
+        self.line(x0, y, x1, y, 0.2)
+
     def text(
         self,
         x: float,
@@ -213,8 +204,7 @@ class _Face:
         """Write `words` on baseline `y`, shrunk to fit `room_mm`; returns the width, mm."""
         from reportlab.pdfbase import pdfmetrics
 
-        font = _BOLD if bold else _FONT
-        words = _printable(words, font)
+        font = BOLD if bold else FONT
         size = size_mm * _POINTS_PER_MM
         width = pdfmetrics.stringWidth(words, font, size)
         if room_mm is not None and width > room_mm * _POINTS_PER_MM:
@@ -225,14 +215,6 @@ class _Face:
         px, py = self.point(x, y)
         self.canvas.drawString(px - (width / 2 if centred else 0), py, words)
         return float(width / _POINTS_PER_MM)
-
-
-def _printable(words: str, font: str) -> str:
-    """Put a question mark for letters that the font lacks; the QR code keeps them."""
-    from reportlab.pdfbase import pdfmetrics
-
-    glyphs = pdfmetrics.getFont(font).face.charToGlyph
-    return "".join(letter if ord(letter) in glyphs else "?" for letter in words)
 
 
 def _cells(dark: np.ndarray, left: float, top: float, cell: float) -> list[Any]:
@@ -322,8 +304,7 @@ def _draw_filing(face: _Face, payload: str | None, field: str, stop: str) -> Non
     if payload is None:
         for y, words in ((122.0, "Field"), (136.0, "Stop"), (150.0, "Date")):
             face.text(left, y, words, 3.2, grey=_SOFT)
-            face.canvas.setStrokeGray(_SOFT)
-            face.line(left + 16.0, y + 0.8, left + CHECK_BAR_MM, y + 0.8, 0.2)
+            face.line_to_write_on(left + 16.0, left + CHECK_BAR_MM, y + 0.8)
         return
     dark = _qr_modules(payload)
     face.rectangles(_cells(dark, left, top, QR_SIDE_MM / len(dark)), 0.0)
@@ -332,7 +313,12 @@ def _draw_filing(face: _Face, payload: str | None, field: str, stop: str) -> Non
     for words, value in (("Field", field), ("Stop", stop)):
         if value:
             face.text(x, y, words, 2.8, grey=_SOFT)
-            for line in _wrapped(value, room, 5.0):
+            # Half a name would be read as the name: all of it, or a line to write it on.
+            by_hand = bool(missing_letters(value))
+            if by_hand:
+                y += 10.0
+                face.line_to_write_on(x, x + room, y)
+            for line in [] if by_hand else _wrapped(value, room, 5.0):
                 y += 7.0
                 face.text(x, y, line, 5.0, bold=True, room_mm=room)
             y += 9.0
@@ -343,7 +329,7 @@ def _wrapped(words: str, room_mm: float, size_mm: float) -> list[str]:
     from reportlab.lib.utils import simpleSplit
 
     size = size_mm * _POINTS_PER_MM
-    lines = simpleSplit(_printable(words, _BOLD), _BOLD, size, room_mm * _POINTS_PER_MM)
+    lines = simpleSplit(words, BOLD, size, room_mm * _POINTS_PER_MM)
     return lines if len(lines) <= 2 else [lines[0], " ".join(lines[1:])]
 
 
@@ -386,6 +372,6 @@ def _draw_steps(face: _Face, width_mm: float) -> None:
         face.text(x, y, str(k + 1), 5.0, bold=True, grey=_SOFT)
         face.text(x + 7.0, y - 0.6, lead, size, bold=True)
         room = (column - 7.0) * _POINTS_PER_MM
-        for line in simpleSplit(rest, _FONT, size * _POINTS_PER_MM, room):
+        for line in simpleSplit(rest, FONT, size * _POINTS_PER_MM, room):
             y += leading
             face.text(x + 7.0, y - 0.6, line, size)

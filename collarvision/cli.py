@@ -330,6 +330,7 @@ def card(
     ] = None,
 ) -> None:
     """Write the scale card as a PDF to print at 100 % and fix beside the plant."""
+    from collarvision.cardletters import by_hand_words
     from collarvision.cardsheet import CardSheetError, write_card
     from collarvision.stopcode import StopCodeError
     from collarvision.wholefile import PDF
@@ -345,6 +346,8 @@ def card(
         f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
         "isn't 100 mm, tell `collarvision stage` with --check-bar."
     )
+    if by_hand := by_hand_words(field):
+        say(by_hand)
 
 
 app.command(epilog=ABOVE_EPILOG, short_help="Count plants and leaf tips in photos from above.")(

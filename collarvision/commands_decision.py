@@ -360,6 +360,8 @@ def _zoned(flight: Path | None, visits: FieldVisits, precision: float) -> ZonedF
         zones = find_zones(flown, grid(flown))
         return correct(flown, zones, ground, visit=day, precision=precision)
     except (FlightError, BoundaryError) as error:
+        if flight is not None and not flight.exists():
+            end_with(str(error))  # mistyped: without it the answer would rest on something else
         say(f"The flight is left out. {error}")
         return None
 

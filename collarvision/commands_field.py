@@ -21,6 +21,7 @@ from collarvision.commandline import (
     end_with,
     field_outline,
     position,
+    say,
     see_start,
     see_target,
 )
@@ -35,6 +36,7 @@ class PlanForm(StrEnum):
 
 
 def plan(
+    context: typer.Context,
     area: Annotated[
         str | None,
         typer.Option(metavar="AREA", help="Size of the field, such as 40ac or 16ha."),
@@ -92,6 +94,13 @@ def plan(
         end_with("Points for a map need the field's outline: add --boundary field.geojson.")
     if start is not None and boundary is None:
         end_with("--start orders the stops on a map: add --boundary field.geojson.")
+    idle = [f"--{name}" for name in ("headland", "seed") if _typed(context, name)]
+    if boundary is None and idle:
+        are = "is" if len(idle) == 1 else "are"
+        say(
+            f"{' and '.join(idle)} {are} for stops on a map, and there is none without an outline: "
+            "add --boundary field.geojson."
+        )
     area_m2, area_unit = None, "ac" if shown_here().us else "ha"
     try:
         if area is not None:
@@ -147,6 +156,12 @@ def plan(
     except OutputError as error:
         end_with(str(error), EXIT_OUTPUT)
     typer.echo(f"Wrote the plan to {out}.", err=True)
+
+
+def _typed(context: typer.Context, option: str) -> bool:
+    """Whether an option was given, be it with the value that it has anyway."""
+    source = context.get_parameter_source(option)
+    return source is not None and source.name == "COMMANDLINE"
 
 
 def _zone_walk(

@@ -84,7 +84,9 @@ def walk(
     stops: Annotated[
         int | None,
         typer.Option(
-            metavar="N", parser=whole("8", 1), help="As many stops; else by area and zones."
+            metavar="N",
+            parser=whole("8", 1),
+            help="As many stops, up to 60; else by area and zones.",
         ),
     ] = None,
     start: Start = None,

@@ -42,11 +42,40 @@ class _Output:
             raise _LostError from error
 
 
+class _Errors:
+    """Standard error: what can't be said there is lost, and the command ends as it would."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+    def write(self, text: str) -> int:
+        try:
+            return self._stream.write(text)
+        except OSError:
+            _go_nowhere(self._stream)
+            return len(text)
+
+    def flush(self) -> None:
+        try:
+            self._stream.flush()
+        except OSError:
+            _go_nowhere(self._stream)
+
+
+def _go_nowhere(stream: TextIO) -> None:
+    """Let what still waits go nowhere: Python's own last try would end in a fault."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
 def on_screen(command: Callable[[], object]) -> int | str | None:
     """Run a command that ends by `SystemExit`, and give its exit status.
 
     It is 3 where standard output can't be written. A sentence says so, unless the reader (`head`, a
-    closed pager) has only seen enough.
+    closed pager) has only seen enough. A standard error that can't be written changes nothing.
     """
     for name in ("stdout", "stderr"):
         stream = getattr(sys, name)
@@ -56,6 +85,7 @@ def on_screen(command: Callable[[], object]) -> int | str | None:
             # A terminal that can't show a dash must not end the run.
             stream.reconfigure(errors="replace")
     sys.stdout = output = cast(TextIO, _Output(sys.stdout))
+    sys.stderr = cast(TextIO, _Errors(sys.stderr))
     status: int | str | None = 0
     try:
         try:
@@ -70,9 +100,7 @@ def on_screen(command: Callable[[], object]) -> int | str | None:
         output.flush()
     except _LostError as lost:
         why = cast(OSError, lost.__cause__)
-        # What still waits goes nowhere: Python's own last try would end in a traceback.
-        with suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), output.fileno())
+        _go_nowhere(output)
         if why.errno != errno.EPIPE:
             from collarvision.writing import cannot_write
 

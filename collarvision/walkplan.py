@@ -16,6 +16,7 @@ HEADLAND_M: Final = 10.0
 _CANDIDATES: Final = 3000
 _ROUNDS: Final = 25
 _DRAWS: Final = 30
+_MOST_BEGINS: Final = 25  # first stops that are tried where no start is given
 _FEET_A_METRE: Final = 1000 / 304.8
 
 
@@ -157,10 +158,14 @@ def _nearest_pair(points: np.ndarray) -> float:
 def walking_order(points: np.ndarray, start: np.ndarray | None = None) -> list[int]:
     """Order (n, 2) points into a short open walk: nearest neighbour, then 2-opt.
 
-    Without a start every point is tried as the first one.
+    Without a start every point is tried as the first one, and of many points the outermost.
     """
-    first = range(len(points)) if start is None else [None]
-    walks = [_two_opt(points, start, _nearest(points, start, begin)) for begin in first]
+    gaps = _gaps(points, start)
+    begins = [len(points)]
+    if start is None:
+        out = np.linalg.norm(points - points.mean(axis=0), axis=1)
+        begins = sorted(np.argsort(-out, kind="stable")[:_MOST_BEGINS].tolist())
+    walks = [_two_opt(gaps, _nearest(gaps, len(points), begin)) for begin in begins]
     return min(walks, key=lambda order: walk_length(points, order, start))
 
 
@@ -172,29 +177,46 @@ def walk_length(points: np.ndarray, order: list[int], start: np.ndarray | None =
     return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
 
 
-def _nearest(points: np.ndarray, start: np.ndarray | None, begin: int | None) -> list[int]:
-    order: list[int] = [] if begin is None else [begin]
-    left = set(range(len(points))) - set(order)
-    here = start if begin is None else points[begin]
+def _gaps(points: np.ndarray, start: np.ndarray | None) -> list[list[float]]:
+    """Metres between points; last those of the start, which are 0 where a walk may begin anywhere.
+
+    Lists: single numbers come out of them several times as fast as out of an array.
+    """
+    between = np.linalg.norm(points[:, None] - points, axis=2)
+    begin = np.zeros(len(points)) if start is None else np.linalg.norm(points - start, axis=1)
+    found: list[list[float]] = np.vstack([between, begin]).tolist()
+    return found
+
+
+def _nearest(gaps: list[list[float]], points: int, begin: int) -> list[int]:
+    order = [begin] if begin < points else []
+    left = set(range(points)) - set(order)
+    here = begin
     while left:
-        index = min(left, key=lambda k: float(np.linalg.norm(points[k] - here)))
-        order.append(index)
-        left.discard(index)
-        here = points[index]
+        here = min(left, key=gaps[here].__getitem__)
+        order.append(here)
+        left.discard(here)
     return order
 
 
-def _two_opt(points: np.ndarray, start: np.ndarray | None, order: list[int]) -> list[int]:
-    best = walk_length(points, order, start)
+def _two_opt(gaps: list[list[float]], order: list[int]) -> list[int]:
+    """Turn parts of a walk round while that makes it shorter.
+
+    Only the two steps at a part's ends change their length: a trial costs the same in any walk.
+    """
     improved = True
     while improved:
         improved = False
         for i in range(len(order) - 1):
+            before = gaps[order[i - 1] if i else -1]
             for j in range(i + 1, len(order)):
-                other = order[:i] + order[i : j + 1][::-1] + order[j + 1 :]
-                length = walk_length(points, other, start)
-                if length < best - 1e-9:
-                    order, best, improved = other, length, True
+                first, last = order[i], order[j]
+                gain = before[first] - before[last]
+                if j + 1 < len(order):
+                    gain += gaps[last][order[j + 1]] - gaps[first][order[j + 1]]
+                if gain > 1e-9:
+                    order[i : j + 1] = order[i : j + 1][::-1]
+                    improved = True
     return order
 
 

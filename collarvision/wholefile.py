@@ -70,7 +70,7 @@ def check_target(
         if path is not None and _same(out, path):
             raise TargetError(f"{option} {out} is {what}: choose another name.")
     # Whatever the name: hand counts in a survey can't be had again.
-    if _is_database(out):
+    if is_database(out):
         raise TargetError(
             f"{option} {out} is a survey or another database and would be lost: choose another "
             "name."
@@ -97,7 +97,8 @@ def _same(a: Path, b: Path) -> bool:
         return False  # the current folder is gone
 
 
-def _is_database(path: Path) -> bool:
+def is_database(path: Path) -> bool:
+    """Whether a file is a survey or another database."""
     try:
         with open(path, "rb") as stream:
             return stream.read(len(_DATABASE_HEAD)) == _DATABASE_HEAD

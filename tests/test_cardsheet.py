@@ -16,6 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from command import run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -152,6 +153,33 @@ def test_the_code_is_read_from_the_print_and_from_a_tilted_photo(sheets: dict[st
     scale = find_card(photo)
     assert scale is not None
     assert read_stop_code(photo, scale) == expected
+
+
+@pytest.mark.parametrize(
+    ("field", "letters"),
+    [("Kőris", "ő"), ("東の畑 A", "東, の, 畑"), ("Mühle", None), ("Mu\u0308hle", None)],
+)
+def test_a_name_that_cant_be_printed_whole_gets_a_line_and_is_told(
+    tmp_path: Path, field: str, letters: str | None
+) -> None:
+    pypdf = pytest.importorskip("pypdf", reason="reading a PDF back needs pypdf")
+    out = tmp_path / "card.pdf"
+    done = run("card", "--out", out, "--field", field, "--stop", 3)
+    assert done.exit_code == 0
+    text = pypdf.PdfReader(out).pages[0].extract_text()
+    assert "?" not in text
+    sheet = raster(out)
+    # Beside the code, under the word "Field": a line across, or the name's letters.
+    left, top = CARD_LEFT_TOP_MM["a4"]
+    rows = slice(round((top + 117) * PX_PER_MM), round((top + 128) * PX_PER_MM))
+    beside = sheet[rows, round((left + 75) * PX_PER_MM) : round((left + 123) * PX_PER_MM), 1]
+    assert (beside < 200).all(axis=1).any() == (letters is not None)
+    if letters is None:
+        assert "Mühle" in text
+        assert "by hand" not in done.stderr
+    else:
+        assert f"The card's font has no {letters}: write the field's name by hand" in done.stderr
+    assert read_stop_code(Photo("sheet", sheet, "")) == StopCode(field, "3")
 
 
 def test_a_card_without_a_code_reads_as_none(sheets: dict[str, Path]) -> None:

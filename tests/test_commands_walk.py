@@ -129,6 +129,9 @@ def test_plan_is_the_walk(flight: Path, boundary: Path, monkeypatch: pytest.Monk
         (["--day", "soon"], 2, "isn't a date"),
         (["--start", "here"], 2, "latitude,longitude"),
         (["--stops", "1"], 2, "can't see 3 zones"),
+        (["--stops", "1"], 2, "^1 stop can't see 3 zones: give 3 or more"),
+        (["--stops", "2"], 2, "^2 stops can't see 3 zones"),
+        (["--stops", "61"], 2, "^Nobody walks to 61 stops in one field: give 60 or fewer"),
         (["--precision", "0.9"], 2, "precision"),
         (["--headland", "200"], 2, "left 200 m inside.*--headland"),
         (["--headland", "2000ft"], 2, "left 2,000 ft inside.*--headland"),
@@ -208,11 +211,41 @@ def test_a_field_shows_both_before_and_after(flight: Path, survey: Path, tmp_pat
     assert "By zones, from above and after the walk" in page
     assert page.count('class="zone z') >= 3
     assert "url(" not in page
-    # A flight that doesn't go with the visit is left out, and the answer stands.
+    # A folder without a flight is left out, and the answer stands.
+    (tmp_path / "none").mkdir()
     away = run(*words, "--above", tmp_path / "none")
     assert away.exit_code == 0
     assert "The flight is left out." in away.stderr
     assert "By zones" not in away.stdout
+
+
+def test_a_flight_that_isnt_there_ends_it_and_a_survey_in_its_place_is_named(
+    survey: Path, flight: Path
+) -> None:
+    words = ["field", survey, "--field", "Slope", "--day", WALKED]
+    typed = run(*words, "--above", survey.with_name("nope"))
+    assert typed.exit_code == 2
+    assert typed.stdout == ""
+    said = f"There is no folder {survey.with_name('nope')}: check the name."
+    assert typed.stderr.startswith(said)
+    assert run("walk", survey.with_name("nope"), "--day", WALKED).stderr.startswith(said)
+    swapped = run(*words, "--above", survey)
+    assert swapped.exit_code == 0
+    assert swapped.stderr == (
+        f"The flight is left out. {survey} is a survey: its photos from above are used without "
+        "--above.\n"
+    )
+    # Any file of a flight's folder names it; one of another folder is named itself.
+    assert run(*words, "--above", flight / "plants.npz").stderr == ""
+    notes = survey.with_name("notes.json")
+    notes.write_text("{}")
+    other = run(*words, "--above", notes)
+    assert f"{notes} is no file of a field seen from above: give the folder that" in other.stderr
+
+
+def test_the_most_stops_can_be_walked(flight: Path, boundary: Path) -> None:
+    words = ["walk", flight, "--boundary", boundary, "--day", WALKED, "--stops", 60]
+    assert run(*words).stdout.count("[  ]") == 60
 
 
 def test_more_plants_in_one_zone_dont_move_the_fields_stage(flight: Path, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from collections import Counter
 from datetime import date, timedelta
 from math import hypot
@@ -205,3 +206,37 @@ def test_photos_that_are_spoiled_are_never_staged(tmp_path: Path) -> None:
     assert all(said[name]["outcome"] != "staged" for name in spoiled)
     assert sum(said[name]["outcome"] == "rejected" for name in fine) <= 1
     assert sum(said[name]["card"] is not None for name in fine) >= 5
+
+
+def said_in(text: str) -> dict[str, str]:
+    """What the demo's README says of fields, by name."""
+    found = re.findall(rf"({'|'.join(f.name for f in farm.FIELDS)}) (?:is|can't) (\w+)", text)
+    return {name: "can't tell" if word == "be" else word for name, word in found}
+
+
+@pytest.mark.usefixtures("trained_network")
+def test_the_printed_commands_answer_as_the_readme_says(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In their order, by the shipped network, without and with the temperatures."""
+    lay_out(tmp_path, TODAY)
+    monkeypatch.chdir(tmp_path)
+    readme = (tmp_path / "README.md").read_text()
+    lines = readme.split("```sh")[1].split("```")[0].replace("\\\n", " ").strip().splitlines()
+    commands = [shlex.split(line)[1:] for line in lines]
+    counted = [words[0] for words in commands].index("import")
+    for words in commands[: counted + 1]:
+        assert run(*words, *(["--day", TODAY] if words[0] == "field" else [])).exit_code == 0
+    told = re.sub(r"\s+", " ", readme.split("With the hand counts in")[1])
+    plain, by_heat = (said_in(part) for part in told.split("With the temperatures"))
+    assert set(plain) == {field.name for field in farm.FIELDS}
+    asked = [words for words in commands[counted:] if words[0] == "field"]
+    assert len(asked) == 2
+    for name in plain:
+        one = ["field", "farm.survey", "--field", name, "--limits", "limits.toml"]
+        asked += [one, [*one, "--temperatures", "temperatures.csv"]]
+    for words in asked:
+        answer = json.loads(run(*words, "--day", TODAY, "--format", "json").stdout)
+        verdict = next(v for v in answer["verdicts"] if v["limit"].startswith("Product A"))
+        said = plain | (by_heat if "--temperatures" in words else {})
+        assert verdict["verdict"] == said[words[words.index("--field") + 1]], words

@@ -30,6 +30,7 @@ ORDER = [
         "upright",
         "network",
         "cardfit",
+        "cardletters",
         "progress",
         "leafwords",
     },

@@ -82,3 +82,26 @@ def test_a_reader_that_has_seen_enough_ends_it_without_a_word(words: str, outlin
     assert "Traceback" not in done.stderr
     assert "Exception" not in done.stderr
     assert "can't be written" not in done.stderr
+
+
+@pytest.mark.parametrize("end", ["2>&1 | true", "2> >(true)", "2> /dev/full"])
+@pytest.mark.parametrize(
+    ("words", "status"), [("plan", 2), ("plan --area x", 2), ("batch nowhere --survey s.survey", 2)]
+)
+def test_a_standard_error_that_nobody_reads_leaves_the_status(
+    words: str, status: int, end: str
+) -> None:
+    """Late enough that the reader is gone: `sleep` holds it back until then."""
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c",
+         f"(sleep 0.3; exec {shlex.quote(sys.executable)} -m collarvision {words}) {end}"],
+        capture_output=True, text=True, cwd=ROOT, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == status
+
+
+def test_a_standard_error_that_nobody_reads_leaves_the_output_whole(tmp_path: Path) -> None:
+    out = tmp_path / "plan.txt"
+    done = shell(f"plan --area 40ac --out {out}", "2>&1 | true")
+    assert done.returncode == 0
+    assert "Walking plan" in out.read_text()

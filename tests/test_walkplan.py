@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from itertools import permutations
 from pathlib import Path
+from time import monotonic
 from typing import Any
 
 import numpy as np
@@ -121,6 +122,53 @@ def test_the_walk_is_nearly_the_shortest(with_start: bool) -> None:
         ours = walk_length(points, walking_order(points, start), start)
         shortest = min(walk_length(points, list(o), start) for o in permutations(range(6)))
         assert ours <= 1.1 * shortest
+
+
+def whole_walks(points: np.ndarray, start: np.ndarray | None) -> float:
+    """Length of the shortest walk by 2-opt that measures each walk whole, from every point."""
+
+    def measure(order: list[int]) -> float:
+        return walk_length(points, order, start)
+
+    lengths = []
+    for begin in range(len(points)) if start is None else [None]:
+        order = [] if begin is None else [begin]
+        while len(order) < len(points):
+            here = points[order[-1]] if order else start
+            left = sorted(set(range(len(points))) - set(order))
+            order.append(min(left, key=lambda k, at=here: float(np.linalg.norm(points[k] - at))))
+        improved = True
+        while improved:
+            improved = False
+            for i in range(len(order) - 1):
+                for j in range(i + 1, len(order)):
+                    other = order[:i] + order[i : j + 1][::-1] + order[j + 1 :]
+                    if measure(other) < measure(order) - 1e-9:
+                        order, improved = other, True
+        lengths.append(measure(order))
+    return min(lengths)
+
+
+@pytest.mark.parametrize("with_start", [False, True])
+@pytest.mark.parametrize("stops", [1, 2, 3, 5, 9, 15])
+def test_no_walk_is_longer_for_being_found_quickly(stops: int, with_start: bool) -> None:
+    random = np.random.default_rng(stops)
+    for _ in range(3):
+        points = random.uniform(0, 400, (stops, 2))
+        start = random.uniform(-50, 450, 2) if with_start else None
+        order = walking_order(points, start)
+        assert sorted(order) == list(range(stops))
+        assert walk_length(points, order, start) <= whole_walks(points, start) + 1e-6
+
+
+def test_many_stops_are_ordered_at_once() -> None:
+    points = np.random.default_rng(0).uniform(0, 400, (120, 2))
+    begun = monotonic()
+    order = walking_order(points)
+    assert monotonic() - begun < 5
+    assert sorted(order) == list(range(120))
+    # As long as a good walk: about 0.7124 sqrt(n A) (Beardwood, Halton & Hammersley 1959).
+    assert walk_length(points, order) < 1.25 * 0.7124 * np.sqrt(120 * 400**2)
 
 
 def test_a_start_begins_the_walk_near_it(pond_field: Path) -> None:
@@ -306,6 +354,17 @@ def test_a_headland_that_leaves_nothing_is_told_as_it_was_typed(
     result = run("plan", "--boundary", pond_field, "--headland", typed)
     assert result.exit_code == 2
     assert f"Nothing of the field is left {said} inside its edges: give" in result.stderr
+
+
+def test_options_that_choose_stops_are_told_where_nothing_chooses_any(pond_field: Path) -> None:
+    both = run("plan", "--area", "40ac", "--headland", 30, "--seed", 5)
+    assert both.exit_code == 0
+    said = "stops on a map, and there is none without an outline: add --boundary field.geojson.\n"
+    assert both.stderr == f"--headland and --seed are for {said}"
+    assert both.stdout == run("plan", "--area", "40ac").stdout
+    assert run("plan", "--area", "40ac", "--seed", 0).stderr == f"--seed is for {said}"
+    assert run("plan", "--area", "40ac").stderr == ""
+    assert run("plan", "--boundary", pond_field, "--headland", 12, "--seed", 5).stderr == ""
 
 
 @pytest.mark.parametrize(

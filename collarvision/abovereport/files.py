@@ -32,6 +32,7 @@ from collarvision.above.values import (
     no_plants,
 )
 from collarvision.answer import stage_name
+from collarvision.wholefile import is_database
 from collarvision.writing import OutputError, cannot_write, make_folder
 
 FORM: Final = "collarvision-above-1"
@@ -104,12 +105,22 @@ def _removed(path: Path) -> None:
 def load_field(folder: Path) -> FieldAbove:
     """Read a field back.
 
+    Parameters
+    ----------
+    folder : Path
+        That folder, or any file in it.
+
     Raises
     ------
     AboveFileError
-        When the folder holds none, or one that can't be read.
+        When the folder isn't there, or holds none, or one that can't be read.
     """
-    path = folder / SUMMARY if folder.is_dir() else folder
+    if not folder.exists():
+        raise AboveFileError(
+            f"There is no folder {folder}: check the name. 'collarvision above PHOTOS --out "
+            "FOLDER' makes one."
+        )
+    path = (folder if folder.is_dir() else folder.parent) / SUMMARY
     try:
         content = json.loads(path.read_text(encoding="utf-8"))
         if content["form"] != FORM:
@@ -129,14 +140,25 @@ def load_field(folder: Path) -> FieldAbove:
             reasons=tuple(content["reasons"]),
         )
     except FileNotFoundError as error:
-        raise AboveFileError(
-            f"{folder} holds no field seen from above: make it with 'collarvision above PHOTOS "
-            f"--out {folder}'."
-        ) from error
+        raise AboveFileError(_none_in(folder)) from error
     except _UNREADABLE as error:
         raise AboveFileError(
             f"{path} can't be read as a field seen from above: run 'collarvision above' again."
         ) from error
+
+
+def _none_in(given: Path) -> str:
+    if given.is_dir():
+        return (
+            f"{given} holds no field seen from above: make it with 'collarvision above PHOTOS "
+            f"--out {given}'."
+        )
+    if is_database(given):
+        return f"{given} is a survey: its photos from above are used without --above."
+    return (
+        f"{given} is no file of a field seen from above: give the folder that 'collarvision above "
+        "PHOTOS --out' wrote."
+    )
 
 
 def _checked(frame: FrameAbove) -> FrameAbove:

@@ -199,5 +199,6 @@ With the hand counts in, at the last visit and for Product A, {fields[0]} is ope
 {fields[1]} is closing, and {fields[2]} is past. {fields[3]} can't be told:
 few plants were photographed, some of them badly, and nobody has counted those that wait.
 {flown} is past too, though half of it is only at V5: its north-western slope is further on, and the
-walk list went there. The label is the law; local rules and licensed practice decide.
+walk list went there. With the temperatures {fields[0]} is closing: it was open at the visit, and by
+heat it may be past within a day. The label is the law; local rules and licensed practice decide.
 """

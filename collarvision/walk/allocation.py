@@ -28,6 +28,9 @@ _FEWEST_A_STOP: Final = 3
 FEWEST_AHEAD: Final = 5
 """Plants at a stop of the most advanced corn: one plant past a maximum decides."""
 
+MOST_STOPS: Final = 60
+"""Nobody walks to more in one field; our own choice."""
+
 _FURTHER_STOPS: Final = 4  # more than the plain plan's, where that saves plants
 _A_STOP_IN_PLANTS: Final = 2  # what walking to one more stop is worth: our own choice
 _M2_AN_ACRE: Final = 4046.8564224
@@ -77,12 +80,17 @@ def allocate(
     Raises
     ------
     ValueError
-        When the precision makes no sense, or fewer stops than zones are asked for.
+        When the precision makes no sense, or fewer stops than zones or too many are asked for.
     """
     plain = plan_sample(area_m2 / _M2_AN_ACRE, precision)
     zones = len(prior.bins)
     if stops is not None and stops < zones:
-        raise ValueError(f"{stops} stops can't see {zones} zones: give {zones} or more.")
+        told = "1 stop" if stops == 1 else f"{stops} stops"
+        raise ValueError(f"{told} can't see {zones} zones: give {zones} or more.")
+    if stops is not None and stops > MOST_STOPS:
+        raise ValueError(
+            f"Nobody walks to {stops:,} stops in one field: give {MOST_STOPS} or fewer."
+        )
     fewest = max(plain.stops, zones + (zones > 1))
     spread = _zone_spread(prior)
     found: list[Allocation] = []

@@ -134,9 +134,8 @@ def read_flight(folder: Path, boundary: Boundary | None = None) -> Flight:
     """
     from collarvision.abovereport.files import AboveFileError, load_field
 
-    at = folder if folder.is_dir() or not folder.exists() else folder.parent
     try:
-        field = load_field(at)
+        field = load_field(folder)
     except AboveFileError as error:
         raise FlightError(str(error)) from error
     return flight_of(field, boundary)
