@@ -174,7 +174,7 @@ def augmented_batch(look: Look, device: torch.device) -> tuple[Tensor, Tensor]:
     shares = class_shares(mask)
     count = image.shape[0]
 
-    known = [sample.truth.classes_known for sample in look.samples]
+    known = [sample.truth.known("classes") for sample in look.samples]
     # Only where nothing outside the mask decides the answer may the background be painted over.
     paint = [
         i

@@ -18,7 +18,7 @@ from typing import Any
 import torch
 from torch import Tensor
 
-from training.checkpoint import FORMAT, write_checkpoint
+from training.checkpoint import FORMAT, learnt_setting, write_checkpoint
 
 
 def averaged(states: Sequence[Mapping[str, Tensor]]) -> dict[str, Tensor]:
@@ -56,7 +56,7 @@ def average_files(paths: Sequence[Path], out: Path) -> dict[str, Any]:
         "weights": averaged([part["weights"] for part in parts]),
         "step": sum(int(part["step"]) for part in parts),
         "elapsed_s": sum(float(part["elapsed_s"]) for part in parts),
-        "settings": {"averaged_of": len(parts)},
+        "settings": {"averaged_of": len(parts), **learnt_setting(paths)},
         "scores": {},
     }
     write_checkpoint(out, made)

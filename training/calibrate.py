@@ -34,6 +34,7 @@ from training.accepting import (
     strictest_needed,
 )
 from training.cases import Case, beliefs, last_word, leaf_labels, read_cases
+from training.folds import dealt
 from training.kept import load_kept
 
 FEWEST = 500
@@ -72,8 +73,8 @@ def fit_leaves(cases: Sequence[Case], start: Calibration) -> Calibration:
     """Fit P(real) and P(collar out) by kind of leaf; a rare kind stays near its guess."""
     rows: dict[str, list[tuple[float, ...]]] = {kind: [] for kind in start.real}
     for case in cases:
-        if not case.truth.get("points_known", True):
-            continue  # counted on the plant: which of the leaves found is which, nobody said
+        if not all(case.truth.get(f"{kind}_known", True) for kind in ("points", "tips")):
+            continue  # typed, or collars alone marked: which leaves found are true, nobody said
         for leaf, label in zip(case.plant.leaves, leaf_labels(case.plant, case.truth), strict=True):
             shown = logit(leaf.tip.score) if leaf.tip else 0.0
             cues = (logit(leaf.collar_score), shown, logit(leaf.tip_collared))
@@ -168,12 +169,12 @@ def out_of_fold(cases: Sequence[Case], fitted: Calibration, seed: int = 0) -> An
 
     One division into folds moves a few confident errors up or down, and the threshold with them:
     six of them accepted 0.20 to 0.43 of 912 photos. The error of the leaf numbers, one number,
-    stays as it is.
+    stays as it is. All photos of a plant, or of a stop that people counted, are in one fold.
     """
     rng = np.random.default_rng(seed)
     columns = np.zeros((4, REPEATS, len(cases)))
     for turn in range(REPEATS):
-        fold_of = rng.permutation(len(cases)) % FOLDS
+        fold_of = dealt(cases, FOLDS, rng)
         for fold_number in range(FOLDS):
             held = np.flatnonzero(fold_of == fold_number)
             seen = [cases[i] for i in np.flatnonzero(fold_of != fold_number)]
@@ -269,7 +270,13 @@ def interval_factor(cases: Sequence[Case], calibration: Calibration) -> float:
 
 
 def calibrate(cases: Sequence[Case], risk: float = 0.02) -> tuple[Calibration, dict[str, Any]]:
-    """Fit everything; gives the calibration and what to say about it."""
+    """Fit everything; gives the calibration and what to say about it.
+
+    Raises
+    ------
+    ValueError
+        All usable photos are of one plant or stop.
+    """
     good = [case for case in cases if case.usable]
     start = Calibration(risk=risk, closer_from=CLOSER_FROM)
     fitted = fit_beliefs(good, start)
@@ -333,7 +340,11 @@ def main(words: Sequence[str] | None = None) -> int:
     if sum(case.usable for case in cases) < FEWEST:
         print(f"calibrate: {FEWEST} usable photos are the least; render more.", file=sys.stderr)
         return 1
-    fitted, about = calibrate(cases, options.risk)
+    try:
+        fitted, about = calibrate(cases, options.risk)
+    except ValueError as error:
+        print(f"calibrate: {error}", file=sys.stderr)
+        return 1
     if not about["threshold_met_risk"]:
         print(f"calibrate: no threshold keeps wrong stages to {options.risk:.1%}.", file=sys.stderr)
     options.out.write_text(as_json(fitted, about) + "\n", encoding="utf-8")

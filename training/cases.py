@@ -13,8 +13,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from collarvision.card import Scale, find_card
+from collarvision.cardmarks import EASY, HARD
 from collarvision.confidence import look_closer_at
 from collarvision.looks import Look, card_boxes, made_look
+from collarvision.network import load_network
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -67,8 +69,8 @@ def read_cases(
     limit : int, optional
         Only this many photos.
     looks_folder : Path, optional
-        Where the network's answers are kept, so that the next time takes seconds; one folder a
-        network.
+        Where the network's answers are kept, so that the next time takes seconds; those of another
+        network are replaced.
     """
     rows = [json.loads(line) for line in truth_file.read_text().splitlines() if line.strip()]
     rows = [row for row in rows if row.get("view", "photo") == "photo"][:limit]
@@ -82,11 +84,9 @@ def read_cases(
         # By content: photos of two folders may have one name.
         kept = looks_folder / f"{photo.sha256}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
-        scale = find_card(photo, where=card_boxes(looks.first))
-        if scale is None:
-            scale = find_card(photo, searches=(), where=card_boxes(looks.second), closely=True)
-        case = _case(photo, looks, scale, row)
-        cases.append(replace(case, closer=_case(photo, closer, scale, row)))
+        seen = _card(photo, looks)
+        case = _case(photo, looks, seen, row)
+        cases.append(replace(case, closer=_case(photo, closer, seen, row)))
         if number % 100 == 99:
             print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
     return cases
@@ -111,17 +111,34 @@ def beliefs(case: Case, calibration: Calibration) -> tuple[StageBelief, StageBel
     return first, believe(closer.plant, closer.parts, calibration, before=first)
 
 
-def _case(photo: Photo, looks: Looks, scale: Scale | None, row: dict[str, Any]) -> Case:
+def _card(photo: Photo, looks: Looks) -> Scale | None:
+    """The card as `collarvision.reading` looks for it: the hard ways only where one shows."""
+    scale = find_card(photo, searches=EASY)
+    if scale is None and (where := card_boxes(looks.first)):
+        scale = find_card(photo, searches=HARD, where=where)
+    if scale is None and (where := card_boxes(looks.second)):
+        scale = find_card(photo, searches=(), where=where, closely=True)
+    return scale
+
+
+def _case(photo: Photo, looks: Looks, seen: Scale | None, row: dict[str, Any]) -> Case:
+    # By the rules of `collarvision.reading`: nothing is measured by one card of two.
     parts = gather(looks)
-    findings = tuple(assess(photo, parts, scale))
-    return Case(row["file"], parts, assemble(parts, scale), findings, scale, row)
+    scale = None if seen is None or seen.another_seen else seen
+    plant = assemble(parts, scale)
+    findings = assess(photo, parts, seen, plant.stalk)
+    return Case(row["file"], parts, plant, findings, scale, row)
 
 
 def kept_looks(photo: Photo, kept: Path | None) -> tuple[Looks, Looks]:
-    """The looks at a photo and the closer ones, from the file `kept` if it's there."""
+    """The looks at a photo and the closer ones, from the file `kept` if this network's are there.
+
+    What another network answered is read anew, and written over.
+    """
     if kept is not None and kept.is_file():
         with np.load(kept) as stored:
-            return tuple(_unpacked(stored, name) for name in ("plain", "closer"))  # type: ignore[return-value]
+            if str(stored["plain_version"]) == load_network().version:
+                return tuple(_unpacked(stored, name) for name in ("plain", "closer"))  # type: ignore[return-value]
     looks = take_looks(photo)
     closer = look_closer(photo, looks)
     if kept is not None:

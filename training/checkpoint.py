@@ -125,8 +125,8 @@ def save_state(
 MAP_ROWS = ("map_head.1.weight", "map_head.1.bias")
 """What grows by a row with each further map channel."""
 
-GREW = ("top_head.", "pair_head.")
-"""Beginnings of names that older checkpoints lack: a network starts them to tell nothing."""
+GREW = "top_head."
+"""Beginning of the names that older checkpoints lack: a network starts them so that they add 0."""
 
 BEGINS_AT = {"tip_whole": 4.0}
 """Bias of further channels where it isn't zero: who knows of no torn tips takes all as whole."""
@@ -150,14 +150,13 @@ def load_weights(path: str | Path, network: nn.Module) -> dict[str, Any]:
         if name in own and name in weights and len(weights[name]) < len(own[name]):
             lacking = torch.zeros_like(own[name][len(weights[name]) :], device="cpu")
             if name.endswith("bias"):
-                for row, channel in enumerate(MAP_CHANNELS[len(weights[name]) : len(own[name])]):
+                for row, channel in enumerate(MAP_CHANNELS[len(weights[name]) :]):
                     lacking[row] = BEGINS_AT.get(channel, 0.0)
             weights[name] = torch.cat([weights[name], lacking])
     missing, unexpected = network.load_state_dict(weights, strict=False)
     missing = [name for name in missing if not name.endswith("num_batches_tracked")]
-    for grew in GREW:
-        if not any(name.startswith(grew) for name in weights):
-            missing = [name for name in missing if not name.startswith(grew)]
+    if not any(name.startswith(GREW) for name in weights):
+        missing = [name for name in missing if not name.startswith(GREW)]
     if missing or unexpected:
         raise RuntimeError(f"{path} does not fit this network: {missing + unexpected}")
     return payload
@@ -184,10 +183,19 @@ def learnt_by(path: Path) -> set[str]:
     return set(settings.get(LEARNT, ()))
 
 
+def learnt_setting(sources: Iterable[str | Path | None]) -> dict[str, list[str]]:
+    """Setting of weights that come from these checkpoints, or were taught by them.
+
+    They have learnt from every photo that any of those learnt from; None stands for no checkpoint.
+    """
+    return {LEARNT: sorted(set().union(*(learnt_by(Path(one)) for one in sources if one)))}
+
+
 def note_learnt(path: Path, hashes: Iterable[str]) -> None:
-    """Note in a checkpoint which people's photos its weights have learnt from."""
+    """Note in a checkpoint which people's photos, beside those noted, its weights learnt from."""
     payload = torch.load(path, map_location="cpu", weights_only=True)
-    payload["settings"] = payload.get("settings", {}) | {LEARNT: sorted(hashes)}
+    settings = payload.get("settings", {})
+    payload["settings"] = settings | {LEARNT: sorted({*settings.get(LEARNT, ()), *hashes})}
     write_checkpoint(path, payload)
 
 

@@ -1,9 +1,11 @@
 """Corrected plants: a survey's hand counts and moved handles as samples to train and measure on.
 
-What people don't say isn't learnt: nobody paints part maps (`classes_known`). A count that was
-typed without a marking isn't learnt from at all: the network counts the collars on the plant, and a
-stage alone doesn't say how many of its leaves were lost. It is measured and calibrated on
+What people don't say isn't learnt: nobody paints part maps (`classes_known`), and where no tip,
+soil or arch was marked there may be one (`tips_known`, `soil_known`, `arch_known`). A count that
+was typed without a marking isn't learnt from at all: the network counts the collars on the plant,
+and a stage alone doesn't say how many of its leaves were lost. It is measured and calibrated on
 (`points_known`). Plants that people count differently are left out, and photos whose file changed.
+A plant that several photos show is one sample: the photo with the count that stands.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ import json
 import math
 import shutil
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -21,11 +23,12 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 
-from collarvision.agreement import disputed, last_words, stage_counted
+from collarvision.agreement import last_words, stage_counted, stages_said
 from collarvision.handles import Handle, handles_of_record
 from collarvision.photo import load_photo
 from collarvision.photofile import PhotoError, read_file
-from collarvision.survey import PlantRow, SurveyReader
+from collarvision.plantphotos import whole_plants
+from collarvision.survey import PlantRow, StoredCount, SurveyReader
 from training.samples import mask_path
 from training.scoring import read_jsonl
 from training.views import READ_MARGIN, READ_PX
@@ -100,13 +103,10 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
         The survey can't be read.
     """
     with SurveyReader(survey) as store:
-        counts = list(store.counts())
-        words = last_words(counts)
-        unsure = disputed(counts)
-        found, gone, others = [], 0, 0
-        for row in store.plants():
-            mine = words.get(row.sha256)
-            if not mine or row.sha256 in unsure or row.set_aside is not None:
+        found, unsure, gone, others = [], 0, 0, 0
+        for row, said in _counted(store):
+            if len(set(stages_said({one.count.who: one for one in said}).values())) > 1:
+                unsure += 1
                 continue
             if row.path is None or not Path(row.path).is_file():
                 gone += 1
@@ -120,10 +120,11 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
             if found_there != row.sha256:
                 others += 1
                 continue
-            stored = sorted(mine.values(), key=lambda one: one.id)
-            stage = stage_counted(stored[-1].count)
+            stage = stage_counted(said[-1].count)
             assert stage is not None  # `last_words` keeps no others
-            marked = next((one.handles for one in reversed(stored) if one.handles), ())
+            # Marks beside another count than the one that stands, or on another photo, are not its.
+            own = [s for s in said if s.sha256 == row.sha256 and stage_counted(s.count) == stage]
+            marked = next((one.handles for one in reversed(own) if one.handles), ())
             group = group_of(row)
             found.append(
                 Corrected(
@@ -138,7 +139,7 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
             )
     told = []
     if unsure:
-        told.append(f"{len(unsure)} plants that people count differently are left out.")
+        told.append(f"{unsure} plants that people count differently are left out.")
     if gone:
         told.append(f"{gone} counted plants are left out: their photos can no longer be read.")
     if others:
@@ -148,16 +149,43 @@ def corrected_plants(survey: Path) -> tuple[list[Corrected], list[str]]:
     return found, told
 
 
+def _counted(store: SurveyReader) -> Iterator[tuple[PlantRow, list[StoredCount]]]:
+    """Each counted plant's last words of people, the one that stands last, and its photo."""
+    words = last_words(store.counts())
+    for plant in whole_plants(row for row in store.plants() if row.sha256 in words):
+        photos = {p.sha256: p for p in (plant, *plant.others) if p.set_aside is None}
+        said = [one for sha256 in photos for one in words[sha256].values()]
+        said.sort(key=lambda one: (one.count.counted_at, one.id))
+        if said:
+            yield photos[said[-1].sha256], said
+
+
+def groups_with(survey: Path, photos: Set[str]) -> set[str]:
+    """Groups (see `group_of`) in which any of these photos stands, by their SHA-256.
+
+    Raises
+    ------
+    collarvision.survey.SurveyError
+        The survey can't be read.
+    """
+    with SurveyReader(survey) as store:
+        return {group_of(row) for row in store.plants() if row.sha256 in photos}
+
+
 def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any]:
     """Give the truth line of a plant on its photo shrunk by `scale`.
 
-    Without a box where nobody and nothing placed the plant: no crop can be taken round it.
+    Without a box where nobody and nothing placed the plant: no crop can be taken round it. Collars
+    alone don't say how far it reaches: where a person marked no tip, soil or arch, the box takes
+    those of the reading.
     """
-    handles = plant.handles or handles_of_record(plant.record)
+    marks = {h.part for h in plant.handles}
+    read = [h for h in handles_of_record(plant.record) if h.part not in marks]
+    handles = [*plant.handles, *(h for h in read if not (plant.marked and h.part == "collar"))]
     placed = [(h.x * scale, h.y * scale) for h in handles if h.x is not None and h.y is not None]
     size = plant.record.get("photo_size")
     box = None
-    if len(placed) >= 2:
+    if len(placed) >= 2 and any(h.part in ("tip", "arch") for h in handles):
         (x0, y0), (x1, y1) = np.min(placed, axis=0), np.max(placed, axis=0)
         spare = BOX_MARGIN * max(x1 - x0, y1 - y0)
         box = [float(v) for v in (x0 - spare, y0 - spare, x1 + spare, y1 + spare)]
@@ -182,6 +210,9 @@ def truth_row(plant: Corrected, file: str, scale: float = 1.0) -> dict[str, Any]
         "plant_box_px": box,
         "classes_known": False,
         "points_known": known,
+        "tips_known": "tip" in marks,
+        "soil_known": "soil" in marks,
+        "arch_known": "arch" in marks,
     }
     if known:
         row |= _points(plant.handles, scale)
@@ -209,6 +240,8 @@ def _points(handles: Iterable[Handle], scale: float) -> dict[str, Any]:
             # A tip that nobody numbered is in the whorl, and whose it is stays unknown.
             "has_collar": None if h.rank is None else h.rank in out,
             "rounded": h.rounded,
+            # Leaf 1 grows a round tip: one that isn't round is torn or dry, and has no shape.
+            "shape_known": h.rounded or h.rank != 1,
         }
         for h, x, y in at("tip")
     ]

@@ -1,9 +1,9 @@
-"""Crossfit: the model card's figures, each half of the photos read with the other's calibration.
+"""Crossfit: the model card's figures, each half of the plants read with the other's calibration.
 
     python -m training.crossfit --kept kept/*.pkl --plot models/risk.svg
 
-A calibration judged on the photos that it was fitted on looks better than it is. Here the parts are
-dealt to two halves, photo by photo; each is read with what the other half gave.
+A calibration judged on the photos that it was fitted on looks better than it is. Here the photos
+are dealt to two halves, plant by plant; each half is read with what the other gave.
 """
 
 from __future__ import annotations
@@ -14,12 +14,15 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from collarvision.answer import Reading
 from collarvision.calibration import Calibration
 from collarvision.reading import height_in_view, with_plant
 from training.calibrate import calibrate
 from training.cases import Case, last_word
 from training.evaluate import markdown, table
+from training.folds import dealt
 from training.kept import load_kept
 from training.riskplot import risk_plot
 from training.scoring import by_kind, compare_all, summary, sure_pairs
@@ -41,8 +44,15 @@ def record(case: Case, calibration: Calibration) -> dict[str, Any]:
 def crossfit(
     cases: Sequence[Case], risk: float = 0.02
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Truths and records of all cases, each half read with the calibration of the other."""
-    halves = [list(cases[0::2]), list(cases[1::2])]
+    """Truths and records of all cases, each half read with the calibration of the other.
+
+    Raises
+    ------
+    ValueError
+        All photos, or all usable ones of a half, are of one plant or stop.
+    """
+    half_of = dealt(cases, 2)
+    halves = [[cases[i] for i in np.flatnonzero(half_of == half)] for half in (0, 1)]
     fitted = [calibrate(half, risk)[0] for half in halves]
     truths, records = [], []
     for half, calibration in zip(halves, reversed(fitted), strict=True):
@@ -62,11 +72,10 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--markdown", action="store_true", help="tables as the model card has them")
     options = parser.parse_args(words)
     try:
-        cases = load_kept(options.kept)
+        compared = compare_all(*crossfit(load_kept(options.kept), options.risk))
     except (OSError, ValueError) as error:
         print(f"crossfit: {error}", file=sys.stderr)
         return 1
-    compared = compare_all(*crossfit(cases, options.risk))
     print((markdown if options.markdown else table)(compared))
     for kind, groups in by_kind(compared).items():
         figures = {name: summary(group) for name, group in groups.items()}

@@ -30,6 +30,9 @@ from training.scoring import (
     sure_pairs,
 )
 
+TRUTH_RULE = "half-out"
+"""Rule of the heights in truth files."""
+
 TABLE_ORDER = (
     ("photos", ("photos_usable", "photos_unusable", "no_record")),
     (
@@ -76,7 +79,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--records", help="write the records here (JSON lines)")
     add("--limit", type=int, help="at most so many photos")
     add("--failures", type=int, default=60, help="at most so many photos on the page")
-    add("--height-rule", help="passed to read_photo")
+    add("--height-rule", help="passed to read_photo; heights are measured by half-out")
     add("--jobs", type=int, default=1, help="processes that read photos")
     return parser.parse_args(argv)
 
@@ -189,6 +192,29 @@ def all_figures(cases: Sequence[Case]) -> dict[str, Any]:
     }
 
 
+def judged_by_rule(
+    truths: Sequence[dict[str, Any]], readings: Sequence[dict[str, Any]], rule: str | None
+) -> Sequence[dict[str, Any]]:
+    """Truth without heights, which is said, where heights were asked for by another rule.
+
+    Parameters
+    ----------
+    truths, readings
+        Rows of ``truth.jsonl``, and records.
+    rule : str, optional
+        The rule that was asked for, as some readings have no height that names theirs.
+    """
+    others = {rule, *(reading.get("height_rule") for reading in readings)} - {None, TRUTH_RULE}
+    if not others:
+        return truths
+    print(
+        f"Heights are left out: truth has them by the rule {TRUTH_RULE} alone, and here they were "
+        f"read by {', '.join(sorted(map(str, others)))}. Read the photos by {TRUTH_RULE} to "
+        "measure heights."
+    )
+    return [truth | {"height_arch_mm": None} for truth in truths]
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run from the command line."""
     options = arguments(argv)
@@ -213,7 +239,7 @@ def main(argv: list[str] | None = None) -> int:
     else:
         readings = read_all([paths[t["file"]] for t in truths], options.height_rule, options.jobs)
         print(f"read {len(readings)} photos, {mean([r['seconds'] for r in readings]):.2f} s each")
-    cases = compare_all(truths, readings)
+    cases = compare_all(judged_by_rule(truths, readings, options.height_rule), readings)
     print(table(cases))
     if options.records:
         text = "".join(json.dumps(r) + "\n" for r in readings)

@@ -132,6 +132,7 @@ def main(words: Sequence[str] | None = None) -> int:
         donor = Network(checkpoint.coarse_of(options.donor)).eval()
         facts = checkpoint.load_weights(options.mean, mean)
         checkpoint.load_weights(options.donor, donor)
+        learnt = checkpoint.learnt_setting([options.mean, options.donor])
         images = read_crops(options.samples, options.count)
     except (OSError, RuntimeError) as error:
         print(f"graft: {error}", file=sys.stderr)
@@ -141,7 +142,8 @@ def main(words: Sequence[str] | None = None) -> int:
         return 1
     mapped, explained = fitted_map(mean, donor, images)
     graft(mean, donor, mapped)
-    write_checkpoint(options.out, {**facts, "weights": checkpoint.compact(mean.state_dict())})
+    made = {"weights": checkpoint.compact(mean.state_dict())}
+    write_checkpoint(options.out, facts | made | {"settings": facts.get("settings", {}) | learnt})
     print(
         f"{options.out}: count of {options.donor.name}, {explained:.3f} of its features explained"
     )

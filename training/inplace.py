@@ -16,7 +16,11 @@ from collarvision.drift import KNOWN_FILE
 from collarvision.network import MODEL_FILE
 
 PREVIOUS, CANDIDATE = "previous", "candidate"
+UNFINISHED = "unfinished"
+"""Lies in `PREVIOUS` for as long as what is in place may be of two networks."""
+
 WEIGHTS_FILE = "checkpoint.pt"
+PLACES_FILE = "places.json"
 
 
 def _places(models: Path, weights: Path) -> dict[str, Path]:
@@ -39,19 +43,45 @@ def _put(source: Path, places: dict[str, Path]) -> None:
             place.unlink(missing_ok=True)
 
 
+def _put_marked(source: Path, places: dict[str, Path], marker: Path) -> None:
+    marker.touch()
+    _put(source, places)
+    marker.unlink()
+
+
+def _put_back(previous: Path) -> Path:
+    """Put `previous` back to where it came from; gives that folder of models."""
+    where = json.loads((previous / PLACES_FILE).read_text(encoding="utf-8"))
+    models, weights = Path(where["models"]), Path(where["weights"])
+    _put_marked(previous, _places(models, weights), previous / UNFINISHED)
+    return models
+
+
 def promote(out: Path, models: Path, weights: Path) -> None:
-    """Put the candidate in place; what belongs to the network before it goes to `out`."""
+    """Put the candidate in place; what belongs to the network before it goes to `out`.
+
+    Where an earlier call, or a way back, was cut short, the network before is put back first.
+    """
     previous = out / PREVIOUS
+    if (previous / UNFINISHED).is_file():
+        _put_back(previous)
+        print("An earlier change of networks was cut short: the network before it was put back.")
     places = _places(models, weights)
-    previous.mkdir(parents=True, exist_ok=True)
+    # Made whole beside it: half of one and half of another must never be put back.
+    kept, stale = out / f"{PREVIOUS}.part", out / f"{PREVIOUS}.stale"
+    for folder in (kept, stale):
+        shutil.rmtree(folder, ignore_errors=True)
+    kept.mkdir(parents=True)
     for name, place in places.items():
         if place.is_file():
-            shutil.copyfile(place, previous / name)
-        else:
-            (previous / name).unlink(missing_ok=True)
+            shutil.copyfile(place, kept / name)
     where = {"models": str(models.resolve()), "weights": str(weights.resolve())}
-    (previous / "places.json").write_text(json.dumps(where) + "\n", encoding="utf-8")
-    _put(out / CANDIDATE, places)
+    (kept / PLACES_FILE).write_text(json.dumps(where) + "\n", encoding="utf-8")
+    if previous.is_dir():
+        previous.rename(stale)
+    kept.rename(previous)
+    shutil.rmtree(stale, ignore_errors=True)
+    _put_marked(out / CANDIDATE, places, previous / UNFINISHED)
 
 
 def roll_back(out: Path) -> None:
@@ -63,11 +93,8 @@ def roll_back(out: Path) -> None:
         Nothing was promoted from this folder.
     """
     previous = out / PREVIOUS
-    note = previous / "places.json"
-    if not note.is_file():
+    if not (previous / PLACES_FILE).is_file():
         raise SystemExit(f"Nothing to put back: no network was promoted from {out}.")
-    where = json.loads(note.read_text(encoding="utf-8"))
     if not (previous / MODEL_FILE).is_file():
         raise SystemExit(f"Nothing to put back: {previous} holds no network.")
-    _put(previous, _places(Path(where["models"]), Path(where["weights"])))
-    print(f"The previous network and what belongs to it are back in {where['models']}.")
+    print(f"The previous network and what belongs to it are back in {_put_back(previous)}.")

@@ -23,6 +23,7 @@ from training.scoring import (
     Case,
     pair_up,
     plant_height_px,
+    points_of,
     risk_coverage,
     summary,
     sure_pairs,
@@ -108,16 +109,18 @@ def misses(case: Case) -> str:
     """Say in words which collars were missed and which were made up."""
     rows = case.truth.get("collars_visible_in_image") or []
     reach = TOLERANCE * plant_height_px(case.truth)
-    found = [(p["x"], p["y"]) for p in case.reading.get("collars") or []]
-    pairs = pair_up([(p["x"], p["y"]) for p in rows], found, reach)
+    found = points_of(case.reading.get("collars"))
+    seen = [p for p in rows if not p.get("occluded")]
+    hidden = [p for p in rows if p.get("occluded")]
+    pairs = pair_up(points_of(seen), found, reach)
     hit, used = {i for i, _ in pairs}, {j for _, j in pairs}
-    missed = [
-        str(p.get("rank")) for i, p in enumerate(rows) if i not in hit and not p.get("occluded")
-    ]
+    missed = [str(p.get("rank")) for i, p in enumerate(seen) if i not in hit]
+    # What a hidden collar excuses is no find of a seen one.
+    left = [point for j, point in enumerate(found) if j not in used]
     parts = []
     if missed:
         parts.append("missed collar " + ", ".join(missed))
-    if extra := len(found) - len(used):
+    if extra := len(left) - len(pair_up(points_of(hidden), left, reach)):
         parts.append(f"{extra} false")
     return "; ".join(parts)
 

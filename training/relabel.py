@@ -32,7 +32,9 @@ from training.corrected import (
     Corrected,
     corrected_plants,
     generated_rows,
+    groups_with,
     repeats_beside,
+    truth_row,
     write_photos,
     write_training,
 )
@@ -158,7 +160,10 @@ def new_calibration(model: Path, truths: Sequence[Path], old: Path, out: Path) -
             f"{readable} of the photos to calibrate on can be read, {TO_CALIBRATE} are needed"
         )
     before = load_calibration(old)
-    fitted, about = calibrate(cases, before.risk)
+    try:
+        fitted, about = calibrate(cases, before.risk)
+    except ValueError as error:
+        return kept(str(error).rstrip("."))
     if not about["threshold_met_risk"]:
         return kept(f"on {readable} photos no threshold keeps wrong stages to {before.risk:.0%}")
     # What these photos can't tell stays as it was.
@@ -249,7 +254,15 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
     back = sum(p.share != "train" and p.sha256 in learnt for p in plants)
     if back:
         told.append(f"{back} plants are learnt from again: the network before was trained on them.")
-    plants = [replace(p, share="train") if p.sha256 in learnt else p for p in plants]
+    # A stop stays on one side: its other plants look much like those that were learnt from.
+    near = groups_with(options.survey, learnt) if learnt else set()
+    more = sum(p.share != "train" and p.sha256 not in learnt and p.group in near for p in plants)
+    if more:
+        told.append(
+            f"{more} more plants are learnt from, and neither calibrated nor judged on: the "
+            "network before was trained on plants of their stops."
+        )
+    plants = [replace(p, share="train") if p.group in near else p for p in plants]
     shares = {
         share: [p for p in plants if p.share == share]
         for share in ("train", "calibrate", "held-out")
@@ -280,6 +293,12 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
             "were lost. Move or confirm the handles to teach with them."
         )
     to_train = [p for p in to_train if p.marked]
+    nowhere = sum(truth_row(p, "")["plant_box_px"] is None for p in to_train)
+    if nowhere:
+        told.append(
+            f"{nowhere} marked plants are not learnt from: neither a tip nor the arch is marked or "
+            "read on their photos, so how far they reach isn't known. Mark those too."
+        )
     by_network = options.judge_by == "network"
     held_out = write_photos(shares["held-out"], sets / "held-out", placed=by_network)
     unplaced = len(shares["held-out"]) - len(held_out)

@@ -16,11 +16,15 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from types import FrameType
 
 FINISHERS = 3
 """Processes that share the finished photos of each kind."""
@@ -137,9 +141,50 @@ def trainer_command(options: argparse.Namespace) -> list[str]:
     return command + options.trainer
 
 
+@contextmanager
+def heard(
+    numbers: Sequence[int], answer: Callable[[int, FrameType | None], object]
+) -> Iterator[None]:
+    """For as long as this lasts, let `answer` be called on these signals."""
+    before = [(number, signal.signal(number, answer)) for number in numbers]
+    try:
+        yield
+    finally:
+        for number, was in before:
+            signal.signal(number, was)
+
+
+def run_trainer(command: list[str]) -> int:
+    """Run the trainer to its end, and give its status.
+
+    SIGTERM and Ctrl-C end it after its present step: they are passed on, and its checkpoint is
+    waited for. A trainer that Ctrl-C has reached as well takes no harm from being told twice.
+    """
+    trainers: list[subprocess.Popen[bytes]] = []
+    told: list[int] = []
+
+    def pass_on(number: int, _frame: FrameType | None) -> None:
+        told.append(number)
+        for trainer in trainers:
+            trainer.terminate()
+
+    with heard((signal.SIGTERM, signal.SIGINT), pass_on):
+        trainers.append(subprocess.Popen(command))
+        if told:  # while it was starting
+            trainers[0].terminate()
+        return trainers[0].wait()
+
+
 def main(argv: list[str] | None = None) -> int:
-    """Run renderers and the trainer; stop the renderers when training ends, however it ends."""
+    """Run from the command line."""
     options = arguments(argv)
+    # SIGTERM too must come past what stops the renderers.
+    with heard((signal.SIGTERM,), lambda number, _: sys.exit(128 + number)):
+        return run(options)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run renderers and the trainer; stop the renderers when training ends, however it ends."""
     options.work.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
     running = [renderer(options, 0, options.seed, "train", [])]
@@ -152,7 +197,7 @@ def main(argv: list[str] | None = None) -> int:
             early = threading.Timer(max(0.0, left), stop, [running])
             early.daemon = True  # when it's still waiting, `finally` ends the renderers
             early.start()
-        status = subprocess.call(trainer_command(options))
+        status = run_trainer(trainer_command(options))
     finally:
         broken = sum((process.poll() or 0) > 0 for process in running)
         stop(running)

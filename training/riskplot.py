@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from training.scoring import calibration_error, risk_coverage
@@ -29,19 +30,20 @@ def risk_plot(
         return "<p>No confidences to plot.</p>"
     curve = risk_coverage(pairs)
     shown = [risk for share, risk in curve if share >= 0.05 or share == 1.0]
-    highest = max(0.05, 1.1 * max(shown), 1.1 * promised)
+    step, lines = _lines(max(0.05, 1.1 * max(shown), 1.1 * promised))
+    highest = step * lines
     path = " ".join(
         f"{LEFT + WIDE * share:.1f},{TOP + HIGH * (1 - min(risk / highest, 1.0)):.1f}"
         for share, risk in curve
     )
     line = TOP + HIGH * (1 - promised / highest)
     parts = [
-        _frame(LEFT, highest, "share of photos answered", "wrong among them"),
+        _frame(LEFT, step, lines, "share of photos answered", "wrong among them"),
         f'<line x1="{LEFT}" x2="{LEFT + WIDE}" y1="{line:.1f}" y2="{line:.1f}" '
         f'stroke="{BAND}" stroke-dasharray="5 4"/>',
         f'<text x="{LEFT + 6}" y="{line - 5:.1f}" fill="{BAND}">{100 * promised:g} in 100</text>',
         f'<polyline points="{path}" fill="none" stroke="{LINE}" stroke-width="2.5"/>',
-        _frame(SECOND, 1.0, "stated confidence", "share that was right"),
+        _frame(SECOND, 0.25, 4, "stated confidence", "share that was right"),
         f'<line x1="{SECOND}" y1="{TOP + HIGH}" x2="{SECOND + WIDE}" y2="{TOP}" '
         f'stroke="{BAND}" stroke-dasharray="5 4"/>',
         *_dots(pairs),
@@ -58,15 +60,25 @@ def risk_plot(
     )
 
 
-def _frame(left: float, highest: float, across: str, up: str) -> str:
-    """Axes from 0 to 1 and from 0 to `highest`, with a line and a number every quarter."""
-    parts = []
-    for k in range(5):
-        x, y = left + WIDE * k / 4, TOP + HIGH * (1 - k / 4)
+def _lines(least: float) -> tuple[float, int]:
+    """A round step and how many of them, three or four, reach at least so far."""
+    ten = 10.0 ** math.floor(math.log10(least / 4))
+    step = next(ten * r for r in (1.0, 2.0, 2.5, 5.0, 10.0) if 4 * ten * r >= least)
+    return step, math.ceil(least / step)
+
+
+def _frame(left: float, step: float, lines: int, across: str, up: str) -> str:
+    """Axes from 0 to 1, with a number every quarter, and from 0 up, with a line every step."""
+    parts = [
+        f'<text x="{left + WIDE * k / 4:.1f}" y="{TOP + HIGH + 18}" text-anchor="middle">'
+        f"{k / 4:.2f}</text>"
+        for k in range(5)
+    ]
+    for k in range(lines + 1):
+        y = TOP + HIGH * (1 - k / lines)
         parts.append(
             f'<line x1="{left}" x2="{left + WIDE}" y1="{y:.1f}" y2="{y:.1f}" stroke="{GRID}"/>'
-            f'<text x="{left - 6}" y="{y + 4:.1f}" text-anchor="end">{highest * k / 4:.2f}</text>'
-            f'<text x="{x:.1f}" y="{TOP + HIGH + 18}" text-anchor="middle">{k / 4:.2f}</text>'
+            f'<text x="{left - 6}" y="{y + 4:.1f}" text-anchor="end">{step * k:.3g}</text>'
         )
     middle = TOP + HIGH / 2
     parts.append(

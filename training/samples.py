@@ -70,10 +70,9 @@ class Truth:
         """Whether it shows part of a plant by intent: part of its stalk, or its foot."""
         return self.view in ("close", "foot")
 
-    @property
-    def classes_known(self) -> bool:
-        """Whether there is a part map: nobody paints one for a photo corrected by hand."""
-        return bool(self.row.get("classes_known", True))
+    def known(self, kind: str) -> bool:
+        """Whether "classes" (the part map), "points" (any), "tips", "soil" or "arch" were told."""
+        return bool(self.row.get(f"{kind}_known", True))
 
 
 def _flag(value: Any) -> float:
@@ -125,7 +124,7 @@ def parse_truth(row: Mapping[str, Any]) -> Truth:
             link_x, link_y = at_rank.get(rank, (np.nan, np.nan))
         rounded = tip.get("rounded")
         whole = tip.get("real_tip")
-        if whole is False:
+        if whole is False or not tip.get("shape_known", True):
             rounded = None  # a torn end is neither rounded nor pointed
         elif rounded is None and rank:
             rounded = rank == 1

@@ -97,7 +97,12 @@ class F1Counts:
         found: Sequence[Sequence[float]],
         reach: float,
     ) -> None:
-        """Count one photo's points."""
+        """Count one photo's points.
+
+        As many finds are excused as lie by hidden points, even where those were matched with seen
+        ones: the outside scorer's rule, so that both give the same figures. Where a hidden point
+        lies by a seen one, precision may come out a little high.
+        """
         matched = len(pair_up(seen, found, reach))
         excused = min(len(found) - matched, len(pair_up(hidden, found, reach)))
         self.matched += matched
@@ -131,7 +136,8 @@ class Case:
         return self.reading.get("outcome") == "staged"
 
 
-def _points(rows: Iterable[Row] | None) -> list[tuple[float, float]]:
+def points_of(rows: Iterable[Row] | None) -> list[tuple[float, float]]:
+    """Places of a record's or truth line's points, px."""
     return [(p["x"], p["y"]) for p in rows or []]
 
 
@@ -147,9 +153,9 @@ def compare(truth: Row, reading: Row | None) -> Case:
         if truth["usable"]:
             rows = truth.get(theirs) or []
             count.add(
-                _points(p for p in rows if not p.get("occluded")),
-                _points(p for p in rows if p.get("occluded")),
-                _points(reading.get(ours)),
+                points_of(p for p in rows if not p.get("occluded")),
+                points_of(p for p in rows if p.get("occluded")),
+                points_of(reading.get(ours)),
                 TOLERANCE * plant_height_px(truth),
             )
         counts.append(count)

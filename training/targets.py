@@ -79,6 +79,8 @@ class Targets:
     w_collars: Tensor
     w_tips: Tensor
     w_single: Tensor
+    w_base: Tensor
+    w_arch: Tensor
     w_count: Tensor
     w_usability: Tensor
     w_laid: Tensor
@@ -168,9 +170,10 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
     tops[: len(at), 5] = 1.0
     base = _point_row(*at_base)
     all_shown = all_shown and (truth.base_xy is None or base[2] > 0)
-    # People who correct a plant paint no part map, and some only say how many collars there are.
-    points = rule.points * bool(truth.row.get("points_known", True))
-    classes = rule.classes * truth.classes_known
+    # People who correct a plant paint no part map, some only say how many collars there are, and
+    # some mark the collars alone: where nobody marked a tip, there may be tips all the same.
+    points = rule.points * truth.known("points")
+    classes = rule.classes * truth.known("classes")
     layout_known = "layout" not in truth.row or truth.row["layout"] is not None
     single = points * float(truth.reason != "several" and not partial)
     # Whatever takes a whole plant to know.
@@ -195,8 +198,10 @@ def _one(truth: Truth, view: View, reason: str) -> dict[str, np.ndarray | float]
         "lost": float(min(truth.lost_leaves or 0, 3)),
         "w_classes": classes,
         "w_collars": points * (LOOK_COLLAR_WEIGHT if view.look else 1.0),
-        "w_tips": points * (LOOK_TIP_WEIGHT if view.look else 1.0),
+        "w_tips": points * truth.known("tips") * (LOOK_TIP_WEIGHT if view.look else 1.0),
         "w_single": single,
+        "w_base": single * truth.known("soil"),
+        "w_arch": single * truth.known("arch"),
         "w_count": whole * float(count_known),
         "w_usability": (rule.usability_look if view.look else rule.usability_read) * (not partial),
         "w_laid": float(has_plant and layout_known and reason != "dark" and not partial),
@@ -286,8 +291,8 @@ def heatmaps(targets: Targets, shape: tuple[int, int]) -> tuple[Tensor, Tensor]:
         [
             targets.w_collars,
             targets.w_tips,
-            targets.w_single,
-            targets.w_single,
+            targets.w_base,
+            targets.w_arch,
             targets.w_collars,
         ],
         dim=1,

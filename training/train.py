@@ -25,14 +25,7 @@ from torch import Tensor
 from training import checkpoint
 from training.ahead import Ahead
 from training.augment import augmented_batch
-from training.descent import (
-    descend,
-    freeze_norms,
-    make_optimiser,
-    pairs_alone,
-    rate_factor,
-    tops_alone,
-)
+from training.descent import descend, freeze_norms, make_optimiser, rate_factor, tops_alone
 from training.losses import all_losses
 from training.losslog import Log
 from training.network import COARSE, build, image_device
@@ -78,7 +71,6 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
     add("--tops-alone", action="store_true", help="only maps of leaf tops and torn tips learn")
-    add("--pairs-alone", action="store_true", help="only the map of pairs of collars learns")
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
     add(
@@ -211,6 +203,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 
     pretrained = not (options.no_pretrained or options.init or options.resume)
     source = options.resume or options.init
+    learnt = checkpoint.learnt_setting([source, *(options.teachers or ())])
     coarse = checkpoint.coarse_of(source) if source else COARSE
     network = build(options.encoder_weights, pretrained, coarse)
     step, elapsed_before = 0, 0.0
@@ -222,8 +215,6 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     network = network.to(device, memory_format=layout).train()
     if options.tops_alone:
         tops_alone(network)
-    if options.pairs_alone:
-        pairs_alone(network)
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
     shadow = copy.deepcopy(network).eval()
@@ -264,7 +255,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             scores = validate(average.copy_to(shadow), chosen, device)
             print(format_scores(scores), flush=True)
         facts: dict[str, Any] = {"step": step, "elapsed_s": elapsed()}
-        checkpoint.save(out, average, settings=vars(options), scores=scores, **facts)
+        settings = vars(options) | learnt
+        checkpoint.save(out, average, settings=settings, scores=scores, **facts)
         if options.save_state:
             checkpoint.save_state(
                 checkpoint.state_beside(out), network, optimiser, average, **facts

@@ -52,3 +52,12 @@ def test_other_networks_and_other_files_are_refused(two, tmp_path, capsys):
     assert main([*map(str, two), "--out", str(out)]) == 0
     with pytest.raises(SystemExit):
         main([str(two[0]), "--out", str(out)])
+
+
+def test_whose_photos_any_of_them_learnt_from_stays_noted(two, tmp_path):
+    checkpoint.note_learnt(two[0], ["a", "b"])
+    checkpoint.note_learnt(two[1], ["c", "b"])
+    average_files(two, tmp_path / "both.pt")
+    assert checkpoint.learnt_by(tmp_path / "both.pt") == {"a", "b", "c"}
+    checkpoint.note_learnt(two[0], ["d"])  # nothing that weights learnt is unlearnt
+    assert checkpoint.learnt_by(two[0]) == {"a", "b", "d"}

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
 from colour_network import BLUE, GREEN, GREY, MAGENTA, YELLOW, bar, spot, write_network
+from stand_in import DrawnPlant
 
+from collarvision import reading
 from collarvision.network import MODEL_VARIABLE
 from collarvision.parts import gather
 from collarvision.photo import Photo
@@ -66,3 +69,73 @@ def test_looks_are_kept_by_what_a_photo_shows(
     assert asked[0] == asked[1]
     assert asked[2] == asked[3]
     assert asked[0] != asked[2]
+
+
+def test_answers_of_another_network_are_not_taken_for_this_one_s(
+    tmp_path: Path, stand_in: Path, drawn_plant: DrawnPlant, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import onnx
+
+    photo, kept = Photo("drawn", drawn_plant.rgb, ""), tmp_path / "looks" / "one.npz"
+    cases.kept_looks(photo, kept)
+    retrained = onnx.load(str(stand_in))
+    onnx.helper.set_model_props(retrained, {"version": "retrained"})
+    onnx.save(retrained, str(tmp_path / "retrained.onnx"))
+    monkeypatch.setenv(MODEL_VARIABLE, str(tmp_path / "retrained.onnx"))
+    for _ in range(2):
+        assert {looks.version for looks in cases.kept_looks(photo, kept)} == {"retrained"}
+        monkeypatch.setattr(cases, "take_looks", lambda photo: pytest.fail("kept in vain"))
+
+
+def read_as_case(path: Path) -> cases.Case:
+    truth = path.with_name("truth.jsonl")
+    truth.write_text(json.dumps({"file": path.name, "usable": True, "stage_v": 3}) + "\n")
+    [case] = cases.read_cases(truth)
+    return case
+
+
+@pytest.mark.parametrize("shown", ["plain", "upside down", "two cards"])
+def test_a_case_hears_of_a_photo_what_a_reading_hears(
+    shown: str, stand_in: Path, drawn_plant: DrawnPlant, save_jpeg: Callable[..., Path]
+) -> None:
+    """Else the calibration is fitted to photos that run time refuses or doesn't measure."""
+    rgb = drawn_plant.rgb.copy()
+    if shown == "upside down":
+        rgb = np.ascontiguousarray(rgb[::-1, ::-1])
+    elif shown == "two cards":
+        card = cv2.resize(rgb[372:808, 552:864], None, fx=0.6, fy=0.6)
+        rgb[10 : 10 + card.shape[0], 10 : 10 + card.shape[1]] = card
+    path = save_jpeg(rgb)
+    said, case = reading.read_photo(path), read_as_case(path)
+    wanted = {"plain": None, "upside down": "turned", "two cards": "two_cards"}[shown]
+    assert wanted is None or wanted in said.quality
+    assert tuple(finding.code for finding in case.findings) == said.quality
+    assert (case.scale is None) == (said.card is None) == (shown == "two cards")
+    assert case.closer is not None
+    assert case.closer.findings == case.findings
+
+
+@pytest.mark.parametrize("with_card", [True, False])
+def test_a_card_is_sought_as_at_run_time(
+    with_card: bool,
+    stand_in: Path,
+    bare_board: np.ndarray,
+    save_jpeg: Callable[..., Path],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where the network shows none, the harder searches may find one that run time wouldn't."""
+    rgb = bare_board.copy()
+    if with_card:
+        rgb[380:800, 560:856] = 255  # its markers are worn off
+    path = save_jpeg(rgb)
+    sought: dict[str, list[dict[str, object]]] = {}
+    for module, read in ((reading, reading.read_photo), (cases, read_as_case)):
+        asked = sought[module.__name__] = []
+        monkeypatch.setattr(
+            module,
+            "find_card",
+            lambda photo, asked=asked, check_bar_mm=100.0, **how: asked.append(how),
+        )
+        read(path)
+    assert sought["training.cases"] == sought["collarvision.reading"]
+    assert len(sought["training.cases"]) == (3 if with_card else 1)

@@ -12,6 +12,7 @@ import pytest
 
 from training import scoring
 from training.evaluate import all_figures, main, read_all, table
+from training.page import misses
 
 OUTSIDE = Path(__file__).parents[3] / "shared" / "tools" / "score.py"
 
@@ -246,3 +247,49 @@ def test_exported_file_answers_as_pytorch_does_at_any_size(tmp_path):
     assert worst_disagreement(other, tmp_path / "m.onnx", check_images([])[:3]) < AGREEMENT
     stranger = Network().eval()
     assert worst_disagreement(stranger, tmp_path / "m.onnx", check_images([])[:1]) > AGREEMENT
+
+
+def test_heights_by_the_other_rule_are_not_held_against_this_ones(tmp_path, capsys):
+    """Truth says where a leaf at least half out is highest, and nothing of tips that point down."""
+    truths, readings = _rows(2, 20)
+    for row in readings:
+        row["height_rule"] = "half-out" if row["height_mm"] else None
+    truth, read, out = (tmp_path / name for name in ("truth.jsonl", "r.jsonl", "f.json"))
+    truth.write_text("".join(json.dumps(t) + "\n" for t in truths))
+    words = ["--truth", str(truth), "--readings", str(read), "--json", str(out)]
+    told = {}
+    for rule in ("half-out", "tip-down"):
+        first = next(row for row in readings if row["height_mm"])
+        first["height_rule"] = rule
+        read.write_text("".join(json.dumps(r) + "\n" for r in readings))
+        assert main(words) == 0
+        told[rule] = capsys.readouterr().out
+        figures = json.loads(out.read_text())["all"]
+        heights = [value for name, value in figures.items() if name.startswith("height_")]
+        assert len(heights) == 4
+        assert all(math.isnan(value) == (rule == "tip-down") for value in heights)
+        assert not math.isnan(figures["stage_exact"])
+    assert "Heights are left out" in told["tip-down"]
+    assert "left out" not in told["half-out"]
+
+
+def test_a_hidden_collar_takes_no_find_from_a_seen_one():
+    """The find lies nearer to the hidden collar, and is the seen one's all the same."""
+    truth = {
+        "usable": True,
+        "file": "a.jpg",
+        "base_xy": [0.0, 400.0],
+        "arch_xy": [0.0, 0.0],  # within 10 px is found
+        "collars_visible_in_image": [
+            {"rank": 1, "x": 0.0, "y": 300.0, "occluded": False},
+            {"rank": 2, "x": 0.0, "y": 306.0, "occluded": True},
+        ],
+    }
+
+    def said(*ys: float) -> str:
+        return misses(scoring.compare(truth, {"collars": [{"x": 0.0, "y": y} for y in ys]}))
+
+    assert said(304.0) == ""
+    assert said(304.0, 307.0) == ""
+    assert said(300.0, 500.0) == "1 false"
+    assert said(500.0) == "missed collar 1; 1 false"

@@ -84,3 +84,16 @@ def test_the_command_writes_a_network_and_says_what_is_wrong(tmp_path, capsys):
     words[2] = str(tmp_path / "nothing.pt")
     assert main(words) == 1
     assert "nothing.pt" in capsys.readouterr().err
+
+
+def test_whose_photos_either_network_learnt_from_stays_noted(tmp_path, images, monkeypatch):
+    paths = [tmp_path / "mean.pt", tmp_path / "donor.pt"]
+    for number, path in enumerate(paths, start=1):
+        average = checkpoint.Average(_network(number))
+        checkpoint.save(path, average, step=5, elapsed_s=1.0, settings={"seed": 3}, scores={})
+        checkpoint.note_learnt(path, [path.name])
+    monkeypatch.setattr("training.graft.read_crops", lambda folder, count: images)
+    mean, donor, out = *map(str, paths), tmp_path / "out.pt"
+    assert main([mean, "--donor", donor, "--samples", str(tmp_path), "--out", str(out)]) == 0
+    assert checkpoint.learnt_by(out) == {"mean.pt", "donor.pt"}
+    assert torch.load(out, weights_only=True)["settings"]["seed"] == 3

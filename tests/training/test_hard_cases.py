@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import xml.etree.ElementTree as ET
+
+import pytest
 
 from training.evaluate import markdown
 from training.riskplot import risk_plot
@@ -115,3 +118,18 @@ def test_the_risk_plot_is_a_picture_with_the_curve_and_the_promise():
     assert len(points) == len(KINDS)
     assert points == sorted(points)  # coverage only grows
     assert "2 in 100" in svg
+
+
+@pytest.mark.parametrize("wrong", [0, 3, 11, 37, 90])
+def test_numbers_beside_the_lines_of_the_risk_plot_are_true(wrong):
+    """Lines every quarter of an odd height were numbered 0.00, 0.01, 0.03 and 0.04."""
+    pairs = [(0.99 - k / 1000, k % 100 >= wrong) for k in range(400)]
+    numbers = re.findall(r'y="([0-9.]+)" text-anchor="end">([0-9.]+)<', risk_plot(pairs))
+    left = [(float(y), float(number)) for y, number in numbers]
+    risk, right = left[:-5], left[-5:]
+    assert [number for _, number in right] == [0.0, 0.25, 0.5, 0.75, 1.0]
+    (zero, none), (top, highest) = risk[0], risk[-1]
+    assert none == 0
+    assert 4 <= len(risk) <= 5
+    for y, number in risk:  # as far up as its number says, to a tenth of a px
+        assert zero - y == pytest.approx((zero - top) * number / highest, abs=0.11)

@@ -149,3 +149,46 @@ def test_a_photo_that_is_kept_twice_is_refused(
         kept.load_kept([*files, files[0]])
     assert crossfit.main(["--kept", str(files[0]), str(files[0])]) == 1
     assert "taken for each other. Keep them again" in capsys.readouterr().err
+
+
+def test_both_sides_of_a_plant_and_a_stop_stay_on_one_side(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Photos of one plant are alike: judged on the half that holds the other, a fit looks good."""
+    rng = np.random.default_rng(3)
+    cases = [made_case(n, rng) for n in range(200)]
+    sides = [f"{n // 2}{'_other' * (n % 2)}.jpg" for n in range(120)]
+    cases[:120] = [replace(c, name=name) for c, name in zip(cases, sides, strict=False)]
+    for n in range(120, 160):
+        cases[n].truth["group"] = f"North\n{n % 9}"
+    plant = {c.name: c.truth.get("group") or c.name.split(".")[0].split("_")[0] for c in cases}
+
+    folds, halves = [], []
+    fit, real = calibrate.fit_sureness, calibrate.calibrate
+    monkeypatch.setattr(
+        calibrate, "fit_sureness", lambda seen, f: folds.append([*seen]) or fit(seen, f)
+    )
+    real(cases)
+    assert len(folds) == 1 + calibrate.REPEATS * calibrate.FOLDS
+    monkeypatch.setattr(crossfit, "calibrate", lambda half, _: halves.append(half) or real(half))
+    monkeypatch.setattr(crossfit, "record", lambda case, _: {})
+    crossfit.crossfit(cases)
+    assert sum(map(len, halves)) == len(cases)
+    for some in (*folds[1:31], *halves):
+        names = {case.name for case in some}
+        assert not {plant[n] for n in names} & {plant[n] for n in plant.keys() - names}
+
+
+def test_photos_of_one_plant_alone_calibrate_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rng = np.random.default_rng(3)
+    cases = [made_case(n, rng) for n in range(20)]
+    for case in cases:
+        case.truth["group"] = "North"
+    (tmp_path / "one.pkl").write_bytes(pickle.dumps(cases))
+    monkeypatch.setattr(calibrate, "FEWEST", 10)
+    out = tmp_path / "calibration.json"
+    assert calibrate_main(["--kept", str(tmp_path / "one.pkl"), "--out", str(out)]) == 1
+    assert "of one plant or stop" in capsys.readouterr().err
+    assert not out.exists()
+    assert crossfit.main(["--kept", str(tmp_path / "one.pkl")]) == 1
+    assert "of one plant or stop" in capsys.readouterr().err

@@ -159,3 +159,33 @@ def test_a_held_out_photo_that_cannot_be_read_is_left_out(tmp_path, farm, monkey
     said = sidebyside.said_by_network(truth, tmp_path / "net.onnx", 96)
     assert [file[:16] for file in said] == [kept[k].sha256[:16] for k in (0, 2)]
     assert "left out" in capsys.readouterr().err
+
+
+def test_a_stop_that_was_learnt_from_is_not_calibrated_on(tmp_path, farm, monkeypatch):
+    """Plants beside those that were learnt from, counted since: alike, and no test of anything."""
+    plants, told = corrected_plants(farm)
+    to_calibrate = [p for p in plants if p.share == "calibrate"]
+    since = to_calibrate[0]
+    before = [p for p in plants if p is not since]
+    assert since.group in {p.group for p in before}
+    monkeypatch.setattr(relabel, "corrected_plants", lambda survey: (before, list(told)))
+    run(tmp_path, farm)
+
+    monkeypatch.setattr(relabel, "corrected_plants", lambda survey: (plants, list(told)))
+    monkeypatch.setattr(relabel, "TO_CALIBRATE", 0)
+    monkeypatch.setattr(relabel, "new_calibration", lambda *_: "Calibrated.")
+    _, told = run(tmp_path, farm, "--only-measure")
+    assert named(tmp_path, "calibrate") == set()
+    assert since.sha256 in named(tmp_path, "train")
+    assert any(words.startswith("1 more plants are learnt from") for words in told)
+
+
+def test_marks_that_place_no_plant_are_said_to_be_left_out(tmp_path, farm, monkeypatch):
+    plants, told = corrected_plants(farm)
+    at = next(k for k, p in enumerate(plants) if p.share == "train")
+    collars = tuple(h for h in plants[at].handles if h.part == "collar")
+    plants[at] = replace(plants[at], handles=collars)
+    monkeypatch.setattr(relabel, "corrected_plants", lambda survey: (plants, list(told)))
+    _, told = run(tmp_path, farm, "--only-measure")
+    assert plants[at].sha256 not in named(tmp_path, "train")
+    assert any(words.startswith("1 marked plants are not learnt from") for words in told)

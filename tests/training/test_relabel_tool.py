@@ -171,6 +171,23 @@ def test_enough_photos_calibrate_anew_and_too_few_are_said_to_be(tmp_path, monke
     assert kept.model == "old network"
 
 
+def test_photos_of_one_stop_keep_the_old_calibration(tmp_path, monkeypatch):
+    """No fold of them tells anything of another."""
+    monkeypatch.setattr(relabel, "TO_CALIBRATE", 30)
+    rng = np.random.default_rng(2)
+    cases = [made_case(rng, k) for k in range(60)]
+    for case in cases:
+        case.truth["group"] = "North"
+    truth, old, out = (tmp_path / name for name in ("truth.jsonl", "old.json", "new.json"))
+    truth.write_text("".join(json.dumps({"usable": True}) + "\n" for _ in cases))
+    old.write_text(as_json(Calibration(), {"model": "old network"}))
+    monkeypatch.setattr(relabel, "read_cases", lambda path: cases)
+    words = relabel.new_calibration(tmp_path / "net.onnx", [truth], old, out)
+    assert "calibration is kept: All" in words
+    assert "of one plant or stop" in words
+    assert out.read_text() == old.read_text()
+
+
 # --------------------------------------------------------------------------- noting
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -69,7 +72,7 @@ def trained(processes: type[FakeProcess], monkeypatch: pytest.MonkeyPatch) -> li
         calls.append(command)
         return 0
 
-    monkeypatch.setattr(retrain.subprocess, "call", call)
+    monkeypatch.setattr(retrain, "run_trainer", call)
     return calls
 
 
@@ -144,7 +147,7 @@ def test_renderers_end_even_when_the_trainer_fails(processes, tmp_path, monkeypa
         raise KeyboardInterrupt
 
     processes.hangs = True
-    monkeypatch.setattr(retrain.subprocess, "call", call)
+    monkeypatch.setattr(retrain, "run_trainer", call)
     with pytest.raises(KeyboardInterrupt):
         retrain.main(["--work", str(tmp_path)])
     assert all(p.calls == ["terminate", "kill"] for p in processes.started)
@@ -159,7 +162,7 @@ def test_renderers_end_early_where_that_is_asked_for(processes, tmp_path, monkey
             assert not ended.wait(0.01)
         return 0
 
-    monkeypatch.setattr(retrain.subprocess, "call", call)
+    monkeypatch.setattr(retrain, "run_trainer", call)
     watch = threading.Timer(20.0, ended.set)
     watch.start()
     assert retrain.main(["--work", str(tmp_path), "--render-minutes", "0.001"]) == 0
@@ -174,13 +177,13 @@ def test_renderers_that_broke_are_told_of(processes, tmp_path, monkeypatch, caps
         processes.started[1].dies = processes.started[2].dies = True
         return 0
 
-    monkeypatch.setattr(retrain.subprocess, "call", call)
+    monkeypatch.setattr(retrain, "run_trainer", call)
     assert retrain.main(["--work", str(tmp_path)]) == 0
     assert f"2 renderers broke: see {tmp_path}/render-*.log" in capsys.readouterr().out
 
 
 def test_the_trainers_status_is_handed_on(processes, tmp_path, monkeypatch):
-    monkeypatch.setattr(retrain.subprocess, "call", lambda command: 3)
+    monkeypatch.setattr(retrain, "run_trainer", lambda command: 3)
     assert retrain.main(["--work", str(tmp_path)]) == 3
 
 
@@ -192,3 +195,79 @@ def test_training_and_checking_never_share_seeds(words, tmp_path, capsys):
     with pytest.raises(SystemExit):
         retrain.arguments(["--work", str(tmp_path), *words])
     assert "seed" in capsys.readouterr().err
+
+
+STARTED = """
+import os, signal, subprocess, sys
+from pathlib import Path
+from training import retrain
+
+work, waits = Path(sys.argv[1]), sys.argv[2] == "waits"
+RENDERER = "import signal, time; signal.signal(signal.SIGINT, signal.SIG_IGN); time.sleep(60)"
+TRAINER = '''
+import signal, sys, time
+from pathlib import Path
+stopped = []
+for number in (signal.SIGTERM, signal.SIGINT):
+    signal.signal(number, lambda got, _: stopped.append(got))
+Path(sys.argv[1], "ready").touch()
+for _ in range(600):
+    if stopped:
+        break
+    time.sleep(0.05)
+time.sleep(1.0)  # a long step, and the final validation
+Path(sys.argv[1], "checkpoint").touch()
+'''
+
+def renderer(*_):
+    process = subprocess.Popen([sys.executable, "-c", RENDERER])
+    (work / "renderer").write_text(str(process.pid))
+    if waits:
+        (work / "ready").touch()
+    return process
+
+retrain.renderer = renderer
+retrain.start_others = lambda options: []
+if not waits:
+    retrain.wait_for_first = lambda *_: None
+retrain.trainer_command = lambda options: [sys.executable, "-c", TRAINER, str(work)]
+sys.exit(retrain.main(["--work", str(work)]))
+"""
+
+
+def running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="signals to a group of processes")
+@pytest.mark.parametrize(
+    ("number", "whom", "when"),
+    [
+        (signal.SIGINT, "group", "trains"),  # Ctrl-C
+        (signal.SIGINT, "retrain", "trains"),
+        (signal.SIGTERM, "retrain", "trains"),
+        (signal.SIGTERM, "retrain", "waits"),  # for the first sample
+    ],
+)
+def test_a_signal_ends_training_with_its_checkpoint_and_leaves_no_process(
+    number: int, whom: str, when: str, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-c", STARTED, str(tmp_path), when]
+    root = Path(retrain.__file__).parents[1]
+    process = subprocess.Popen(command, start_new_session=True, cwd=root)
+    try:
+        end = time.monotonic() + 30
+        while not (tmp_path / "ready").exists():
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        (os.killpg if whom == "group" else os.kill)(process.pid, number)
+        assert process.wait(30) == (0 if when == "trains" else 128 + number)
+        assert (tmp_path / "checkpoint").exists() == (when == "trains")
+        assert not running(int((tmp_path / "renderer").read_text()))
+    finally:
+        if process.poll() is None or running(int((tmp_path / "renderer").read_text())):
+            os.killpg(process.pid, signal.SIGKILL)  # the group that this test started

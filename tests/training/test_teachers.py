@@ -131,3 +131,32 @@ def test_training_with_teachers_runs_and_logs_what_they_taught(tmp_path) -> None
     train(arguments(words))
     assert '"taught"' in log.read_text()
     assert (tmp_path / "net.pt").is_file()
+
+
+@pytest.mark.parametrize("start", ["--init", "--resume"])
+def test_whose_photos_the_sources_learnt_from_is_noted_in_every_save(
+    start: str, tmp_path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The weights it begins with and its teachers' answers both hold what those have learnt."""
+    samples = write_samples(tmp_path / "s", 6, seed=4)
+    paths = {}
+    for name in ("before", "one", "two"):
+        paths[name] = tmp_path / f"{name}.pt"
+        average = checkpoint.Average(build(pretrained=False), 0.9)
+        checkpoint.save(paths[name], average, step=1, elapsed_s=1.0, settings={}, scores={})
+        checkpoint.note_learnt(paths[name], [name, "all"])
+    noted, real = [], checkpoint.write_checkpoint
+
+    def spied(path, payload) -> None:
+        real(path, payload)
+        noted.append(checkpoint.learnt_by(path))
+
+    monkeypatch.setattr(checkpoint, "write_checkpoint", spied)
+    # Over the weights it goes on from: a run cut short must not lose the note.
+    words = ["--samples", str(samples), "--out", str(paths["before"]), "--device", "cpu"]
+    words += ["--batch", "2", "--look-batch", "2", "--read-sizes", "64", "--look-shapes", "64x64"]
+    words += ["--min-samples", "6", "--max-steps", "3", "--by-steps", "--checkpoint-minutes", "0"]
+    words += [start, str(paths["before"]), "--teachers", str(paths["one"]), str(paths["two"])]
+    train(arguments(words))
+    assert len(noted) > 2
+    assert all(of == {"before", "one", "two", "all"} for of in noted)

@@ -13,10 +13,17 @@ import cv2
 
 
 def next_index(lines: Path) -> int:
-    """Give the index after that of the last sample in a truth file; 0 where there is none."""
+    """Give the index after that of the last sample in a truth file; 0 where there is none.
+
+    A last line that was cut off is taken away: its sample is made anew.
+    """
     if not lines.exists():
         return 0
-    last = lines.read_text(encoding="utf-8").strip().rpartition("\n")[2]
+    written = lines.read_bytes()
+    whole = written[: written.rfind(b"\n") + 1]
+    if whole != written:
+        os.truncate(lines, len(whole))
+    last = whole.decode("utf-8").strip().rpartition("\n")[2]
     return int(Path(json.loads(last)["file"]).stem.split("_")[1]) + 1 if last else 0
 
 

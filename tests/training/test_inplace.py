@@ -1,0 +1,125 @@
+"""In place: a promotion that is cut short anywhere never loses the network before it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from training.inplace import promote, roll_back
+
+NAMES = ("collarvision.onnx", "calibration.json", "known.json")
+STEPS = ((os, "replace"), (os, "rename"), (os, "unlink"), (shutil, "copyfile"), (shutil, "rmtree"))
+
+
+class CutShort(BaseException):
+    """Stands for the end of the process."""
+
+
+def network(folder: Path, weights: Path, said: str, names: tuple[str, ...] = NAMES) -> None:
+    """Put a network and what belongs to it into a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in NAMES:
+        (folder / name).unlink(missing_ok=True)
+        if name in names:
+            (folder / name).write_text(said)
+    weights.write_text(said)
+
+
+def in_place(models: Path, weights: Path) -> dict[str, str]:
+    """What every file says, spare ones aside."""
+    found = {path.name: path.read_text() for path in models.iterdir() if path.suffix != ".part"}
+    return found | {"weights": weights.read_text()}
+
+
+@contextmanager
+def cut_short(step: int) -> Iterator[list[int]]:
+    """Let the process end in place of the so-many-th change of a file; holds it if it got there."""
+    left, was_cut = iter(range(step)), []
+
+    def ending(real: Callable[..., object]) -> Callable[..., object]:
+        def change(*words: object, **options: object) -> object:
+            if next(left, None) is None:
+                raise CutShort
+            return real(*words, **options)
+
+        return change
+
+    with pytest.MonkeyPatch.context() as patch:
+        for module, name in STEPS:
+            patch.setattr(module, name, ending(getattr(module, name)))
+        try:
+            yield was_cut
+        except CutShort:
+            was_cut.append(step)
+
+
+def test_a_promotion_cut_short_anywhere_and_run_again_keeps_the_network_before(
+    tmp_path: Path,
+) -> None:
+    """What lies in place then may be of two networks: it must never be taken for the one before."""
+    for step in range(100):
+        out, models = tmp_path / str(step), tmp_path / f"{step}-models"
+        weights, candidate = tmp_path / f"{step}.pt", out / "candidate"
+        network(models, weights, "older")
+        network(candidate, candidate / "checkpoint.pt", "old", NAMES[:2])
+        promote(out, models, weights)
+        old = in_place(models, weights)
+        network(candidate, candidate / "checkpoint.pt", "new")
+        with cut_short(step) as was_cut:
+            promote(out, models, weights)
+        if not was_cut:
+            break
+        if step % 2:  # as well when the one that mends it is cut short
+            with cut_short(step // 2) as again:
+                promote(out, models, weights)
+            assert again
+        promote(out, models, weights)
+        assert set(in_place(models, weights).values()) == {"new"}, step
+        roll_back(out)
+        assert in_place(models, weights) == old, step
+    assert 10 < step < 99
+
+
+def test_rolling_back_after_a_cut_leaves_one_whole_network(tmp_path: Path) -> None:
+    for step in range(100):
+        out, models = tmp_path / str(step), tmp_path / f"{step}-models"
+        weights, candidate = tmp_path / f"{step}.pt", out / "candidate"
+        network(models, weights, "older")
+        network(candidate, candidate / "checkpoint.pt", "old")
+        promote(out, models, weights)
+        network(candidate, candidate / "checkpoint.pt", "new", NAMES[:2])
+        with cut_short(step) as was_cut:
+            promote(out, models, weights)
+        if not was_cut:
+            break
+        with suppress(SystemExit):  # nothing was moved yet, and so nothing is to be put back
+            roll_back(out)
+        found = in_place(models, weights)
+        assert set(found) == {*NAMES, "weights"}, step
+        assert len(set(found.values())) == 1, (step, found)
+
+
+def test_a_way_back_cut_short_is_gone_on_with(tmp_path: Path) -> None:
+    for step in range(100):
+        out, models = tmp_path / str(step), tmp_path / f"{step}-models"
+        weights, candidate = tmp_path / f"{step}.pt", out / "candidate"
+        network(models, weights, "old")
+        network(candidate, candidate / "checkpoint.pt", "new", NAMES[:2])
+        promote(out, models, weights)
+        with cut_short(step) as was_cut:
+            roll_back(out)
+        if not was_cut:
+            break
+        promote(out, models, weights)
+        roll_back(out)
+        found = in_place(models, weights)
+        # Cut before anything moved, the promoted network is the one before.
+        assert found in (
+            {**dict.fromkeys(NAMES, "old"), "weights": "old"},
+            {**dict.fromkeys(NAMES[:2], "new"), "weights": "new"},
+        ), step
