@@ -17,11 +17,11 @@ import numpy as np
 
 from collarvision.answer import CardMark, CollarMark, Pixel, Reading, TipMark
 from collarvision.calibration import Calibration, load_calibration
-from collarvision.card import CardError, Scale, find_card
-from collarvision.cardmarks import EASY, HARD
+from collarvision.card import CardError, Scale
+from collarvision.cardseen import seek_card
 from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
-from collarvision.looks import Look, card_boxes
+from collarvision.looks import Look
 from collarvision.network import ModelError, usable_threads
 from collarvision.parallax import on_board, stand
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
@@ -263,24 +263,13 @@ def _look(
 ) -> tuple[Looks, Future[Scale | None]]:
     """Let the network look, and look for the card beside it.
 
-    Neither needs the other, but that a card hard to find is only searched for where the network
-    shows one: at first where the look at the whole photo does, and at last where the finer second
-    one does, to which a card of 60 px is still plain.
+    Neither needs the other, but that a card hard to find is only searched for where a look shows
+    one.
     """
     first: Future[Look] = Future()
     second: Future[Look] = Future()
 
-    def card() -> Scale | None:
-        scale = find_card(photo, check_bar_mm=check_bar_mm, searches=EASY)
-        if scale is None and (where := card_boxes(first.result())):
-            scale = find_card(photo, check_bar_mm=check_bar_mm, searches=HARD, where=where)
-        if scale is None and (where := card_boxes(second.result())):
-            scale = find_card(
-                photo, check_bar_mm=check_bar_mm, searches=(), where=where, closely=True
-            )
-        return scale
-
-    looking = aside.submit(card)
+    looking = aside.submit(seek_card, photo, first.result, second.result, check_bar_mm=check_bar_mm)
     try:
         looks = take_looks(photo, tell=first.set_result, closer_next=True)
     except BaseException as error:

@@ -40,7 +40,7 @@ ORDER = [
     {"cardmarks", "closer", "leaftops"},
     {"cardoutline", "cardpose", "bases"},
     {"card", "cardsheet", "coco"},
-    {"parts"},
+    {"cardseen", "parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
     {"sifting"},
     {"plant"},

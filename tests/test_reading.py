@@ -15,7 +15,7 @@ import pytest
 from stand_in import DrawnPlant, draw_plant
 
 import collarvision.reading as reading_room
-from collarvision import read_photo
+from collarvision import cardseen, read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
 from collarvision.card import Scale
 from collarvision.cardmarks import EASY, HARD
@@ -167,9 +167,9 @@ def test_a_card_hard_to_see_is_only_looked_for_where_the_network_shows_one(
 
     searched = []
     monkeypatch.setattr(
-        reading_room, "find_card", lambda photo, **how: searched.append(how["searches"])
+        cardseen, "find_card", lambda photo, **how: searched.append(how["searches"])
     )
-    monkeypatch.setattr(reading_room, "card_boxes", boxes)
+    monkeypatch.setattr(cardseen, "card_boxes", boxes)
     assert read_photo(path).height_mm is None
     assert searched == expected
 
@@ -180,7 +180,7 @@ def test_a_network_that_fails_leaves_nobody_waiting(
     def fails(*_: object, **__: object) -> None:
         raise ValueError("no look")
 
-    monkeypatch.setattr(reading_room, "find_card", lambda *_, **__: None)
+    monkeypatch.setattr(cardseen, "find_card", lambda *_, **__: None)
     monkeypatch.setattr(reading_room, "take_looks", fails)
     reading = read_photo(path)
     assert reading.outcome == "rejected"

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from collarvision.card import Scale, find_card
-from collarvision.cardmarks import EASY, HARD
+from collarvision.card import Scale
+from collarvision.cardseen import seek_card
 from collarvision.confidence import look_closer_at
-from collarvision.looks import Look, card_boxes, made_look
+from collarvision.looks import Look, made_look
 from collarvision.network import load_network
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
@@ -84,7 +84,7 @@ def read_cases(
         # By content: photos of two folders may have one name.
         kept = looks_folder / f"{photo.sha256}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
-        seen = _card(photo, looks)
+        seen = _seen(photo, looks)
         case = _case(photo, looks, seen, row)
         cases.append(replace(case, closer=_case(photo, closer, seen, row)))
         if number % 100 == 99:
@@ -111,14 +111,8 @@ def beliefs(case: Case, calibration: Calibration) -> tuple[StageBelief, StageBel
     return first, believe(closer.plant, closer.parts, calibration, before=first)
 
 
-def _card(photo: Photo, looks: Looks) -> Scale | None:
-    """The card as `collarvision.reading` looks for it: the hard ways only where one shows."""
-    scale = find_card(photo, searches=EASY)
-    if scale is None and (where := card_boxes(looks.first)):
-        scale = find_card(photo, searches=HARD, where=where)
-    if scale is None and (where := card_boxes(looks.second)):
-        scale = find_card(photo, searches=(), where=where, closely=True)
-    return scale
+def _seen(photo: Photo, looks: Looks) -> Scale | None:
+    return seek_card(photo, lambda: looks.first, lambda: looks.second)
 
 
 def _case(photo: Photo, looks: Looks, seen: Scale | None, row: dict[str, Any]) -> Case:

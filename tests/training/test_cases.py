@@ -12,7 +12,7 @@ import pytest
 from colour_network import BLUE, GREEN, GREY, MAGENTA, YELLOW, bar, spot, write_network
 from stand_in import DrawnPlant
 
-from collarvision import reading
+from collarvision import cardseen, reading
 from collarvision.network import MODEL_VARIABLE
 from collarvision.parts import gather
 from collarvision.photo import Photo
@@ -132,7 +132,7 @@ def test_a_card_is_sought_as_at_run_time(
     for module, read in ((reading, reading.read_photo), (cases, read_as_case)):
         asked = sought[module.__name__] = []
         monkeypatch.setattr(
-            module,
+            cardseen,
             "find_card",
             lambda photo, asked=asked, check_bar_mm=100.0, **how: asked.append(how),
         )
