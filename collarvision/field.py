@@ -91,7 +91,8 @@ class FieldStage:
     evenness : str
     waiting_names : tuple of str
     stage_if_waiting : (int, int) or None
-        Field stage if every waiting plant were as far behind, or ahead, as a person may find.
+        Field stage if the waiting plants were as far behind, or ahead, as a person may find, and
+        those that pull the other way no plants.
     stops : int
         Different stops that the plants came from; 0 when none is known.
     stop_effect : StopEffect
@@ -343,9 +344,16 @@ def _evenness(stages: Sequence[int], stage: int | None, late: float, ahead: floa
 def _stage_if_waiting(
     stages: Sequence[int], waiting: Sequence[PlantEvidence]
 ) -> tuple[int, int] | None:
-    """Field stage with every waiting plant at its lowest, and at its highest, plausible stage."""
+    """Lowest, and highest, field stage that the waiting plants may leave.
+
+    Each is at its lowest, or highest, plausible stage, or no plant: those that pull the other way
+    are left out.
+    """
     if not waiting:
         return None
-    plausible = [plausible_stages(plant) for plant in waiting]
-    low, high = ([*stages, *(span[end] for span in plausible)] for end in (0, 1))
-    return half_rule(low), half_rule(high)
+    low, high = zip(*(plausible_stages(plant) for plant in waiting), strict=True)
+    behind = [[*stages, *(k for k in low if k <= most)] for most in {-1, *low}]
+    ahead = [[*stages, *(k for k in high if k >= least)] for least in {HIGHEST_STAGE + 1, *high}]
+    return min(half_rule(some) for some in behind if some), max(
+        half_rule(some) for some in ahead if some
+    )

@@ -126,15 +126,12 @@ def waiting_words(answer: FieldAnswer) -> str | None:
         return said
     low, high = (stage_name(k) for k in stage.stage_if_waiting)
     one = stage.waiting == 1
-    whatever = f"whatever {'it turns' if one else 'they turn'} out to be"
     # By its zones a field may be told at another stage, which these don't speak of.
     of_field = headline_stage(answer) == stage.stage
     which = "the field's stage" if of_field else "the stage of all plants together"
     if stage.settled:
-        return f"{said} {which.capitalize()} stays {low} {whatever}."
-    if low == high:
-        them = "it" if one else "them"
-        return f"{said} Counting {them} brings {which} to {low}, {whatever}."
+        turn = "it turns" if one else "they turn"
+        return f"{said} {which.capitalize()} stays {low} whatever {turn} out to be."
     return f"{said} {'It' if one else 'They'} could move {which} to anything from {low} to {high}."
 
 

@@ -17,7 +17,7 @@ from collarvision.limitsteps import misfit_words, misfits
 from collarvision.limitwords import SURELY, VerdictWord, doubtful_before
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.standing import PlantStanding, answers
-from collarvision.tally import LIKELY, beyond, counting, short_of, shown_past, standings
+from collarvision.tally import LIKELY, beyond, cases, counting, short_of, shown_past
 
 Earlier = Sequence[tuple[date, Sequence[PlantEvidence]]]
 """Days and plants of the crop's other visits: those up to the day of an answer are heard."""
@@ -40,9 +40,13 @@ def seen_past(seen: Sequence[PlantEvidence], limit: Limit) -> list[PlantStanding
     by_height = limit.highest.height_mm is not None
     heard = [p for p in seen if answers(p, limit)]
     heard += [p for p in seen if by_height and p.height_only and not answers(p, limit)]
-    everyone = standings(heard, limit, 0)
-    enough = limit.share_past == 0 or len(counting(everyone, limit)) >= FEWEST_PLANTS
-    return everyone if word_by_plants(everyone, limit) == "past" and enough else None
+    everyone, *others = cases(heard, limit)
+    if limit.share_past == 0:  # one that is past at the lowest that it may be is enough
+        others = []
+    elif len(counting(everyone, limit)) < FEWEST_PLANTS:
+        return None
+    past = all(word_by_plants(case, limit) == "past" for case in (everyone, *others))
+    return everyone if past else None
 
 
 def past_earlier(

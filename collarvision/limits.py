@@ -18,8 +18,9 @@ more strictly. Past is said even then, where the plants seen are enough for it, 
 surely on another: plants don't go back. The bounds of closing are our own choice.
 
 Where a limit is by height alone, a plant with a height needs no leaf count. Elsewhere a plant of
-which only a height by hand is known can make the answer stricter and never safer; so can one that
-waits for a hand count.
+which only a height by hand is known can make the answer stricter and never safer. One that waits
+for a hand count may be the least or the most that is plausible, or no plant: where that makes
+another answer it can't be told, but open or closing is closing.
 """
 
 from __future__ import annotations
@@ -58,9 +59,9 @@ from collarvision.limitwords import (
 from collarvision.standing import TRACE, PlantStanding, advance, answers
 from collarvision.tally import (
     beyond,
+    cases,
     past_share,
     short_of,
-    standings,
     whole,
 )
 from collarvision.units import Shown
@@ -219,13 +220,15 @@ def judge(
     used = fresh or known
     blocking += misfit_words(used, limit)
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
-    # A waiting plant that any count leaves on one side belongs to the evidence.
-    low, high = (standings([*used, *by_hand], limit, end) for end in (0, 1))
-    word, other, standing = word_by_plants(low, limit), word_by_plants(high, limit), low
-    if {word, other} == {"open", "closing"}:
-        word = other = "closing"  # inside either way: no need to wait, only to hurry
-    if word == other and word in ("open", "closing"):
-        standing = high  # who waits is told by the most that it may be
+    # Waiting plants that leave the word as it is, whatever they are, belong to the evidence.
+    each = cases([*used, *by_hand], limit)
+    words = {word_by_plants(case, limit) for case in each}
+    if words == {"open", "closing"}:
+        words = {"closing"}  # inside either way: no need to wait, only to hurry
+    word: VerdictWord = next(iter(words)) if len(words) == 1 else "can't tell"
+    # Who waits is told by the most that it may be; without a maximum by the least.
+    by_most = word == "too early" or (limit.highest and word in ("open", "closing"))
+    standing = each[-1 if by_most else 0]
     then: date | None = None  # day of the other visit that says past, where only that one does
     everyone = seen_past(seen, limit)
     if everyone is None:
@@ -235,7 +238,7 @@ def judge(
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):
         blocking = []
-    elif other != word:
+    elif len(words) > 1:
         waiting = [p.name for p in used if p.waiting]
         blocking.append(
             f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
@@ -255,7 +258,8 @@ def judge(
     if word != "past" and not blocking:
         blocking = unmeasured_words(unmeasured, [*used, *by_hand], limit)
         if word == "too early" and not blocking:
-            blocking = low_words(high, limit, shown)
+            said_low = (low_words(case, limit, shown) for case in each)
+            blocking = next(filter(None, said_low), [])
         heights_said = heights_said or bool(blocking)
     if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
         alone = replace(limit, days_before_harvest=None)
@@ -295,7 +299,7 @@ def judge(
         name=limit.name,
         method=limit.method,
         word=word,
-        probability=None if by_harvest else _probability(standing, limit, word),
+        probability=None if by_harvest else _probability(standing, each, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
         share_past=share.interval if share else None,
@@ -367,11 +371,18 @@ def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
 
 
 def _probability(
-    standing: Sequence[PlantStanding], limit: Limit, word: VerdictWord
+    standing: Sequence[PlantStanding],
+    each: Sequence[Sequence[PlantStanding]],
+    limit: Limit,
+    word: VerdictWord,
 ) -> float | None:
+    """That the word holds, in the case that makes it least likely; past as its plants stand."""
     if not standing:
         return None
-    past, short = beyond(standing, limit, near=False), short_of(standing, limit)
     if word == "past":
-        return past
-    return (1 - past) * (short if word == "too early" else 1 - short)
+        return beyond(standing, limit, near=False)
+    found = []
+    for case in each:
+        past, short = beyond(case, limit, near=False), short_of(case, limit)
+        found.append((1 - past) * (short if word == "too early" else 1 - short))
+    return min(found)

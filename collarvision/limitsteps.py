@@ -12,7 +12,7 @@ from collarvision.limitsfile import Limit
 from collarvision.limitwords import VerdictWord, bound_words, names_of, plants_of, stage_words
 from collarvision.sampling import FEWEST_PLANTS, STOPS_TO_ACRES
 from collarvision.stageheights import may_be_stub, misfit
-from collarvision.standing import PlantStanding, height_ends
+from collarvision.standing import PlantStanding, awaits_count, height_ends
 from collarvision.tally import LIKELY, perhaps_reached, short_of, whole
 from collarvision.units import Shown
 
@@ -35,10 +35,14 @@ def too_few_words(decided: int, waiting: int, fewest: int) -> str:
     missing = fewest - decided - waiting
     if not waiting:
         return f"{said}: photograph at least {missing} more."
-    count = f"count the {waiting} that {'waits' if waiting == 1 else 'wait'} for a hand count"
+    count = _count_them(waiting)
     if missing <= 0:
         return f"{said}: {count}."
     return f"{said}: first {count}, then photograph at least {missing} more."
+
+
+def _count_them(waiting: int) -> str:
+    return f"count the {waiting} that {'waits' if waiting == 1 else 'wait'} for a hand count"
 
 
 def misfits(
@@ -112,7 +116,7 @@ def unmeasured_words(
     known = [
         p.best_stage
         for p in measured
-        if p.best_stage is not None and (p.decided or (p.waiting and limit.by_height_alone))
+        if p.best_stage is not None and not (p.height_only or awaits_count(p, limit))
     ]
     most = max(known, default=-1)
     ahead = [
@@ -209,31 +213,35 @@ def too_thin(
         if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
             old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
         return [*found, f"{old}: walk the field again before you act."]
-    # A height needs no count: where the limit is by height alone no plant waits for one. Elsewhere
-    # what waits, perhaps no plant at all, is neither a second stop nor a height.
-    sure = [p for p in fresh if limit.by_height_alone or not p.waiting]
+    # What waits, perhaps no plant at all, is neither a second stop nor a height, but may be once it
+    # is counted: that comes before another walk.
+    sure = [p for p in fresh if not awaits_count(p, limit)]
     waiting = len(fresh) - len(sure)
+    answered = " with an answer" if waiting else ""
+    count = f"first {_count_them(waiting)}."
     if bare and len(fresh) < FEWEST_PLANTS:
         found.append(_too_few_heights(len(fresh), bare))
     elif len(sure) < FEWEST_PLANTS:
         found.append(too_few_words(len(sure), waiting, FEWEST_PLANTS))
     elif None not in (at := {p.stop for p in sure}) and len(at) == 1:
         # Plants beside each other are alike: all of them tell hardly more than one.
-        answered = " with an answer" if waiting else ""
+        step = count
+        if {p.stop for p in fresh} <= {None, *at}:
+            step = f"see plants at {_FEWEST_STOPS - 1} more stops at least."
         found.append(
             f"All {plants_of(len(sure))}{answered} are from one stop, and tell little of the "
-            f"field: see plants at {_FEWEST_STOPS - 1} more stops at least."
+            f"field: {step}"
         )
     wants_height = limit.highest.height_mm is not None or (
         limit.lowest.height_mm is not None
         and (limit.lowest.leaves is None or limit.lowest_when == "both")
     )
-    heights = sum(p.height_mm is not None for p in sure)
+    heights, all_heights = (sum(p.height_mm is not None for p in some) for some in (sure, fresh))
     if wants_height and heights < min(FEWEST_PLANTS, len(sure)):
-        answered = " with an answer" if waiting else ""
+        enough = all_heights >= min(FEWEST_PLANTS, len(fresh))
         found.append(
             f"The limit asks for heights and {plants_of(heights)} of {len(sure)}{answered} have "
-            "one: put the scale card beside the plants."
+            f"one: {count if enough else 'put the scale card beside the plants.'}"
         )
     return found
 

@@ -130,6 +130,7 @@ def sentence(
         these = f"The {share.measured} with a height"
     if share is not None and (out := share.without):
         others = f"{len(whole) - out} others"
+        others += " with an answer" if len(whole) != seen else ""
         if share.measured is not None:
             others = f"{share.measured} others with a height"
         these = f"Without {out} that wait{'s' if out == 1 else ''} for a count the {others}"

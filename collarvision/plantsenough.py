@@ -44,9 +44,8 @@ def enough_for_stage(
     enough, share = max(found, key=lambda pair: pair[0].more)
     if enough.enough and not stage.settled:
         low, high = (stage_name(k) for k in stage.stage_if_waiting or (stage.stage, stage.stage))
-        where = low if low == high else f"{low} to {high}"
         many = f"the {stage.waiting} that wait" if stage.waiting > 1 else "the one that waits"
-        first = f"Count {many} for a hand count first: the field may be at {where}."
+        first = f"Count {many} for a hand count first: the field may be at {low} to {high}."
         said = enough.sentence.removeprefix("Enough: ")
         enough = replace(enough, enough=False, sentence=f"{said} {first}")
     return enough, share

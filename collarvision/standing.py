@@ -90,6 +90,11 @@ def answers(plant: PlantEvidence, limit: Limit) -> bool:
     return plant.decided or plant.waiting
 
 
+def awaits_count(plant: PlantEvidence, limit: Limit) -> bool:
+    """Whether a plant waits for a hand count that a limit needs: by height alone it needs none."""
+    return plant.waiting and not limit.by_height_alone
+
+
 def stand(plant: PlantEvidence, limit: Limit) -> PlantStanding:
     """Hold one plant against one limit. Errors of stage and height are taken as independent.
 

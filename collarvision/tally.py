@@ -12,7 +12,7 @@ from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.field import ShareBelief, share_belief
 from collarvision.limitsfile import Limit
 from collarvision.sampling import FEWEST_PLANTS
-from collarvision.standing import PlantStanding, answers, height_ends, stand
+from collarvision.standing import PlantStanding, answers, awaits_count, height_ends, stand
 
 LIKELY: Final = 0.5 + 1e-6
 """Likelier than not. Exactly half of the plants are "at least half": a level answer is not past,
@@ -27,12 +27,34 @@ def standings(
     Waiting ones stand as if a person had counted the lowest, or highest, plausible stage. Where
     the limit is by height alone no count is needed: they stand as they are.
     """
-    wait = [p for p in plants if p.waiting and not limit.by_height_alone]
-    rest = [p for p in plants if not p.waiting or limit.by_height_alone]
+    wait = [p for p in plants if awaits_count(p, limit)]
+    rest = [p for p in plants if not awaits_count(p, limit)]
     as_counted = [replace(p, hand_count=plausible_stages(p)[end]) for p in wait]
     return [stand(p, limit) for p in rest] + [
         replace(stand(p, limit), waits=True) for p in as_counted
     ]
+
+
+def cases(plants: Sequence[PlantEvidence], limit: Limit) -> list[list[PlantStanding]]:
+    """The plants as they may stand, once those that wait for a hand count are counted.
+
+    The first has each of these at the lowest that it may be, the last at the highest. Nobody knows
+    whether what waits is a plant at all, so between them come the others by themselves, with those
+    only that may be past, or near it, and with those only that may be short of the minimum. So few
+    that no verdict may rest on them are no case. One case alone where no plant waits.
+    """
+    low, high = (standings(plants, limit, end) for end in (0, 1))
+    sure = [s for s in low if not s.waits]
+    if len(sure) == len(low):
+        return [low]
+    past = [s for s in high if s.waits and s.past >= 0.5]
+    near = [s for s in high if s.waits and s.near >= 0.5]
+    short = [s for s in low if s.waits and s.reached < 0.5]
+    found: list[list[PlantStanding]] = []
+    for some in ([*sure, *those] for those in ([], past, near, short)):
+        if some not in found and len(counting(some, limit)) >= FEWEST_PLANTS:
+            found.append(some)
+    return [low, *found, high]
 
 
 def whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
@@ -52,8 +74,7 @@ def beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> fl
     """Probability that more plants than allowed are past the maximum, or near it.
 
     With and without the plants known by their height only, whichever is more: they never lower it.
-    Nor do plants that wait for a hand count, nor those without a height, where it alone takes a
-    plant past.
+    Nor do plants without a height, where it alone takes a plant past.
     """
     if not limit.highest:
         return 0.0
@@ -76,30 +97,12 @@ def _groups(
     standing: Sequence[PlantStanding], limit: Limit, *, near: bool
 ) -> list[Sequence[PlantStanding]]:
     """All plants, and those groups of them that may tell of more plants past."""
-    groups: list[Sequence[PlantStanding]] = []
-    for some in _less_waiting(standing, limit, [s.near if near else s.past for s in standing]):
-        groups += [some, whole(some, limit)]
-        tall = _measured(some, limit)
-        # So many as a verdict asks for, and one of them there: a few show no share by themselves.
-        if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
-            groups.append(tall)
+    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit)]
+    tall = _measured(standing, limit)
+    # So many as a verdict asks for, and one of them there: a few show no share by themselves.
+    if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
+        groups.append(tall)
     return groups
-
-
-def _less_waiting(
-    standing: Sequence[PlantStanding], limit: Limit, chances: Sequence[float]
-) -> list[Sequence[PlantStanding]]:
-    """All plants; without those that wait; and with those of them that likely belong.
-
-    Nobody knows what waits, nor whether it is a plant at all: it never makes a share smaller. So
-    few that no verdict may rest on them show no share by themselves.
-    """
-    sure = [s for s in standing if not s.waits]
-    if len(sure) == len(standing):
-        return [standing]
-    there = [s for s, p in zip(standing, chances, strict=True) if not s.waits or p >= 0.5]
-    few = [some for some in (sure, there) if len(counting(some, limit)) >= FEWEST_PLANTS]
-    return [standing, *few]
 
 
 def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
@@ -136,10 +139,12 @@ def past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | N
     height then tell how much isn't known, if that is more than all together say. So do plants
     without those that wait for a hand count.
     """
-    groups = _less_waiting(standing, limit, [s.past for s in standing])
+    sure = [s for s in standing if not s.waits]
+    there = [s for s in standing if not s.waits or s.past >= 0.5]
+    few = [some for some in (sure, there) if len(counting(some, limit)) >= FEWEST_PLANTS]
     found = [
         replace(share, without=len(standing) - len(some))
-        for some in groups
+        for some in (standing, *few)
         if (share := _past_share(some, limit)) is not None
     ]
     if not found:
@@ -172,17 +177,11 @@ def _measured(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStan
 
 
 def short_of(standing: Sequence[PlantStanding], limit: Limit) -> float:
-    """Probability that more plants than allowed are short of the minimum.
-
-    With and without those that wait for a hand count, whichever is more.
-    """
+    """Probability that more plants than allowed are short of the minimum."""
     if not limit.lowest:
         return 0.0
-    every = whole(standing, limit)
-    groups = _less_waiting(every, limit, [1 - s.reached for s in every])
-    return max(
-        _more_than(limit.share_short, some, [1 - s.reached for s in some]) for some in groups
-    )
+    some = whole(standing, limit)
+    return _more_than(limit.share_short, some, [1 - s.reached for s in some])
 
 
 def perhaps_reached(standing: Sequence[PlantStanding]) -> list[PlantStanding]:

@@ -264,6 +264,23 @@ def test_waiting_plants_and_how_far_they_could_move_the_answer() -> None:
     assert field.stage_if_waiting == (4, 8)
 
 
+def test_a_waiting_plant_that_is_none_leaves_the_others_to_move_the_stage() -> None:
+    """A seedling and a tall one pull against each other, and a person may set either aside."""
+    plants = [*[counted(f"a{k}", 4) for k in range(24)], *[counted(f"b{k}", 5) for k in range(24)]]
+    seedling, tall = (
+        PlantEvidence(name, stage=stage, outcome="hand-count", confidence=0.995)
+        for name, stage in (("s", 0), ("t", 8))
+    )
+    assert summarise([*plants, counted("s", 0)]).stage == 4
+    field = summarise([*plants, seedling, tall])
+    assert (field.stage, field.stage_if_waiting) == (5, (4, 5))
+    assert not field.settled
+    field = summarise([*plants[1:], seedling, tall])  # with either of them, or both, it stays
+    assert (field.stage, field.stage_if_waiting) == (5, (5, 5))
+    # Without a plant counted they alone are the field.
+    assert summarise([seedling, tall]).stage_if_waiting == (0, 9)
+
+
 def test_an_empty_field_and_one_plant() -> None:
     empty = summarise([])
     assert (empty.plants, empty.stage, empty.shares, empty.heights) == (0, None, (), None)

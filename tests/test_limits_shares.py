@@ -16,7 +16,6 @@ from collarvision.limitsfile import Bound, Limit
 TODAY = date(2026, 6, 4)
 BEFORE = TODAY - timedelta(days=9)
 LIMIT = Limit("Product A", "broadcast", "collars", highest=Bound(6))
-BOLD = {"past": 0, "can't tell": 1, "too early": 1, "closing": 2, "open": 3}
 
 
 def counted(stage: int, count: int, **more: object) -> list[PlantEvidence]:
@@ -169,12 +168,66 @@ def test_plants_that_wait_make_no_share_past_look_smaller() -> None:
     assert f"Without 1 that waits for a count the 18 others {most}" in one.sentence
 
 
+COUNT_TEN = "10 plants waiting for a hand count could change the answer: count"
+
+
 def test_plants_that_wait_make_no_field_old_enough() -> None:
     limit = replace(LIMIT, lowest=Bound(2))
     field = [*counted(1, 8), *counted(3, 6)]
     grown = [waits(f"w{k}", 4) for k in range(10)]
     assert judge(field, limit, TODAY).word == "too early"
-    assert judge([*field, *grown], limit, TODAY).word == "too early"
+    verdict = judge([*field, *grown], limit, TODAY)
+    assert verdict.word == "can't tell"
+    assert f"{COUNT_TEN} w0, w1, w2 and 7 more." in verdict.sentence
+
+
+def test_plants_that_wait_make_no_field_surely_too_early_or_past() -> None:
+    """Counted, they may open it: so it's they that are asked for, and nothing told of the rest."""
+    limit = replace(LIMIT, lowest=Bound(3), highest=Bound(8))
+    field = [*counted(2, 7), *counted(4, 5)]
+    assert judge(field, limit, TODAY).word == "too early"
+    assert judge([*field, *counted(5, 10)], limit, TODAY).word == "open"
+    for stage in (4, 5, 6):  # short at the lowest that they may be, or not even there
+        verdict = judge([*field, *[waits(f"w{k}", stage) for k in range(10)]], limit, TODAY)
+        assert verdict.word == "can't tell"
+        assert COUNT_TEN in verdict.sentence
+    some = replace(LIMIT, share_past=0.2)
+    field = [*counted(4, 9), *counted(8, 4)]
+    assert judge(field, some, TODAY).word == "past"
+    waiting = [waits(f"w{k}", 3) for k in range(10)]
+    verdict = judge([*field, *waiting], some, TODAY)
+    assert verdict.word == "can't tell"
+    assert COUNT_TEN in verdict.sentence
+    then = aged([*field, *waiting])
+    assert judge(counted(4, 12), some, TODAY, earlier=[(BEFORE, then)]).then is None
+    # Nor do those past at any count, where without them the field is open.
+    verdict = judge([*counted(4, 12), *[waits(f"w{k}", 9) for k in range(10)]], some, TODAY)
+    assert verdict.word == "can't tell"
+    assert COUNT_TEN in verdict.sentence
+
+
+def test_plants_that_wait_are_not_said_to_be_short() -> None:
+    limit = replace(LIMIT, lowest=Bound(3))
+    field = [*counted(2, 20), *[waits(f"w{k}", 4, 0.85) for k in range(3)]]
+    verdict = judge(field, limit, TODAY)
+    assert verdict.word == "too early"
+    assert "20 of 23 plants seen are short of 3 collars." in verdict.sentence
+    # Nor to have reached it.
+    least = replace(limit, highest=Bound())
+    verdict = judge([*counted(4, 20), *field[20:]], least, TODAY)
+    assert verdict.word == "open"
+    assert "20 of 23 plants seen have reached 3 collars" in verdict.sentence
+
+
+def test_the_others_are_those_with_an_answer_where_more_were_seen() -> None:
+    limit = replace(LIMIT, highest=Bound(6, 800.0), share_past=0.2)
+    field = [*counted(4, 12, height_mm=300.0)]
+    field += [waits(f"w{k}", 3, height_mm=200.0) for k in range(2)]
+    said = "Without 2 that wait for a count the 12 others"
+    assert f"{said} can't rule out" in judge(field, limit, TODAY).sentence
+    tall = PlantEvidence("h", outcome="rejected", height_mm=300.0, taken_at=TODAY)
+    field += [replace(tall, name=f"h{k}") for k in range(3)]
+    assert f"{said} with an answer can't rule out" in judge(field, limit, TODAY).sentence
 
 
 def test_plants_that_wait_are_no_second_stop() -> None:
@@ -241,5 +294,14 @@ def test_a_plant_that_waits_never_makes_a_verdict_bolder(
         share_past=shares[0],
         share_short=shares[1],
     )
-    before = BOLD[judge(field, limit, TODAY).word]
-    assert BOLD[judge([*field, *waiting], limit, TODAY).word] <= before
+    before, after = (judge(some, limit, TODAY) for some in (field, [*field, *waiting]))
+    strictness = {word: at for at, word in enumerate(STRICTNESS)}
+    # Past by a share, what waits may well leave it inside: then it can't be told.
+    assert strictness[after.word] <= max(strictness[before.word], strictness["can't tell"])
+    if before.word != "too early":
+        assert after.word != "too early"
+    if after.word == before.word and after.word not in ("past", "can't tell"):
+        assert (after.probability or 0) <= (before.probability or 0) + 1e-9
+    if after.word == "past":  # where none may be, one seen past at any count is enough
+        sure_ones = sum(p.height_mm is not None or p.decided for p in field)
+        assert before.word == "past" or limit.share_past == 0 or sure_ones < 10

@@ -88,6 +88,36 @@ def test_what_cannot_be_told_or_is_past_asks_for_no_height_more() -> None:
     assert not off_by_half(judge(plants(12, doubtful=12, hand_count=9), MAXIMUM, TODAY))
 
 
+# Plants that wait
+
+
+def test_plants_that_wait_at_other_stops_are_counted_before_another_walk() -> None:
+    limit = replace(MAXIMUM, highest=Bound(8))
+    field = plants(10, doubtful=0, hand_count=4, stop="1")
+    waiting = plants(15, doubtful=0, outcome="hand-count")
+    said = "All 10 plants with an answer are from one stop, and tell little of the field"
+    elsewhere = [replace(p, stop=str(2 + k % 5)) for k, p in enumerate(waiting)]
+    (step,) = judge([*field, *elsewhere], limit, TODAY).steps
+    assert step == f"{said}: first count the 15 that wait for a hand count."
+    for stop in ("1", None):  # no second stop
+        there = [replace(p, stop=stop) for p in waiting]
+        (step,) = judge([*field, *there], limit, TODAY).steps
+        assert step == f"{said}: see plants at 2 more stops at least."
+
+
+def test_plants_that_wait_with_a_height_are_counted_before_more_are_measured() -> None:
+    field = [
+        replace(p, height_mm=None, height_interval_mm=None)
+        for p in plants(10, doubtful=0, hand_count=4)
+    ]
+    waiting = plants(12, doubtful=0, outcome="hand-count")
+    said = "The limit asks for heights and 0 plants of 10 with an answer have one"
+    steps = judge([*field, *waiting], MAXIMUM, TODAY).steps
+    assert steps[0] == f"{said}: first count the 12 that wait for a hand count."
+    steps = judge([*field, *waiting[:9]], MAXIMUM, TODAY).steps
+    assert steps[0] == f"{said}: put the scale card beside the plants."
+
+
 # The last day of a tank mix
 
 
