@@ -283,7 +283,7 @@ def together(
     from collarvision.pickplant import PickError, pick
     from collarvision.plantphotos import counts_on, whole_plant
     from collarvision.survey import SurveyError, SurveyWriter
-    from collarvision.survey.oneplant import SAME_PHOTO, one_picture
+    from collarvision.survey.oneplant import FROM_ABOVE, OnePictureError
     from collarvision.table import percent_sure, shown_stage
 
     day = day_of(visit, "--visit")
@@ -296,7 +296,7 @@ def together(
             if bare:
                 end_with(f"{bare[0]} is no photo: name photos.")
             if any(row.view != "side" for row in rows.values()):
-                end_with("A photo from above shows no single plant: name photos from the side.")
+                end_with(f"{FROM_ABOVE}: name photos from the side.")
             if apart:
                 store.say_own_plants(rows)
                 say(f"{_photos(len(rows))}: each shows a plant of its own.")
@@ -309,11 +309,12 @@ def together(
                 end_with(
                     f"Photos of one plant must be of one field, one visit and one stop: {filed}."
                 )
-            if one_picture(row.record for row in rows.values()):
+            try:
+                name = store.say_one_plant(rows)
+            except OnePictureError as error:
                 for other in list(rows)[1:]:  # as plants of their own they'd count twice
                     store.say_one_picture(next(iter(rows)), other)
-                end_with(f"{SAME_PHOTO} It counts once.")
-            name = store.say_one_plant(rows)
+                end_with(f"{error} It counts once.")
             first = store.plant(next(iter(rows)))
             assert first is not None
             plant = whole_plant(store, first)

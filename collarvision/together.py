@@ -182,12 +182,13 @@ def joint_record(
 
 def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
     """The evidence of the plant's own: what the photos said, if more than one said something."""
-    shown = [records[k] for k in _telling(records)]
+    told = _told(records)
+    shown = [records[first] for first, _ in told]
     repeats = tuple(
-        f"{one['photo']} is the same picture as {first['photo']}: it counts once."
-        for one in filter(_tells, records)
-        for first in [next(known for known in shown if known is one or same_picture(known, one))]
-        if first is not one
+        f"{records[k]['photo']} is the same picture as {records[first]['photo']}: it counts once."
+        for first, them in told
+        for k in them
+        if k != first
     )
     if len(shown) < 2:
         return repeats
@@ -196,20 +197,36 @@ def _said(records: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
 
 
 def _telling(records: Sequence[Mapping[str, Any]]) -> list[int]:
-    """Photos that have a say: they tell a stage, and each picture has one whatever its name.
+    """Photos that have a say: they tell a stage, and each picture has one whatever its name."""
+    return [first for first, _ in _told(records)]
 
-    A copy that was encoded anew may be read otherwise: the one that isn't staged has the say.
+
+def _told(records: Sequence[Mapping[str, Any]]) -> list[tuple[int, list[int]]]:
+    """For each picture, the photo that has the say, and all that hold it and tell a stage.
+
+    A copy that was encoded anew may be read otherwise: the least sure of its stage has the say.
     """
-    seen: list[int] = []
+
+    def boldness(k: int) -> tuple[bool, bool, float]:
+        one = records[k]
+        return one["outcome"] == "staged", not overruled(one), one["confidence"] or 0.0
+
+    pictures = ([k for k in them if _tells(records[k])] for them in pictures_of(records))
+    return [(min(them, key=boldness), them) for them in pictures if them]
+
+
+def pictures_of(records: Sequence[Mapping[str, Any]]) -> list[list[int]]:
+    """Group photos by the picture that they hold, each picture as its records' positions in order.
+
+    A copy of a phone's photo and the file it was sent from need share nothing but a third: what
+    it is the same picture as, they both are.
+    """
+    found: list[list[int]] = []
     for k, one in enumerate(records):
-        if not _tells(one):
-            continue
-        twin = next((n for n, at in enumerate(seen) if same_picture(records[at], one)), None)
-        if twin is None:
-            seen.append(k)
-        elif records[seen[twin]]["outcome"] == "staged" != one["outcome"]:
-            seen[twin] = k
-    return seen
+        twins = [them for them in found if any(same_picture(records[at], one) for at in them)]
+        found = [them for them in found if them not in twins]
+        found.append(sorted([k, *(at for them in twins for at in them)]))
+    return sorted(found)
 
 
 def same_picture(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:

@@ -59,6 +59,24 @@ class JoinedStop:
 
 
 @dataclass(frozen=True)
+class JoinedPicture:
+    """A photo that was filed with another one of the same picture, and not where it would be.
+
+    Attributes
+    ----------
+    photo, twin : str
+        Names of the photo and of the other one.
+    was, now : Place
+        Field and day: where it would be, or was until then, and where the other one is.
+    """
+
+    photo: str
+    twin: str
+    was: Place
+    now: Place
+
+
+@dataclass(frozen=True)
 class BatchResult:
     """What a run did.
 
@@ -87,7 +105,7 @@ class BatchResult:
         Files that held another photo of a plant before, and no other file does; with the SHA-256 of
         the photo before and now. The survey has both, each as a plant.
     same_pictures : int
-        Files new to the survey whose picture it had from another file: one plant.
+        Files new to the survey, or read at last, whose picture it had from another file: one plant.
     tried_again : int
         Photos that the program had failed on in an earlier run, and that this one read again.
     read_otherwise : tuple of (int, str, str)
@@ -99,6 +117,8 @@ class BatchResult:
         Known photos that something files elsewhere now, by where they are and what says so.
     joined_stops : tuple of JoinedStop
         Stops that photos of this run were filed at under another spelling.
+    joined_pictures : tuple of JoinedPicture
+        Photos that are of another field or day than their own, with one of the same picture.
     unclear_days : tuple of str
         Dates in those photos' folders that could be read in two ways.
     above : int
@@ -130,3 +150,4 @@ class BatchResult:
     read_since: int = 0
     filed_otherwise: tuple[FiledOtherwise, ...] = ()
     joined_stops: tuple[JoinedStop, ...] = ()
+    joined_pictures: tuple[JoinedPicture, ...] = ()

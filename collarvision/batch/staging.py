@@ -18,14 +18,14 @@ from collarvision.answer import Reading
 from collarvision.batch import otherwise
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import place_from_folders
-from collarvision.batch.knownpicture import known_as
+from collarvision.batch.knownpicture import join, known_as
 from collarvision.batch.otherwise import source_folders
 from collarvision.batch.plantnames import has_left_its_plant, plant_name
 from collarvision.batch.pool import Engine, Poisoned
 from collarvision.batch.quicklook import known_hash
 from collarvision.batch.remote import hash_far_away, hash_of, look_at
 from collarvision.batch.restaging import read_again_since
-from collarvision.batch.result import BatchResult, JoinedStop, Step
+from collarvision.batch.result import BatchResult, JoinedPicture, JoinedStop, Step
 from collarvision.batch.sources import PhotoFile
 from collarvision.batch.worker import Done, Options, Task
 from collarvision.survey import FileFacts, ModelFacts, PhotoFacts, Place, SurveyWriter
@@ -118,6 +118,7 @@ def run_batch(
         read_since=run.read_since,
         filed_otherwise=tuple(otherwise.told_otherwise(survey, run.elsewhere)),
         joined_stops=tuple(JoinedStop(*said, len(them)) for said, them in run.joined.items()),
+        joined_pictures=tuple(dict.fromkeys(run.joined_pictures)),
     )
 
 
@@ -142,6 +143,7 @@ class _Run:
         self.otherwise: Counter[tuple[str, str]] = Counter()
         self.elsewhere: defaultdict[otherwise.Said, set[str]] = defaultdict(set)
         self.joined: defaultdict[tuple[Place, str], set[str]] = defaultdict(set)
+        self.joined_pictures: list[JoinedPicture] = []
         self.same_pictures = 0
         self.read_since = 0
         self.steps: Counter[Step] = Counter()
@@ -235,6 +237,7 @@ class _Run:
         before = self._survey.file_at(pending.facts.path)
         fresh = sha256 not in self.read_now
         restaged = self._job.restage and fresh
+        read_at_last = fresh and sha256 in self.tried_again
         was = self._survey.photo(sha256)
         is_new = was is None
         stays = was is not None and was.filed and not (restaged and place.field is not None)
@@ -246,7 +249,7 @@ class _Run:
             model=done.model or self._job.model,
             place=place,
             file=pending.facts,
-            again=restaged or (fresh and sha256 in self.tried_again),
+            again=restaged or read_at_last,
             refile=restaged,
             notes=otherwise.notes_of(done.pixels_sha256, done.options, lay),
         )
@@ -257,7 +260,7 @@ class _Run:
         if restaged and place.plant is None and has_left_its_plant(self._survey, sha256):
             self._survey.say_own_plants([sha256])
         if reading.outcome != "rejected" and not self._is_known_picture(
-            sha256, before, is_new=is_new, restaged=restaged
+            sha256, before, is_new=is_new or read_at_last, restaged=restaged
         ):
             self._note_replaced(pending.file, before, sha256)
         seen: Step = "known" if fresh else "copy"
@@ -310,7 +313,8 @@ class _Run:
         if known is None:
             return False
         refile = self._job.restage and known not in self.read_now
-        self._survey.say_one_picture(known, sha256, refile=refile)
+        joined = join(self._survey, known, sha256, refile=refile)
+        self.joined_pictures += [] if joined is None else [joined]
         self.same_pictures += is_new
         return True
 

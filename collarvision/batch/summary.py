@@ -7,7 +7,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
-from collarvision.batch.result import BatchResult, FiledOtherwise, JoinedStop, Step
+from collarvision.batch.result import BatchResult, FiledOtherwise, JoinedPicture, JoinedStop, Step
 from collarvision.survey import Place, Waiting
 from collarvision.table import CAUTION, plain
 
@@ -100,6 +100,7 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"{_photos(result.same_pictures)} held a picture that the survey had in another "
             "file, and count once with it."
         )
+    yield from _joined_pictures(result.joined_pictures)
     if result.read_since:
         yield f"{_photos(result.read_since)} had been read again before --restage was stopped."
     for count, was, now in result.read_otherwise:
@@ -179,6 +180,19 @@ def _joined_stops(found: Sequence[JoinedStop]) -> Iterable[str]:
     left = sum(one.photos for one in found[PLACES_SHOWN:])
     if left:
         yield f"{_photos(left)} of other stops {'was' if left == 1 else 'were'} joined so too."
+
+
+def _joined_pictures(found: Sequence[JoinedPicture]) -> Iterable[str]:
+    """Of photos whose folder says otherwise, filed with another one of the same picture."""
+    for one in found[:PLACES_SHOWN]:
+        yield (
+            f"{plain(one.photo)} holds the same picture as {plain(one.twin)}: it is filed with it "
+            f"under {_visit(one.now)}, not under {_visit(one.was)}. If it is of the latter, take "
+            "the other file away and run this again with --restage."
+        )
+    left = len(found) - PLACES_SHOWN
+    if left > 0:
+        yield f"{_photos(left)} more {'is' if left == 1 else 'are'} filed so with the same picture."
 
 
 def _stays_behind(found: FiledOtherwise) -> str:

@@ -19,7 +19,8 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.batch.otherwise import Lay, notes_of
+from collarvision.batch.knownpicture import known_as
+from collarvision.batch.otherwise import Lay, lay_at, notes_of
 from collarvision.batch.worker import Options, hash_of_pixels
 from collarvision.handcount.pictures import Pictures, encode
 from collarvision.photo import Photo, load_photo
@@ -32,8 +33,8 @@ from collarvision.survey import (
     SurveyError,
     SurveyWriter,
 )
-from collarvision.survey.asread import known_picture
-from collarvision.survey.oneplant import SAME_PHOTO
+from collarvision.survey.asread import SENT_PIXELS, known_picture
+from collarvision.survey.oneplant import FROM_ABOVE, SAME_PHOTO
 from collarvision.together import same_picture
 from collarvision.writing import what_to_do
 
@@ -120,8 +121,14 @@ class PhotoTaker:
         with SurveyWriter(self._survey) as survey:
             # Earlier versions noted nothing of what was sent: there the copy is found again.
             known = known_picture(survey, photo.sha256, sent) or survey.plant(sha256)
+            first = None if of is None else survey.plant(of)
+            if first is not None and {one.view for one in (photo, known, first) if one} != {"side"}:
+                raise TakingError(f"{FROM_ABOVE}: take one from the side.")
             if known is not None:
                 self._pictures.keep(known.sha256, "page", encode(photo.rgb, "page"))
+                if known.record.get("fault") is not None:
+                    is_copy = known.sha256 == sha256 or known.record.get(SENT_PIXELS) == sent
+                    known = self._read_anew(survey, known, clean if is_copy else data)
                 self._take_known(survey, known, place, of)
                 return Taken(known.sha256, was_known=True)
         path = self._write(clean, sha256, day)
@@ -157,6 +164,33 @@ class PhotoTaker:
             if first is not None:
                 self._put_together(survey, first.sha256, sha256)
         return Taken(sha256)
+
+    def _read_anew(self, survey: SurveyWriter, known: PlantRow, data: bytes) -> PlantRow:
+        """Read a photo that the program had failed on; memory may have been short just then."""
+        from collarvision.network import ModelError
+        from collarvision.reading import read_with_photo
+
+        try:
+            reading, seen = read_with_photo(data, name=known.photo, check_bar_mm=self._check_bar_mm)
+        except ModelError as error:
+            raise TakingError(str(error)) from error
+        survey.add_reading(
+            replace(reading, path=known.path, sha256=known.sha256),
+            sha256=known.sha256,
+            model=self._model_facts(),
+            again=True,
+            refile=False,
+            notes=notes_of(
+                None if seen is None else hash_of_pixels(seen),
+                Options(check_bar_mm=self._check_bar_mm),
+                lay_at(survey, known.sha256),
+            ),
+        )
+        # What its pixels are may be known only now, and another file hold them.
+        twin = known_as(survey, known.sha256, None, filed=True)
+        if twin is not None:
+            survey.say_one_picture(twin, known.sha256)
+        return survey.plant(known.sha256) or known
 
     def _take_known(
         self, survey: SurveyWriter, known: PlantRow, place: Place, of: str | None

@@ -90,15 +90,8 @@ def same_pixels(store: SurveyReader, photo: PlantRow) -> str | None:
     """
     if photo.record.get(PIXELS) is None:
         return None
-    # A plant's name on a photo from the page was given by a person, not by a folder.
     return _photo_of(
-        store,
-        "o.sha256 <> :sha256 AND (o.plant IS NULL OR ifnull(:plant, o.plant) = o.plant "
-        "OR o.filed_by = 'page')",
-        pixels=photo.record[PIXELS],
-        sent=photo.record.get(SENT_PIXELS),
-        sha256=photo.sha256,
-        plant=photo.plant,
+        store, photo.sha256, photo.record[PIXELS], photo.record.get(SENT_PIXELS), photo.plant
     )
 
 
@@ -107,7 +100,7 @@ def known_picture(store: SurveyReader, sha256: str, pixels_sha256: str) -> Plant
     known = store.plant(sha256)
     if known is not None:
         return known
-    found = _photo_of(store, "TRUE", pixels=pixels_sha256, sent=None)
+    found = _photo_of(store, sha256, pixels_sha256)
     return None if found is None else store.plant(found)
 
 
@@ -121,16 +114,26 @@ def notes_that_stay(connection: sqlite3.Connection, photo_id: int) -> dict[str, 
     return {} if row is None or row[0] is None else {SENT_PIXELS: row[0]}
 
 
-def _photo_of(store: SurveyReader, which: str, **values: str | None) -> str | None:
-    """The hash of the first photo `o` that was read, or sent, with the pixels :pixels or :sent."""
+def _photo_of(
+    store: SurveyReader, sha256: str, pixels: str, sent: str | None = None, plant: str | None = None
+) -> str | None:
+    """The hash of the first other photo that was read, or sent, with the pixels `pixels` or `sent`.
+
+    One of another plant, where both have a plant's name from a folder, is none.
+    """
+    # A plant's name on a photo from the page was given by a person, not by a folder.
     row = store._one(
         f"""
         SELECT o.sha256 FROM records AS c JOIN readings AS r ON r.id = c.reading_id
         JOIN photos AS o ON o.id = r.photo_id
         WHERE ({_NOTED.format(PIXELS)} IN (:pixels, :sent)
         OR {_NOTED.format(SENT_PIXELS)} IN (:pixels, :sent))
-        AND {which} ORDER BY o.id LIMIT 1
+        AND o.sha256 <> :sha256 AND (o.plant IS NULL OR ifnull(:plant, o.plant) = o.plant
+        OR o.filed_by = 'page') ORDER BY o.id LIMIT 1
         """,
-        **values,
+        sha256=sha256,
+        pixels=pixels,
+        sent=sent,
+        plant=plant,
     )
     return None if row is None else str(row[0])

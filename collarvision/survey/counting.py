@@ -6,6 +6,7 @@ import json
 import sqlite3
 from collections.abc import Iterable, Iterator
 from typing import Any
+from zlib import crc32
 
 from collarvision.handles import Handle
 from collarvision.survey import rows
@@ -23,9 +24,16 @@ _COUNTS = f"""
     LEFT JOIN visits AS v ON v.id = p.visit_id LEFT JOIN fields AS f ON f.id = v.field_id
 """
 
-FIELD_STATES = """
+_NAMED = "group_concat(p.id || ' ' || p.visit_id || ' ' || ifnull(p.stop_id, 0) || ' ' || p.plant)"
+
+NAMED = f"(SELECT {_NAMED} FROM photos AS p WHERE p.plant IS NOT NULL)"
+"""SQL for the photos that were said to be of this plant or that, with where they are, as a text."""
+
+FIELD_STATES = f"""
     SELECT f.name, count(DISTINCT p.id), ifnull(max(p.latest_id), 0), ifnull(max(h.id), 0),
-        ifnull(max(a.id), 0), count(DISTINCT CASE WHEN p.plant IS NOT NULL THEN p.id END),
+        ifnull(max(a.id), 0),
+        (SELECT {_NAMED} FROM photos AS p JOIN visits AS w ON w.id = p.visit_id
+         WHERE w.field_id = f.id AND p.plant IS NOT NULL),
         (SELECT ifnull(max(c.id), 0) FROM hand_counts AS c JOIN stops AS s ON s.id = c.stop_id
          JOIN visits AS w ON w.id = s.visit_id WHERE w.field_id = f.id),
         (SELECT ifnull(max(d.id), 0) FROM withdrawals AS d
@@ -37,6 +45,11 @@ FIELD_STATES = """
     LEFT JOIN set_asides AS a ON a.photo_id = p.id
     GROUP BY f.id
 """
+
+
+def state_numbers(row: Iterable[int | str | None]) -> tuple[int, ...]:
+    """What a survey's state says, each text in it as a number that changes with it."""
+    return tuple(one if isinstance(one, int) else crc32((one or "").encode()) for one in row)
 
 
 def question(sha256: str | None, field: str | None) -> str:

@@ -3,19 +3,30 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 from collarvision.survey.faults import SurveyError
-from collarvision.together import same_picture
+from collarvision.survey.values import PlantRow
+from collarvision.together import pictures_of
 
 SAME_PHOTO = "This is the same photo: go round the plant and take another."
+FROM_ABOVE = "A photo from above shows no single plant"
 
 
-def one_picture(records: Iterable[Mapping[str, Any]]) -> bool:
-    """Say whether photos, by their records, all hold one picture: it is one look at a plant."""
-    shown = list(records)
-    return len(shown) > 1 and all(same_picture(shown[0], other) for other in shown[1:])
+class OnePictureError(SurveyError):
+    """Photos that all hold one picture: it is one look at a plant, not several."""
+
+
+def see_one_plant(rows: Sequence[PlantRow]) -> None:
+    """See that photos may be several looks at one plant.
+
+    Raises
+    ------
+    OnePictureError
+        All of them hold one picture.
+    """
+    if len(rows) > 1 and len(pictures_of([row.record for row in rows])) == 1:
+        raise OnePictureError(SAME_PHOTO)
 
 
 def name_plant(connection: sqlite3.Connection, photo_ids: Sequence[int]) -> str:

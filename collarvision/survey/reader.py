@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from collarvision.survey import counting, rows
 from collarvision.survey.faults import told
-from collarvision.survey.opening import Mode, connect
+from collarvision.survey.opening import Mode, connect, disconnect
 from collarvision.survey.values import (
     Decision,
     Field,
@@ -55,7 +55,7 @@ class SurveyReader:
 
     def close(self) -> None:
         """Close the file; it can't be used any more."""
-        self._connection.close()
+        disconnect(self._connection, self._mode)
 
     def __enter__(self) -> SurveyReader:
         return self
@@ -339,11 +339,11 @@ class SurveyReader:
         return found
 
     def state(self) -> tuple[int, ...]:
-        """Numbers that change whenever photos, readings, places, counts or fields are added."""
+        """Numbers that change with photos, readings, places, plants' names, counts and fields."""
         row = self._one(
-            """
+            f"""
             SELECT (SELECT count(*) FROM photos), (SELECT count(visit_id) FROM photos),
-                (SELECT count(plant) FROM photos),
+                {counting.NAMED},
                 (SELECT ifnull(max(id), 0) FROM readings),
                 (SELECT ifnull(max(id), 0) FROM hand_counts),
                 (SELECT ifnull(max(id), 0) FROM set_asides),
@@ -352,11 +352,12 @@ class SurveyReader:
             """
         )
         assert row is not None
-        return tuple(row)
+        return counting.state_numbers(row)
 
     def field_states(self) -> dict[str, tuple[int, ...]]:
         """Like `state`, for each field by itself."""
-        return {row[0]: tuple(row)[1:] for row in self._rows(counting.FIELD_STATES)}
+        found = self._rows(counting.FIELD_STATES)
+        return {row[0]: counting.state_numbers(tuple(row)[1:]) for row in found}
 
     def photo_count(self) -> int:
         """Photos in the survey, by content."""

@@ -44,18 +44,23 @@ def settle_together(
 ) -> None:
     """File two photos that are the same picture as one plant, at one place.
 
-    That is where the known one is; with `refile`, or if it is nowhere, where the new one is.
+    That is where the known one is; with `refile`, or if it is nowhere, where the new one is. But
+    the photos of a plant's folder stay one plant's: what the page has of it goes to them.
     """
     filed = {
-        row["id"]: row["visit_id"]
+        row["id"]: row
         for row in connection.execute(
-            "SELECT id, visit_id FROM photos WHERE id IN (?, ?)", (known_id, new_id)
+            "SELECT id, visit_id, stop_id, plant, filed_by FROM photos WHERE id IN (?, ?)",
+            (known_id, new_id),
         )
     }
-    if filed[known_id] is None and filed[new_id] is None:
+    known, new = filed[known_id], filed[new_id]
+    if known["visit_id"] is None and new["visit_id"] is None:
+        return
+    if _joins_folder(connection, known, new) or _joins_folder(connection, new, known):
         return
     stays, moves = known_id, new_id
-    if filed[known_id] is None or (refile and filed[new_id] is not None):
+    if known["visit_id"] is None or (refile and new["visit_id"] is not None):
         stays, moves = new_id, known_id
     connection.execute(
         "UPDATE photos SET (visit_id, stop_id, filed_by) = "
@@ -65,3 +70,33 @@ def settle_together(
         {"stays": stays, "moves": moves},
     )
     name_plant(connection, (stays, moves))
+
+
+def _joins_folder(connection: sqlite3.Connection, page: sqlite3.Row, folder: sqlite3.Row) -> bool:
+    """File a photo from the page, with its plant's others, as the plant of a folder's photo.
+
+    False, and nothing is done, where they are no such photos, or of several visits or stops. A
+    plant that has photos of a folder already stays apart.
+    """
+    if (
+        page["filed_by"] != "page"
+        or folder["filed_by"] == "page"
+        or folder["plant"] is None
+        or page["visit_id"] != folder["visit_id"]
+        or page["stop_id"] not in (None, folder["stop_id"])
+    ):
+        return False
+    asked = {name: page[name] for name in ("id", "visit_id", "stop_id", "plant")}
+    those = connection.execute(
+        "SELECT id, filed_by FROM photos WHERE id = :id OR "
+        "(visit_id = :visit_id AND stop_id IS :stop_id AND plant = :plant)",
+        asked,
+    ).fetchall()
+    if any(one["filed_by"] != "page" for one in those):
+        return False
+    connection.executemany(
+        "UPDATE photos SET (stop_id, plant, filed_by) = "
+        "(SELECT stop_id, plant, filed_by FROM photos WHERE id = ?) WHERE id = ?",
+        [(folder["id"], one["id"]) for one in those],
+    )
+    return True

@@ -22,7 +22,7 @@ from collarvision.survey.columns import (
 from collarvision.survey.counting import label_values
 from collarvision.survey.faults import SurveyError
 from collarvision.survey.modelrows import has_read, model_id
-from collarvision.survey.oneplant import SAME_PHOTO, name_plant, one_picture
+from collarvision.survey.oneplant import name_plant, see_one_plant
 from collarvision.survey.reader import SurveyReader
 from collarvision.survey.rows import as_known, storable
 from collarvision.survey.settling import settle, settle_together
@@ -216,8 +216,7 @@ class SurveyWriter(SurveyReader):
         """
         with self._transaction():
             ids = {one: self._known_photo(one) for one in photos}
-            if one_picture(row.record for row in map(self.plant, ids) if row is not None):
-                raise SurveyError(SAME_PHOTO)
+            see_one_plant([row for row in map(self.plant, ids) if row is not None])
             return name_plant(self._connection, list(ids.values()))
 
     def say_one_picture(self, known: str, new: str, *, refile: bool = False) -> None:
