@@ -23,6 +23,7 @@ from collarvision.cardfit import (
 )
 from collarvision.cardletters import BOLD, FONT, face_words, missing_letters, register_fonts
 from collarvision.stopcode import QR_CORNER_MM, QR_SIDE_MM, stop_payload
+from collarvision.writing import what_to_do
 
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
@@ -114,7 +115,7 @@ def _replace(path: Path, data: bytes) -> None:
         ) from None
     except OSError as error:
         raise CardSheetError(
-            f"{path} can't be written ({error.strerror or error}): choose another place."
+            f"{path} can't be written ({error.strerror or error}): {what_to_do(error)}."
         ) from None
     finally:
         with contextlib.suppress(OSError):

@@ -126,6 +126,7 @@ def batch(
     from collarvision.network import usable_cpus
     from collarvision.outlines import BoundaryError, named, read_outlines
     from collarvision.survey import SurveyError, SurveyWriter
+    from collarvision.writing import what_to_do
 
     try:
         boundaries = () if fields is None else named(read_outlines(fields), fields)
@@ -179,8 +180,8 @@ def batch(
         raise  # whoever read the output has gone: the survey is whole
     except OSError as error:
         end_with(
-            f"The survey {survey} can't be used where it is ({error.strerror}): choose a folder "
-            "that you may write in.",
+            f"The survey {survey} can't be used where it is ({error.strerror}): "
+            f"{what_to_do(error, 'folder')}.",
             EXIT_OUTPUT,
         )
     # By now the survey is whole: what stops the output is no fault of its.

@@ -12,13 +12,11 @@ import csv
 import importlib.util
 import itertools
 import json
-import os
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import IO, Any, Literal
+from typing import IO, Any
 
 from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
@@ -26,10 +24,10 @@ from collarvision.coco import ENDING as COCO_ENDING
 from collarvision.coco import CocoPlant, write_coco
 from collarvision.countwords import withdrawn_words
 from collarvision.handles import Handle, handles_of_record
+from collarvision.partfile import part_file
 from collarvision.survey import HandCount, PlantRow, StoredCount
 from collarvision.survey.stopcounts import StopCount
 from collarvision.table import CAUTION
-from collarvision.writing import OutputError, cannot_write, may_write
 
 FORMS = (".csv", ".json", ".geojson", ".parquet", COCO_ENDING)
 """Endings, the last of them a name's last two."""
@@ -168,7 +166,7 @@ def export_plants(
     """
     form = form_of(out)
     if form == ".parquet":
-        with _whole(out, "wb") as stream:
+        with part_file(out, "wb") as stream:
             return _parquet(plants, stream)
     write: dict[str, Callable[[Iterable[Plant], IO[str]], int]] = {
         ".csv": _csv,
@@ -178,7 +176,7 @@ def export_plants(
             coco_plants(plants, labels or (lambda sha256: None)), stream, caution=CAUTION
         ),
     }
-    with _whole(out, "w") as stream:
+    with part_file(out, "w") as stream:
         return write[form](plants, stream)
 
 
@@ -373,28 +371,3 @@ def coco_plants(
             who=marked.who if marked else None,
             labelled_at=marked.at if marked else plant.read_at,
         )
-
-
-@contextmanager
-def _whole(out: Path, mode: Literal["w", "wb"]) -> Iterator[Any]:
-    """A file beside `out` that takes its name when all is written, and goes when it isn't."""
-    if os.path.isdir(out):
-        raise OutputError(f"{out} is a folder: give --to the name of a file.")
-    if not os.path.isdir(out.parent):
-        raise OutputError(f"The folder {out.parent} for {out.name} isn't there: make it first.")
-    if os.path.exists(out) and not may_write(out):
-        raise OutputError(f"{out} can't be written (Permission denied): choose another name.")
-    part = out.with_name(f".{out.name}.{os.getpid()}.part")
-    try:
-        # csv brings its own line ends (RFC 4180); a lone \n is JSON's.
-        words: dict[str, Any] = {"encoding": "utf-8", "newline": ""} if mode == "w" else {}
-        with open(part, mode, **words) as stream:
-            yield stream
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(part, out)
-    except OSError as error:
-        raise cannot_write(out, error) from error
-    finally:
-        with suppress(OSError):
-            part.unlink()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
+from command import run
 
 from collarvision.batch import lock
 from collarvision.batch.lock import BatchLock, BatchLockError
@@ -52,3 +54,36 @@ def test_a_lock_whose_file_went_between_opening_and_locking_is_taken_again(
         # Held by a file that nobody finds, it would let a second batch in.
         with pytest.raises(BatchLockError), BatchLock(survey):
             pass
+
+
+@pytest.mark.parametrize(
+    ("trouble", "said"),
+    [
+        (OSError(28, "No space left on device"), "free some space or choose another folder."),
+        (PermissionError(13, "Permission denied"), "(Permission denied): choose another folder."),
+    ],
+)
+def test_a_full_disk_is_told_and_leaves_no_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, trouble: OSError, said: str
+) -> None:
+    opened: list[int] = []
+
+    def full(file: int, data: bytes) -> int:
+        opened.append(file)
+        raise trouble
+
+    survey, photo = tmp_path / "s.survey", tmp_path / "IMG_1.jpg"
+    photo.touch()
+    monkeypatch.setattr(lock.os, "write", full)
+    with pytest.raises(OSError, match=trouble.strerror), BatchLock(survey):
+        pass
+    assert not BatchLock(survey).path.exists()
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.fstat(opened[0])
+    result = run("batch", photo, "--survey", survey)
+    assert result.exit_code == 3
+    assert said in result.stderr
+    assert "Traceback" not in result.stderr
+    monkeypatch.undo()
+    with BatchLock(survey):
+        pass

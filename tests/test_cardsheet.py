@@ -157,7 +157,14 @@ def test_the_code_is_read_from_the_print_and_from_a_tilted_photo(sheets: dict[st
 
 @pytest.mark.parametrize(
     ("field", "letters"),
-    [("Kőris", "ő"), ("東の畑 A", "東, の, 畑"), ("Mühle", None), ("Mu\u0308hle", None)],
+    [
+        ("Kőris", "ő"),
+        ("東の畑 A", "東, の, 畑"),
+        ("Mühle", None),
+        ("Mu\u0308hle", None),
+        ("x\u0301 Ost", "U+0301"),  # what no one would see alone is named
+        ("Schnee ❄\ufe0f", "❄, U+FE0F"),
+    ],
 )
 def test_a_name_that_cant_be_printed_whole_gets_a_line_and_is_told(
     tmp_path: Path, field: str, letters: str | None
@@ -250,7 +257,7 @@ def test_unknown_pages_and_unwritable_places(
 
     with monkeypatch.context() as patched:
         patched.setattr(Path, "replace", full)
-        with pytest.raises(CardSheetError, match="No space left"):
+        with pytest.raises(CardSheetError, match=r"No space left.*: free some space or choose an"):
             write_card(kept)
     assert kept.read_bytes() == b"the old one"
     assert [entry.name for entry in tmp_path.iterdir()] == ["card.pdf"]

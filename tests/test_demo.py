@@ -262,3 +262,17 @@ def test_a_date_and_a_place_that_cannot_be_are_told_with_their_status(
     done = run("demo", tmp_path / "new")
     assert done.exit_code == 3
     assert "can't be written to" in done.stderr
+
+
+def test_a_full_disk_asks_for_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write = Path.write_bytes
+
+    def full(path: Path, data: bytes) -> int:
+        if path.is_relative_to(tmp_path):
+            raise OSError(28, "No space left on device")
+        return write(path, data)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    done = run("demo", tmp_path / "new")
+    assert done.exit_code == 3
+    assert "(No space left on device): free some space or choose another folder." in done.stderr

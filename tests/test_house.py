@@ -39,7 +39,7 @@ ORDER = [
     {"photo"},
     {"cardmarks", "closer", "leaftops"},
     {"cardoutline", "cardpose", "bases"},
-    {"card", "cardsheet", "coco"},
+    {"card", "coco"},
     {"cardseen", "parts"},
     {"frame", "pairing", "skeleton", "lost", "parallax"},
     {"sifting"},
@@ -52,7 +52,7 @@ ORDER = [
     {"reading", "jointheight"},
     {"record", "marks", "table", "together"},
     {"captions", "writing"},
-    {"wholefile"},
+    {"wholefile", "partfile", "cardsheet"},
     {"overlay"},
     {"abovereport"},
     # A season's way, from many photos into one file and out of it.

@@ -47,7 +47,11 @@ class BatchLock:
                 break
             os.close(self._file)  # its holder removed it between our opening and our locking
         # From the second byte on: the first is the one that is locked where locks bar reading.
-        os.write(self._file, f" {os.getpid()}\n".encode())
+        try:
+            os.write(self._file, f" {os.getpid()}\n".encode())
+        except OSError:  # a full disk
+            self._let_go()
+            raise
         return self
 
     def __exit__(
@@ -56,6 +60,9 @@ class BatchLock:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._let_go()
+
+    def _let_go(self) -> None:
         with suppress(OSError):
             os.unlink(self.path)
         os.close(self._file)

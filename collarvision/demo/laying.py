@@ -14,6 +14,7 @@ from collarvision.demo import farm
 from collarvision.demo.counts import hand_counts, read_truth
 from collarvision.demo.flown import FOLDER, KEY, flight_files
 from collarvision.demo.stamp import stamped
+from collarvision.writing import what_to_do
 
 MARK: Final = ".collarvision-demo.json"
 """File that says a folder holds the demo: for which day, and which files are its own."""
@@ -98,7 +99,8 @@ def lay_out(folder: Path, today: date | None = None, photos: Path | None = None)
             path.write_bytes(data)
     except OSError as error:
         raise DemoWriteError(
-            f"The demo can't be written to {folder} ({error.strerror}): choose another folder."
+            f"The demo can't be written to {folder} ({error.strerror}): "
+            f"{what_to_do(error, 'folder')}."
         ) from error
     return Laid(folder, day, len({photo.field.key for photo in placed}), len(placed))
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Final
 
 BUSY_SECONDS = 30.0
 """How long to wait for another program's short transaction before saying so."""
@@ -19,7 +22,8 @@ class SurveyError(Exception):
 # By primary result code: https://www.sqlite.org/rescode.html
 _DAMAGED = (
     "The survey {path} is damaged: go back to a copy of it, or stage its photos again into a new "
-    "one."
+    "one. Before you put a copy in its place, end all that uses it and remove the files "
+    "{beside}-wal and {beside}-shm, if they are there."
 )
 _WORDS = {
     sqlite3.SQLITE_FULL: "The disk of the survey {path} is full: free some space and run the same "
@@ -39,6 +43,8 @@ _WORDS = {
     sqlite3.SQLITE_PERM: "The survey {path} may not be opened by this user: change its rights.",
 }
 
+_NO_ROOM_BYTES: Final = 64 * 1024
+"""Free space under which a failed disk is taken for a full one: SQLite can't always tell."""
 
 # Text in a table that isn't what was put there. SQLite has no code of its own for it.
 _SPOILT = ("malformed JSON", "Could not decode to UTF-8")
@@ -53,12 +59,32 @@ def told(path: Path) -> Iterator[None]:
     try:
         yield
     except json.JSONDecodeError as error:
-        raise SurveyError(_DAMAGED.format(path=path)) from error
+        raise damaged(path) from error
     except (sqlite3.OperationalError, sqlite3.DatabaseError) as error:
         code = getattr(error, "sqlite_errorcode", None)
+        if code is not None and code & 0xFF == sqlite3.SQLITE_IOERR and _no_room(path):
+            code = sqlite3.SQLITE_FULL
         words = None if code is None else _WORDS.get(code & 0xFF)
         if words is None and str(error).startswith(_SPOILT):
             words = _DAMAGED
         if words is None:
             raise
-        raise SurveyError(words.format(path=path, error=error)) from error
+        said = words.format(path=path, error=error, beside=beside(path))
+        raise SurveyError(said) from error
+
+
+def damaged(path: Path) -> SurveyError:
+    """Give the error to raise where a survey can't be what was stored in it."""
+    return SurveyError(_DAMAGED.format(path=path, beside=beside(path)))
+
+
+def beside(path: Path) -> str:
+    """What the names of SQLite's own files start with: they lie beside the file, not a link."""
+    return os.path.realpath(path) if os.path.islink(path) else str(path)
+
+
+def _no_room(path: Path) -> bool:
+    try:
+        return shutil.disk_usage(path.absolute().parent).free < _NO_ROOM_BYTES
+    except OSError:
+        return False

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from contextlib import suppress
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 from collarvision.survey import schema
-from collarvision.survey.faults import BUSY_SECONDS, SurveyError, told
+from collarvision.survey.faults import BUSY_SECONDS, SurveyError, beside, damaged, told
 
 Mode = Literal["read", "write", "create"]
+
+_fitting: Final[dict[str, tuple[int, int]]] = {}
+"""Surveys whose log fits them, with the numbers of both files. A page opens its survey for every
+answer, and looks only once at the log that a batch goes on writing."""
 
 
 def connect(path: Path, mode: Mode) -> sqlite3.Connection:
@@ -31,7 +36,8 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
     Raises
     ------
     SurveyError
-        No such file, not a survey, made by a newer version, or not to be opened or written to.
+        No such file, not a survey, damaged, made by a newer version, or not to be opened or written
+        to.
     """
     if os.path.isdir(path):
         raise SurveyError(f"{path} is a folder: give the name of a survey file.")
@@ -49,6 +55,7 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
         )
     with told(path):
         try:
+            _check_log(path)
             connection = _open(path, mode)
         except OSError as error:  # the current folder is gone
             raise SurveyError(
@@ -63,6 +70,52 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
             connection.close()
             raise
     return connection
+
+
+def disconnect(connection: sqlite3.Connection, mode: Mode) -> None:
+    """Close what `connect` gave.
+
+    The last to close brings all into the file itself. A writer does so too where others have the
+    survey open: a copy of the file alone then holds what people counted, and a power cut spares it.
+    """
+    if mode != "read":
+        with suppress(sqlite3.Error):  # then the log keeps it
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+    connection.close()
+
+
+def _check_log(path: Path) -> None:
+    """See that what waits in the log beside a survey fits it, before any of it gets into the file.
+
+    A log that a killed program left, beside another copy of its survey, is taken in by SQLite
+    without a word: https://www.sqlite.org/howtocorrupt.html, 1.4.
+    """
+    log = beside(path)
+    if not _has_waiting_pages(path):
+        _fitting.pop(log, None)
+        return
+    try:
+        both = os.stat(path).st_ino, os.stat(f"{log}-wal").st_ino
+    except OSError:  # gone between the two: whoever had it has closed it
+        return
+    if _fitting.get(log) == both:
+        return
+    # For reading alone: a connection that may write brings the log into the file as it closes.
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    connection = sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS)
+    try:
+        # The whole of it, 0.1 s with 5,000 photos: the quick one passes indexes over, and so some
+        # logs of other copies.
+        (said,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    except sqlite3.OperationalError as error:
+        if error.sqlite_errorcode & 0xFF in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            return  # `_open` tells
+        raise
+    finally:
+        connection.close()
+    if said != "ok":
+        raise damaged(path)
+    _fitting[log] = both
 
 
 def _open(path: Path, mode: Mode) -> sqlite3.Connection:
@@ -106,6 +159,11 @@ def _check_kind(connection: sqlite3.Connection, path: Path, mode: Mode) -> None:
     version = connection.execute("PRAGMA user_version").fetchone()[0]
     empty = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0
     new = kind == 0 and version == 0 and empty
+    if new and mode != "create":
+        raise SurveyError(
+            f"{path} holds nothing yet: fill it with `collarvision batch`. If it was copied or "
+            f"moved, what it held stayed behind in the file {path.name}-wal: bring both."
+        )
     if kind != schema.APPLICATION_ID and not (new and mode == "create"):
         raise SurveyError(f"{path} is not a survey of collarvision: give another file.")
     if version > len(schema.MIGRATIONS):
@@ -140,7 +198,7 @@ def _make_ready_to_write(connection: sqlite3.Connection) -> None:
 
 def _has_waiting_pages(path: Path) -> bool:
     try:
-        return os.stat(f"{path}-wal").st_size > 0
+        return os.stat(f"{beside(path)}-wal").st_size > 0
     except OSError:
         return False
 
