@@ -34,10 +34,15 @@ def missing_letters(words: str) -> list[str]:
     return [letter for letter in dict.fromkeys(words) if ord(letter) not in glyphs]
 
 
+def _mark(letter: str) -> bool:
+    """Tell accents and variation selectors, which alone nobody sees."""
+    return unicodedata.category(letter).startswith("M")
+
+
 def by_hand_words(name: str | None) -> str:
     """Say which letters of a field's name can't be printed, and what to do; else nothing."""
     letters = [
-        one if one.isprintable() else f"U+{ord(one):04X}"
+        one if one.isprintable() and not _mark(one) else f"U+{ord(one):04X}"
         for one in missing_letters(face_words(name))
     ]
     if not letters:

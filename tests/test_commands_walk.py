@@ -226,7 +226,10 @@ def test_a_flight_that_isnt_there_ends_it_and_a_survey_in_its_place_is_named(
     typed = run(*words, "--above", survey.with_name("nope"))
     assert typed.exit_code == 2
     assert typed.stdout == ""
-    said = f"There is no folder {survey.with_name('nope')}: check the name."
+    said = (
+        f"There is no folder or file {survey.with_name('nope')}: check the name. A flight's folder "
+        "is made by 'collarvision above PHOTOS --out FOLDER'.\n"
+    )
     assert typed.stderr.startswith(said)
     assert run("walk", survey.with_name("nope"), "--day", WALKED).stderr.startswith(said)
     swapped = run(*words, "--above", survey)

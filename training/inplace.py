@@ -43,18 +43,43 @@ def _put(source: Path, places: dict[str, Path]) -> None:
             place.unlink(missing_ok=True)
 
 
-def _put_marked(source: Path, places: dict[str, Path], marker: Path) -> None:
-    marker.touch()
-    _put(source, places)
-    marker.unlink()
-
-
-def _put_back(previous: Path) -> Path:
-    """Put `previous` back to where it came from; gives that folder of models."""
+def _came_from(previous: Path) -> dict[str, Path]:
     where = json.loads((previous / PLACES_FILE).read_text(encoding="utf-8"))
-    models, weights = Path(where["models"]), Path(where["weights"])
-    _put_marked(previous, _places(models, weights), previous / UNFINISHED)
-    return models
+    return _places(Path(where["models"]), Path(where["weights"]))
+
+
+def _kept_and_stale(out: Path) -> tuple[Path, Path]:
+    """What the next `PREVIOUS` is made in, and where the last one lies while it is replaced."""
+    return out / f"{PREVIOUS}.part", out / f"{PREVIOUS}.stale"
+
+
+def put_right(out: Path) -> bool:
+    """Put the network before back where a promotion, or a way back, was cut short.
+
+    Returns
+    -------
+    bool
+        Whether what was in place may have been of two networks.
+    """
+    previous = out / PREVIOUS
+    kept, stale = _kept_and_stale(out)
+    if not previous.is_dir() and stale.is_dir():
+        stale.rename(previous)  # cut between two renames: nothing was put in place
+    if not (previous / UNFINISHED).is_file():
+        # Of a promotion that got to its end; a later one that is cut would take it for its own.
+        if stale.is_dir():
+            shutil.rmtree(stale)
+        return False
+    _put(previous, _came_from(previous))
+    if stale.is_dir():  # the promotion is undone, and so is what it replaced here
+        shutil.rmtree(kept, ignore_errors=True)
+        previous.rename(kept)
+        stale.rename(previous)
+        shutil.rmtree(kept, ignore_errors=True)
+    else:
+        (previous / UNFINISHED).unlink()
+    print("An earlier change of networks was cut short: the network before it was put back.")
+    return True
 
 
 def promote(out: Path, models: Path, weights: Path) -> None:
@@ -62,39 +87,43 @@ def promote(out: Path, models: Path, weights: Path) -> None:
 
     Where an earlier call, or a way back, was cut short, the network before is put back first.
     """
-    previous = out / PREVIOUS
-    if (previous / UNFINISHED).is_file():
-        _put_back(previous)
-        print("An earlier change of networks was cut short: the network before it was put back.")
-    places = _places(models, weights)
+    put_right(out)
+    previous, places = out / PREVIOUS, _places(models, weights)
     # Made whole beside it: half of one and half of another must never be put back.
-    kept, stale = out / f"{PREVIOUS}.part", out / f"{PREVIOUS}.stale"
-    for folder in (kept, stale):
-        shutil.rmtree(folder, ignore_errors=True)
+    kept, stale = _kept_and_stale(out)
+    shutil.rmtree(kept, ignore_errors=True)
     kept.mkdir(parents=True)
     for name, place in places.items():
         if place.is_file():
             shutil.copyfile(place, kept / name)
     where = {"models": str(models.resolve()), "weights": str(weights.resolve())}
     (kept / PLACES_FILE).write_text(json.dumps(where) + "\n", encoding="utf-8")
+    (kept / UNFINISHED).touch()
     if previous.is_dir():
         previous.rename(stale)
     kept.rename(previous)
-    shutil.rmtree(stale, ignore_errors=True)
-    _put_marked(out / CANDIDATE, places, previous / UNFINISHED)
+    _put(out / CANDIDATE, places)
+    # The last stroke: until here it can be undone. What was replaced goes with the next change.
+    (previous / UNFINISHED).unlink()
 
 
 def roll_back(out: Path) -> None:
-    """Put back what the last promotion replaced.
+    """Put back what the last promotion replaced, or only undo one that was cut short.
 
     Raises
     ------
     SystemExit
         Nothing was promoted from this folder.
     """
+    if put_right(out):
+        return
     previous = out / PREVIOUS
     if not (previous / PLACES_FILE).is_file():
         raise SystemExit(f"Nothing to put back: no network was promoted from {out}.")
     if not (previous / MODEL_FILE).is_file():
         raise SystemExit(f"Nothing to put back: {previous} holds no network.")
-    print(f"The previous network and what belongs to it are back in {_put_back(previous)}.")
+    places = _came_from(previous)
+    (previous / UNFINISHED).touch()
+    _put(previous, places)
+    (previous / UNFINISHED).unlink()
+    print(f"The previous network and what belongs to it are back in {places[MODEL_FILE].parent}.")

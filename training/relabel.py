@@ -39,7 +39,7 @@ from training.corrected import (
     write_training,
 )
 from training.evaluate import read_all
-from training.inplace import CANDIDATE, WEIGHTS_FILE, promote, roll_back
+from training.inplace import CANDIDATE, WEIGHTS_FILE, promote, put_right, roll_back
 from training.scoring import read_jsonl
 from training.sidebyside import Said, accepted_wrong, network_at, said_by_network, said_by_tool
 from training.views import READ_PX
@@ -247,6 +247,7 @@ def relabel(options: argparse.Namespace) -> gate.Decision:
     """
     from training.export import export
 
+    put_right(options.out)  # before anything of the network in place is read
     plants, told = corrected_plants(options.survey)
     # A share may have changed since, or been too small to calibrate on: what the network has learnt
     # from tells nothing of it any more.

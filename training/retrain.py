@@ -32,6 +32,9 @@ FINISHERS = 3
 CHECK_SEED = 90_000
 """Seeds from here on are never trained on."""
 
+ENDING = (signal.SIGTERM, signal.SIGINT)
+"""Signals that end a run; Ctrl-C is the second one."""
+
 GRACE_S = 20.0
 """How long a renderer may take to end before it is killed."""
 
@@ -107,14 +110,16 @@ def wait_for_first(
         time.sleep(0.5)
 
 
-def start_others(options: argparse.Namespace) -> list[subprocess.Popen[bytes]]:
+def start_others(options: argparse.Namespace) -> Iterator[subprocess.Popen[bytes]]:
     """Start every renderer but the first: samples for checks, finished photos, training samples.
+
+    Each is given as it's started, so that a fault at the next one leaves none unknown.
 
     The last GPU also trains, so it renders with fewer processes; GPU 0 already has the first.
     """
     gpus = max(1, options.gpus)
     count = str(options.check_count)
-    running = [renderer(options, 0, CHECK_SEED, "check", ["--count", count])]
+    yield renderer(options, 0, CHECK_SEED, "check", ["--count", count])
     for first, whole, kind in (
         (options.finished_seed, options.finished_count, ["--unlike"]),
         (options.finished_seed + FINISHERS, options.plain_count, []),
@@ -122,14 +127,13 @@ def start_others(options: argparse.Namespace) -> list[subprocess.Popen[bytes]]:
         more = ["--view", "finished", "--size", options.finished_size, *kind]
         more += ["--count", str(-(-whole // FINISHERS))]
         for extra in range(FINISHERS if whole else 0):
-            running.append(renderer(options, 0, first + extra, "finished", more))
+            yield renderer(options, 0, first + extra, "finished", more)
     seed = options.seed
     for gpu in range(gpus):
         here = options.renderers - (options.fewer if gpu == gpus - 1 else 0) - (gpu == 0)
         for _ in range(max(0, here)):
             seed += 1
-            running.append(renderer(options, gpu, seed, "train", []))
-    return running
+            yield renderer(options, gpu, seed, "train", [])
 
 
 def trainer_command(options: argparse.Namespace) -> list[str]:
@@ -143,7 +147,7 @@ def trainer_command(options: argparse.Namespace) -> list[str]:
 
 @contextmanager
 def heard(
-    numbers: Sequence[int], answer: Callable[[int, FrameType | None], object]
+    numbers: Sequence[int], answer: Callable[[int, FrameType | None], object] | signal.Handlers
 ) -> Iterator[None]:
     """For as long as this lasts, let `answer` be called on these signals."""
     before = [(number, signal.signal(number, answer)) for number in numbers]
@@ -152,6 +156,16 @@ def heard(
     finally:
         for number, was in before:
             signal.signal(number, was)
+
+
+@contextmanager
+def put_off() -> Iterator[None]:
+    """Let a signal that ends the run wait until this is over: what is started here is known."""
+    told: list[int] = []
+    with heard(ENDING, lambda number, _: told.append(number)):
+        yield
+    if told:
+        signal.raise_signal(told[0])
 
 
 def run_trainer(command: list[str]) -> int:
@@ -168,7 +182,7 @@ def run_trainer(command: list[str]) -> int:
         for trainer in trainers:
             trainer.terminate()
 
-    with heard((signal.SIGTERM, signal.SIGINT), pass_on):
+    with heard(ENDING, pass_on):
         trainers.append(subprocess.Popen(command))
         if told:  # while it was starting
             trainers[0].terminate()
@@ -187,11 +201,15 @@ def run(options: argparse.Namespace) -> int:
     """Run renderers and the trainer; stop the renderers when training ends, however it ends."""
     options.work.mkdir(parents=True, exist_ok=True)
     began = time.monotonic()
-    running = [renderer(options, 0, options.seed, "train", [])]
+    running: list[subprocess.Popen[bytes]] = []
     try:
+        with put_off():
+            running.append(renderer(options, 0, options.seed, "train", []))
         wait_for_first(options, running[0], options.seed)
         print(f"first sample after {time.monotonic() - began:.0f} s", flush=True)
-        running += start_others(options)
+        with put_off():
+            for process in start_others(options):
+                running.append(process)  # one by one: `finally` ends them whatever breaks
         if options.render_minutes is not None:
             left = began + 60 * options.render_minutes - time.monotonic()
             early = threading.Timer(max(0.0, left), stop, [running])
@@ -199,8 +217,10 @@ def run(options: argparse.Namespace) -> int:
             early.start()
         status = run_trainer(trainer_command(options))
     finally:
-        broken = sum((process.poll() or 0) > 0 for process in running)
-        stop(running)
+        # Who asks once more is served already: what is waited for must not be left behind.
+        with heard(ENDING, signal.SIG_IGN):
+            broken = sum((process.poll() or 0) > 0 for process in running)
+            stop(running)
     if broken:
         print(f"{broken} renderers broke: see {options.work}/render-*.log", flush=True)
     made = sum(1 for _ in (options.work / "train").rglob("*.jpg"))

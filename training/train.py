@@ -14,7 +14,7 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -151,17 +151,34 @@ def tell_end(out: Path, scores: dict[str, Any], step: int, elapsed_s: float) -> 
     print(f"saved {out} after {step} steps, {elapsed_s:.0f} s", flush=True)
 
 
-def wait_for_samples(pool: Pool, options: argparse.Namespace) -> None:
+def end_unlearnt(
+    options: argparse.Namespace, stopped: Sequence[int] | None, steps: int = 0
+) -> None:
+    """End where a run was stopped before its first step: weights of no step replace no others.
+
+    Raises
+    ------
+    SystemExit
+        When it was stopped with no step made.
+    """
+    if stopped and not steps:
+        sys.exit(f"Stopped before the first step: nothing was written to {options.out}.")
+
+
+def wait_for_samples(
+    pool: Pool, options: argparse.Namespace, stopped: Sequence[int] | None = None
+) -> None:
     """Wait until enough samples are decoded.
 
     Raises
     ------
     SystemExit
-        When none come in time.
+        When none come in time, or when anything is put into `stopped`.
     """
     end = time.monotonic() + options.wait_minutes * 60
     told = 0.0
     while len(pool) < options.min_samples:
+        end_unlearnt(options, stopped)
         now = time.monotonic()
         if now > end:
             if len(pool) == 0:
@@ -180,6 +197,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     """Run the whole training; give the last validation's scores (empty without one).
 
     Anything put into `stopped` ends the run after the present step, checkpoint included.
+
+    Raises
+    ------
+    SystemExit
+        Without samples, or when stopped before the first step.
     """
     device = torch.device(options.device)
     on_gpu = device.type == "cuda"
@@ -229,7 +251,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     runner = torch.compile(network, dynamic=False) if options.compile else network
     parameters = list(network.parameters())
 
-    wait_for_samples(pool, options)
+    wait_for_samples(pool, options, stopped)
     shapes = shapes_of(options)
     plans = plans_ahead(pool, shapes, first_step=step, seed=options.seed, pin=on_gpu)
     batches = batches_ahead(plans, device, layout)
@@ -237,7 +259,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     log = Log(options.log)
 
     length_s = schedule_s(options, elapsed_before)
-    began = time.monotonic()
+    first_step, began = step, time.monotonic()
     last_save = began
     scores: dict[str, Any] = {}
     frozen = False
@@ -320,6 +342,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             pool=len(pool),
             failures=pool.failures,
         )
+    end_unlearnt(options, stopped, step - first_step)
     save(final=True)
     tell_end(out, scores, step, elapsed())
     return scores
@@ -328,7 +351,13 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
 def run_until_stopped(
     train: Callable[[argparse.Namespace, list[int]], object], options: argparse.Namespace
 ) -> int:
-    """Train; the first SIGTERM or Ctrl-C ends it after the present step, checkpoint included."""
+    """Train; the first SIGTERM or Ctrl-C ends it after the present step, checkpoint included.
+
+    Raises
+    ------
+    SystemExit
+        Without samples, or when stopped before the first step.
+    """
     stopped: list[int] = []
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda got, _frame: stopped.append(got))

@@ -117,8 +117,8 @@ def load_field(folder: Path) -> FieldAbove:
     """
     if not folder.exists():
         raise AboveFileError(
-            f"There is no folder {folder}: check the name. 'collarvision above PHOTOS --out "
-            "FOLDER' makes one."
+            f"There is no folder or file {folder}: check the name. A flight's folder is made by "
+            "'collarvision above PHOTOS --out FOLDER'."
         )
     path = (folder if folder.is_dir() else folder.parent) / SUMMARY
     try:

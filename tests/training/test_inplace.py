@@ -5,15 +5,19 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from training.inplace import promote, roll_back
+from training.inplace import promote, put_right, roll_back
 
 NAMES = ("collarvision.onnx", "calibration.json", "known.json")
-STEPS = ((os, "replace"), (os, "rename"), (os, "unlink"), (shutil, "copyfile"), (shutil, "rmtree"))
+STEPS = (
+    *((os, name) for name in ("replace", "rename", "unlink", "mkdir", "rmdir")),
+    *((shutil, name) for name in ("copyfile", "rmtree")),
+    *((Path, name) for name in ("touch", "write_text")),
+)
 
 
 class CutShort(BaseException):
@@ -97,11 +101,36 @@ def test_rolling_back_after_a_cut_leaves_one_whole_network(tmp_path: Path) -> No
             promote(out, models, weights)
         if not was_cut:
             break
-        with suppress(SystemExit):  # nothing was moved yet, and so nothing is to be put back
-            roll_back(out)
+        roll_back(out)
         found = in_place(models, weights)
         assert set(found) == {*NAMES, "weights"}, step
         assert len(set(found.values())) == 1, (step, found)
+
+
+def test_a_promotion_cut_short_twice_loses_none_of_the_networks_before(tmp_path: Path) -> None:
+    """Cut anywhere, and what mends it cut anywhere: the way back still goes on to the first."""
+    again, step = 0, 0
+    while step < 100:
+        home = tmp_path / f"{step}-{again}"
+        out, models, weights = home / "out", home / "models", home / "weights.pt"
+        candidate = out / "candidate"
+        network(models, weights, "older")
+        network(candidate, candidate / "checkpoint.pt", "old")
+        promote(out, models, weights)
+        network(candidate, candidate / "checkpoint.pt", "new", NAMES[:2])
+        with cut_short(step) as was_cut:
+            promote(out, models, weights)
+        if not was_cut:
+            break
+        with cut_short(again) as mending_cut:
+            put_right(out)
+        again, step = (again + 1, step) if mending_cut else (0, step + 1)
+        put_right(out)
+        assert in_place(models, weights) == {**dict.fromkeys(NAMES, "old"), "weights": "old"}
+        roll_back(out)
+        assert in_place(models, weights) == {**dict.fromkeys(NAMES, "older"), "weights": "older"}
+        assert {path.name for path in out.iterdir()} <= {"candidate", "previous", "previous.part"}
+    assert 10 < step < 99
 
 
 def test_a_way_back_cut_short_is_gone_on_with(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ torch = pytest.importorskip("torch", reason="PyTorch isn't installed: pip instal
 
 from test_relabel import at_stops, make_survey  # noqa: E402
 
-from training import checkpoint, corrected, gate, relabel, sidebyside  # noqa: E402
+from training import checkpoint, corrected, gate, inplace, relabel, sidebyside  # noqa: E402
 from training.corrected import corrected_plants, group_of, write_photos, write_training  # noqa: E402
 from training.network import GLOBAL_CHANNELS  # noqa: E402
 from training.scoring import read_jsonl  # noqa: E402
@@ -189,3 +189,30 @@ def test_marks_that_place_no_plant_are_said_to_be_left_out(tmp_path, farm, monke
     _, told = run(tmp_path, farm, "--only-measure")
     assert plants[at].sha256 not in named(tmp_path, "train")
     assert any(words.startswith("1 marked plants are not learnt from") for words in told)
+
+
+def test_a_cut_promotion_is_put_right_before_anything_is_measured(tmp_path, farm, monkeypatch):
+    """What is in place then is of two networks: nothing to train on from or judge against."""
+    models, weights = tmp_path / "models", tmp_path / "weights.pt"
+    old = {name: f"old {name}" for name in (inplace.MODEL_FILE, inplace.KNOWN_FILE)}
+    for name, words in old.items():
+        (models / name).write_text(words)
+    first = weights.read_bytes()
+    with monkeypatch.context() as patch:
+
+        def end(_source, places):
+            (models / inplace.MODEL_FILE).write_text("new")
+            weights.write_bytes(b"new")
+            raise KeyboardInterrupt
+
+        patch.setattr(inplace, "_put", end)
+        with pytest.raises(KeyboardInterrupt):
+            run(tmp_path, farm)
+
+    def compare(options, *_):
+        assert {name: (options.models / name).read_text() for name in old} == old
+        assert options.init.read_bytes() == first
+        return at_stops(6), {}
+
+    monkeypatch.setattr(relabel, "compare", compare)
+    run(tmp_path, farm, "--only-measure")

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -271,3 +272,67 @@ def test_a_signal_ends_training_with_its_checkpoint_and_leaves_no_process(
     finally:
         if process.poll() is None or running(int((tmp_path / "renderer").read_text())):
             os.killpg(process.pid, signal.SIGKILL)  # the group that this test started
+
+
+def ends_in(seconds: float) -> list[str]:
+    """A process that no Ctrl-C ends, and that takes so long to end when it's told to."""
+    told = f"time.sleep({seconds}); sys.exit()"
+    words = "import signal, sys, time\ndef end(*_):\n    " + told + "\n"
+    words += "signal.signal(signal.SIGTERM, end)\ntime.sleep(60)"
+    return [sys.executable, "-c", words]
+
+
+@pytest.fixture
+def real(monkeypatch: pytest.MonkeyPatch) -> Iterator[list[subprocess.Popen[bytes]]]:
+    """Real processes in the renderers' place, all that were started; none outlives the test."""
+    started: list[subprocess.Popen[bytes]] = []
+    monkeypatch.setattr(retrain, "wait_for_first", lambda *_: None)
+    yield started
+    for process in started:
+        process.kill()
+        process.wait()
+
+
+@pytest.mark.parametrize("last", [1, 4])
+def test_a_signal_while_renderers_are_started_leaves_none(
+    real: list[subprocess.Popen[bytes]], last: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def spawn(*_: object) -> subprocess.Popen[bytes]:
+        real.append(subprocess.Popen([sys.executable, "-c", "import time; time.sleep(60)"]))
+        if len(real) == last:
+            signal.raise_signal(signal.SIGTERM)  # before the process is known to anybody else
+        return real[-1]
+
+    monkeypatch.setattr(retrain, "spawn", spawn)
+    monkeypatch.setattr(retrain, "run_trainer", lambda _: pytest.fail("trained"))
+    with pytest.raises(SystemExit) as ended:
+        retrain.main(["--work", str(tmp_path)])
+    assert ended.value.code == 128 + signal.SIGTERM
+    assert len(real) >= last
+    assert all(process.returncode is not None for process in real)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_second_signal_does_not_cut_the_wait_for_renderers_short(
+    real: list[subprocess.Popen[bytes]],
+    number: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def spawn(*_: object) -> subprocess.Popen[bytes]:
+        real.append(subprocess.Popen(ends_in(1.0)))
+        return real[-1]
+
+    def run_trainer(_: list[str]) -> int:
+        time.sleep(1.0)  # the renderers are there
+        threading.Timer(0.3, signal.raise_signal, [number]).start()
+        signal.raise_signal(signal.SIGTERM)
+        return 0
+
+    monkeypatch.setattr(retrain, "spawn", spawn)
+    monkeypatch.setattr(retrain, "start_others", lambda _: [])
+    monkeypatch.setattr(retrain, "run_trainer", run_trainer)
+    with pytest.raises(SystemExit) as ended:
+        retrain.main(["--work", str(tmp_path)])
+    assert ended.value.code == 128 + signal.SIGTERM
+    assert [process.returncode for process in real] == [0]

@@ -28,7 +28,13 @@ from training.ahead import Ahead
 from training.descent import descend, freeze_norms, make_optimiser, rate_factor
 from training.losslog import Log
 from training.samples import Pool
-from training.train import run_until_stopped, schedule_s, tell_end, wait_for_samples
+from training.train import (
+    end_unlearnt,
+    run_until_stopped,
+    schedule_s,
+    tell_end,
+    wait_for_samples,
+)
 from training.wider import start_from
 
 
@@ -106,6 +112,11 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     """Run the whole training; give the last validation's scores (empty without one).
 
     Anything put into `stopped` ends the run after the present step, checkpoint included.
+
+    Raises
+    ------
+    SystemExit
+        Without samples, or when stopped before the first step.
     """
     device = torch.device(options.device)
     on_gpu = device.type == "cuda"
@@ -149,12 +160,13 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     # Measured in the plain layout: channels-last kernels are compiled for each size, and slowly.
     shadow = net.AboveNetwork().to(device).eval()
     parameters = list(network.parameters())
-    wait_for_samples(pool, options)
+    wait_for_samples(pool, options, stopped)
     batches = batches_ahead(options, pool, options.seed + step)
     out = Path(options.out)
     log = Log(options.log)
     length_s = schedule_s(options, elapsed_before)
     began = last_save = time.monotonic()
+    first_step = step
     scores: dict[str, Any] = {}
     frozen = False
 
@@ -205,6 +217,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     pool.stop()
     if log.steps:
         log.write(step=step, progress=round(elapsed() / length_s, 3), pool=len(pool))
+    end_unlearnt(options, stopped, step - first_step)
     save(final=True)
     validation.stop()
     tell_end(out, scores, step, elapsed())
