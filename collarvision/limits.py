@@ -32,7 +32,8 @@ from typing import Final
 
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
-from collarvision.limitpast import Earlier, past_earlier, seen_again, seen_past, word_by_plants
+from collarvision.limitage import maximum_of, older_cases, word_of_cases
+from collarvision.limitpast import Earlier, past_earlier, seen_again, seen_past
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitsteps import (
     days_left,
@@ -188,7 +189,7 @@ def judge(
     Parameters
     ----------
     plants : sequence of PlantEvidence
-        Plants seen; those from before `visit_good_days` only count where they are past.
+        Plants seen; those from before `visit_good_days` count only where that is stricter.
     today : date
         Day that the answer is for.
     undated : sequence of PlantEvidence
@@ -215,22 +216,26 @@ def judge(
     bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
     blocking = seen_again(earlier, seen, limit, today, visit)
     blocking += too_thin(known, fresh, len(future), limit, today, bare)
-    if fresh and len(fresh) < len(known):
-        reasons.append(old_words(len(known) - len(fresh), oldest))
     used = fresh or known
-    blocking += misfit_words(used, limit)
+    blocking += misfit_words(known, limit)
     by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
     # Waiting plants that leave the word as it is, whatever they are, belong to the evidence.
     each = cases([*used, *by_hand], limit)
-    words = {word_by_plants(case, limit) for case in each}
-    if words == {"open", "closing"}:
-        words = {"closing"}  # inside either way: no need to wait, only to hurry
-    word: VerdictWord = next(iter(words)) if len(words) == 1 else "can't tell"
+    word, differ = word_of_cases(each, limit)
+    deciding = each
+    older = older_cases([*known, *tall], oldest, limit) if fresh else []
+    for every in older:
+        then_word, then_differ = word_of_cases(every, maximum_of(limit))
+        if STRICTNESS.index(then_word) < STRICTNESS.index(word):
+            word, differ, deciding = then_word, then_differ, every
     # Who waits is told by the most that it may be; without a maximum by the least.
     by_most = word == "too early" or (limit.highest and word in ("open", "closing"))
-    standing = each[-1 if by_most else 0]
+    standing = deciding[-1 if by_most else 0]
     then: date | None = None  # day of the other visit that says past, where only that one does
     everyone = seen_past(seen, limit)
+    if fresh and len(fresh) < len(known):
+        too = everyone is None and deciding is not each
+        reasons.append(old_words(len(known) - len(fresh), oldest, too=too))
     if everyone is None:
         then, everyone, doubts = past_earlier(earlier, limit, today)
         reasons += doubts
@@ -238,8 +243,8 @@ def judge(
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):
         blocking = []
-    elif len(words) > 1:
-        waiting = [p.name for p in used if p.waiting]
+    elif differ:
+        waiting = [s.plant.name for s in deciding[0] if s.waits]
         blocking.append(
             f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
             f"{names_of(waiting)}."
@@ -253,7 +258,7 @@ def judge(
             or "No plant is surely past the maximum, but it is more likely than not that "
             f"{of_them}: check collars and height of {names_of(doubtful)} on the plant."
         )
-    unmeasured = without_height(plants, limit, oldest, today)
+    unmeasured = without_height(plants, limit, today)
     heights_said = not known
     if word != "past" and not blocking:
         blocking = unmeasured_words(unmeasured, [*used, *by_hand], limit)
@@ -299,7 +304,7 @@ def judge(
         name=limit.name,
         method=limit.method,
         word=word,
-        probability=None if by_harvest else _probability(standing, each, limit, word),
+        probability=None if by_harvest else _probability(standing, each, older, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
         share_past=share.interval if share else None,
@@ -373,6 +378,7 @@ def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
 def _probability(
     standing: Sequence[PlantStanding],
     each: Sequence[Sequence[PlantStanding]],
+    older: Sequence[Sequence[Sequence[PlantStanding]]],
     limit: Limit,
     word: VerdictWord,
 ) -> float | None:
@@ -382,7 +388,8 @@ def _probability(
     if word == "past":
         return beyond(standing, limit, near=False)
     found = []
+    least = max((beyond(case, limit, near=False) for one in older for case in one), default=0.0)
     for case in each:
-        past, short = beyond(case, limit, near=False), short_of(case, limit)
+        past, short = max(least, beyond(case, limit, near=False)), short_of(case, limit)
         found.append((1 - past) * (short if word == "too early" else 1 - short))
     return min(found)

@@ -81,11 +81,12 @@ def misfit_words(plants: Sequence[PlantEvidence], limit: Limit | None = None) ->
 
 
 def without_height(
-    plants: Sequence[PlantEvidence], limit: Limit, oldest: date, today: date
+    plants: Sequence[PlantEvidence], limit: Limit, today: date
 ) -> list[PlantEvidence]:
     """Plants of the visit without a height, where a height by itself may take one past.
 
-    So may one of a limit by height alone, which can't judge them, whatever bound it has.
+    So may one of a limit by height alone, which can't judge them, whatever bound it has. Old ones
+    are no shorter today.
     """
     if not (limit.by_height_alone or height_ends(limit)):
         return []
@@ -94,8 +95,7 @@ def without_height(
         for p in plants
         if p.height_mm is None
         and (p.decided or p.waiting)
-        and p.taken_at is not None
-        and oldest <= p.taken_at <= today
+        and (p.taken_at is None or p.taken_at <= today)
     ]
 
 
@@ -169,13 +169,16 @@ def small_share_words(standing: Sequence[PlantStanding], limit: Limit) -> str | 
     )
 
 
-def old_words(count: int, oldest: date) -> str:
-    """Say that plants from before the day `oldest`, or without one, count only where past."""
+def old_words(count: int, oldest: date, *, too: bool = False) -> str:
+    """Say that plants from before the day `oldest`, or without one, count only where past.
+
+    Or `too`, where they make the answer stricter.
+    """
     one = count == 1
-    return (
-        f"{plants_of(count)} without a date, or from before {oldest}, "
-        f"{'counts only where it is' if one else 'count only where they are'} past."
-    )
+    counts = "counts only where it is past" if one else "count only where they are past"
+    if too:
+        counts = f"{'counts' if one else 'count'} as well: plants don't go back"
+    return f"{plants_of(count)} without a date, or from before {oldest}, {counts}."
 
 
 def too_thin(

@@ -23,6 +23,7 @@ from collarvision.heat import (
     leaf_pace,
 )
 from collarvision.heatdates import draw_heights, draw_leaves, draw_weather
+from collarvision.limitage import with_older
 from collarvision.limitsfile import Limits
 from collarvision.limitstable import VISIT_GOOD_DAYS
 from collarvision.temperatures import (
@@ -187,19 +188,15 @@ def look_ahead(
     """Tell windows and courses from a field's visits, the last one being the one to judge.
 
     None when the last visit has no plant with an answer. `today` is the day of the answer, by
-    default that visit's.
+    default that visit's. Plants too old for its verdict have grown since: a close is no later than
+    theirs.
     """
     good_days = limits.visit_good_days if limits else VISIT_GOOD_DAYS
     folder, everyone = dated[-1]
     last, plants = heard_on(everyone, folder, today or folder, good_days)
     notes = list(weather.findings)
-    visits: list[Visit] = []
-    for day, some in (*_same_crop(dated[:-1], last), (last, plants)):
-        try:
-            visits.append(visit_of(some, day))
-        except HeatError as error:
-            notes.append(str(error))
-    if not visits or visits[-1].day != last:
+    visits = _visits(dated[:-1], last, plants, notes)
+    if not visits:
         return None
     try:
         pace = leaf_pace(visits, weather, clamp)
@@ -208,18 +205,29 @@ def look_ahead(
         notes.append(str(error))
         visits = visits[-1:]
         pace = leaf_pace(visits, weather, clamp)
-    windows = tuple(
-        window(
-            limit,
-            plants,
-            visits,
-            weather,
-            newest=max(p.taken_at or folder for p in plants),
-            planned_harvest=limits.planned_harvest if limits else None,
-            clamp=clamp,
-        )
-        for limit in (limits.limits if limits else ())
-    )
+
+    def windows_of(visits: Sequence[Visit], plants: Sequence[PlantEvidence]) -> list[Window]:
+        return [
+            window(
+                limit,
+                plants,
+                visits,
+                weather,
+                newest=max(p.taken_at or folder for p in plants),
+                planned_harvest=limits.planned_harvest if limits else None,
+                clamp=clamp,
+            )
+            for limit in (limits.limits if limits else ())
+        ]
+
+    windows = tuple(windows_of(visits, plants))
+    told = [replace(p, taken_at=p.taken_at or folder) for p in everyone if p.tells]
+    for older in with_older(told, min(p.taken_at or folder for p in plants)):
+        on = today or folder
+        day, some = heard_on(older, folder, on, (on - date.min).days)
+        then = _visits(dated[:-1], day, some, [])[-len(visits) :]
+        if then:
+            windows = tuple(map(_closing_with, windows, windows_of(then, some)))
     by_name = {one.name: one for one in windows}
     windows += tuple(
         mix_window(mix.name, [by_name[name] for name in mix.limits])
@@ -238,6 +246,29 @@ def look_ahead(
         height_track(visits, weather, clamp),
         tuple(dict.fromkeys(notes)),
     )
+
+
+def _closing_with(one: Window, older: Window) -> Window:
+    """A window that closes no later than that of older plants too: they have only grown since."""
+    first = mix_window(one.name, (one, older))
+    reasons = tuple(dict.fromkeys((*one.reasons, *older.reasons)))
+    return replace(one, closes=first.closes, closes_told=first.closes_told, reasons=reasons)
+
+
+def _visits(
+    earlier: Sequence[tuple[date, Sequence[PlantEvidence]]],
+    last: date,
+    plants: Sequence[PlantEvidence],
+    notes: list[str],
+) -> list[Visit]:
+    """The crop's visits up to that of the plants; empty where they have no answer."""
+    visits: list[Visit] = []
+    for day, some in (*_same_crop(earlier, last), (last, plants)):
+        try:
+            visits.append(visit_of(some, day))
+        except HeatError as error:
+            notes.append(str(error))
+    return visits if visits and visits[-1].day == last else []
 
 
 def _same_crop(

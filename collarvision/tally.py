@@ -62,18 +62,21 @@ def whole(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding
     return [s for s in standing if answers(s.plant, limit)]
 
 
-def counting(standing: Sequence[PlantStanding], limit: Limit) -> list[PlantStanding]:
-    """Those that a share is of: a plant known by its height only where that takes it past.
+def counting(
+    standing: Sequence[PlantStanding], limit: Limit, *, near: bool = False
+) -> list[PlantStanding]:
+    """Those that a share is of: a plant known by its height only where that takes it past, or near.
 
     Counted while it is inside, with leaves unknown, it would make the share past look smaller.
     """
-    return [s for s in standing if s.past >= 0.5 or answers(s.plant, limit)]
+    return [s for s in standing if _chance(s, near) >= 0.5 or answers(s.plant, limit)]
 
 
 def beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
     """Probability that more plants than allowed are past the maximum, or near it.
 
-    With and without the plants known by their height only, whichever is more: they never lower it.
+    With and without the plants known by their height only, and with those only that it takes
+    there, whichever is more: they never lower it.
     Nor do plants without a height, where it alone takes a plant past.
     """
     if not limit.highest:
@@ -97,17 +100,22 @@ def _groups(
     standing: Sequence[PlantStanding], limit: Limit, *, near: bool
 ) -> list[Sequence[PlantStanding]]:
     """All plants, and those groups of them that may tell of more plants past."""
-    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit)]
-    tall = _measured(standing, limit)
-    # So many as a verdict asks for, and one of them there: a few show no share by themselves.
-    if len(tall) >= FEWEST_PLANTS and any((s.near if near else s.past) >= 0.5 for s in tall):
-        groups.append(tall)
+    counted = counting(standing, limit, near=near)
+    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit), counted]
+    for some in (standing, counted):
+        tall = _measured(some, limit)
+        # So many as a verdict asks for, and one of them there: a few show no share by themselves.
+        if len(tall) >= FEWEST_PLANTS and any(_chance(s, near) >= 0.5 for s in tall):
+            groups.append(tall)
     return groups
 
 
+def _chance(standing: PlantStanding, near: bool) -> float:
+    return standing.near if near else standing.past
+
+
 def _beyond(standing: Sequence[PlantStanding], limit: Limit, *, near: bool) -> float:
-    chances = [s.near if near else s.past for s in standing]
-    return _more_than(limit.share_past, standing, chances)
+    return _more_than(limit.share_past, standing, [_chance(s, near) for s in standing])
 
 
 @dataclass(frozen=True)

@@ -72,6 +72,7 @@ ORDER = [
     {"limitwords"},
     {"limitsteps"},
     {"limitpast"},
+    {"limitage"},
     {"limits"},
     {"window", "plantsenough"},
     {"seenplants", "visitdays"},

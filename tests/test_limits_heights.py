@@ -260,11 +260,13 @@ def test_a_few_heights_show_no_share_by_themselves() -> None:
     assert judge([tall, tall, tall, *FIELD[:7], *bare], share, TODAY).word == "past"
 
 
-def test_an_old_height_by_hand_counts_only_where_it_is_past() -> None:
+def test_an_old_height_by_hand_counts_only_where_that_is_stricter() -> None:
+    """A plant that was near the maximum is no farther from it for being old."""
     near = replace(TAPED, height_mm=17.7 * INCH)
     old = replace(near, taken_at=TODAY - timedelta(days=9))
     assert judge([*FIELD, near], EITHER, TODAY).word == "closing"
-    verdict = judge([*FIELD, old], EITHER, TODAY)
+    assert judge([*FIELD, old], EITHER, TODAY).word == "closing"
+    verdict = judge([*FIELD, replace(old, height_mm=8 * INCH)], EITHER, TODAY)
     assert verdict.word == "open"
     assert "Of 12 plants seen" in verdict.sentence
 

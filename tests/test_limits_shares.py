@@ -305,3 +305,27 @@ def test_a_plant_that_waits_never_makes_a_verdict_bolder(
     if after.word == "past":  # where none may be, one seen past at any count is enough
         sure_ones = sum(p.height_mm is not None or p.decided for p in field)
         assert before.word == "past" or limit.share_past == 0 or sure_ones < 10
+
+
+@pytest.mark.parametrize("when", ["whichever first", "both"])
+@pytest.mark.parametrize("bare", [0, 12])
+def test_plants_known_by_height_only_never_make_the_share_past_look_smaller(
+    when: str, bare: int
+) -> None:
+    """Inside by their height, and their leaves unknown, they are no part of the share."""
+
+    def taped(count: int, mm: float) -> list[PlantEvidence]:
+        one = PlantEvidence("t", outcome="rejected", height_mm=mm, taken_at=TODAY)
+        return [replace(one, name=f"t{mm}.{k}") for k in range(count)]
+
+    limit = replace(LIMIT, highest=Bound(6, 508.0), highest_when=when, share_past=0.1)  # type: ignore[arg-type]
+    for tall, word in ((762.0, "past"), (450.0, "closing")):
+        field = [*counted(4, 12, height_mm=250.0), *counted(3, bare), *taped(4, tall)]
+        alone = judge(field, limit, TODAY)
+        assert alone.word == word
+        for count in (2, 10, 30, 60):
+            verdict = judge([*field, *taped(count, 254.0)], limit, TODAY)
+            assert verdict.word == word
+            assert (verdict.share_past or (0, 0))[0] == pytest.approx(
+                (alone.share_past or (1, 1))[0]
+            )
