@@ -61,6 +61,7 @@ from collarvision.standing import TRACE, PlantStanding, advance, answers
 from collarvision.tally import (
     beyond,
     cases,
+    more_past,
     past_share,
     short_of,
     whole,
@@ -233,9 +234,10 @@ def judge(
     standing = deciding[-1 if by_most else 0]
     then: date | None = None  # day of the other visit that says past, where only that one does
     everyone = seen_past(seen, limit)
-    if fresh and len(fresh) < len(known):
-        too = everyone is None and deciding is not each
-        reasons.append(old_words(len(known) - len(fresh), oldest, too=too))
+    too = everyone is None and deciding is not each
+    old = len(known) - len(fresh) + (len(tall) - len(by_hand) if too else 0)
+    if fresh and old:
+        reasons.append(old_words(old, oldest, too=too))
     if everyone is None:
         then, everyone, doubts = past_earlier(earlier, limit, today)
         reasons += doubts
@@ -290,6 +292,8 @@ def judge(
     chosen = [] if by_harvest else _deciding(standing, word, limit)
     said = harvest
     share = past_share(standing, limit)
+    if too:  # whose old plants never make a share smaller either
+        share = more_past(share, past_share(each[-1 if by_most else 0], limit))
     if not by_harvest:
         said = sentence(limit, word, standing, chosen, blocking, harvest, share, shown)
         if then is not None and word == "past":

@@ -170,12 +170,13 @@ def small_share_words(standing: Sequence[PlantStanding], limit: Limit) -> str | 
 
 
 def old_words(count: int, oldest: date, *, too: bool = False) -> str:
-    """Say that plants from before the day `oldest`, or without one, count only where past.
+    """Say that plants from before the day `oldest`, or without one, count only if that is stricter.
 
-    Or `too`, where they make the answer stricter.
+    With `too` it is.
     """
     one = count == 1
-    counts = "counts only where it is past" if one else "count only where they are past"
+    it, makes = ("it", "makes") if one else ("they", "make")
+    counts = f"{'counts' if one else 'count'} only where {it} {makes} the answer stricter"
     if too:
         counts = f"{'counts' if one else 'count'} as well: plants don't go back"
     return f"{plants_of(count)} without a date, or from before {oldest}, {counts}."

@@ -134,6 +134,8 @@ def sentence(
         if share.measured is not None:
             others = f"{share.measured} others with a height"
         these = f"Without {out} that wait{'s' if out == 1 else ''} for a count the {others}"
+    if share is not None and share.newer:
+        these = "The newer ones"
     most = 1.0 if share is None else share.most
     said += (
         f" {these} can't rule out that up to {math.ceil(most * 100)} in 100 plants of "

@@ -35,7 +35,15 @@ from collarvision.temperatures import (
     read_temperatures,
 )
 from collarvision.units import celsius, fahrenheit
-from collarvision.window import Window, heard_on, mix_window, visit_of, window
+from collarvision.window import (
+    NEVER_INSIDE,
+    Window,
+    heard_on,
+    mix_window,
+    never_inside,
+    visit_of,
+    window,
+)
 
 HORIZON_DAYS: Final = 75  # beyond it nobody plans a pass, and young corn is young no more
 _FEWEST_PAST_DAYS: Final = 300
@@ -227,7 +235,8 @@ def look_ahead(
         day, some = heard_on(older, folder, on, (on - date.min).days)
         then = _visits(dated[:-1], day, some, [])[-len(visits) :]
         if then:
-            windows = tuple(map(_closing_with, windows, windows_of(then, some)))
+            pairs = zip(windows, windows_of(then, some), strict=True)
+            windows = tuple(_closing_with(one, their, visits[-1].day) for one, their in pairs)
     by_name = {one.name: one for one in windows}
     windows += tuple(
         mix_window(mix.name, [by_name[name] for name in mix.limits])
@@ -248,11 +257,16 @@ def look_ahead(
     )
 
 
-def _closing_with(one: Window, older: Window) -> Window:
+def _closing_with(one: Window, older: Window, visit: date) -> Window:
     """A window that closes no later than that of older plants too: they have only grown since."""
     first = mix_window(one.name, (one, older))
-    reasons = tuple(dict.fromkeys((*one.reasons, *older.reasons)))
-    return replace(one, closes=first.closes, closes_told=first.closes_told, reasons=reasons)
+    never = NEVER_INSIDE.format(name=one.name)
+    # What is said of a close that isn't shown, or of the older ones' opening, is said of nothing.
+    theirs = older.reasons if first.closes != one.closes else ()
+    reasons = [said for said in dict.fromkeys((*one.reasons, *theirs)) if said != never]
+    if never_inside(one.opens, first.closes, visit):
+        reasons.append(never)
+    return replace(one, closes=first.closes, closes_told=first.closes_told, reasons=tuple(reasons))
 
 
 def _visits(

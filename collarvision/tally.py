@@ -132,12 +132,22 @@ class PastShare:
         Plants with a height, where these are what `most` rests on.
     without : int
         Plants that wait for a hand count, where `most` rests on the others.
+    newer : bool
+        Whether `most` rests on the plants that aren't too old for a verdict.
     """
 
     interval: tuple[float, float]
     most: float
     measured: int | None = None
     without: int = 0
+    newer: bool = False
+
+
+def more_past(every: PastShare | None, newer: PastShare | None) -> PastShare | None:
+    """The share of all plants, or of the newer ones where those leave more open."""
+    if every is None or newer is None or newer.most <= every.most:
+        return every
+    return replace(newer, newer=True)
 
 
 def past_share(standing: Sequence[PlantStanding], limit: Limit) -> PastShare | None:

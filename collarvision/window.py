@@ -38,7 +38,7 @@ AS_FAR_ON: Final = (
 )
 """Reason of a window whose close rests on such a plant."""
 
-_NEVER_INSIDE: Final = (
+NEVER_INSIDE: Final = (
     "By the likeliest dates {name} closes before it opens: there may be no day on which this field "
     "is inside."
 )
@@ -199,8 +199,8 @@ def window(
         and ahead > _lead(counted, limit.share_past, True)
     ):
         reasons.append(AS_FAR_ON)
-    if _never_inside(opens, closes, later[-1].day):
-        reasons.append(_NEVER_INSIDE.format(name=limit.name))
+    if never_inside(opens, closes, later[-1].day):
+        reasons.append(NEVER_INSIDE.format(name=limit.name))
     harvest = None
     # A harvest planned for before the visit is a slip, and the verdict says so.
     if (
@@ -220,7 +220,7 @@ def window(
     )
 
 
-def _never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date | None) -> bool:
+def never_inside(opens: DateSpan | None, closes: DateSpan | None, visit: date | None) -> bool:
     """Whether by the likeliest dates it closes before it opens, or on that day.
 
     What was open by the visit, and past by it, may have been inside before: nobody saw.
@@ -340,8 +340,8 @@ def mix_window(name: str, members: Sequence[Window]) -> Window:
     closes, closes_told = _joined(
         [(one.closes, one.closes_told) for one in members], first=True, opening=False
     )
-    if _never_inside(opens, closes, None):
-        reasons.append(_NEVER_INSIDE.format(name=name))
+    if never_inside(opens, closes, None):
+        reasons.append(NEVER_INSIDE.format(name=name))
     return Window(
         name,
         opens,

@@ -350,7 +350,8 @@ def test_one_plant_and_one_day_are_said_as_one() -> None:
     old = replace(field[0], name="old", taken_at=TODAY - timedelta(days=9))
     (said, *_) = judge([*field, old], TO_SIX, TODAY).reasons
     assert said == (
-        "1 plant without a date, or from before 2026-06-01, counts only where it is past."
+        "1 plant without a date, or from before 2026-06-01, counts only where it makes the "
+        "answer stricter."
     )
     (said, *_) = judge([*field, old, replace(old, name="o2")], TO_SIX, TODAY).reasons
     assert said.startswith("2 plants without a date, or from before 2026-06-01, count only where ")

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from collarvision.evidence import PlantEvidence
 from collarvision.heat import DateSpan
 from collarvision.limits import STRICTNESS, Verdict, judge
-from collarvision.limitsfile import Bound, Limit, parse_limits
+from collarvision.limitsfile import Bound, Limit, Limits, parse_limits
 from collarvision.outlook import look_ahead
 from collarvision.temperatures import Day, Temperatures
 
@@ -69,8 +69,25 @@ def test_a_plant_two_days_older_than_the_others_goes_on_holding_the_answer_back(
 def test_old_plants_that_decide_are_said_to_count() -> None:
     said = "1 plant without a date, or from before 2026-06-03, counts as well: plants don't go back"
     assert any(said in one for one in sweep([*FIELD, AT_LAST], LIMIT)[2].reasons)
-    said = "or from before 2026-06-03, counts only where it is past."
+    said = "or from before 2026-06-03, counts only where it makes the answer stricter."
     assert any(said in one for one in sweep([*FIELD, *counted(2, 1, BEFORE)], LIMIT)[2].reasons)
+
+
+def test_old_plants_that_decide_make_no_share_smaller() -> None:
+    fresh = counted(3, 10)
+    older = [*counted(3, 40, BEFORE), *counted(6, 1, BEFORE)]
+    alone, together = (judge(some, LIMIT, LAST, visit=VISIT) for some in (fresh, [*fresh, *older]))
+    assert (alone.word, together.word) == ("open", "closing")
+    assert alone.share_past is not None
+    assert together.share_past is not None
+    assert together.share_past[1] >= alone.share_past[1]
+    assert "The newer ones can't rule out that up to 26 in 100" in together.sentence
+
+
+def test_old_taped_plants_that_decide_are_said_to_be_old() -> None:
+    taped = [replace(TAPED, name=name) for name in ("t1", "t2")]
+    said = "2 plants without a date, or from before 2026-06-03, count as well"
+    assert any(said in one for one in sweep([*FIELD, *taped], BY_BOTH)[2].reasons)
 
 
 def test_an_old_plants_doubt_stays_in_the_figure() -> None:
@@ -129,8 +146,10 @@ def test_no_answer_gets_bolder_from_day_to_day(
     field = [*counted(stage, count, height_mm=50.0 + 70 * stage), *late]
     limit = Limit("P", "b", "collars", Bound(), highest, highest_when=when, share_past=share)  # type: ignore[arg-type]
     words = [STRICTNESS.index(one.word) for one in sweep(field, limit)]
-    # On the first day every plant is young enough, on the last none is.
-    assert words == sorted(words, reverse=True)
+    # On the first day every plant is young enough; from the fifth on none is, and nothing is told
+    # but what is past whatever the others are.
+    assert words[:4] == sorted(words[:4], reverse=True)
+    assert max(words[4:]) <= STRICTNESS.index("can't tell")
 
 
 def test_a_close_by_heat_gets_no_later_as_plants_grow_old() -> None:
@@ -153,3 +172,19 @@ def test_a_close_by_heat_gets_no_later_as_plants_grow_old() -> None:
                 assert now.middle is not None
                 assert then.middle is not None
                 assert now.middle <= then.middle
+
+
+def test_what_is_said_of_an_opening_that_isn_t_shown_is_left_out() -> None:
+    first = VISIT - timedelta(days=30)
+    weather = Temperatures(tuple(Day(first + timedelta(days=k), 55, 80) for k in range(120)))
+    limit = replace(LIMIT, lowest=Bound(5))
+    field = [*counted(3, 12), *counted(1, 20, BEFORE)]
+    outlook = look_ahead([(VISIT, field)], weather, Limits((limit,)), today=LAST)
+    assert outlook is not None
+    (one,) = outlook.windows
+    assert one.opens is not None
+    assert one.closes is not None
+    assert one.opens.middle is not None
+    assert one.closes.middle is not None
+    assert one.opens.middle < one.closes.middle
+    assert not any("closes before it opens" in reason for reason in one.reasons)

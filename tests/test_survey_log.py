@@ -145,3 +145,14 @@ def test_a_disk_that_fails_for_want_of_room_is_told_as_full(
     monkeypatch.setattr("shutil.disk_usage", usage)
     with pytest.raises(SurveyError, match=said), faults.told(tmp_path / "s.survey"):
         raise error
+
+
+def test_a_copy_put_over_a_survey_is_looked_at_again(killed: Path, tmp_path: Path) -> None:
+    """It keeps the number of the file that it was written over."""
+    opening._check_log(killed)  # as a page does that reads beside a batch
+    copy = tmp_path / "copy.survey"
+    older_copy(copy)
+    killed.write_bytes(copy.read_bytes())
+    with pytest.raises(SurveyError, match="damaged"):
+        SurveyReader(killed)
+    assert killed.read_bytes() == copy.read_bytes()

@@ -13,7 +13,7 @@ from collarvision.survey.faults import BUSY_SECONDS, SurveyError, beside, damage
 
 Mode = Literal["read", "write", "create"]
 
-_fitting: Final[dict[str, tuple[int, int]]] = {}
+_fitting: Final[dict[str, tuple[int, int, int, int]]] = {}
 """Surveys whose log fits them, with the numbers of both files. A page opens its survey for every
 answer, and looks only once at the log that a batch goes on writing."""
 
@@ -95,7 +95,9 @@ def _check_log(path: Path) -> None:
         _fitting.pop(log, None)
         return
     try:
-        both = os.stat(path).st_ino, os.stat(f"{log}-wal").st_ino
+        # By size and time as well: a copy put over a survey keeps its number.
+        survey, waiting = os.stat(path), os.stat(f"{log}-wal")
+        both = (survey.st_ino, survey.st_size, survey.st_mtime_ns, waiting.st_ino)
     except OSError:  # gone between the two: whoever had it has closed it
         return
     if _fitting.get(log) == both:
