@@ -234,13 +234,13 @@ def judge(
     standing = deciding[-1 if by_most else 0]
     then: date | None = None  # day of the other visit that says past, where only that one does
     everyone = seen_past(seen, limit)
+    if everyone is None:
+        then, everyone, doubts = past_earlier(earlier, limit, today)
+        reasons += doubts
     too = everyone is None and deciding is not each
     old = len(known) - len(fresh) + (len(tall) - len(by_hand) if too else 0)
     if fresh and old:
         reasons.append(old_words(old, oldest, too=too))
-    if everyone is None:
-        then, everyone, doubts = past_earlier(earlier, limit, today)
-        reasons += doubts
     if everyone is not None:
         word, standing, blocking = "past", everyone, []
     elif not (limit.lowest or limit.highest):

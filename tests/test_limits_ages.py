@@ -84,6 +84,18 @@ def test_old_plants_that_decide_make_no_share_smaller() -> None:
     assert "The newer ones can't rule out that up to 26 in 100" in together.sentence
 
 
+def test_old_plants_take_no_credit_for_what_another_visit_says() -> None:
+    day = VISIT - timedelta(days=9)
+    earlier = [(day, [*counted(3, 58, day), *counted(7, 2, day)])]
+    fresh, old = counted(3, 12), counted(6, 12, BEFORE)
+    alone, together = (
+        judge(some, LIMIT, LAST, visit=VISIT, earlier=earlier) for some in (fresh, [*fresh, *old])
+    )
+    assert (alone.word, together.word) == ("past", "past")
+    assert together.share_past == alone.share_past
+    assert not any("count as well" in one for one in together.reasons)
+
+
 def test_old_taped_plants_that_decide_are_said_to_be_old() -> None:
     taped = [replace(TAPED, name=name) for name in ("t1", "t2")]
     said = "2 plants without a date, or from before 2026-06-03, count as well"
