@@ -20,11 +20,11 @@ class _LostError(Exception):
     """
 
 
-class _Output:
-    """Standard output, whose errors are told from those of files."""
+class _Watched:
+    """Standard output or error: `lost` is told what is wrong where it can't be written."""
 
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
+    def __init__(self, stream: TextIO, lost: Callable[[TextIO, OSError], None]) -> None:
+        self._stream, self._lost = stream, lost
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
@@ -33,36 +33,24 @@ class _Output:
         try:
             return self._stream.write(text)
         except OSError as error:
-            raise _LostError from error
-
-    def flush(self) -> None:
-        try:
-            self._stream.flush()
-        except OSError as error:
-            raise _LostError from error
-
-
-class _Errors:
-    """Standard error: what can't be said there is lost, and the command ends as it would."""
-
-    def __init__(self, stream: TextIO) -> None:
-        self._stream = stream
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._stream, name)
-
-    def write(self, text: str) -> int:
-        try:
-            return self._stream.write(text)
-        except OSError:
-            _go_nowhere(self._stream)
+            self._lost(self._stream, error)
             return len(text)
 
     def flush(self) -> None:
         try:
             self._stream.flush()
-        except OSError:
-            _go_nowhere(self._stream)
+        except OSError as error:
+            self._lost(self._stream, error)
+
+
+def _output_lost(_: TextIO, error: OSError) -> None:
+    """Tell its errors from those of files."""
+    raise _LostError from error
+
+
+def _errors_lost(stream: TextIO, _: OSError) -> None:
+    """What can't be said on standard error is lost, and the command ends as it would."""
+    _go_nowhere(stream)
 
 
 def _go_nowhere(stream: TextIO) -> None:
@@ -84,8 +72,8 @@ def on_screen(command: Callable[[], object]) -> int | str | None:
         elif hasattr(stream, "reconfigure"):
             # A terminal that can't show a dash must not end the run.
             stream.reconfigure(errors="replace")
-    sys.stdout = output = cast(TextIO, _Output(sys.stdout))
-    sys.stderr = cast(TextIO, _Errors(sys.stderr))
+    sys.stdout = output = cast(TextIO, _Watched(sys.stdout, _output_lost))
+    sys.stderr = cast(TextIO, _Watched(sys.stderr, _errors_lost))
     status: int | str | None = 0
     try:
         try:

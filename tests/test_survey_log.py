@@ -98,6 +98,8 @@ def test_a_log_that_a_batch_goes_on_writing_is_looked_at_once(
             fill(batch, number, number + 1)
             with SurveyReader(path) as survey:
                 assert len(list(survey.plants())) == number + 1
+            with SurveyWriter(path) as page:  # whose own pages go into the file as it closes
+                page.add_hand_count(sha(number), HandCount("Ann", "2027-05-20T10:00", 4))
     assert sum("integrity_check" in sql for sql in asked) == 1
     SurveyReader(path).close()  # no log, and nothing to look at
     assert sum("integrity_check" in sql for sql in asked) == 1

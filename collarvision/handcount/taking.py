@@ -19,6 +19,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final
 
+from collarvision.answer import Reading
 from collarvision.batch.knownpicture import known_as
 from collarvision.batch.otherwise import Lay, lay_at, notes_of
 from collarvision.batch.worker import Options, hash_of_pixels
@@ -107,9 +108,6 @@ class PhotoTaker:
         self._worker.shutdown(wait=True, cancel_futures=True)
 
     def _take(self, data: bytes, field: str, of: str | None = None) -> Taken:
-        from collarvision.network import ModelError
-        from collarvision.reading import read_with_photo
-
         try:
             photo = load_photo(data, "photo", max_megapixels=MAX_MEGAPIXELS)
         except PhotoError as error:
@@ -132,19 +130,11 @@ class PhotoTaker:
                 self._take_known(survey, known, place, of)
                 return Taken(known.sha256, was_known=True)
         path = self._write(clean, sha256, day)
-        try:
-            reading, seen = read_with_photo(clean, name=path.name, check_bar_mm=self._check_bar_mm)
-        except ModelError as error:
-            raise TakingError(str(error)) from error
+        reading, seen = self._read(clean, path.name)
         if seen is not None:
             self._pictures.keep(sha256, "page", encode(seen.rgb, "page"))
         reading = replace(reading, path=str(path), sha256=sha256)
-        notes = notes_of(
-            None if seen is None else hash_of_pixels(seen),
-            Options(check_bar_mm=self._check_bar_mm),
-            Lay(str(path)),
-            sent,
-        )
+        notes = self._notes(seen, Lay(str(path)), sent)
         status = path.stat()
         with SurveyWriter(self._survey) as survey:
             first = None if of is None else survey.plant(of)
@@ -165,26 +155,29 @@ class PhotoTaker:
                 self._put_together(survey, first.sha256, sha256)
         return Taken(sha256)
 
-    def _read_anew(self, survey: SurveyWriter, known: PlantRow, data: bytes) -> PlantRow:
-        """Read a photo that the program had failed on; memory may have been short just then."""
+    def _read(self, data: bytes, name: str) -> tuple[Reading, Photo | None]:
         from collarvision.network import ModelError
         from collarvision.reading import read_with_photo
 
         try:
-            reading, seen = read_with_photo(data, name=known.photo, check_bar_mm=self._check_bar_mm)
+            return read_with_photo(data, name=name, check_bar_mm=self._check_bar_mm)
         except ModelError as error:
             raise TakingError(str(error)) from error
+
+    def _notes(self, seen: Photo | None, lay: Lay, sent: str | None = None) -> dict[str, Any]:
+        pixels = None if seen is None else hash_of_pixels(seen)
+        return notes_of(pixels, Options(check_bar_mm=self._check_bar_mm), lay, sent)
+
+    def _read_anew(self, survey: SurveyWriter, known: PlantRow, data: bytes) -> PlantRow:
+        """Read a photo that the program had failed on; memory may have been short just then."""
+        reading, seen = self._read(data, known.photo)
         survey.add_reading(
             replace(reading, path=known.path, sha256=known.sha256),
             sha256=known.sha256,
             model=self._model_facts(),
             again=True,
             refile=False,
-            notes=notes_of(
-                None if seen is None else hash_of_pixels(seen),
-                Options(check_bar_mm=self._check_bar_mm),
-                lay_at(survey, known.sha256),
-            ),
+            notes=self._notes(seen, lay_at(survey, known.sha256)),
         )
         # What its pixels are may be known only now, and another file hold them.
         twin = known_as(survey, known.sha256, None, filed=True)

@@ -72,15 +72,19 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
     return connection
 
 
-def disconnect(connection: sqlite3.Connection, mode: Mode) -> None:
+def disconnect(connection: sqlite3.Connection, path: Path, mode: Mode) -> None:
     """Close what `connect` gave.
 
     The last to close brings all into the file itself. A writer does so too where others have the
     survey open: a copy of the file alone then holds what people counted, and a power cut spares it.
     """
     if mode != "read":
+        log, before = beside(path), _numbers(path)
         with suppress(sqlite3.Error):  # then the log keeps it
             connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        now = _numbers(path)
+        if before is not None and now is not None and _fitting.get(log) == before:
+            _fitting[log] = now  # only the log's own pages came in
     connection.close()
 
 
@@ -94,13 +98,8 @@ def _check_log(path: Path) -> None:
     if not _has_waiting_pages(path):
         _fitting.pop(log, None)
         return
-    try:
-        # By size and time as well: a copy put over a survey keeps its number.
-        survey, waiting = os.stat(path), os.stat(f"{log}-wal")
-        both = (survey.st_ino, survey.st_size, survey.st_mtime_ns, waiting.st_ino)
-    except OSError:  # gone between the two: whoever had it has closed it
-        return
-    if _fitting.get(log) == both:
+    both = _numbers(path)
+    if both is None or _fitting.get(log) == both:
         return
     # For reading alone: a connection that may write brings the log into the file as it closes.
     uri = f"{path.absolute().as_uri()}?mode=ro"
@@ -118,6 +117,18 @@ def _check_log(path: Path) -> None:
     if said != "ok":
         raise damaged(path)
     _fitting[log] = both
+
+
+def _numbers(path: Path) -> tuple[int, int, int, int] | None:
+    """What tells a survey and its log from others; None where one of them isn't there.
+
+    By size and time as well: a copy put over a survey keeps its number.
+    """
+    try:
+        survey, waiting = os.stat(path), os.stat(f"{beside(path)}-wal")
+    except OSError:  # gone between the two: whoever had it has closed it
+        return None
+    return survey.st_ino, survey.st_size, survey.st_mtime_ns, waiting.st_ino
 
 
 def _open(path: Path, mode: Mode) -> sqlite3.Connection:
@@ -166,7 +177,7 @@ def _check_kind(connection: sqlite3.Connection, path: Path, mode: Mode) -> None:
             f"{path} holds nothing yet: fill it with `collarvision batch`. If it was copied or "
             f"moved, what it held stayed behind in the file {path.name}-wal: bring both."
         )
-    if kind != schema.APPLICATION_ID and not (new and mode == "create"):
+    if kind != schema.APPLICATION_ID and not new:
         raise SurveyError(f"{path} is not a survey of collarvision: give another file.")
     if version > len(schema.MIGRATIONS):
         raise SurveyError(

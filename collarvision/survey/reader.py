@@ -55,7 +55,7 @@ class SurveyReader:
 
     def close(self) -> None:
         """Close the file; it can't be used any more."""
-        disconnect(self._connection, self._mode)
+        disconnect(self._connection, self.path, self._mode)
 
     def __enter__(self) -> SurveyReader:
         return self

@@ -40,6 +40,19 @@ def in_place(models: Path, weights: Path) -> dict[str, str]:
     return found | {"weights": weights.read_text()}
 
 
+def promoted_over(
+    home: Path, old: tuple[str, ...] = NAMES, new: tuple[str, ...] = NAMES[:2]
+) -> tuple[Path, Path, Path]:
+    """Promote "old" over "older" and lay "new" ready: out, models and weights."""
+    out, models, weights = home / "out", home / "models", home / "weights.pt"
+    candidate = out / "candidate"
+    network(models, weights, "older")
+    network(candidate, candidate / "checkpoint.pt", "old", old)
+    promote(out, models, weights)
+    network(candidate, candidate / "checkpoint.pt", "new", new)
+    return out, models, weights
+
+
 @contextmanager
 def cut_short(step: int) -> Iterator[list[int]]:
     """Let the process end in place of the so-many-th change of a file; holds it if it got there."""
@@ -67,13 +80,8 @@ def test_a_promotion_cut_short_anywhere_and_run_again_keeps_the_network_before(
 ) -> None:
     """What lies in place then may be of two networks: it must never be taken for the one before."""
     for step in range(100):
-        out, models = tmp_path / str(step), tmp_path / f"{step}-models"
-        weights, candidate = tmp_path / f"{step}.pt", out / "candidate"
-        network(models, weights, "older")
-        network(candidate, candidate / "checkpoint.pt", "old", NAMES[:2])
-        promote(out, models, weights)
+        out, models, weights = promoted_over(tmp_path / str(step), NAMES[:2], NAMES)
         old = in_place(models, weights)
-        network(candidate, candidate / "checkpoint.pt", "new")
         with cut_short(step) as was_cut:
             promote(out, models, weights)
         if not was_cut:
@@ -91,12 +99,7 @@ def test_a_promotion_cut_short_anywhere_and_run_again_keeps_the_network_before(
 
 def test_rolling_back_after_a_cut_leaves_one_whole_network(tmp_path: Path) -> None:
     for step in range(100):
-        out, models = tmp_path / str(step), tmp_path / f"{step}-models"
-        weights, candidate = tmp_path / f"{step}.pt", out / "candidate"
-        network(models, weights, "older")
-        network(candidate, candidate / "checkpoint.pt", "old")
-        promote(out, models, weights)
-        network(candidate, candidate / "checkpoint.pt", "new", NAMES[:2])
+        out, models, weights = promoted_over(tmp_path / str(step))
         with cut_short(step) as was_cut:
             promote(out, models, weights)
         if not was_cut:
@@ -111,13 +114,7 @@ def test_a_promotion_cut_short_twice_loses_none_of_the_networks_before(tmp_path:
     """Cut anywhere, and what mends it cut anywhere: the way back still goes on to the first."""
     again, step = 0, 0
     while step < 100:
-        home = tmp_path / f"{step}-{again}"
-        out, models, weights = home / "out", home / "models", home / "weights.pt"
-        candidate = out / "candidate"
-        network(models, weights, "older")
-        network(candidate, candidate / "checkpoint.pt", "old")
-        promote(out, models, weights)
-        network(candidate, candidate / "checkpoint.pt", "new", NAMES[:2])
+        out, models, weights = promoted_over(tmp_path / f"{step}-{again}")
         with cut_short(step) as was_cut:
             promote(out, models, weights)
         if not was_cut:
