@@ -90,10 +90,10 @@ class Walked:
         walk = plan_walk(self.boundary, stops, seed=seed, start=ORIGIN)
         return [(*self.boundary.metres(stop.lat, stop.lon), each) for stop in walk.stops]
 
-    def zone_stops(self, stops: int, seed: int, each: int | None = None) -> list[Spot]:
-        """Stops of the walk list, with as many plants as it says unless told."""
+    def zone_stops(self, stops: int, seed: int) -> list[Spot]:
+        """Stops of the walk list, with as many plants as it says."""
         walk = plan_zone_walk(self.flight, self.zones, stops=stops, seed=seed, start=ORIGIN)
-        return [(stop.x_m, stop.y_m, each or stop.plants) for stop in walk.stops]
+        return [(stop.x_m, stop.y_m, stop.plants) for stop in walk.stops]
 
     def plain_shares(self, ground: Sequence[Ground]) -> dict[int, tuple[float, float, float]]:
         """Share and interval of each stage from the ground alone."""

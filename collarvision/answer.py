@@ -296,6 +296,11 @@ def _xy(x: float, y: float) -> dict[str, float]:
     return {"x": round(float(x), 1), "y": round(float(y), 1)}
 
 
+def count_of(number: int, noun: str) -> str:
+    """A number of things."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 def day_in(text: str | None) -> date | None:
     """Day of a time in ISO 8601; None where it says none."""
     try:

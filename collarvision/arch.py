@@ -16,9 +16,11 @@ import cv2
 import numpy as np
 
 from collarvision.card import Scale
-from collarvision.frame import inverse, to_map_cells, to_photo_px
+from collarvision.closer import inverse
+from collarvision.frame import length_of, to_map_cells, to_photo_px
+from collarvision.network import BLADE, STALK
 from collarvision.parallax import Stand, on_board
-from collarvision.parts import BLADE, STALK, Parts, Point
+from collarvision.parts import Parts, Point
 from collarvision.plant import Leaf, Plant
 
 Rule = Literal["half-out", "tip-down"]
@@ -206,7 +208,7 @@ def leaf_shapes(
         if len(leaf.midline) < 3:
             continue
         board = on_board(scale, leaf.midline)
-        length = float(np.hypot(*np.diff(board, axis=0).T).sum())
+        length = length_of(board)
         heights = standing.height_mm(foot, board)
         at = int(heights.argmax())
         top = _upper_edge(parts, leaf.midline, at)
@@ -229,7 +231,7 @@ def leaf_shapes(
             Shape(
                 leaf=leaf,
                 place=i - collared + 1,
-                length_px=float(np.hypot(*np.diff(leaf.midline, axis=0).T).sum()),
+                length_px=length_of(leaf.midline),
                 top=top,
                 arches=arches,
                 out=out,

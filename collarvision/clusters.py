@@ -18,8 +18,9 @@ from typing import Final
 
 import numpy as np
 
+from collarvision.answer import count_of
 from collarvision.evidence import PlantEvidence
-from collarvision.sampling import z_value
+from collarvision.sampling import Z
 
 PRIOR_LIKENESS: Final = 0.2
 _PRIOR_STOPS: Final = 2.0
@@ -67,10 +68,10 @@ class StopEffect:
             )
         if self.effect < _HARDLY:
             return f"Few plants are from the same stop, so each counts almost in full.{also}"
-        stops = "1 stop" if self.stops == 1 else f"{self.stops} stops"
         return (
-            f"Plants of one stop are alike (correlation {self.likeness:.2f}): over {stops} "
-            f"{self.effect:.1f} of them tell as much as one plant alone.{also}"
+            f"Plants of one stop are alike (correlation {self.likeness:.2f}): over "
+            f"{count_of(self.stops, 'stop')} {self.effect:.1f} of them tell as much as one plant "
+            f"alone.{also}"
         )
 
 
@@ -156,7 +157,7 @@ def _student_over_normal(freedom: float) -> float:
     """Ratio of the two-sided 95 % deviates."""
     from scipy.special import stdtrit  # not at the top: it would slow every command's start
 
-    return float(stdtrit(freedom, 0.975)) / z_value()
+    return float(stdtrit(freedom, 0.975)) / Z
 
 
 def _likeness(values: np.ndarray, stop: np.ndarray, sizes: np.ndarray) -> float | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from collarvision.answer import count_of
 from collarvision.commandline import EXIT_OUTPUT, day_of, end_with, say, see_target, whole
 from collarvision.commands_withdraw import withdraw_count
 
@@ -159,7 +160,7 @@ def count(
         end_with(str(error), EXIT_OUTPUT)
     said = []
     if collars is not None:
-        said.append("1 collar" if collars == 1 else f"{collars} collars")
+        said.append(count_of(collars, "collar"))
     elif from_nodes is not None:
         said.append(
             f"{from_nodes.collars} collars from {nodes} nodes apart, with a "
@@ -299,7 +300,7 @@ def together(
                 end_with(f"{FROM_ABOVE}: name photos from the side.")
             if apart:
                 store.say_own_plants(rows)
-                say(f"{_photos(len(rows))}: each shows a plant of its own.")
+                say(f"{count_of(len(rows), 'photo')}: each shows a plant of its own.")
                 return
             if len(rows) < 2:
                 end_with("Name two or more photos of the plant.")
@@ -323,7 +324,7 @@ def together(
         end_with(str(error))
     except SurveyError as error:
         end_with(str(error), EXIT_OUTPUT)
-    shown = f"Plant {name}, {_photos(1 + len(plant.others))}"
+    shown = f"Plant {name}, {count_of(1 + len(plant.others), 'photo')}"
     counted = counted_words(plant.hand_count)
     if counted is not None:
         # A count outranks the reading: why that was unsure asks for nothing any more.
@@ -341,10 +342,6 @@ def together(
     say(f"{shown}: {stage}{sure}; {outcome}.")
     for reason in plant.record["reasons"]:
         say(f"  {reason}")
-
-
-def _photos(count: int) -> str:
-    return "1 photo" if count == 1 else f"{count} photos"
 
 
 FAR_LEAVES = 3

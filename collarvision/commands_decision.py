@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from collarvision.answer import count_of
 from collarvision.commandline import (
     EXIT_MODEL,
     EXIT_OUTPUT,
@@ -268,8 +269,7 @@ def field(
         width = min(shutil.get_terminal_size((80, 24)).columns, 110)
         typer.echo(format_answer(answer, shown, width=width, colour=sys.stdout.isatty()), nl=False)
     if save:
-        verdicts = "1 verdict" if kept == 1 else f"{kept} verdicts"
-        say(f"Kept {verdicts} in {survey} under {(who or '').strip()}.")
+        say(f"Kept {count_of(kept, 'verdict')} in {survey} under {(who or '').strip()}.")
     if report is not None:
         _report(answer, report, shown)
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from collarvision.answer import count_of
 from collarvision.commandline import (
     EXIT_OUTPUT,
     EXIT_USAGE,
@@ -124,7 +125,7 @@ def import_(
             EXIT_OUTPUT,
         )
     before = f"; those of {done.known} were stored before" if done.known else ""
-    say(f"Stored the labels of {done.stored} photo{'' if done.stored == 1 else 's'}{before}.")
+    say(f"Stored the labels of {count_of(done.stored, 'photo')}{before}.")
     if done.unchanged:
         labelled = "photo is labelled just as it was read and was"
         if done.unchanged > 1:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from collarvision.answer import count_of
 from collarvision.commandline import (
     EXIT_INTERRUPTED,
     EXIT_MODEL,
@@ -246,7 +247,7 @@ def export(
     except (OutputError, SurveyError) as error:
         end_with(str(error), EXIT_OUTPUT)
     what = "photo" if any(count > 1 for count in photos.values()) else "plant"
-    say(f"Wrote {count} {what}{'' if count == 1 else 's'} to {to}.")
+    say(f"Wrote {count_of(count, what)} to {to}.")
     if gone and not coco:
         were = "1 of them was" if gone == 1 else f"{gone} of them were"
         say(f"{were} withdrawn: without a hand count; the column withdrawn says what and why.")

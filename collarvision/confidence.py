@@ -15,7 +15,8 @@ import numpy as np
 
 from collarvision.answer import Outcome, stage_name
 from collarvision.calibration import Calibration, load_calibration
-from collarvision.parts import BLADE, STALK, Parts
+from collarvision.network import BLADE, STALK
+from collarvision.parts import Parts
 from collarvision.plant import Leaf, Plant
 from collarvision.stage import COUNTS_FROM, StageBelief, lowest_numbered
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.fieldvisits import FieldVisit, FieldVisits
 from collarvision.plantphotos import counts_on, whole_plants
+from collarvision.seenplants import SeenPlant
 from collarvision.survey import HandCount, PlantRow, SurveyReader
 from collarvision.table import plain
 

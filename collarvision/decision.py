@@ -14,7 +14,7 @@ from collarvision.answer import stage_name
 from collarvision.damage import Wait
 from collarvision.field import FieldStage, summarise
 from collarvision.fieldhistory import PastVisit, past_visits, remarks, same_crop
-from collarvision.fieldvisits import FieldVisits, SeenPlant
+from collarvision.fieldvisits import FieldVisits
 from collarvision.heat import DateSpan
 from collarvision.limits import Verdict, held_back, judge_each, with_mixes
 from collarvision.limitsfile import Bound, Limit, Limits
@@ -22,6 +22,7 @@ from collarvision.limitwords import CAUTION
 from collarvision.outlook import Outlook, TrackDay
 from collarvision.plantsenough import enough_for_stage
 from collarvision.sampling import Enough, SequentialTest
+from collarvision.seenplants import SeenPlant
 from collarvision.sincevisit import grown_on
 from collarvision.survey import Decision
 from collarvision.units import Shown

@@ -16,7 +16,6 @@ from typing import Final
 from collarvision.clusters import PRIOR_LIKENESS, effect_ahead
 from collarvision.sampling import (
     FEWEST_PLANTS,
-    LEVEL,
     MOST_STOPS,
     SamplePlan,
     half_width,
@@ -30,7 +29,7 @@ _FEWEST_A_STOP: Final = 3
 _A_STOP_IN_PLANTS: Final = 3  # what the way to one more stop is worth: our own choice
 
 
-def plan_to_settle(acres: float, precision: float = 0.15, *, level: float = LEVEL) -> SamplePlan:
+def plan_to_settle(acres: float, precision: float = 0.15) -> SamplePlan:
     """Plan stops and plants a stop by which `field` comes to a share as exactly as asked.
 
     Parameters
@@ -38,7 +37,6 @@ def plan_to_settle(acres: float, precision: float = 0.15, *, level: float = LEVE
     acres : float
     precision : float
         Half-width of the interval of a share, 0.15 for plus or minus 15 in 100.
-    level : float
 
     Raises
     ------
@@ -46,28 +44,27 @@ def plan_to_settle(acres: float, precision: float = 0.15, *, level: float = LEVE
         When the area or the precision makes no sense, or asks for more plants than anybody walks
         for; a sentence says what to give.
     """
-    plain = plan_sample(acres, precision, level=level)
+    plain = plan_sample(acres, precision)
     found = []
     for stops in range(plain.stops, MOST_STOPS + 1):
         fewest = max(_FEWEST_A_STOP, math.ceil(FEWEST_PLANTS / stops))
         for each in range(fewest, MOST_WALKED // stops + 1):
-            if _expected(stops, each, level) <= precision:
+            if _expected(stops, each) <= precision:
                 found.append((stops * each + _A_STOP_IN_PLANTS * stops, stops, each))
                 break
     if not found:
         most = MOST_WALKED // MOST_STOPS
-        reached = math.ceil(_expected(MOST_STOPS, most, level) * 1000) / 1000
+        reached = math.ceil(_expected(MOST_STOPS, most) * 1000) / 1000
         raise ValueError(
             f"A precision of {precision:g} asks for more than {MOST_WALKED} plants, and nobody "
             f"walks for so many: {MOST_STOPS * most} at {MOST_STOPS} stops give {reached:g}. Ask "
             "for that or less, such as 0.15."
         )
     _, stops, each = min(found)
-    alike = half_width(0.5, stops * each / effect_ahead(stops, each, PRIOR_LIKENESS), level)
+    alike = half_width(0.5, stops * each / effect_ahead(stops, each, PRIOR_LIKENESS))
     return SamplePlan(
         acres,
         precision,
-        level,
         plain.plants_needed,
         stops,
         each,
@@ -77,6 +74,6 @@ def plan_to_settle(acres: float, precision: float = 0.15, *, level: float = LEVE
     )
 
 
-def _expected(stops: int, each: int, level: float) -> float:
+def _expected(stops: int, each: int) -> float:
     """Half-width of the interval of a share of one half, after a walk of independent plants."""
-    return half_width(0.5, stops * each / effect_ahead(stops, each), level)
+    return half_width(0.5, stops * each / effect_ahead(stops, each))

@@ -176,6 +176,11 @@ def plausible_stages(plant: PlantEvidence) -> tuple[int, int]:
     return max(possible[0] - 1, 0), min(possible[-1] + 1, HIGHEST_STAGE)
 
 
+def decided_stages(plants: Iterable[PlantEvidence]) -> list[int]:
+    """Stages of the plants that have an answer."""
+    return [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+
+
 def newest(plants: Iterable[PlantEvidence]) -> date | None:
     """Date of the latest photo or count, None when no plant has a date."""
     return max((p.taken_at for p in plants if p.taken_at is not None), default=None)

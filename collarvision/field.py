@@ -31,6 +31,7 @@ from collarvision.evidence import (
     HIGHEST_STAGE,
     PlantEvidence,
     beliefs,
+    decided_stages,
     newest,
     plausible_stages,
 )
@@ -221,7 +222,7 @@ def half_rule(stages: Sequence[int]) -> int:
     return sorted(stages, reverse=True)[(len(stages) + 1) // 2 - 1]
 
 
-def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> FieldStage:
+def summarise(plants: Sequence[PlantEvidence]) -> FieldStage:
     """Sum up a field. Hand counts outrank readings; rejected photos count for nothing.
 
     Plants that wait for a hand count are left out of the stage and the shares, and it is said how
@@ -230,9 +231,9 @@ def summarise(plants: Sequence[PlantEvidence], *, level: float = LEVEL) -> Field
     decided = [plant for plant in plants if plant.decided]
     waiting = [plant for plant in plants if plant.waiting]
     tall = [plant for plant in plants if plant.height_only]
-    stages = [plant.best_stage for plant in decided if plant.best_stage is not None]
+    stages = decided_stages(plants)
     stage = half_rule(stages) if stages else None
-    shares, probability = _shares(decided, stages, stage, level)
+    shares, probability = _shares(decided, stages, stage)
     late = ahead = 0.0
     if stage is not None:
         late = sum(s <= stage - 2 for s in stages) / len(stages)
@@ -263,7 +264,6 @@ def _shares(
     decided: Sequence[PlantEvidence],
     stages: Sequence[int],
     stage: int | None,
-    level: float,
 ) -> tuple[tuple[Share, ...], float | None]:
     """Shares at or past each stage, and the probability of the field's stage."""
     if stage is None:
@@ -277,7 +277,7 @@ def _shares(
         effect = share_effect(there, stops)
         found = share_belief(at_or_past[:, k].tolist(), effect.effect)
         seen = sum(there) / len(stages)
-        shares.append(Share(k, seen, found.interval(level), found.above(0.5), effect))
+        shares.append(Share(k, seen, found.interval(), found.above(0.5), effect))
     shares = _falling(shares)
     half = {0: 1.0, **{share.stage: share.at_least_half for share in shares}}
     return tuple(shares), max(half[stage] - half.get(stage + 1, 0.0), 0.0)

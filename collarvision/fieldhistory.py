@@ -12,9 +12,8 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-from collarvision.answer import stage_name
-from collarvision.evidence import SAME_CROP_DAYS as SAME_CROP_DAYS
-from collarvision.evidence import PlantEvidence
+from collarvision.answer import count_of, stage_name
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence
 from collarvision.field import FieldStage, summarise
 from collarvision.fieldvisits import FieldVisits
 
@@ -67,10 +66,9 @@ def remarks(visits: FieldVisits, past: Sequence[PastVisit], stage: FieldStage) -
     told = []
     for one in past:
         if (day - one.day).days <= SAME_WALK_DAYS and one.plants + one.waiting:
-            more = one.plants + one.waiting
+            more = count_of(one.plants + one.waiting, "more plant")
             told.append(
-                f"The visit of {one.day} has {more} more {'plant' if more == 1 else 'plants'}: "
-                f"this answer rests on the visit of {day} alone."
+                f"The visit of {one.day} has {more}: this answer rests on the visit of {day} alone."
             )
     # Plants lose no stage, but those of another season are others.
     reached = [

@@ -12,11 +12,10 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from collarvision.answer import stage_name
+from collarvision.answer import count_of, stage_name
 from collarvision.decision import FieldAnswer, last_harvest_day
 from collarvision.fieldwords import (
     common_reasons,
-    count_of,
     date_reasons,
     date_words,
     decided_by,

@@ -19,8 +19,13 @@ from collarvision.fieldnames import known_as, listed, meant
 from collarvision.limitsteps import misfit_words
 from collarvision.limitwords import names_of, plants_of, undated_words
 from collarvision.plantphotos import whole_plants
-from collarvision.seenplants import SeenPlant as SeenPlant
-from collarvision.seenplants import all_withdrawn_words, from_photo, from_stop, told_apart
+from collarvision.seenplants import (
+    SeenPlant,
+    all_withdrawn_words,
+    from_photo,
+    from_stop,
+    told_apart,
+)
 from collarvision.survey import Decision, Field, PlantRow, SurveyReader
 from collarvision.survey.plantfolders import was_named
 from collarvision.survey.stopcounts import StopCount, stop_counts
@@ -303,7 +308,7 @@ def _ahead(day: date, today: date, sizes: dict[date, int]) -> str:
     check = "check the phone's clock, and the year in the folder's name"
     if day in sizes:
         return f"The visit of {day} is after {today}, the day of this answer: {check}."
-    said = [f"{one} ({'1 plant' if n == 1 else f'{n} plants'})" for one, n in sizes.items()]
+    said = [f"{one} ({plants_of(n)})" for one, n in sizes.items()]
     which = f"The visit of {said[0]} is" if len(said) == 1 else f"Visits of {listed(said)} are"
     return (
         f"{which} after {today}, the day of this answer, and left out: it rests on the visit of "

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from datetime import date
 
-from collarvision.answer import stage_name
+from collarvision.answer import count_of, stage_name
 from collarvision.decision import FieldAnswer
 from collarvision.field import FieldStage
 from collarvision.fieldhistory import PastVisit
@@ -249,8 +249,3 @@ def expected_words(answer: FieldAnswer) -> str | None:
         f" By heat the mean plant is at {day.middle:.1f} collars on {answer.today} "
         f"({day.low:.1f} to {day.high:.1f})."
     )
-
-
-def count_of(number: int, noun: str) -> str:
-    """A number of things."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

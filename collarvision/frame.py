@@ -6,10 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from collarvision.closer import inverse
 from collarvision.network import BLADE, STALK
-from collarvision.parts import Parts, inverse
-
-__all__ = ["cropped", "inverse", "to_map_cells", "to_photo_px"]
+from collarvision.parts import Parts
 
 
 def cropped(parts: Parts) -> Parts:
@@ -43,3 +42,8 @@ def to_map_cells(to_map: np.ndarray, points: np.ndarray | list[tuple[float, floa
 def to_photo_px(parts: Parts, points: np.ndarray) -> np.ndarray:
     """Photo px (n, 2) of map cells (n, 2)."""
     return points @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]
+
+
+def length_of(line: np.ndarray) -> float:
+    """Length of a line through points (n, 2), in their unit."""
+    return float(np.hypot(*np.diff(line, axis=0).T).sum())

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from collarvision.answer import count_of
 from collarvision.photofile import PHOTO_KINDS, READABLE, kind_of
 
 PHOTO_SUFFIXES = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", ".webp"})
@@ -107,7 +108,7 @@ def passed_words(passed: Iterable[Path]) -> str | None:
     if len(endings) > len(shown):
         shown.append("...")
     return (
-        f"{count} other file{'' if count == 1 else 's'} passed over ({', '.join(shown)}): photos "
+        f"{count_of(count, 'other file')} passed over ({', '.join(shown)}): photos "
         f"of a folder are {READABLE}."
     )
 

@@ -16,7 +16,6 @@ from collarvision.limitpast import word_by_plants
 from collarvision.limitsfile import Limit
 from collarvision.limitwords import VerdictWord
 from collarvision.standing import PlantStanding
-from collarvision.tally import cases
 
 
 def word_of_cases(
@@ -29,24 +28,18 @@ def word_of_cases(
     return (next(iter(words)), False) if len(words) == 1 else ("can't tell", True)
 
 
+def since(plants: Sequence[PlantEvidence], day: date) -> list[PlantEvidence]:
+    """The plants from that day on; those without a date are the oldest."""
+    return [p for p in plants if (p.taken_at or date.min) >= day]
+
+
 def with_older(plants: Sequence[PlantEvidence], oldest: date) -> list[list[PlantEvidence]]:
     """The plants since each of the days before `oldest`: what was judged on the days between.
 
-    Those without a date are the oldest. Empty where no plant is from before that day.
+    Empty where no plant is from before that day.
     """
-    days = {p.taken_at or date.min for p in plants}
-    return [
-        [p for p in plants if (p.taken_at or date.min) >= day]
-        for day in sorted(days)
-        if day < oldest
-    ]
-
-
-def older_cases(
-    plants: Sequence[PlantEvidence], oldest: date, limit: Limit
-) -> list[list[list[PlantStanding]]]:
-    """Cases of the plants since each day before `oldest`; see `with_older` and `tally.cases`."""
-    return [cases(some, limit) for some in with_older(plants, oldest)]
+    days = sorted({p.taken_at or date.min for p in plants})
+    return [since(plants, day) for day in days if day < oldest]
 
 
 def maximum_of(limit: Limit) -> Limit:

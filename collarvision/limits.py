@@ -32,7 +32,7 @@ from typing import Final
 
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
-from collarvision.limitage import maximum_of, older_cases, word_of_cases
+from collarvision.limitage import maximum_of, since, with_older, word_of_cases
 from collarvision.limitpast import Earlier, past_earlier, seen_again, seen_past
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitsteps import (
@@ -213,18 +213,18 @@ def judge(
     # A limit without a greatest height has no use for those, but to note them.
     tall = apart if limit.highest.height_mm is not None else []
     oldest = today - timedelta(days=visit_good_days)
-    fresh = [p for p in known if p.taken_at is not None and p.taken_at >= oldest]
+    fresh = since(known, oldest)
     bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
     blocking = seen_again(earlier, seen, limit, today, visit)
     blocking += too_thin(known, fresh, len(future), limit, today, bare)
     used = fresh or known
     blocking += misfit_words(known, limit)
-    by_hand = [p for p in tall if not fresh or (p.taken_at is not None and p.taken_at >= oldest)]
+    by_hand = since(tall, oldest) if fresh else tall
     # Waiting plants that leave the word as it is, whatever they are, belong to the evidence.
     each = cases([*used, *by_hand], limit)
     word, differ = word_of_cases(each, limit)
     deciding = each
-    older = older_cases([*known, *tall], oldest, limit) if fresh else []
+    older = [cases(some, limit) for some in with_older([*known, *tall], oldest)] if fresh else []
     for every in older:
         then_word, then_differ = word_of_cases(every, maximum_of(limit))
         if STRICTNESS.index(then_word) < STRICTNESS.index(word):

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import date
 from typing import Final, Literal
 
-from collarvision.answer import stage_name
+from collarvision.answer import count_of, stage_name
 from collarvision.evidence import PlantEvidence
 from collarvision.leafwords import LeafMeaning
 from collarvision.limitsfile import Bound, Limit
@@ -332,7 +332,7 @@ def past_before(
 def _counted(plant: PlantEvidence) -> str:
     """A count by hand, with what was counted where that was nodes."""
     count = plant.hand_count or 0
-    collars = f"{count} collar" if count == 1 else f"{count} collars"
+    collars = count_of(count, "collar")
     # Only a count from nodes may be one leaf short (`collarvision.splitstalk`).
     nodes = count - SQUEEZED_NODES if plant.one_more else 0
     return collars if nodes < 1 else f"{collars}, from {nodes} node{'s' if nodes > 1 else ''}"
@@ -360,7 +360,7 @@ def _share(chosen: Sequence[PlantStanding], seen: int) -> str:
 
 def plants_of(count: int) -> str:
     """Say how many plants."""
-    return f"{count} plant" if count == 1 else f"{count} plants"
+    return count_of(count, "plant")
 
 
 def names_of(names: Sequence[str]) -> str:

@@ -201,7 +201,8 @@ def look_ahead(
     """
     good_days = limits.visit_good_days if limits else VISIT_GOOD_DAYS
     folder, everyone = dated[-1]
-    last, plants = heard_on(everyone, folder, today or folder, good_days)
+    on = today or folder
+    last, plants = heard_on(everyone, folder, on, good_days)
     notes = list(weather.findings)
     visits = _visits(dated[:-1], last, plants, notes)
     if not visits:
@@ -231,7 +232,6 @@ def look_ahead(
     windows = tuple(windows_of(visits, plants))
     told = [replace(p, taken_at=p.taken_at or folder) for p in everyone if p.tells]
     for older in with_older(told, min(p.taken_at or folder for p in plants)):
-        on = today or folder
         day, some = heard_on(older, folder, on, (on - date.min).days)
         then = _visits(dated[:-1], day, some, [])[-len(visits) :]
         if then:

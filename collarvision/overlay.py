@@ -69,13 +69,24 @@ def save_overlay(rgb: np.ndarray | None, reading: Reading, path: str | Path) -> 
         When the file can't be written.
     """
     path = Path(path)
+    save_picture(draw_overlay(rgb, reading), path)
+    return path
+
+
+def save_picture(picture: np.ndarray, path: Path) -> None:
+    """Write a picture, (H, W, 3) uint8 RGB, as JPEG, whole or not at all.
+
+    Raises
+    ------
+    OSError
+        When the file can't be written.
+    """
     part = path.with_name(path.name + ".part")
     try:
-        Image.fromarray(draw_overlay(rgb, reading)).save(part, format="JPEG", quality=88)
+        Image.fromarray(picture).save(part, format="JPEG", quality=88)
         os.replace(part, path)
     finally:
         part.unlink(missing_ok=True)
-    return path
 
 
 ToPage = Callable[[float, float], tuple[float, float]]

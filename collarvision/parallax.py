@@ -15,7 +15,8 @@ from typing import Literal
 import numpy as np
 
 from collarvision.card import Scale
-from collarvision.parts import BACKGROUND, SOIL, Parts, Point
+from collarvision.network import BACKGROUND, SOIL
+from collarvision.parts import Parts, Point
 
 OFFSET_PRIOR_MM = (33.0, 22.0)
 """Mean and sd of a plant's distance from its board: hands put boards 0-60 mm behind, and not always

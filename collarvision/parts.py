@@ -21,7 +21,6 @@ from collarvision.closer import (
     close_coarsest,
     close_px,
     close_square,
-    inverse,
     join_collars,
     strip,
 )
@@ -47,40 +46,10 @@ from collarvision.looks import (
     tip_rounded,
     xy,
 )
-from collarvision.network import (
-    BACKGROUND,
-    BLADE,
-    CARD,
-    SOIL,
-    STAGE_COUNT,
-    STALK,
-    USABILITY_NAMES,
-    Network,
-    load_network,
-)
+from collarvision.network import USABILITY_NAMES, Network, load_network
 
 if TYPE_CHECKING:
     from collarvision.photo import Photo
-
-__all__ = [
-    "BACKGROUND",
-    "BLADE",
-    "CARD",
-    "SOIL",
-    "STAGE_COUNT",
-    "STALK",
-    "USABILITY_NAMES",
-    "CollarPeak",
-    "Looks",
-    "Parts",
-    "Point",
-    "TipPeak",
-    "gather",
-    "inverse",
-    "look_closer",
-    "read_parts",
-    "take_looks",
-]
 
 CLOSE_LEAST = 0.5
 """The closer look is taken from pixels of which at least this many lie along each of the network's,

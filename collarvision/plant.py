@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from collarvision.frame import cropped, inverse, to_map_cells, to_photo_px
+from collarvision.closer import inverse
+from collarvision.frame import cropped, length_of, to_map_cells, to_photo_px
 from collarvision.ladder import Rung, number_leaves
 from collarvision.lost import Signs, first_leaf_present, lost_leaves
 from collarvision.pairing import Pairing
@@ -352,8 +353,8 @@ def _signs(
     if lowest.tip is not None:
         # Weighed by how surely it is a tip.
         rounded = 0.5 + lowest.tip.score * (lowest.rounded - 0.5)
-    blade = _length_px(lowest.midline) if lowest.tip is not None else None
-    next_blade = _length_px(above.midline) if above is not None and above.tip else None
+    blade = length_of(lowest.midline) if lowest.tip is not None else None
+    next_blade = length_of(above.midline) if above is not None and above.tip else None
     mm_per_px = scale.mm_per_px_at(base.x, base.y) if scale is not None and base else None
     if mm_per_px is not None and not np.isfinite(mm_per_px):
         mm_per_px = None  # past the board's horizon
@@ -368,10 +369,6 @@ def _signs(
         blade_ratio=blade / next_blade if blade and next_blade else None,
         weak=tuple(leaf.collar_score for leaf in leaves[:anchor] if leaf.collar is not None),
     )
-
-
-def _length_px(line: np.ndarray) -> float:
-    return float(np.hypot(*np.diff(line, axis=0).T).sum())
 
 
 # --------------------------------------------------------------------------- places

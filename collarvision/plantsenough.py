@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from collarvision.answer import stage_name
-from collarvision.evidence import PlantEvidence
+from collarvision.evidence import PlantEvidence, decided_stages
 from collarvision.field import FieldStage
 from collarvision.sampling import Enough, SequentialTest, enough_plants
 
@@ -24,7 +24,7 @@ def enough_for_stage(
     """
     if stage.stage is None:
         return enough_plants(0, 0, precision, test=test), "a share of the field"
-    stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+    stages = decided_stages(plants)
     asked = [max(stage.stage, 1), stage.stage + 1]
     shares = {share.stage: share for share in stage.shares}
     found = [

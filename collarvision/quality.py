@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from collarvision.cutoff import Cut, box_of, cut_off
+from collarvision.frame import to_photo_px
 from collarvision.network import BLADE, MAP_STRIDE, STALK
 from collarvision.wayup import quarter_turns
 
@@ -227,7 +228,7 @@ def _light(photo: Photo, parts: Parts, plant: np.ndarray) -> list[Finding | None
     step = max(1, len(rows) // 20000)
     cells = np.column_stack([columns, rows])[::step]
     rgb, photo_px = photo.pixels(parts.px_per_map_px)
-    px = (cells @ parts.photo_from_map[:, :2].T + parts.photo_from_map[:, 2]) / photo_px
+    px = to_photo_px(parts, cells) / photo_px
     height, width = rgb.shape[:2]
     x = np.clip(px[:, 0].astype(int), 0, width - 1)
     y = np.clip(px[:, 1].astype(int), 0, height - 1)

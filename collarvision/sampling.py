@@ -13,6 +13,10 @@ from statistics import NormalDist
 from typing import Final, Literal
 
 LEVEL: Final = 0.95
+"""Share of intervals that hold the truth, in every answer."""
+
+Z: Final = NormalDist().inv_cdf(0.5 + LEVEL / 2)
+"""The two-sided normal quantile, 1.96."""
 
 # Stops by acres: North Carolina State Univ., stand counts. Beyond 50 acres it is our own rule: two
 # more stops for each further 25 acres begun, up to 15.
@@ -33,16 +37,13 @@ class SamplePlan:
     acres : float
     precision : float
         Half-width of the interval for a share of plants, 0.15 for plus or minus 15 in 100.
-    level : float
-        Share of intervals that hold the truth.
     plants_needed : int
     stops, plants_a_stop : int
     published : bool
         Whether the number of stops is a published one, not our own rule beyond 50 acres or one of
         more stops.
     fewest_stops : int
-        Stops for a field of that size without regard to how alike plants of a stop are; 0 where
-        the plan has as many.
+        Stops for a field of that size without regard to how alike plants of a stop are.
     precision_alike : float or None
         Half-width where plants of one stop are as alike as `collarvision.clusters` takes them to
         be before they tell; None where that wasn't asked.
@@ -50,12 +51,11 @@ class SamplePlan:
 
     acres: float
     precision: float
-    level: float
     plants_needed: int
     stops: int
     plants_a_stop: int
     published: bool
-    fewest_stops: int = 0
+    fewest_stops: int
     precision_alike: float | None = None
 
     @property
@@ -64,30 +64,21 @@ class SamplePlan:
         return self.stops * self.plants_a_stop
 
 
-def z_value(level: float = LEVEL) -> float:
-    """Give the two-sided normal quantile, 1.96 for 0.95."""
-    if not 0 < level < 1:
-        raise ValueError(f"a level is between 0 and 1, not {level}")
-    return NormalDist().inv_cdf(0.5 + level / 2)
-
-
-def plants_for(precision: float, *, share: float = 0.5, level: float = LEVEL) -> int:
-    """Number of plants for a share to be known to plus or minus `precision`.
+def plants_for(precision: float) -> int:
+    """Number of plants for any share to be known to plus or minus `precision`.
 
     n = z^2 p (1 - p) / d^2, rounded up; p = 0.5 asks for the most plants.
 
     Raises
     ------
     ValueError
-        When `precision` isn't between 0 and 0.5, or `share` not between 0 and 1.
+        When `precision` isn't between 0 and 0.5.
     """
     if not 0 < precision < 0.5:
         raise ValueError(
             f"The precision must lie between 0 and 0.5, such as 0.15, not {precision:g}."
         )
-    if not 0 < share < 1:
-        raise ValueError(f"a share is between 0 and 1, not {share}")
-    return math.ceil(z_value(level) ** 2 * share * (1 - share) / precision**2)
+    return math.ceil(Z**2 * 0.5 * 0.5 / precision**2)
 
 
 def stops_for(acres: float) -> tuple[int, bool]:
@@ -102,7 +93,7 @@ def stops_for(acres: float) -> tuple[int, bool]:
     return min(last_stops + 2 * further, MOST_STOPS), False
 
 
-def plan_sample(acres: float, precision: float = 0.15, *, level: float = LEVEL) -> SamplePlan:
+def plan_sample(acres: float, precision: float = 0.15) -> SamplePlan:
     """Plan stops and plants a stop for a field of that many acres.
 
     Raises
@@ -110,12 +101,13 @@ def plan_sample(acres: float, precision: float = 0.15, *, level: float = LEVEL) 
     ValueError
         When the area or the precision makes no sense; a sentence says what to give.
     """
-    needed = max(plants_for(precision, level=level), FEWEST_PLANTS)
+    needed = max(plants_for(precision), FEWEST_PLANTS)
     stops, published = stops_for(acres)
-    return SamplePlan(acres, precision, level, needed, stops, math.ceil(needed / stops), published)
+    each = math.ceil(needed / stops)
+    return SamplePlan(acres, precision, needed, stops, each, published, fewest_stops=stops)
 
 
-def wilson(successes: float, plants: float, *, level: float = LEVEL) -> tuple[float, float]:
+def wilson(successes: float, plants: float) -> tuple[float, float]:
     """Wilson's score interval for a share (Wilson 1927; formula from memory).
 
     Neither number need be whole once a design effect divides them.
@@ -127,10 +119,10 @@ def wilson(successes: float, plants: float, *, level: float = LEVEL) -> tuple[fl
     """
     if not (plants > 0 and 0 <= successes <= plants):
         raise ValueError(f"{successes} of {plants} plants isn't a share")
-    share, z = successes / plants, z_value(level)
-    centre = share + z * z / (2 * plants)
-    spread = z * math.sqrt(share * (1 - share) / plants + z * z / (4 * plants * plants))
-    scale = 1 + z * z / plants
+    share = successes / plants
+    centre = share + Z * Z / (2 * plants)
+    spread = Z * math.sqrt(share * (1 - share) / plants + Z * Z / (4 * plants * plants))
+    scale = 1 + Z * Z / plants
     low, high = (centre - spread) / scale, (centre + spread) / scale
     # The ends are exactly 0 and 1 there; rounding must not take them past.
     return (0.0 if share == 0 else max(low, 0.0)), (1.0 if share == 1 else min(high, 1.0))
@@ -224,7 +216,6 @@ def enough_plants(
     plants: int,
     precision: float = 0.15,
     *,
-    level: float = LEVEL,
     test: SequentialTest | None = None,
     effect: float = 1.0,
     known: tuple[float, float] | None = None,
@@ -238,9 +229,9 @@ def enough_plants(
     interval for a share, and the reading's doubt is in it. A width falls with the root of plants.
     """
     if plants == 0:
-        more = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
+        more = max(math.ceil(plants_for(precision) * effect), FEWEST_PLANTS)
         return Enough(False, 0, more, None, f"No plants yet: {more} are to be seen.")
-    interval = known or wilson(successes / effect, plants / effect, level=level)
+    interval = known or wilson(successes / effect, plants / effect)
     seen = "plant" if plants == 1 else "plants"
     said = f"{successes} of {plants} {seen} ({interval[0]:.0%} to {interval[1]:.0%} of the field)"
     if test is not None and plants >= FEWEST_PLANTS:
@@ -249,9 +240,9 @@ def enough_plants(
             half = "at least half" if word == "high" else "under half"
             return Enough(True, plants, 0, interval, f"Enough: {said}; the test says {half}.")
     share = successes / plants
-    most = max(math.ceil(plants_for(precision, level=level) * effect), FEWEST_PLANTS)
+    most = max(math.ceil(plants_for(precision) * effect), FEWEST_PLANTS)
     total = max(plants, FEWEST_PLANTS)
-    while total < most and half_width(share, total / effect, level) > precision:
+    while total < most and half_width(share, total / effect) > precision:
         total += 1
     if known is not None and (width := (known[1] - known[0]) / 2) > precision:
         total = max(total, math.ceil(plants * (width / precision) ** 2))
@@ -262,7 +253,7 @@ def enough_plants(
     return Enough(False, plants, more, interval, f"{said}: about {more} more {noun}.")
 
 
-def half_width(share: float, plants: float, level: float = LEVEL) -> float:
+def half_width(share: float, plants: float) -> float:
     """Half the width of Wilson's interval; `plants` need not be whole."""
-    low, high = wilson(share * plants, plants, level=level)
+    low, high = wilson(share * plants, plants)
     return (high - low) / 2

@@ -14,6 +14,7 @@ from collarvision.answer import (
     MM_PER_INCH,
     Reading,
     confidence_words,
+    count_of,
     percent_sure,
     shown_stage,
     stage_name,
@@ -95,7 +96,7 @@ def closing(readings: Sequence[Reading]) -> list[str]:
     ]
     if above:
         parts.append(f"{len(above)} {_ABOVE}")
-    sentences = [f"{total} photo{'' if total == 1 else 's'}: {', '.join(parts)}."]
+    sentences = [f"{count_of(total, 'photo')}: {', '.join(parts)}."]
     if stages:
         found = ", ".join(f"{stage_name(s)} × {n}" for s, n in sorted(stages.items()))
         sentences[0] += f" Staged: {found}."

@@ -43,10 +43,11 @@ def cases(plants: Sequence[PlantEvidence], limit: Limit) -> list[list[PlantStand
     only that may be past, or near it, and with those only that may be short of the minimum. So few
     that no verdict may rest on them are no case. One case alone where no plant waits.
     """
-    low, high = (standings(plants, limit, end) for end in (0, 1))
+    low = standings(plants, limit, 0)
     sure = [s for s in low if not s.waits]
     if len(sure) == len(low):
         return [low]
+    high = standings(plants, limit, 1)
     past = [s for s in high if s.waits and s.past >= 0.5]
     near = [s for s in high if s.waits and s.near >= 0.5]
     short = [s for s in low if s.waits and s.reached < 0.5]
@@ -101,12 +102,16 @@ def _groups(
 ) -> list[Sequence[PlantStanding]]:
     """All plants, and those groups of them that may tell of more plants past."""
     counted = counting(standing, limit, near=near)
-    groups: list[Sequence[PlantStanding]] = [standing, whole(standing, limit), counted]
-    for some in (standing, counted):
-        tall = _measured(some, limit)
-        # So many as a verdict asks for, and one of them there: a few show no share by themselves.
-        if len(tall) >= FEWEST_PLANTS and any(_chance(s, near) >= 0.5 for s in tall):
-            groups.append(tall)
+    # So many as a verdict asks for, and one of them there: a few show no share by themselves.
+    tall = [
+        some
+        for some in (_measured(standing, limit), _measured(counted, limit))
+        if len(some) >= FEWEST_PLANTS and any(_chance(s, near) >= 0.5 for s in some)
+    ]
+    groups: list[Sequence[PlantStanding]] = []
+    for some in (list(standing), whole(standing, limit), counted, *tall):
+        if some not in groups:  # mostly they are the same
+            groups.append(some)
     return groups
 
 

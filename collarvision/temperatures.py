@@ -20,6 +20,7 @@ from pathlib import Path
 from statistics import mean
 from typing import Final, Literal
 
+from collarvision.answer import count_of
 from collarvision.units import fahrenheit
 from collarvision.weatherheader import TemperatureError, Unit, find_header
 from collarvision.weatherunit import Row, bounds, unit_of, without_impossible
@@ -138,12 +139,12 @@ def parse_temperatures(
     ahead = sum(day.origin == "ahead" for day in found)
     if ahead:
         verb = "is" if ahead == 1 else "are"
-        findings.append(f"{_days_of(ahead)} from {today} on {verb} taken as a forecast.")
+        findings.append(f"{count_of(ahead, 'day')} from {today} on {verb} taken as a forecast.")
     filled = _fill(found)
     if len(filled) > len(found):
         new = len(filled) - len(found)
         verb, whose = ("was", "its") if new == 1 else ("were", "their")
-        findings.append(f"{_days_of(new, 'missing ')} {verb} filled from {whose} neighbours.")
+        findings.append(f"{count_of(new, 'missing day')} {verb} filled from {whose} neighbours.")
     result = Temperatures(tuple(filled))
     findings += [f"No temperatures from {a} to {b}." for a, b in result.gaps]
     return replace(result, findings=tuple(findings))
@@ -222,10 +223,6 @@ def _cells(line: str, delimiter: str, where: str) -> list[str]:
             f"{where}: this isn't a row of a table ({error}): save it as CSV UTF-8 again."
         ) from error
     return [cell.strip() for cell in row]
-
-
-def _days_of(count: int, kind: str = "") -> str:
-    return f"{count} {kind}day" if count == 1 else f"{count} {kind}days"
 
 
 def _number(words: str, line: int, findings: list[str]) -> float | None:
@@ -311,7 +308,7 @@ def _swapped(rows: list[Row], file: str, findings: list[str]) -> list[Row]:
     if len(lines) > 5:
         verb = "has" if len(lines) == 6 else "have"
         findings.append(
-            f"{_days_of(len(lines) - 5, 'more ')} {verb} the minimum above the maximum."
+            f"{count_of(len(lines) - 5, 'more day')} {verb} the minimum above the maximum."
         )
     return [replace(r, low=None, high=None) if r.line in lines else r for r in rows]
 

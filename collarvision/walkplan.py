@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from collarvision.boundary import Boundary
-from collarvision.sampling import MOST_STOPS, SamplePlan
+from collarvision.sampling import LEVEL, MOST_STOPS, SamplePlan
 from collarvision.units import M2_PER, area_words, metres_words
 
 HEADLAND_M: Final = 10.0
@@ -240,7 +240,7 @@ def write_plan(
         f"Plants in all    {plan.plants}  "
         f"({plan.plants_needed} are needed, were each from a place of its own)",
         f"Precision        a share of plants to +-{plan.precision * 100:.3g} in 100, "
-        f"{plan.level:.0%} sure",
+        f"{LEVEL:.0%} sure",
         *_if_alike(plan),
         "",
         "At each stop take every third plant along the row, large and small alike: don't",
@@ -270,7 +270,7 @@ def write_plan(
             f"{s.from_last_m * factor:>8,.0f}  {plan.plants_a_stop:>6}"
             for s in walk.stops
         ]
-    if (plan.fewest_stops or plan.stops) == MOST_STOPS:
+    if plan.fewest_stops == MOST_STOPS:
         lines += ["", "15 stops are the most: walk a larger field as several, each for itself."]
     lines += [
         "",
@@ -281,7 +281,7 @@ def write_plan(
 
 
 def _why_so_many(plan: SamplePlan) -> str:
-    if 0 < plan.fewest_stops < plan.stops:
+    if plan.fewest_stops < plan.stops:
         return f"  ({plan.fewest_stops} by its size; more, as plants of one stop are alike)"
     return "" if plan.published else "  (beyond 50 acres: our own rule)"
 

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from collarvision.parts import SOIL, Parts
+from collarvision.network import SOIL
+from collarvision.parts import Parts
 
 if TYPE_CHECKING:
     from collarvision.card import Scale

@@ -10,7 +10,7 @@ from statistics import median_low
 from typing import Final, Literal
 
 from collarvision.clusters import stop_effect
-from collarvision.evidence import PlantEvidence, plausible_stages
+from collarvision.evidence import PlantEvidence, decided_stages, plausible_stages
 from collarvision.field import summarise
 from collarvision.heat import (
     Clamp,
@@ -108,7 +108,7 @@ def visit_of(plants: Sequence[PlantEvidence], day: date) -> Visit:
     HeatError
         When no plant has an answer.
     """
-    stages = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+    stages = decided_stages(plants)
     if not stages:
         raise HeatError(f"No plant of {day} has an answer yet.")
     # Plants of one stop are alike, in height as in leaves: so many tell less of the field.
@@ -238,7 +238,7 @@ def _lead(plants: Sequence[PlantEvidence], share: float, closing: bool) -> float
     A plant that waits for a hand count has no say in the mean, and is as far on, or behind, as a
     person may find it: so the verdict counts it too.
     """
-    known = [p.best_stage for p in plants if p.decided and p.best_stage is not None]
+    known = decided_stages(plants)
     if not known:
         return 0.0
     waiting = [plausible_stages(p)[closing] for p in plants if p.waiting]

@@ -223,6 +223,12 @@ def height_for(mm_per_px: float, width: int, height: int, focal_eq_mm: float = 2
     return mm_per_px / 1000 * focal_eq_mm / 43.27 * math.hypot(width, height)
 
 
+def level_notes(mm_per_px: float, width: int, height: int) -> dict[str, float]:
+    """What a camera notes that looks straight down and has that scale."""
+    up_m = height_for(mm_per_px, width, height)
+    return {"RelativeAltitude": up_m, "GimbalPitchDegree": -90.0}
+
+
 # --------------------------------------------------------------------------- maps and networks
 
 
@@ -311,6 +317,14 @@ def working_px(field: Planted, width: int, height: int) -> tuple[np.ndarray, np.
         np.column_stack([width / 2 + t[:, 0] * px, height / 2 - t[:, 1] * px]) for t in field.tips
     ]
     return width / 2 + field.x * px, height / 2 - field.y * px, tips
+
+
+def seen_maps(
+    field: Planted, width: int, height: int, mm_per_px: float, **told: np.ndarray
+) -> Maps:
+    """Perfect maps of a field on a photo that looks straight down, as `draw` draws it."""
+    wide, tall = round(width * mm_per_px / WORKING_MM), round(height * mm_per_px / WORKING_MM)
+    return maps_of(*working_px(field, wide, tall), wide, tall, **told)
 
 
 def write_above_stand_in(path: Path) -> None:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from collarvision.parts import BLADE, SOIL, STALK, CollarPeak, Parts, Point, TipPeak
+from collarvision.network import BLADE, SOIL, STALK
+from collarvision.parts import CollarPeak, Parts, Point, TipPeak
 
 SIZE = 160
 USABLE = {

@@ -7,16 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_field import (
-    FixedNetwork,
-    Planted,
-    draw,
-    height_for,
-    jpeg,
-    maps_of,
-    plant,
-    working_px,
-)
+from drawn_field import FixedNetwork, Planted, draw, jpeg, level_notes, plant, seen_maps
 
 from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.above.calibration import AboveCalibration, load_above_calibration
@@ -295,11 +286,9 @@ def field() -> Planted:
 
 def aged(field: Planted, tips: float, calibration: AboveCalibration) -> FrameAbove:
     """The field's photo, were all of its plants to have so many tips."""
-    notes = {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0}
+    notes = level_notes(MM, WIDE, TALL)
     photo = load_photo(jpeg(draw(field, WIDE, TALL, MM), **notes), "old.jpg")
-    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
-    count = np.full(len(field.x), tips)
-    maps = maps_of(*working_px(field, width, height), width, height, tip_count=count)
+    maps = seen_maps(field, WIDE, TALL, MM, tip_count=np.full(len(field.x), tips))
     # Without a hash: tests give it many times over, as photos of their own.
     return replace(read_frame(photo, FixedNetwork(maps), calibration), sha256=None)
 

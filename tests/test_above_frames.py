@@ -14,11 +14,11 @@ from drawn_field import (
     FixedNetwork,
     Planted,
     draw,
-    height_for,
     jpeg,
+    level_notes,
     maps_of,
     plant,
-    working_px,
+    seen_maps,
 )
 
 from collarvision.above import frames as frames_module
@@ -42,7 +42,7 @@ def field() -> Planted:
 
 
 def notes(**more: float) -> dict[str, float]:
-    return {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0, **more}
+    return {**level_notes(MM, WIDE, TALL), **more}
 
 
 def photo_of(field: Planted, **more: object) -> Photo:
@@ -51,8 +51,7 @@ def photo_of(field: Planted, **more: object) -> Photo:
 
 
 def perfect(field: Planted, photo: Photo) -> FixedNetwork:
-    width, height = round(photo.size[0] * MM / 3), round(photo.size[1] * MM / 3)
-    return FixedNetwork(maps_of(*working_px(field, width, height), width, height))
+    return FixedNetwork(seen_maps(field, *photo.size, MM))
 
 
 def test_a_photo_is_read_from_its_bytes(field: Planted) -> None:
@@ -210,8 +209,7 @@ def test_bare_soil_weeds_another_crop_and_a_closed_canopy_are_said(field: Plante
     assert "can't be told apart" in closed.reasons[-1]
     weedy = empty_maps(photo)
     weedy.maps.other[:, :40] = 0.9
-    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
-    good = maps_of(*working_px(field, width, height), width, height)
+    good = seen_maps(field, WIDE, TALL, MM)
     weedy.maps = replace(good, other=weedy.maps.other * 0.0 + (weedy.maps.other[: good.shape[0]]))
     weedy.maps.other[:, 100:] = 0.9
     weedy.maps.other[good.canopy > 0] = 0.0
@@ -278,11 +276,8 @@ def test_no_network_no_scale_too_coarse(field: Planted) -> None:
 def test_a_coarse_photo_says_that_its_ranges_are_wider() -> None:
     planted = plant(WIDE * 0.005, TALL * 0.005, seed=1)
     rgb = draw(planted, WIDE, TALL, 5.0)
-    photo = load_photo(
-        jpeg(rgb, RelativeAltitude=height_for(5.0, WIDE, TALL), GimbalPitchDegree=-90.0), "c.jpg"
-    )
-    width, height = round(WIDE * 5 / 3), round(TALL * 5 / 3)
-    maps = FixedNetwork(maps_of(*working_px(planted, width, height), width, height))
+    photo = load_photo(jpeg(rgb, **level_notes(5.0, WIDE, TALL)), "c.jpg")
+    maps = FixedNetwork(seen_maps(planted, WIDE, TALL, 5.0))
     frame = read_frame(photo, maps, CALIBRATION)
     assert "coarse" in codes(frame)
     assert frame.plants is not None

@@ -6,16 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from drawn_field import (
-    FixedNetwork,
-    Planted,
-    draw,
-    height_for,
-    jpeg,
-    maps_of,
-    plant,
-    working_px,
-)
+from drawn_field import FixedNetwork, Planted, draw, height_for, jpeg, plant, seen_maps
 
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.fields import gather_field
@@ -78,7 +69,7 @@ def seen(at: np.ndarray) -> Planted:
 def read(field: Planted, wide: int = WIDE, tall: int = TALL, **stated: float) -> FrameAbove:
     rgb = draw(field, wide, tall, MM)
     notes = {"AboveGroundAltitude": height_for(MM, wide, tall), "GimbalPitchDegree": -90.0}
-    maps = maps_of(*working_px(field, wide, tall), wide, tall)
+    maps = seen_maps(field, wide, tall, MM)
     photo = load_photo(jpeg(rgb, **notes), "rows.jpg")
     return read_frame(photo, FixedNetwork(maps), CALIBRATION, Stated(**stated))
 

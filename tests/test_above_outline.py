@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from drawn_field import FixedNetwork, Planted, draw, height_for, jpeg, maps_of, plant, working_px
+from drawn_field import FixedNetwork, Planted, draw, jpeg, level_notes, plant, seen_maps
 
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.frames import read_frame
@@ -19,10 +19,9 @@ FIELD: Planted = plant(WIDE * MM / 1000, TALL * MM / 1000, seed=8)
 
 def read(*, neighbour: str = "", **said: object) -> FrameAbove:
     """Read a photo whose eastern half is another's, under leaves of some kind if any."""
-    notes = {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0, **said}
+    notes = {**level_notes(MM, WIDE, TALL), **said}
     photo = load_photo(jpeg(draw(FIELD, WIDE, TALL, MM), **notes), "f.jpg")  # type: ignore[arg-type]
-    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
-    maps = maps_of(*working_px(FIELD, width, height), width, height)
+    maps = seen_maps(FIELD, WIDE, TALL, MM)
     if neighbour:
         east = np.s_[:, maps.canopy.shape[1] // 2 :]
         grown = {name: getattr(maps, name).copy() for name in ("canopy", "other", "plants")}

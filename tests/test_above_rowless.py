@@ -6,16 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_field import (
-    FixedNetwork,
-    Planted,
-    draw,
-    height_for,
-    jpeg,
-    maps_of,
-    plant,
-    working_px,
-)
+from drawn_field import FixedNetwork, Planted, draw, jpeg, level_notes, plant, seen_maps
 
 from collarvision.above import rowless
 from collarvision.above.calibration import AboveCalibration
@@ -86,9 +77,9 @@ def test_a_large_mosaic_is_looked_at_square_by_square(monkeypatch: pytest.Monkey
 
 
 def read(field: Planted, leafy: bool = False) -> FrameAbove:
-    notes = {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0}
+    notes = level_notes(MM, WIDE, TALL)
     photo = load_photo(jpeg(draw(field, WIDE, TALL, MM), **notes), "half.jpg")
-    maps = maps_of(*working_px(field, WIDE, TALL), WIDE, TALL)
+    maps = seen_maps(field, WIDE, TALL, MM)
     if leafy:
         maps.canopy[maps.canopy.shape[0] // 2 :] = 1.0
     return read_frame(photo, FixedNetwork(maps), AboveCalibration())

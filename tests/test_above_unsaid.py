@@ -7,16 +7,7 @@ import math
 import cv2
 import numpy as np
 import pytest
-from drawn_field import (
-    FixedNetwork,
-    draw,
-    height_for,
-    jpeg,
-    maps_of,
-    plant,
-    with_exif,
-    working_px,
-)
+from drawn_field import FixedNetwork, draw, height_for, jpeg, plant, seen_maps, with_exif
 
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.frames import read_frame
@@ -74,8 +65,7 @@ def by_plants(row_spacing_m: float, stated: Stated, **notes: float) -> FrameAbov
     """Plants of a field on a photo in which pixels show no rows."""
     field = plant(WIDE * MM / 1000, TALL * MM / 1000, row_spacing_m=row_spacing_m, seed=3)
     bare = np.full((TALL, WIDE, 3), (104, 78, 60), np.uint8)
-    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
-    maps = maps_of(*working_px(field, width, height), width, height)
+    maps = seen_maps(field, WIDE, TALL, MM)
     photo = load_photo(jpeg(bare, GimbalPitchDegree=-90.0, **notes), "rows.jpg")
     return read_frame(photo, FixedNetwork(maps), CALIBRATION, stated)
 

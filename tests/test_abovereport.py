@@ -9,7 +9,7 @@ from pathlib import Path
 import geojson
 import numpy as np
 import pytest
-from drawn_field import FixedNetwork, draw, height_for, jpeg, maps_of, plant, working_px
+from drawn_field import FixedNetwork, draw, jpeg, level_notes, plant, seen_maps
 
 from collarvision.above.calibration import AboveCalibration
 from collarvision.above.fields import gather_field
@@ -41,12 +41,11 @@ WIDE, TALL, MM = 1200, 900, 2.5
 def read(seed: int, **notes: float) -> tuple[FrameAbove, np.ndarray]:
     planted = plant(WIDE * MM / 1000, TALL * MM / 1000, seed=seed, missing=0.1, strays=3)
     rgb = draw(planted, WIDE, TALL, MM, seed=seed)
-    said = {"RelativeAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0, **notes}
+    said = {**level_notes(MM, WIDE, TALL), **notes}
     photo = load_photo(jpeg(rgb, gps=(41.5, -93.25), **said), f"DJ_{seed}.jpg")
-    width, height = round(WIDE * MM / 3), round(TALL * MM / 3)
     double = np.zeros(len(planted.x))
     double[::9] = 0.9
-    maps = maps_of(*working_px(planted, width, height), width, height, double=double)
+    maps = seen_maps(planted, WIDE, TALL, MM, double=double)
     return read_frame(photo, FixedNetwork(maps), AboveCalibration()), rgb
 
 

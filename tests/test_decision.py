@@ -16,12 +16,13 @@ from collarvision.damage import wait_after
 from collarvision.decision import FieldAnswer, answer_record, decide
 from collarvision.evidence import PlantEvidence
 from collarvision.fieldtable import format_answer
-from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant, visits_of
+from collarvision.fieldvisits import FieldVisit, FieldVisits, visits_of
 from collarvision.keeping import keep_decision
 from collarvision.limitsfile import Bound, Limit, Limits, TankMix, parse_limits
 from collarvision.limitwords import CAUTION
 from collarvision.outlook import look_ahead, read_weather
 from collarvision.sampling import SequentialTest
+from collarvision.seenplants import SeenPlant
 from collarvision.survey import SurveyReader, SurveyWriter
 from collarvision.units import Shown
 

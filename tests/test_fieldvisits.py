@@ -11,7 +11,8 @@ from fields import BOUNDARY, VISIT, fill, plant, walk
 from surveys import MODEL, reading, sha
 
 from collarvision.field import summarise
-from collarvision.fieldvisits import FieldVisitsError, SeenPlant, visits_of
+from collarvision.fieldvisits import FieldVisitsError, visits_of
+from collarvision.seenplants import SeenPlant
 from collarvision.survey import HandCount, Place, PlantRow, SurveyReader, SurveyWriter
 
 

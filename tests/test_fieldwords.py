@@ -14,7 +14,7 @@ from collarvision.answer import stage_name
 from collarvision.decision import FieldAnswer, answer_record, decide
 from collarvision.evidence import PlantEvidence
 from collarvision.fieldtable import format_answer
-from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.fieldvisits import FieldVisit, FieldVisits
 from collarvision.fieldwords import (
     common_reasons,
     enough_words,
@@ -28,6 +28,7 @@ from collarvision.heat import DateSpan
 from collarvision.limitsfile import parse_limits
 from collarvision.outlook import look_ahead, read_weather
 from collarvision.report.plots import distribution
+from collarvision.seenplants import SeenPlant
 from collarvision.units import Shown
 from collarvision.walk.correction import correct
 

@@ -24,6 +24,7 @@ from collarvision.arch import Candidate, Shape, _tip_down
 from collarvision.card import Scale
 from collarvision.height import TOWARD_EXCESS_MM, Z_90, _interval, measure
 from collarvision.leaftops import TOWARD_SCALE, LeafTops
+from collarvision.network import BLADE, SOIL, STALK
 from collarvision.parallax import (
     AZIMUTH_SD,
     FACING,
@@ -38,7 +39,7 @@ from collarvision.parallax import (
     stand,
     vertical_on_board,
 )
-from collarvision.parts import BLADE, SOIL, STALK, Parts, Point
+from collarvision.parts import Parts, Point
 from collarvision.plant import assemble
 
 FOCAL_PX = 1000.0
@@ -88,8 +89,7 @@ def scene(
     arch_3d = base_3d + np.array([across_mm, -height_mm, 0.0])
     arch_3d += toward_mm * away / np.linalg.norm(away)
     base, arch = project([base_3d, arch_3d])
-    side = 1.6 * max(height_mm, 150.0) * FOCAL_PX / camera.get("distance_mm", 600.0)
-    px = side / 160
+    px = 1.6 * max(height_mm, 150.0) * FOCAL_PX / camera.get("distance_mm", 600.0) / 160
     affine = np.array([[px, 0, base[0] - 80 * px], [0, px, base[1] - 130 * px]])
     drawn = draw(4)
     columns, rows = np.meshgrid(np.arange(160), np.arange(160))

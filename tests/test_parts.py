@@ -35,16 +35,15 @@ from collarvision.looks import (
     square_about,
     tip_rounded,
 )
-from collarvision.network import ModelError, load_network, model_path
-from collarvision.parts import (
+from collarvision.network import (
     BACKGROUND,
     CARD,
     USABILITY_NAMES,
-    combine_usability,
-    gather,
-    read_parts,
-    take_looks,
+    ModelError,
+    load_network,
+    model_path,
 )
+from collarvision.parts import combine_usability, gather, read_parts, take_looks
 from collarvision.photo import Photo
 
 

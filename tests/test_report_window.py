@@ -10,11 +10,12 @@ import pytest
 from test_sincevisit import TO_SIX, TODAY, counted
 
 from collarvision.decision import FieldAnswer, decide
-from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.fieldvisits import FieldVisit, FieldVisits
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import Limits
 from collarvision.outlook import look_ahead
 from collarvision.report.windowplot import draw_window
+from collarvision.seenplants import SeenPlant
 from collarvision.temperatures import Day, Temperatures
 from collarvision.units import Shown
 from collarvision.window import Window

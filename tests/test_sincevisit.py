@@ -10,14 +10,14 @@ import pytest
 
 from collarvision.damage import wait_after
 from collarvision.decision import FieldAnswer, answer_record, decide
-from collarvision.evidence import PlantEvidence
-from collarvision.fieldhistory import SAME_CROP_DAYS
+from collarvision.evidence import SAME_CROP_DAYS, PlantEvidence
 from collarvision.fieldtable import format_answer
-from collarvision.fieldvisits import FieldVisit, FieldVisits, SeenPlant
+from collarvision.fieldvisits import FieldVisit, FieldVisits
 from collarvision.heat import DateSpan
 from collarvision.limits import CAUTION, judge_each
 from collarvision.limitsfile import Limits, parse_limits
 from collarvision.outlook import look_ahead
+from collarvision.seenplants import SeenPlant
 from collarvision.sincevisit import grown_on
 from collarvision.temperatures import Day, Temperatures
 from collarvision.units import Shown

@@ -11,8 +11,8 @@ import pytest
 from PIL import Image
 from test_quality import drawing, parts_of, seen_card
 
-from collarvision.network import ModelError, model_path
-from collarvision.parts import SOIL, Parts
+from collarvision.network import SOIL, ModelError, model_path
+from collarvision.parts import Parts
 from collarvision.quality import assess
 from collarvision.reading import read_photo
 from collarvision.wayup import quarter_turns

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import sys
 from collections.abc import Sequence
@@ -24,7 +23,7 @@ from collarvision.plant import Leaf, Plant, assemble
 from collarvision.quality import assess
 from collarvision.reading import Understood, understand
 from collarvision.stage import StageBelief, believe
-from training.scoring import TOLERANCE, plant_height_px
+from training.scoring import TOLERANCE, plant_height_px, read_jsonl
 
 if TYPE_CHECKING:
     from collarvision.calibration import Calibration
@@ -72,8 +71,7 @@ def read_cases(
         Where the network's answers are kept, so that the next time takes seconds; those of another
         network are replaced.
     """
-    rows = [json.loads(line) for line in truth_file.read_text().splitlines() if line.strip()]
-    rows = [row for row in rows if row.get("view", "photo") == "photo"][:limit]
+    rows = [row for row in read_jsonl(truth_file) if row.get("view", "photo") == "photo"][:limit]
     cases = []
     for number, row in enumerate(rows):
         try:
@@ -84,9 +82,11 @@ def read_cases(
         # By content: photos of two folders may have one name.
         kept = looks_folder / f"{photo.sha256}.npz" if looks_folder else None
         looks, closer = kept_looks(photo, kept)
-        seen = _seen(photo, looks)
-        case = _case(photo, looks, seen, row)
-        cases.append(replace(case, closer=_case(photo, closer, seen, row)))
+        case = _case(photo, looks, row)
+        # Only collars are seen anew: what was found of the photo itself stands.
+        parts = gather(closer)
+        again = replace(case, parts=parts, plant=assemble(parts, case.scale))
+        cases.append(replace(case, closer=again))
         if number % 100 == 99:
             print(f"read {number + 1} of {len(rows)} photos", file=sys.stderr)
     return cases
@@ -111,13 +111,10 @@ def beliefs(case: Case, calibration: Calibration) -> tuple[StageBelief, StageBel
     return first, believe(closer.plant, closer.parts, calibration, before=first)
 
 
-def _seen(photo: Photo, looks: Looks) -> Scale | None:
-    return seek_card(photo, lambda: looks.first, lambda: looks.second)
-
-
-def _case(photo: Photo, looks: Looks, seen: Scale | None, row: dict[str, Any]) -> Case:
-    # By the rules of `collarvision.reading`: nothing is measured by one card of two.
+def _case(photo: Photo, looks: Looks, row: dict[str, Any]) -> Case:
     parts = gather(looks)
+    # By the rules of `collarvision.reading`: nothing is measured by one card of two.
+    seen = seek_card(photo, lambda: looks.first, lambda: looks.second)
     scale = None if seen is None or seen.another_seen else seen
     plant = assemble(parts, scale)
     findings = assess(photo, parts, seen, plant.stalk)

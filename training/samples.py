@@ -23,6 +23,7 @@ import torch
 from torch import Tensor
 
 from training.network import REASONS
+from training.scoring import read_jsonl
 
 # Other words for the same reasons, as truth files made elsewhere use them.
 REASON_WORDS = {
@@ -212,11 +213,8 @@ def load_sample(folder: Path, row: Mapping[str, Any]) -> Sample:
 
 def read_folder(folder: str | Path, limit: int | None = None) -> list[Sample]:
     """Decode every finished sample under a folder (``truth.jsonl`` here or in subfolders)."""
-    rows = []
-    for path in sorted(Path(folder).rglob("truth.jsonl")):
-        for line in path.read_text(encoding="utf-8").splitlines():
-            if line.strip():
-                rows.append((path.parent, json.loads(line)))
+    paths = sorted(Path(folder).rglob("truth.jsonl"))
+    rows = [(path.parent, row) for path in paths for row in read_jsonl(path)]
     return [load_sample(parent, row) for parent, row in rows[:limit]]
 
 

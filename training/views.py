@@ -55,7 +55,6 @@ class View:
     look: bool
     reason: str
     read_px_per_px: float
-    flipped: bool = False
     stretch: tuple[float, float, float] = (0.0, 1.0, 0.0)
 
     def unstretched(self, y: Any) -> Any:
@@ -218,11 +217,10 @@ def jittered_read(
         tilt=tuple(rng.uniform(-0.08, 0.08, 2)),
         size=size,
     )
-    flipped = bool(rng.random() < 0.5)
-    if flipped:
+    if rng.random() < 0.5:
         matrix = _flip(matrix, size)
     relative = READ_PX / true_side / (size / side)
-    view = View(matrix, (0, 0, size, size), size, size, False, truth.reason, relative, flipped)
+    view = View(matrix, (0, 0, size, size), size, size, False, truth.reason, relative)
     return replace(view, stretch=_draw_stretch(rng))
 
 
@@ -308,8 +306,7 @@ def jittered_look(
     middle = (net_width / 2 + away[0] * free_w, net_height / 2 + away[1] * free_h)
     matrix = _matrix(scale, angle, ((x0 + x1) / 2, (y0 + y1) / 2), middle)
     window = (middle[0] - half_w, middle[1] - half_h, middle[0] + half_w, middle[1] + half_h)
-    flipped = bool(rng.random() < 0.5)
-    if flipped:
+    if rng.random() < 0.5:
         matrix = _flip(matrix, net_width)
         window = (net_width - window[2], window[1], net_width - window[0], window[3])
     return View(
@@ -320,7 +317,6 @@ def jittered_look(
         True,
         reason,
         _look_ratio(truth, width, height, scale),
-        flipped,
     )
 
 

@@ -37,14 +37,11 @@ class PixelRows:
     relative_error : float
     angle_deg : float
         Of the rows from the x axis, anticlockwise as seen, 0..180.
-    clarity : float
-        Autocorrelation at the spacing, up to 1.
     """
 
     spacing_px: float
     relative_error: float
     angle_deg: float
-    clarity: float
 
 
 def find_pixel_rows(rgb: np.ndarray, valid: np.ndarray | None = None) -> PixelRows | None:
@@ -92,7 +89,7 @@ def find_pixel_rows(rgb: np.ndarray, valid: np.ndarray | None = None) -> PixelRo
     spacing, clarity, error = found
     if clarity < _CLEAR:
         return None
-    return PixelRows(spacing * rgb.shape[1] / size[0], error, float(angle % 180.0), clarity)
+    return PixelRows(spacing * rgb.shape[1] / size[0], error, float(angle % 180.0))
 
 
 def _profile(points: np.ndarray, ground: np.ndarray, angle_deg: float) -> np.ndarray:

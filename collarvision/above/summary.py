@@ -102,13 +102,13 @@ def frame_from(summary: dict[str, Any], plants: Plants | None) -> FrameAbove:
         sha256=summary["sha256"],
         size_px=(int(summary["size_px"][0]), int(summary["size_px"][1])),
         taken_at=summary["taken_at"],
-        scale=None if scale is None else GroundScale(**_tupled(scale)),
+        scale=None if scale is None else GroundScale(**tupled(scale)),
         georeference=None if place is None else Georeference(**place),
         plants=plants,
-        rows=tuple(Row(**_tupled(row)) for row in summary["rows"]),
+        rows=tuple(Row(**tupled(row)) for row in summary["rows"]),
         row_angle_deg=summary["row_angle_deg"],
-        stand=None if stand is None else StandCount(**_tupled(stand)),
-        gaps=tuple(Gap(**_tupled(gap)) for gap in summary["gaps"]),
+        stand=None if stand is None else StandCount(**tupled(stand)),
+        gaps=tuple(Gap(**tupled(gap)) for gap in summary["gaps"]),
         stages=stages_from(summary["stages"]),
         weed_cover=summary["weed_cover"],
         canopy_cover=summary["canopy_cover"],
@@ -276,7 +276,8 @@ def _as_is(value: Any, digits: int = 0) -> Any:
     return value
 
 
-def _tupled(content: dict[str, Any]) -> dict[str, Any]:
+def tupled(content: dict[str, Any]) -> dict[str, Any]:
+    """What JSON holds of a value, its lists as the tuples that they were."""
     return {
         key: tuple(value) if isinstance(value, list) else value for key, value in content.items()
     }

@@ -22,7 +22,7 @@ import numpy as np
 
 from collarvision.above.assembling import range_of
 from collarvision.above.calibration import load_above_calibration
-from collarvision.above.summary import frame_from, frame_summary, stages_from
+from collarvision.above.summary import frame_from, frame_summary, stages_from, tupled
 from collarvision.above.values import (
     PLANT_COLUMNS,
     FieldAbove,
@@ -135,7 +135,7 @@ def load_field(folder: Path) -> FieldAbove:
         return FieldAbove(
             name=content["name"],
             frames=frames,
-            stand=None if stand is None else StandCount(**_tuples(stand)),
+            stand=None if stand is None else StandCount(**tupled(stand)),
             stages=stages_from(content["stages"]),
             reasons=tuple(content["reasons"]),
         )
@@ -342,12 +342,6 @@ def _collection(features: Iterable[dict[str, Any]], stream: IO[str]) -> None:
         # All at once: `json.dump` goes piece by piece, at a quarter of the speed.
         stream.write(json.dumps(feature, ensure_ascii=False, allow_nan=False))
     stream.write("\n]}\n")
-
-
-def _tuples(content: dict[str, Any]) -> dict[str, Any]:
-    return {
-        key: tuple(value) if isinstance(value, list) else value for key, value in content.items()
-    }
 
 
 @contextmanager

@@ -7,18 +7,17 @@ under it. An orthomosaic is shown as a whole, with its plants as dots.
 from __future__ import annotations
 
 import math
-import os
 from pathlib import Path
 from typing import Final
 
 import cv2
 import numpy as np
-from PIL import Image
 
 from collarvision import marks
 from collarvision.above.values import FrameAbove, Plants
 from collarvision.abovereport.words import range_words, rounded
 from collarvision.marks import Canvas, Colour
+from collarvision.overlay import save_picture
 
 LONG_SIDE_PX: Final = 2400
 _LEAST_PX: Final = 900
@@ -59,19 +58,8 @@ def draw_above(rgb: np.ndarray, frame: FrameAbove) -> np.ndarray:
 
 
 def save_above(rgb: np.ndarray, frame: FrameAbove, path: Path) -> None:
-    """Draw and write as JPEG, whole or not at all.
-
-    Raises
-    ------
-    OSError
-        When the file can't be written.
-    """
-    part = path.with_name(path.name + ".part")
-    try:
-        Image.fromarray(draw_above(rgb, frame)).save(part, format="JPEG", quality=88)
-        os.replace(part, path)
-    finally:
-        part.unlink(missing_ok=True)
+    """Draw and write as JPEG; see `collarvision.overlay.save_picture`."""
+    save_picture(draw_above(rgb, frame), path)
 
 
 def _apart_px(frame: FrameAbove, scale: float) -> float:

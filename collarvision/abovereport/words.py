@@ -16,7 +16,7 @@ from collarvision.above.values import (
     StageRange,
     StandCount,
 )
-from collarvision.answer import stage_name
+from collarvision.answer import count_of, stage_name
 from collarvision.table import CAUTION, plain
 
 FRAMES_SHOWN: Final = 40
@@ -194,7 +194,7 @@ def _evenness(field: FieldAbove, us: bool) -> Iterator[str]:
         )
         return
     yield (
-        f"{len(gaps)} gap{'' if len(gaps) == 1 else 's'}, {missing} plants missing in them "
+        f"{count_of(len(gaps), 'gap')}, {missing} plants missing in them "
         f"({share:.1f} in 100); the longest is {length}."
     )
 

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from itertools import groupby
 
+from collarvision.answer import count_of
 from collarvision.batch.result import BatchResult, FiledOtherwise, JoinedPicture, JoinedStop, Step
 from collarvision.survey import Place, Waiting
 from collarvision.table import CAUTION, plain
@@ -271,7 +272,7 @@ def _say_waiting(say: Callable[..., None], waiting: Iterable[Waiting], survey: s
     if not total:
         say("Nothing waits for a hand count.")
         return
-    say(f"To count by hand, {total} plant{'' if total == 1 else 's'} of the whole survey:")
+    say(f"To count by hand, {count_of(total, 'plant')} of the whole survey:")
     for words, indent in told:
         say(words, indent)
     if visits > VISITS_SHOWN:
@@ -298,4 +299,4 @@ class _Reason:
 
 
 def _photos(count: int) -> str:
-    return f"{count} photo{'' if count == 1 else 's'}"
+    return count_of(count, "photo")

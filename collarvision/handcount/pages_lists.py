@@ -15,6 +15,7 @@ from collarvision.agreement import (
     stages_said,
     with_tool,
 )
+from collarvision.answer import count_of
 from collarvision.drift import warnings_of
 from collarvision.handcount.asking import FieldId, field_of, site_of
 from collarvision.network import ModelError
@@ -182,7 +183,7 @@ def _how_many(survey: SurveyReader, field: str | None) -> _Words:
         is_none = _is_unused(row) or row.set_aside in ("no-plant", "not-corn")
         plants += row.view == "side" and not is_none
     many = ((plants, "plant"), (photos, "photo"))
-    return (" in ".join(f"{n} {word}{'' if n == 1 else 's'}" for n, word in many),)
+    return (" in ".join(count_of(n, word) for n, word in many),)
 
 
 def _wholes(survey: SurveyReader, rows: Iterable[PlantRow]) -> dict[str, PlantRow]:

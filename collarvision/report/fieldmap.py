@@ -14,11 +14,12 @@ import numpy as np
 from collarvision.answer import stage_name
 from collarvision.boundary import metres_a_degree
 from collarvision.decision import FieldAnswer
+from collarvision.evidence import decided_stages
 from collarvision.field import half_rule
-from collarvision.fieldvisits import SeenPlant
 from collarvision.report.plots import short
-from collarvision.report.svg import Drawing, Point, round_steps
-from collarvision.report.zonemap import draw_zones
+from collarvision.report.svg import Drawing, Point
+from collarvision.report.zonemap import draw_foot, draw_zones
+from collarvision.seenplants import SeenPlant
 
 _WIDTH = 360.0
 _TALLEST = 420.0
@@ -48,11 +49,7 @@ def map_stops(plants: Sequence[SeenPlant]) -> list[MapStop]:
     found = []
     for name, group in groups.items():
         at = [plant.gps for plant in group if plant.gps is not None]
-        stages = [
-            p.evidence.best_stage
-            for p in group
-            if p.evidence.decided and p.evidence.best_stage is not None
-        ]
+        stages = decided_stages(plant.evidence for plant in group)
         found.append(
             MapStop(
                 name,
@@ -120,28 +117,8 @@ def draw_map(answer: FieldAnswer) -> str | None:
             drawing.words(x, y + radius + 12, short(stop.name, 14), "small", "middle")
         elif nearest > 11:
             drawing.words(x + radius + 3, y + 4, short(stop.name, 14), "small")
-    _scale_bar(drawing, scale, height)
-    drawing.area(
-        [
-            (_WIDTH - 14, height - 20),
-            (_WIDTH - 20, height - 4),
-            (_WIDTH - 14, height - 8),
-            (_WIDTH - 8, height - 4),
-        ],
-        "north",
-    )
-    drawing.words(_WIDTH - 26, height - 5, "N", "small", "end")
+    draw_foot(drawing, scale, north_up=True)
     return drawing.text()
-
-
-def _scale_bar(drawing: Drawing, scale: float, height: float) -> None:
-    metres = round_steps(0, 110 / scale, 2)[1]
-    feet = metres / 0.3048
-    y = height - 8
-    drawing.line(
-        [(10, y - 4), (10, y), (10 + metres * scale, y), (10 + metres * scale, y - 4)], "axis"
-    )
-    drawing.words(16 + metres * scale, y, f"{metres:g} m ({feet:,.0f} ft)", "small")
 
 
 def _parts(geometry: dict[str, Any] | None) -> list[list[list[tuple[float, float]]]]:

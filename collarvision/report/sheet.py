@@ -15,14 +15,14 @@ from typing import Any, Final
 
 from collarvision.answer import (
     confidence_words,
+    count_of,
     height_in_doubt,
     percent_sure,
     stage_name,
 )
 from collarvision.batch.remote import is_address, parent
 from collarvision.decision import FieldAnswer
-from collarvision.fieldvisits import SeenPlant
-from collarvision.fieldwords import count_of
+from collarvision.seenplants import SeenPlant
 from collarvision.table import plain
 from collarvision.units import Shown
 

@@ -85,7 +85,7 @@ def draw_zone_map(
     for spot, (x, y) in zip(spots, at, strict=True):
         drawing.dot(x, y, radius, spot.kind)
         drawing.words(x, y + 0.36 * radius, spot.words, "stopname", "middle")
-    _foot(drawing, scale, height, north_up)
+    draw_foot(drawing, scale, north_up=north_up)
     return drawing.text()
 
 
@@ -115,10 +115,10 @@ def draw_zones(
             drawing.words(x, y + 6, zone.letter, "letter", "middle")
 
 
-def _foot(drawing: Drawing, scale: float, height: float, north_up: bool) -> None:
-    """Scale bar and north arrow."""
+def draw_foot(drawing: Drawing, scale: float, *, north_up: bool) -> None:
+    """Draw a scale bar, by px a metre, and a north arrow at a map's foot."""
     metres = round_steps(0, 110 / scale, 2)[1]
-    y = height - 8
+    y = drawing.height - 8
     drawing.line(
         [(10, y - 4), (10, y), (10 + metres * scale, y), (10 + metres * scale, y - 4)], "axis"
     )
@@ -126,6 +126,6 @@ def _foot(drawing: Drawing, scale: float, height: float, north_up: bool) -> None
     drawing.words(16 + metres * scale, y, f"{metres:g} m ({feet:,.0f} ft)", "small")
     if not north_up:
         return
-    x = WIDTH - 14
+    x = drawing.width - 14
     drawing.area([(x, y - 12), (x - 6, y + 4), (x, y), (x + 6, y + 4)], "north")
     drawing.words(x - 12, y + 3, "N", "small", "end")

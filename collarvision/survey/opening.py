@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from collarvision.survey import schema
 from collarvision.survey.faults import BUSY_SECONDS, SurveyError, beside, damaged, told
+from collarvision.writing import may_write
 
 Mode = Literal["read", "write", "create"]
 
@@ -48,7 +49,7 @@ def connect(path: Path, mode: Mode) -> sqlite3.Connection:
             f"There is no survey {path}: check the name, or make one with `collarvision batch`."
         )
     # SQLite would open a file without write rights for reading, silently.
-    if mode != "read" and os.path.exists(path) and not _may_write(path):
+    if mode != "read" and os.path.exists(path) and not may_write(path):
         raise SurveyError(
             f"The survey {path} can't be written to: change its rights or those of its folder, or "
             "copy it elsewhere."
@@ -134,7 +135,7 @@ def _numbers(path: Path) -> tuple[int, int, int, int] | None:
 def _open(path: Path, mode: Mode) -> sqlite3.Connection:
     # A reader that may write opens the file so, and then binds itself not to: the last one to
     # close can so clear away the files that SQLite keeps beside a survey in use.
-    flag = "rwc" if mode == "create" else "rw" if _may_write(path) else "ro"
+    flag = "rwc" if mode == "create" else "rw" if may_write(path) else "ro"
     uri = f"{path.absolute().as_uri()}?mode={flag}"
     connection = _set_up(sqlite3.connect(uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None))
     if mode != "read":
@@ -214,7 +215,3 @@ def _has_waiting_pages(path: Path) -> bool:
         return os.stat(f"{beside(path)}-wal").st_size > 0
     except OSError:
         return False
-
-
-def _may_write(path: Path) -> bool:
-    return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)

@@ -86,11 +86,10 @@ def _joins_folder(connection: sqlite3.Connection, page: sqlite3.Row, folder: sql
         or page["stop_id"] not in (None, folder["stop_id"])
     ):
         return False
-    asked = {name: page[name] for name in ("id", "visit_id", "stop_id", "plant")}
     those = connection.execute(
         "SELECT id, filed_by FROM photos WHERE id = :id OR "
         "(visit_id = :visit_id AND stop_id IS :stop_id AND plant = :plant)",
-        asked,
+        dict(page),
     ).fetchall()
     if any(one["filed_by"] != "page" for one in those):
         return False

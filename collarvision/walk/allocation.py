@@ -20,8 +20,9 @@ from typing import Final
 
 import numpy as np
 
+from collarvision.answer import count_of
 from collarvision.evidence import HIGHEST_STAGE
-from collarvision.sampling import FEWEST_PLANTS, LEVEL, plan_sample, z_value
+from collarvision.sampling import FEWEST_PLANTS, Z, plan_sample
 from collarvision.walk.growth import LATE_VARIANCE, OWN_SD, Prior, share_past
 
 _FEWEST_A_STOP: Final = 3
@@ -85,7 +86,7 @@ def allocate(
     plain = plan_sample(area_m2 / _M2_AN_ACRE, precision)
     zones = len(prior.bins)
     if stops is not None and stops < zones:
-        told = "1 stop" if stops == 1 else f"{stops} stops"
+        told = count_of(stops, "stop")
         raise ValueError(f"{told} can't see {zones} zones: give {zones} or more.")
     if stops is not None and stops > MOST_STOPS:
         raise ValueError(
@@ -164,7 +165,7 @@ def expected_half_width(
             worst = max(worst, float(way @ covariance @ way))
         variances.append(worst)
         weights.append(weight)
-    return z_value(LEVEL) * math.sqrt(float(np.average(variances, weights=weights)))
+    return Z * math.sqrt(float(np.average(variances, weights=weights)))
 
 
 def _zone_spread(prior: Prior) -> np.ndarray:

@@ -18,6 +18,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.evidence import PlantEvidence, beliefs
+from collarvision.limitwords import plants_of
 from collarvision.sampling import FEWEST_PLANTS
 from collarvision.walk.allocation import FEWEST_AHEAD, expected_half_width
 from collarvision.walk.closed import unwalked
@@ -367,5 +368,4 @@ def _strange(
 
 def _left_out(number: int, why: str) -> str:
     """Beginning of a sentence on plants that no zone has."""
-    plants = "1 plant" if number == 1 else f"{number} plants"
-    return f"{plants} {why} {'is' if number == 1 else 'are'} left out of the zones"
+    return f"{plants_of(number)} {why} {'is' if number == 1 else 'are'} left out of the zones"

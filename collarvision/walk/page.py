@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from typing import Any, Final
 
-from collarvision.answer import stage_name
+from collarvision.answer import count_of, stage_name
 from collarvision.enoughplan import plan_to_settle
 from collarvision.table import CAUTION
 from collarvision.units import M2_PER, area_number, area_words
@@ -109,8 +109,7 @@ def flown_words(walk: ZoneWalk) -> str:
     """Day, photos and plants of the flight."""
     flight = walk.flight
     day = "day unknown" if flight.day is None else str(flight.day)
-    photos = f"{len(flight.photos)} photo{'' if len(flight.photos) == 1 else 's'}"
-    return f"{day}, {photos}, {len(flight):,} plants seen"
+    return f"{day}, {count_of(len(flight.photos), 'photo')}, {len(flight):,} plants seen"
 
 
 def plain_words(walk: ZoneWalk) -> str:
@@ -286,10 +285,9 @@ def said_notes(walk: ZoneWalk) -> tuple[str, ...]:
     """What is to be said of the flight, and of what has grown since."""
     if walk.days == 0:
         return walk.flight.notes
-    days = f"{abs(walk.days)} day{'' if abs(walk.days) == 1 else 's'}"
     return (
         *walk.flight.notes,
-        f"Stages are those to expect on the walk's day, {days} "
+        f"Stages are those to expect on the walk's day, {count_of(abs(walk.days), 'day')} "
         f"{'after' if walk.days > 0 else 'before'} the flight: about "
         f"{abs(walk.days) * LEAVES_A_DAY:.1f} leaves {'more' if walk.days > 0 else 'fewer'} than "
         "were seen. Collars of zones are those of the flight.",

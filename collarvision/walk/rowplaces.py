@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.above.rows import LEAST_SPACING_M
+from collarvision.answer import count_of
 from collarvision.walk.flight import Flight
 
 PACE_M: Final = 0.75
@@ -46,7 +47,7 @@ class RowPlace:
     @property
     def words(self) -> str:
         """In a sentence's part."""
-        paces = "1 pace" if self.paces == 1 else f"{self.paces} paces"
+        paces = count_of(self.paces, "pace")
         return f"row {self.row} from the {self.side} of the photo, {paces} from its {self.end} end"
 
 

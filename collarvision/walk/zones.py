@@ -91,10 +91,10 @@ def range_seen(stages: np.ndarray | Sequence[float]) -> tuple[int, int]:
     return found.low, found.high
 
 
-def find_zones(flight: Flight, cells: Cells, most: int = MOST_ZONES) -> Zones:
-    """Tell zones of unlike growth apart, `most` at most; one where the field is even."""
+def find_zones(flight: Flight, cells: Cells) -> Zones:
+    """Tell zones of unlike growth apart, `MOST_ZONES` at most; one where the field is even."""
     growth = _growth(cells)
-    parts = _parts(cells, growth, most)
+    parts = _parts(cells, growth, MOST_ZONES)
     order = sorted(np.unique(parts), key=lambda k: -float(np.average(cells.collars[parts == k])))
     zone = np.empty(len(parts), int)
     for number, part in enumerate(order):

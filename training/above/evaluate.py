@@ -32,8 +32,6 @@ from training.above.scoring import (
     scenes,
 )
 
-STAGES = range(2, 7)
-
 
 def score(scored: Sequence[Scored], calibration: AboveCalibration) -> dict[str, Any]:
     """Scores of some scenes of like ground sample distance."""

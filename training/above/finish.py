@@ -9,7 +9,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from training.plantgen.optics import encode
+from training.plantgen.optics import encode, shoulder
 
 
 def _expose(radiance: np.ndarray, rng: np.random.Generator, ev_spread: float) -> np.ndarray:
@@ -26,15 +26,10 @@ def _expose(radiance: np.ndarray, rng: np.random.Generator, ev_spread: float) ->
     return exposed
 
 
-def _rolled(x: np.ndarray, knee: float) -> np.ndarray:
-    over = np.maximum(x - knee, 0)
-    return np.where(x > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), x)
-
-
 def develop(radiance: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """A clean (H, W, 3) uint8 sRGB picture."""
     x = _expose(radiance, rng, 0.35)
-    return (encode(_rolled(x, float(rng.uniform(0.6, 0.95)))) * 255 + 0.5).astype(np.uint8)
+    return (encode(shoulder(x, float(rng.uniform(0.6, 0.95)))) * 255 + 0.5).astype(np.uint8)
 
 
 def motion_kernel(length_px: float, angle_rad: float) -> np.ndarray:
@@ -68,7 +63,7 @@ def photograph(radiance: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarr
     noise = rng.standard_normal(x.shape) * np.sqrt(np.maximum(x, 0) * shot**2 + read**2)
     if rng.random() < 0.6:
         noise = cv2.GaussianBlur(noise, (0, 0), 0.7) * 1.6
-    x = _rolled(np.maximum(x + noise, 0), float(rng.uniform(0.65, 0.95)))
+    x = shoulder(np.maximum(x + noise, 0), float(rng.uniform(0.65, 0.95)))
     y = encode(x)
     y = y + rng.uniform(-0.05, 0.3) * (y - 0.5) * (1 - np.abs(2 * y - 1))
     grey = y.mean(-1, keepdims=True)

@@ -24,6 +24,7 @@ from training.above import network as net
 from training.above.contract import MAP_STRIDE, OUTPUTS, WORKING_MM_PER_PX
 from training.above.samples import AboveSample, at_working_scale, load, parse_truth
 from training.checkpoint import load_weights
+from training.scoring import read_jsonl
 
 MATCH_MM = 40.0
 TIP_MATCH_MM = 24.0
@@ -238,11 +239,8 @@ def format_scores(scores: dict[str, Any]) -> str:
 
 def read_folder(folder: Path, limit: int | None = None) -> list[AboveSample]:
     """Decode every finished sample under a folder."""
-    rows = []
-    for path in sorted(folder.rglob("truth.jsonl")):
-        for text in path.read_text(encoding="utf-8").splitlines():
-            if text.strip():
-                rows.append((path.parent, json.loads(text)))
+    paths = sorted(folder.rglob("truth.jsonl"))
+    rows = [(path.parent, row) for path in paths for row in read_jsonl(path)]
     return [load(parent, row) for parent, row in rows[:limit]]
 
 

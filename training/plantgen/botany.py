@@ -171,7 +171,6 @@ class Plant:
     coleoptile_mm: float
     hard_case: str  # none, just_cleared, about_to_clear
     tillers: int
-    vigour: float
     colour_seed: int
     leaf_plane_rad: float = 0.0
 
@@ -360,7 +359,6 @@ def grow(
         coleoptile_mm=coleoptile_mm(rng, stage_v, leaves[0].exit_height_mm),
         hard_case=hard_case,
         tillers=int(rng.integers(1, 3)) if stage_v >= 4 and rng.random() < 0.05 else 0,
-        vigour=vigour,
         colour_seed=int(rng.integers(2**31)),
     )
 

@@ -115,7 +115,7 @@ _CELL_FACES: list[np.ndarray] = []
 
 
 def _faces() -> np.ndarray:
-    from .plantlibrary import grid_faces
+    from .mesh import grid_faces
 
     if not _CELL_FACES:
         _CELL_FACES.append(grid_faces(CELLS, CELLS))

@@ -30,22 +30,27 @@ class Mesh:
         return Mesh(self.vertices, self.faces, self.uv, np.zeros_like(self.owner))
 
 
-def sheet(points: np.ndarray, uv_box: tuple[float, float, float, float], owner: int) -> Mesh:
-    """A grid of points (rows, columns, 3) as a mesh; ``uv_box`` is (u0, v0, u1, v1)."""
-    rows, columns = points.shape[:2]
+def grid_faces(rows: int, columns: int) -> np.ndarray:
+    """Faces of a grid of points (rows, columns)."""
     row, column = np.mgrid[0 : rows - 1, 0 : columns - 1]
     first = (row * columns + column).ravel()
-    faces = np.concatenate(
+    return np.concatenate(
         [
             np.stack([first, first + 1, first + columns], 1),
             np.stack([first + 1, first + columns + 1, first + columns], 1),
         ]
-    )
+    ).astype(np.uint32)
+
+
+def sheet(points: np.ndarray, uv_box: tuple[float, float, float, float], owner: int) -> Mesh:
+    """A grid of points (rows, columns, 3) as a mesh; ``uv_box`` is (u0, v0, u1, v1)."""
+    rows, columns = points.shape[:2]
+    faces = grid_faces(rows, columns)
     u0, v0, u1, v1 = uv_box
     u, v = np.meshgrid(np.linspace(u0, u1, columns), np.linspace(v0, v1, rows))
     return Mesh(
         points.reshape(-1, 3),
-        faces.astype(np.uint32),
+        faces,
         np.stack([u.ravel(), v.ravel()], 1),
         np.full(len(faces), owner, np.int32),
     )

@@ -19,7 +19,7 @@ def encode(linear: np.ndarray) -> np.ndarray:
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
-def _shoulder(x: np.ndarray, knee: float) -> np.ndarray:
+def shoulder(x: np.ndarray, knee: float) -> np.ndarray:
     """Highlights roll off above the knee instead of clipping at once."""
     over = np.maximum(x - knee, 0)
     return np.where(x > knee, knee + (1 - knee) * (1 - np.exp(-over / (1 - knee))), x)
@@ -42,7 +42,7 @@ def develop(
     neutral = radiance.reshape(-1, 3).mean(0)
     grey_world = (neutral.mean() / np.maximum(neutral, 1e-6)) ** rng.uniform(0, 0.75)
     x = radiance * (balance * grey_world) * _exposure(radiance, weight, ev)
-    y = (encode(_shoulder(x, float(rng.uniform(0.6, 0.95)))) * 255 + 0.5).astype(np.uint8)
+    y = (encode(shoulder(x, float(rng.uniform(0.6, 0.95)))) * 255 + 0.5).astype(np.uint8)
     return cleaned(y, rng) if rng.random() < CLEANED_SHARE else y
 
 
@@ -110,7 +110,7 @@ def photograph(
     noise = rng.standard_normal(x.shape) * np.sqrt(np.maximum(x, 0) * shot**2 * 4 + read**2)
     if rng.random() < 0.6:
         noise = cv2.GaussianBlur(noise, (0, 0), 0.7) * 1.6
-    x = _shoulder(np.maximum(x + noise, 0), float(rng.uniform(0.65, 0.95)))
+    x = shoulder(np.maximum(x + noise, 0), float(rng.uniform(0.65, 0.95)))
     y = encode(x)
     if rng.random() < CLEANED_SHARE:
         y = cleaned((y * 255 + 0.5).astype(np.uint8), rng) / 255.0

@@ -15,7 +15,7 @@ import numpy as np
 
 from .botany import grow
 from .field import MAX_STAGE
-from .mesh import tube
+from .mesh import grid_faces, tube
 from .shape import BLADE_COLUMNS, BLADE_ROWS, build
 from .textures import linear
 
@@ -81,18 +81,6 @@ def hsv(hue_deg: np.ndarray, saturation: np.ndarray, value: np.ndarray) -> np.nd
         )
     ]
     return linear(np.array(rows))
-
-
-def grid_faces(rows: int, columns: int) -> np.ndarray:
-    """Faces of a grid of points (rows, columns)."""
-    row, column = np.mgrid[0 : rows - 1, 0 : columns - 1]
-    first = (row * columns + column).ravel()
-    return np.concatenate(
-        [
-            np.stack([first, first + 1, first + columns], 1),
-            np.stack([first + 1, first + columns + 1, first + columns], 1),
-        ]
-    ).astype(np.uint32)
 
 
 BLADE_FACES = grid_faces(len(ROWS), len(COLUMNS))
