@@ -11,14 +11,21 @@ from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import numpy as np
 
 from collarvision.fieldnames import known_as, listed, meant
-from collarvision.outlines import BoundaryError, Outline, outline_of, read_outlines
+from collarvision.outlines import BoundaryError, Outline, outline_of, read_outlines, whole
 
-__all__ = ["Boundary", "BoundaryError", "boundary_of", "metres_a_degree", "read_boundary"]
+__all__ = [
+    "Boundary",
+    "BoundaryError",
+    "boundary_of",
+    "metres_a_degree",
+    "read_boundary",
+    "within_180",
+]
 
 # WGS84: equatorial radius and first eccentricity squared.
 _EQUATOR_M: Final = 6_378_137.0
@@ -26,6 +33,8 @@ _ECCENTRICITY_2: Final = 0.00669437999014
 _WIDEST_DEG: Final = 1.0  # a field is never a degree wide; beyond it the plane fits badly
 _NORTHMOST_DEG: Final = 89.0  # nothing grows at the poles, where the plane fails
 _MOST_CORNERS: Final = 5_000
+
+Degrees = TypeVar("Degrees", float, np.ndarray)
 
 
 @dataclass(frozen=True)
@@ -89,12 +98,17 @@ class Boundary:
     def degrees(self, x_m: float, y_m: float) -> tuple[float, float]:
         """Latitude and longitude of a point."""
         lat_m, lon_m = metres_a_degree(self.origin[0])
-        return self.origin[0] + y_m / lat_m, self.origin[1] + x_m / lon_m
+        return self.origin[0] + y_m / lat_m, within_180(self.origin[1] + x_m / lon_m)
 
     def metres(self, lat: float, lon: float) -> tuple[float, float]:
         """Metres east and north of a position in degrees."""
         lat_m, lon_m = metres_a_degree(self.origin[0])
-        return (lon - self.origin[1]) * lon_m, (lat - self.origin[0]) * lat_m
+        return within_180(lon - self.origin[1]) * lon_m, (lat - self.origin[0]) * lat_m
+
+
+def within_180(lon: Degrees) -> Degrees:
+    """Give a longitude, or a difference of two, as one from -180 to 180; those stay to the bit."""
+    return lon - 360.0 * ((lon + 180.0) // 360.0)
 
 
 def metres_a_degree(lat: float) -> tuple[float, float]:
@@ -114,7 +128,8 @@ def read_boundary(path: Path, field: str | None = None) -> Boundary:
     path : Path
         A GeoJSON Polygon or MultiPolygon, a Feature of one, or a FeatureCollection.
     field : str, optional
-        The feature's name, needed where the file holds several fields.
+        The feature's name, needed where the file holds several fields. Features of one name are
+        one field.
 
     Raises
     ------
@@ -171,9 +186,10 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
         return found[0]
     known = sorted({outline.name for outline in found if outline.name is not None})
     field = None if field is None else known_as(field, known)
-    wanted = [outline for outline in found if outline.name == field]
-    if field is not None and len(wanted) == 1:
-        return wanted[0]
+    wanted = [outline for outline in found if outline.name in (known if field is None else [field])]
+    # Several of one name are one field's parts, as for `batch --fields`.
+    if wanted and (field is not None or (len(known) == 1 and len(wanted) == len(found))):
+        return whole(wanted)
     if not known:
         raise BoundaryError(
             f"The boundary {path} holds {len(found)} outlines without names: give each feature a "
@@ -183,11 +199,6 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
         raise BoundaryError(
             f"The boundary {path} holds {len(found)} outlines: choose one by its name with --field "
             f"({listed(known)})."
-        )
-    if wanted:
-        raise BoundaryError(
-            f"The boundary {path} holds {len(wanted)} outlines called {field!r}: rename them, or "
-            "make them one MultiPolygon."
         )
     raise BoundaryError(f"The boundary {path} has no field {field!r}: {meant(field, known)}")
 

@@ -296,14 +296,14 @@ class _OverlayNames:
         self._used: set[str] = set()
 
     def next(self, photo: Path) -> Path:
-        from collarvision.gathering import OVERLAY_SUFFIX
+        from collarvision.overlay import overlay_name
 
-        stem, number = photo.stem, 1
-        while stem.lower() in self._used:
+        name, number = overlay_name(photo.stem), 1
+        while name.lower() in self._used:
             number += 1
-            stem = f"{photo.stem}-{number}"
-        self._used.add(stem.lower())
-        return self._folder / f"{stem}{OVERLAY_SUFFIX}"
+            name = overlay_name(photo.stem, f"-{number}")
+        self._used.add(name.lower())
+        return self._folder / name
 
 
 @app.command(short_help="Write the scale card as a PDF to print.")

@@ -49,7 +49,7 @@ FROM_THE_SIDE = (
 """Said of a photo that was named outright, since it is read all the same."""
 
 
-_KEPT_FORM = 2  # of what is said of a photo: answers of an earlier version are read again
+_KEPT_FORM = 3  # of what is said of a photo: answers of an earlier version are read again
 
 
 class SpacingUnit(StrEnum):
@@ -310,11 +310,11 @@ class _Job:
         return hashlib.sha256(said.encode("utf-8", "replace")).hexdigest()[:12]
 
     def _picture(self, path: Path, key: str) -> Path:
-        from collarvision.gathering import OVERLAY_SUFFIX
+        from collarvision.overlay import overlay_name
 
         if self._out is None:
             raise ValueError("no folder for pictures")
-        return self._out / "overlays" / f"{path.stem}-{key[:4]}{OVERLAY_SUFFIX}"
+        return self._out / "overlays" / overlay_name(path.stem, f"-{key[:4]}")
 
     def _draw(self, rgb: np.ndarray, frame: FrameAbove, path: Path) -> None:
         from collarvision.abovereport.picture import save_above
@@ -382,7 +382,12 @@ class _Within:
         return found
 
     def __repr__(self) -> str:
-        return f"{self._boundary.origin} {self._boundary.area_m2:.2f}"
+        import hashlib
+
+        # Outlines may share their middle and area. As lists: an array's `repr` leaves corners out.
+        corners = [[ring.tolist() for ring in part] for part in self._boundary.polygons_m]
+        named = hashlib.sha256(repr(corners).encode()).hexdigest()[:16]
+        return f"{self._boundary.origin} {named}"
 
 
 def _within(boundary: Path | None, field: str | None) -> _Within | None:

@@ -93,11 +93,11 @@ def named(outlines: Iterable[Outline], path: Path) -> tuple[Outline, ...]:
     parts: dict[str | None, list[Outline]] = {}
     for outline in outlines:
         parts.setdefault(outline.name, []).append(outline)
-    return tuple(map(_whole, parts.values()))
+    return tuple(map(whole, parts.values()))
 
 
-def _whole(parts: Sequence[Outline]) -> Outline:
-    """One outline of a field's parts."""
+def whole(parts: Sequence[Outline]) -> Outline:
+    """Give one outline of a field's parts, at least one."""
     if len(parts) == 1:
         return parts[0]
     west, south, east, north = zip(*(part.box for part in parts), strict=True)

@@ -19,11 +19,15 @@ from PIL import Image
 from collarvision import marks
 from collarvision.answer import MM_PER_INCH, Pixel, Reading
 from collarvision.captions import banner, key, reasons_panel
+from collarvision.gathering import OVERLAY_SUFFIX
 from collarvision.marks import Box, Canvas
 
 SHORT_SIDE_PX = 1080
 LONG_SIDE_PX = 1600
 MIN_WIDTH_PX = 900
+
+_PART = ".part"
+_LONGEST_NAME_BYTES = 255
 
 
 def draw_overlay(rgb: np.ndarray | None, reading: Reading) -> np.ndarray:
@@ -81,12 +85,23 @@ def save_picture(picture: np.ndarray, path: Path) -> None:
     OSError
         When the file can't be written.
     """
-    part = path.with_name(path.name + ".part")
+    part = path.with_name(path.name + _PART)
     try:
         Image.fromarray(picture).save(part, format="JPEG", quality=88)
         os.replace(part, path)
     finally:
         part.unlink(missing_ok=True)
+
+
+def overlay_name(stem: str, tail: str = "") -> str:
+    """File name for the overlay of the photo `stem`, which is cut where no file's is so long.
+
+    `tail` is never cut: it tells names apart.
+    """
+    room = _LONGEST_NAME_BYTES - len(os.fsencode(f"{tail}{OVERLAY_SUFFIX}{_PART}"))
+    while len(os.fsencode(stem)) > room:
+        stem = stem[:-1]
+    return f"{stem}{tail}{OVERLAY_SUFFIX}"
 
 
 ToPage = Callable[[float, float], tuple[float, float]]

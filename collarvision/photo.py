@@ -214,10 +214,12 @@ def _flight(data: bytes, notes: Notes) -> FlightNotes:
     """Flight notes of the XMP packet, with what EXIF knows besides."""
     flight = flight_notes(data)
     heading = flight.heading_deg if flight.heading_deg is not None else notes.heading_deg
+    # A picture that was turned upright has its upper edge elsewhere. So may one taken upside down:
+    # a mount's notes can say the same way up as half a turn of roll and of yaw.
+    unsure = notes.orientation != 1 or abs(flight.roll_deg or 0.0) > 90.0
     return replace(
         flight,
-        # A picture that was turned upright has its upper edge elsewhere.
-        heading_deg=heading if notes.orientation == 1 else None,
+        heading_deg=None if unsure else heading,
         sea_height_m=notes.sea_height_m if flight.sea_height_m is None else flight.sea_height_m,
     )
 

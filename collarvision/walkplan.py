@@ -94,13 +94,21 @@ def plan_walk(
 
 def random_cover(boundary: Boundary, headland_m: float, random: np.random.Generator) -> np.ndarray:
     """Give random points evenly over the field without its headlands, (n, 2) metres."""
-    corners = np.concatenate(boundary.rings_m)
-    low, high = corners.min(axis=0), corners.max(axis=0)
+    # Each part has a box of its own: one around parts far apart would be nearly all outside.
+    low = np.array([np.concatenate(rings).min(axis=0) for rings in boundary.polygons_m])
+    high = np.array([np.concatenate(rings).max(axis=0) for rings in boundary.polygons_m])
+    area = (high - low).prod(axis=1)
     kept: list[np.ndarray] = []
     found = 0
     for _ in range(20):  # a thin field fills little of its box
-        points = random.uniform(low, high, (_CANDIDATES, 2))
+        own = np.zeros(_CANDIDATES, int)
+        if len(area) > 1:
+            own = random.choice(len(area), _CANDIDATES, p=area / area.sum())
+        points = random.uniform(low[own], high[own])
         points = points[boundary.inside(points)]
+        if len(area) > 1:  # a place under several boxes was drawn for each of them
+            boxes = ((points[:, None] >= low) & (points[:, None] <= high)).all(axis=2).sum(axis=1)
+            points = points[random.random(len(points)) < 1 / boxes]
         points = points[boundary.edge_distance(points) >= headland_m]
         kept.append(points)
         found += len(points)

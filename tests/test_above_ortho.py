@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ from drawn_field import LEAF, TIP_COUNT, WEED, Planted, draw, plant, write_above
 
 from collarvision.above import ortho as ortho_module
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.fields import gather_field
 from collarvision.above.network import ABOVE_MODEL_VARIABLE, AboveNetwork, load_above_network
 from collarvision.above.ortho import OrthoError, is_ortho, open_ortho, read_ortho
 from collarvision.above.scale import Stated
@@ -127,6 +129,37 @@ def test_plants_lie_where_they_were_drawn(
     assert all(gap.start_lat_lon is not None for gap in frame.gaps)
     assert steps == [(1, 1)]
     assert frame.area_m2 == pytest.approx(WIDE * TALL * MM**2 / 1e6, rel=0.05)
+
+
+def test_a_mosaic_given_twice_counts_once(
+    picture: np.ndarray, network: AboveNetwork, tmp_path: Path
+) -> None:
+    path = write(tmp_path / "f.tif", picture)
+    (tmp_path / "copy.tif").write_bytes(path.read_bytes())
+    frames = [read_ortho(tmp_path / f"{one}.tif", network, CALIBRATION)[0] for one in ("f", "copy")]
+    assert frames[0].sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
+    told = gather_field(frames, CALIBRATION)
+    assert len(told.frames) == 1
+    assert "1 photo was given twice and counts once." in told.reasons
+
+
+def test_a_mosaic_over_the_180th_meridian_is_as_large_as_elsewhere(
+    field: Planted, picture: np.ndarray, network: AboveNetwork, tmp_path: Path
+) -> None:
+    """The meridian through its middle, by PROJ: UTM zone 60 of the south goes on beyond it."""
+    from rasterio.transform import from_origin
+    from rasterio.warp import transform
+
+    (east,), (north,) = transform("EPSG:4326", "EPSG:32760", [180.0], [-16.8])
+    where = from_origin(east - WIDE * MM / 2000, north, MM / 1000, MM / 1000)
+    path = write(tmp_path / "f.tif", picture, crs="EPSG:32760", transform=where)
+    frame, _ = read_ortho(path, network, CALIBRATION)
+    assert frame.scale is not None
+    assert frame.scale.mm_per_px == pytest.approx(MM, rel=2e-3)
+    assert frame.plants is not None
+    assert len(frame.plants) == pytest.approx(len(field.x), rel=0.03)
+    assert np.abs(frame.plants.lon).max() <= 180.0
+    assert min((frame.plants.lon > 0).mean(), (frame.plants.lon < 0).mean()) > 0.4
 
 
 def test_systems_in_degrees_and_stretched_ones_come_out_in_metres(

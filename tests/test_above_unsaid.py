@@ -1,4 +1,4 @@
-"""What a file doesn't tell of a photo from above: a tilt, a cut, a height that rows belie."""
+"""What a file doesn't tell of a photo from above: a tilt, a cut, a way up, a height belied."""
 
 from __future__ import annotations
 
@@ -10,10 +10,12 @@ import pytest
 from drawn_field import FixedNetwork, draw, height_for, jpeg, plant, seen_maps, with_exif
 
 from collarvision.above.calibration import AboveCalibration
+from collarvision.above.fields import gather_field
 from collarvision.above.frames import read_frame
 from collarvision.above.scale import Stated, find_scale
 from collarvision.above.values import Z90, FrameAbove
 from collarvision.photo import load_photo
+from collarvision.walk.flight import flight_of
 
 CALIBRATION = AboveCalibration()
 WIDE, TALL, MM = 2000, 1500, 3.0
@@ -111,3 +113,26 @@ def test_a_photo_of_another_size_than_its_file_notes_may_be_cut(kept: float) -> 
     same = {0xA002: wide, 0xA003: tall}
     own = load_photo(with_exif(jpeg(rgb, **flown), {}, same), "own.jpg")
     assert find_scale(own, Stated()).scale.relative_error < min(scale.relative_error, 0.11)
+
+
+# --------------------------------------------------------------------------- upside down
+
+
+@pytest.mark.parametrize("roll", [180.0, -178.0])
+def test_a_photo_taken_upside_down_does_not_say_which_way_it_looks(roll: float) -> None:
+    """Half a turn of roll and half of yaw can be one camera's level: the yaw isn't its way."""
+    field = plant(WIDE * MM / 1000, TALL * MM / 1000, seed=3)
+    maps = seen_maps(field, WIDE, TALL, MM)
+    rgb = draw(field, WIDE, TALL, MM)
+    notes = {"AboveGroundAltitude": height_for(MM, WIDE, TALL), "GimbalPitchDegree": -90.0}
+    notes |= {"GimbalYawDegree": 180.0}
+    level = load_photo(jpeg(rgb, gps=(41.5, -93.25), **notes), "level.jpg")
+    assert level.flight.heading_deg == 180.0
+    over = load_photo(jpeg(rgb, gps=(41.5, -93.25), GimbalRollDegree=roll, **notes), "over.jpg")
+    assert over.flight.heading_deg is None
+    frame = read_frame(over, FixedNetwork(maps), CALIBRATION)
+    assert frame.plants is not None
+    assert len(frame.plants) > 100
+    assert not frame.plants.located
+    told = " ".join(flight_of(gather_field([frame], CALIBRATION)).notes)
+    assert "1 photo doesn't say which way it looks" in told

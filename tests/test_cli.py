@@ -6,6 +6,7 @@ import itertools
 import json
 import os
 import re
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -82,6 +83,22 @@ def test_overlays_get_a_name_each(photo: Path, tmp_path: Path, drawn_plant: Draw
     assert result.exit_code == 0
     made = sorted(path.name for path in (tmp_path / "marked" / "today").iterdir())
     assert made == ["IMG_1-2.overlay.jpg", "IMG_1.overlay.jpg"]
+
+
+def test_overlays_of_photos_with_the_longest_names_are_written_too(
+    photo: Path, tmp_path: Path
+) -> None:
+    stems = ["圃場" * 41 + "東", "圃場" * 41 + "西", "a" * 251, "短い名"]
+    names = [photo.with_name(f"{stem}.jpg") for stem in stems]
+    for name in names:
+        shutil.copy(photo, name)
+    result = run("stage", *names, "--overlay", tmp_path / "marked")
+    assert result.exit_code == 0
+    made = sorted(
+        path.name.removesuffix(".overlay.jpg") for path in (tmp_path / "marked").iterdir()
+    )
+    expected = ["圃場" * 39 + "圃", "圃場" * 39 + "-2", "a" * 238, "短い名"]
+    assert made == sorted(expected)
 
 
 def test_a_photo_whose_damage_shows_only_for_its_overlay_keeps_its_record(

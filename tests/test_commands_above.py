@@ -218,6 +218,33 @@ def test_a_boundary_leaves_the_rest_out(folder: Path, tmp_path: Path) -> None:
     assert "give" not in lost.stdout
 
 
+def triangle(*corners: tuple[float, float]) -> str:
+    ring = [[-93.25 + x, 41.5 + y] for x, y in (*corners, corners[0])]
+    return json.dumps({"type": "Polygon", "coordinates": [ring]})
+
+
+def test_what_was_counted_in_one_outline_is_not_given_for_another(
+    folder: Path, tmp_path: Path
+) -> None:
+    """Two halves of a square have one middle of their boxes and one area."""
+    d = 0.0001
+    halves = {
+        "low": triangle((-d, -d), (d, -d), (-d, d)),
+        "high": triangle((d, d), (-d, d), (d, -d)),
+    }
+    answers = []
+    for name, shape in halves.items():
+        (tmp_path / f"{name}.geojson").write_text(shape)
+        words = ("above", folder / "DJ_0.jpg", "--boundary", tmp_path / f"{name}.geojson")
+        for out in ("both", name):
+            assert run(*words, "--out", tmp_path / out).exit_code == 0
+        plants = [load_field(tmp_path / out).frames[0].plants for out in ("both", name)]
+        assert all(plants)
+        answers.append(plants)
+    for shared, own in answers:
+        assert np.array_equal(shared.lat, own.lat)
+
+
 def test_an_orthomosaic_is_read_by_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rasterio = pytest.importorskip("rasterio", reason="GeoTIFFs need the ortho extra")
     planted = plant(6.0, 4.5, seed=3)

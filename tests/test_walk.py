@@ -451,3 +451,12 @@ def test_areas_of_zones_add_up_to_the_field_s_and_shares_say_of_what() -> None:
     told = sum(zone_area_m2(walk, zone) for zone in zones.zones)
     assert told == pytest.approx(flight.boundary.area_m2)
     assert "Zone  Of plants  " in write_walk(walk)
+    narrow = replace(SLOPE, size_m=(32.0, 240.0))  # its cells stand out over it by a third
+    walk = plan_zone_walk(*zoned(narrow, 20))
+    record = walk_record(walk)
+    areas = [zone["area_m2"] for zone in record["zones"]]
+    assert record["area_m2"] == pytest.approx(32 * 240)
+    assert sum(areas) == pytest.approx(record["area_m2"], abs=0.1 * len(areas))
+    assert areas == [round(zone_area_m2(walk, zone), 1) for zone in walk.zones.zones]
+    placed = [f["properties"] for f in walk_geojson(walk)["features"]]
+    assert [one["area_m2"] for one in placed if "area_m2" in one] == areas

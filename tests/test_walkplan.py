@@ -14,12 +14,13 @@ from command import run
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collarvision.boundary import BoundaryError, metres_a_degree, read_boundary
+from collarvision.boundary import Boundary, BoundaryError, metres_a_degree, read_boundary
 from collarvision.outlines import read_outlines
 from collarvision.walkplan import (
     WalkPlanError,
     compact_parts,
     plan_walk,
+    random_cover,
     walk_length,
     walking_order,
 )
@@ -179,6 +180,39 @@ def test_a_start_begins_the_walk_near_it(pond_field: Path) -> None:
     assert walk.stops[0].from_last_m > 0
 
 
+@pytest.mark.parametrize("apart_m", [200, 5_000, 50_000])
+def test_parts_far_apart_have_stops_by_their_area(apart_m: float) -> None:
+    """The box around both is nearly all outside: no walk was found in it."""
+    corners = np.array([[0, 0], [100, 0], [100, 100], [0, 100]], float)
+    over = corners + [50.0, 0.0]  # half of it lies on the first: that ground counts once
+    far = corners + apart_m
+    field = Boundary(None, (LAT, LON), ((corners,), (over,), (far,)))
+    walk = plan_walk(field, 10)
+    away = sum(field.metres(stop.lat, stop.lon)[0] > apart_m - 1 for stop in walk.stops)
+    assert away == pytest.approx(4, abs=1)  # parts of the walk are compact, not equal
+    cover = random_cover(field, 0.0, np.random.default_rng(1))
+    assert len(cover) == 3000
+    for share, own in (
+        (10_000 / 25_000, cover[:, 0] >= apart_m),
+        (5_000 / 25_000, (cover[:, 0] >= 50) & (cover[:, 0] < 100)),
+    ):
+        error = (share * (1 - share) / 3000) ** 0.5
+        assert own.mean() == pytest.approx(share, abs=4 * error)
+
+
+def test_one_part_is_covered_as_it_always_was(pond_field: Path) -> None:
+    """A seed that somebody has noted gives the same stops."""
+    field = read_boundary(pond_field)
+    corners = np.concatenate(field.rings_m)
+    random = np.random.default_rng(3)
+    drawn = np.concatenate(
+        [random.uniform(corners.min(axis=0), corners.max(axis=0), (3000, 2)) for _ in range(2)]
+    )
+    kept = drawn[field.inside(drawn)]
+    kept = kept[field.edge_distance(kept) >= 10.0]
+    assert np.array_equal(random_cover(field, 10.0, np.random.default_rng(3)), kept[:3000])
+
+
 def test_a_field_narrower_than_its_headlands(tmp_path: Path) -> None:
     field = read_boundary(saved(tmp_path, feature(square(18))))
     with pytest.raises(WalkPlanError, match="--headland"):
@@ -270,8 +304,15 @@ def test_several_fields_in_one_file(tmp_path: Path) -> None:
         read_boundary(path, "south ")
     twins = [feature(square(400), name="North"), feature(square(200, 900), name="North")]
     path = saved(tmp_path, {"type": "FeatureCollection", "features": twins})
-    with pytest.raises(BoundaryError, match="2 outlines called 'North'"):
-        read_boundary(path, "North")
+    for asked in ("North", None):  # parts of one field, as `batch --fields` has them
+        assert read_boundary(path, asked).area_m2 == pytest.approx(200_000, rel=1e-4)
+    with pytest.raises(BoundaryError, match="no field 'South'"):
+        read_boundary(path, "South")
+    some = [*twins, feature(square(100, 2000))]
+    path = saved(tmp_path, {"type": "FeatureCollection", "features": some})
+    assert read_boundary(path, "North").area_m2 == pytest.approx(200_000, rel=1e-4)
+    with pytest.raises(BoundaryError, match=r"choose one by its name with --field \(North\)"):
+        read_boundary(path)
     bare = [feature(square(400)), feature(square(200, 900))]
     path = saved(tmp_path, {"type": "FeatureCollection", "features": bare})
     with pytest.raises(BoundaryError, match="without names: give each feature"):

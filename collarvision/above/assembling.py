@@ -26,7 +26,7 @@ from collarvision.above.values import (
     StageRange,
     stage_range,
 )
-from collarvision.boundary import metres_a_degree
+from collarvision.boundary import metres_a_degree, within_180
 
 EDGE_M: Final = 0.15
 """Nearer to the photo's edge a plant may be cut, and its tips say little."""
@@ -281,7 +281,7 @@ def degrees(
     east = x_m * math.cos(turn) + y_m * math.sin(turn)
     north = y_m * math.cos(turn) - x_m * math.sin(turn)
     per_lat, per_lon = metres_a_degree(place.lat)
-    return place.lat + north / per_lat, place.lon + east / per_lon
+    return place.lat + north / per_lat, within_180(place.lon + east / per_lon)
 
 
 def _rows(

@@ -7,6 +7,7 @@ them, finished blocks lie on disk, and a run that was stopped goes on where it w
 
 from __future__ import annotations
 
+import hashlib
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -106,6 +107,8 @@ def read_ortho(
             return replace(base, quality=("coarse",), reasons=(said,)), None
         if network is None:
             return replace(base, quality=("no-network",), reasons=(lacking,)), None
+        with open(path, "rb") as file:
+            base = replace(base, sha256=hashlib.file_digest(file, "sha256").hexdigest())
         side = _block_side(ortho)
         store = Blocks(keep, run_key(path, network.version, calibration, side, within))
         blocks = list(_blocks(*ortho.size, side))

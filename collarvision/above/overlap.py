@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from collarvision.above.values import FrameAbove
-from collarvision.boundary import metres_a_degree
+from collarvision.boundary import metres_a_degree, within_180
 
 _LEAST: Final = 1e-3
 
@@ -28,7 +28,7 @@ def apart_share(frames: Sequence[FrameAbove]) -> float:
 
     places = [(one.georeference.lat, one.georeference.lon) for one in placed if one.georeference]
     degrees = np.array(places)
-    metres = (degrees - degrees[0]) * metres_a_degree(float(degrees[0, 0]))
+    metres = within_180(degrees - degrees[0]) * metres_a_degree(float(degrees[0, 0]))
     side = np.sqrt(np.array([one.area_m2 or 0.0 for one in placed]))
     on = np.ones(len(placed))
     pairs = cKDTree(metres).query_pairs(math.sqrt(2) * float(side.max()), output_type="ndarray")

@@ -79,7 +79,13 @@ def draw_map(answer: FieldAnswer) -> str | None:
         return None
     lat0 = sum(lat for _, lat in corners) / len(corners)
     lat_m, lon_m = metres_a_degree(lat0)
-    xs, ys = [lon * lon_m for lon, _ in corners], [lat * lat_m for _, lat in corners]
+    lons = [lon for lon, _ in corners]
+    across = max(lons) - min(lons) > 180.0  # the field lies on both sides of the 180th meridian
+
+    def east(lon: float) -> float:
+        return (lon % 360.0 if across else lon) * lon_m
+
+    xs, ys = [east(lon) for lon in lons], [lat * lat_m for _, lat in corners]
     # A lone stop has no width of its own.
     wide, high = max(max(xs) - min(xs), 60.0), max(max(ys) - min(ys), 60.0)
     scale = min((_WIDTH - 2 * _MARGIN) / wide, (_TALLEST - 2 * _MARGIN) / high)
@@ -89,7 +95,7 @@ def draw_map(answer: FieldAnswer) -> str | None:
 
     def place(lon: float, lat: float) -> Point:
         return (
-            _WIDTH / 2 + (lon * lon_m - middle_x) * scale,
+            _WIDTH / 2 + (east(lon) - middle_x) * scale,
             (height - 24) / 2 - (lat * lat_m - middle_y) * scale,
         )
 
@@ -101,7 +107,7 @@ def draw_map(answer: FieldAnswer) -> str | None:
             return place(lon, lat)
 
         away = np.array([flight.boundary.metres(stop.lat, stop.lon) for stop in stops])
-        draw_zones(drawing, answer.above.layout, flight.boundary.rings_m, place_m, away)
+        draw_zones(drawing, answer.above.layout, flight.boundary.polygons_m, place_m, away)
     else:
         for rings in parts:
             drawing.rings([[place(lon, lat) for lon, lat in ring] for ring in rings], "outline")

@@ -42,7 +42,7 @@ def walk_page(walk: ZoneWalk, *, field: str | None = None, area_unit: str = "ac"
         map=drawing(
             draw_zone_map(
                 walk.zones,
-                flight.boundary.rings_m,
+                flight.boundary.polygons_m,
                 spots,
                 f"Map of {name}: {len(walk.zones)} zones and {len(spots)} stops"
                 + (", north up" if flight.located else ""),

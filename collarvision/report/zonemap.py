@@ -24,7 +24,10 @@ _MARGIN: Final = 26.0
 _FOOT: Final = 26.0
 _FEET_A_METRE: Final = 1000 / 304.8
 
+_FINE: Final = 8  # px of the raster that parts are joined on, to one of the drawing
+
 Place = Callable[[float, float], Point]
+Polygons = Sequence[Sequence[np.ndarray]]
 
 
 @dataclass(frozen=True)
@@ -39,7 +42,7 @@ class Spot:
 
 def draw_zone_map(
     zones: Zones,
-    rings_m: Sequence[np.ndarray],
+    polygons_m: Polygons,
     spots: Sequence[Spot],
     label: str,
     *,
@@ -51,8 +54,8 @@ def draw_zone_map(
     Parameters
     ----------
     zones : Zones
-    rings_m : sequence of (n, 2) ndarray
-        The field's outline.
+    polygons_m : sequence of sequences of (n, 2) ndarray
+        The field's outline, the rings of each of its parts, as a `Boundary` has them.
     spots : sequence of Spot
         In walking order.
     label : str
@@ -62,7 +65,7 @@ def draw_zone_map(
     north_up : bool
         False for a photo without a place on the earth: no arrow.
     """
-    corners = np.concatenate(rings_m)
+    corners = np.concatenate([ring for rings in polygons_m for ring in rings])
     low, high = corners.min(axis=0), corners.max(axis=0)
     size = np.maximum(high - low, 1.0)
     scale = min((WIDTH - 2 * _MARGIN) / size[0], (_TALLEST - 2 * _MARGIN) / size[1])
@@ -76,7 +79,7 @@ def draw_zone_map(
             float((height - _FOOT) / 2 - (y_m - middle[1]) * scale),
         )
 
-    draw_zones(drawing, zones, rings_m, place, np.array([(s.x_m, s.y_m) for s in spots]))
+    draw_zones(drawing, zones, polygons_m, place, np.array([(s.x_m, s.y_m) for s in spots]))
     at = [place(spot.x_m, spot.y_m) for spot in spots]
     if walked and len(at) > 1:
         drawing.line(at, "way")
@@ -92,7 +95,7 @@ def draw_zone_map(
 def draw_zones(
     drawing: Drawing,
     zones: Zones,
-    rings_m: Sequence[np.ndarray],
+    polygons_m: Polygons,
     place: Place,
     away_m: np.ndarray,
 ) -> None:
@@ -100,7 +103,10 @@ def draw_zones(
     for number in range(len(zones)):
         rings = zone_rings(zones, number, past_edges=True)
         drawing.rings([[place(x, y) for x, y in ring] for ring in rings], f"zone z{number + 1}")
-    outline = [[place(float(x), float(y)) for x, y in ring] for ring in rings_m]
+    parts = [
+        [[place(float(x), float(y)) for x, y in ring] for ring in rings] for rings in polygons_m
+    ]
+    outline = parts[0] if len(parts) == 1 else _union(parts, drawing.width, drawing.height)
     frame = [
         (-2.0, -2.0),
         (drawing.width + 2, -2.0),
@@ -113,6 +119,27 @@ def draw_zones(
         if len(zones) > 1:
             x, y = place(*middle_of(zones, number, away_m))
             drawing.words(x, y + 6, zone.letter, "letter", "middle")
+
+
+def _union(
+    parts: Sequence[Sequence[Sequence[Point]]], width: float, height: float
+) -> list[list[Point]]:
+    """Rings around all that the parts cover: drawn by hand, they may lie over each other."""
+    import cv2
+
+    covered = np.zeros((math.ceil(height * _FINE), math.ceil(width * _FINE)), np.uint8)
+    for rings in parts:
+        own = np.zeros_like(covered)
+        # A px stands for its middle. All rings of a part at once: its holes stay open.
+        cv2.fillPoly(
+            own, [np.round(np.array(one) * _FINE - 0.5).astype(np.int32) for one in rings], 1
+        )
+        covered |= own
+    found, _ = cv2.findContours(covered, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    return [
+        [(float(x), float(y)) for x, y in (cv2.approxPolyDP(ring, 1.0, True)[:, 0] + 0.5) / _FINE]
+        for ring in found
+    ]
 
 
 def draw_foot(drawing: Drawing, scale: float, *, north_up: bool) -> None:

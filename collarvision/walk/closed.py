@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from collarvision.above.fields import is_closed
-from collarvision.boundary import Boundary, metres_a_degree
+from collarvision.boundary import Boundary, metres_a_degree, within_180
 
 if TYPE_CHECKING:
     from collarvision.above.values import FrameAbove
@@ -42,7 +42,7 @@ def closed_places(
     degrees = placed_inside([one for one in frames if is_closed(one)], boundary)
     if len(degrees) == 0:
         return ()
-    metres = degrees * metres_a_degree(float(degrees[0, 0]))
+    metres = within_180(degrees - degrees[0]) * metres_a_degree(float(degrees[0, 0]))
     apart = np.linalg.norm(metres[:, None] - metres, axis=2)
     near = _NEAR_M
     while len(groups := _groups(apart <= near)) > _MOST_PLACES:

@@ -16,7 +16,7 @@ import numpy as np
 from collarvision.above.assembling import OLDER_THAN_TOLD
 from collarvision.above.fields import is_bare, is_closed
 from collarvision.above.oneflight import of_one_flight
-from collarvision.boundary import Boundary, metres_a_degree
+from collarvision.boundary import Boundary, metres_a_degree, within_180
 from collarvision.walk.closed import closed_places
 from collarvision.walk.leftout import (
     closed_unplaced,
@@ -228,7 +228,7 @@ def _located(
             gap_places.append(
                 (middle.lat, middle.lon)
                 if start is None or end is None
-                else ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2)
+                else ((start[0] + end[0]) / 2, start[1] + within_180(end[1] - start[1]) / 2)
             )
             missing.append(float(gap.missing))
     if unturned:
@@ -241,15 +241,14 @@ def _located(
     degrees = np.concatenate(places)
     gap_degrees = np.array(gap_places).reshape(-1, 2)
     outlined = boundary is not None
-    origin = boundary.origin if boundary is not None else tuple(np.median(degrees, axis=0))
-    lat_m, lon_m = metres_a_degree(float(origin[0]))
-    scale = np.array([lat_m, lon_m])
-    y, x = ((degrees - origin) * scale).T
-    gaps = ((gap_degrees - origin) * scale)[:, ::-1]
+    origin = boundary.origin if boundary is not None else _middle(degrees)
+    scale = np.array(metres_a_degree(origin[0]))
+    y, x = (within_180(degrees - origin) * scale).T
+    gaps = (within_180(gap_degrees - origin) * scale)[:, ::-1]
     if boundary is None:
         # Ground with closed leaves is the field's too, though no plant was told apart on it.
-        around = (np.concatenate([degrees, *closed]) - origin) * scale
-        boundary = _hull(around[:, 1], around[:, 0], (float(origin[0]), float(origin[1])))
+        around = within_180(np.concatenate([degrees, *closed]) - origin) * scale
+        boundary = _hull(around[:, 1], around[:, 0], origin)
         notes.append(
             "Without the field's outline the zones end where the photos do: give it to `walk` "
             "with --boundary, or to the survey with `batch --fields`."
@@ -274,6 +273,14 @@ def _located(
         )
     kept = [one.plants for one in frames if one.plants is not None]
     return _flight(frames, kept, x, y, gaps, np.array(missing), boundary, outlined, True, notes)
+
+
+def _middle(degrees: np.ndarray) -> tuple[float, float]:
+    """Middle of (n, 2) latitudes and longitudes, on both sides of the 180th meridian too."""
+    if np.ptp(degrees[:, 1]) > 180.0:
+        degrees = degrees[0] + within_180(degrees - degrees[0])
+    lat, lon = np.median(degrees, axis=0)
+    return float(lat), within_180(float(lon))
 
 
 def _flight(

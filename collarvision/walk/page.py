@@ -299,7 +299,7 @@ def _zone_values(walk: ZoneWalk, zone: Zone) -> dict[str, Any]:
     return {
         "zone": zone.letter,
         "share_of_plants": round(zone.share, 4),
-        "area_m2": round(zone.area_m2, 1),
+        "area_m2": round(zone_area_m2(walk, zone), 1),
         "stage_low": stage_name(low),
         "stage_high": stage_name(high),
         "collars_by_tips": round(zone.collars, 2),

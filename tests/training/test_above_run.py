@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
+import sys
 import tarfile
+import time
 from pathlib import Path
 from typing import Any
 
@@ -182,3 +186,116 @@ def test_renderers_end_early_where_that_is_asked_for(
     more = ["--renderers", "2", "--val-count", "0", "--minutes", "5", "--render-minutes", "0"]
     assert run.main([*options(tmp_path), *more]) == 0
     assert turns == [3, 3, 3, 3]
+
+
+def test_a_stopped_run_goes_on_where_it_was(tmp_path: Path) -> None:
+    """The same command once more: it must not start new weights over those that have learned."""
+    settings = run.arguments([*options(tmp_path), "--", "--init", "old.pt"])
+    settings.out.mkdir()
+    first = run.trainer_command(settings, 0.0)
+    assert "--save-state" in first
+    assert "--resume" not in first
+    weights = settings.out / "above.pt"
+    weights.touch()
+    assert "--resume" not in run.trainer_command(settings, 0.0)  # weights alone have no schedule
+    (settings.out / "above.pt.state").touch()
+    again = run.trainer_command(settings, 0.0)
+    assert again[again.index("--resume") + 1] == str(weights)
+    assert again[-2:] == ["--init", "old.pt"]
+
+
+@pytest.mark.torch
+def test_the_trainer_takes_these_words_and_looks_for_the_same_file(tmp_path: Path) -> None:
+    pytest.importorskip("torch", reason="the trainer's parser asks PyTorch for the device")
+    from training.above.train import arguments
+    from training.checkpoint import state_beside
+
+    settings = run.arguments([*options(tmp_path), "--", "--init", "old.pt"])
+    settings.out.mkdir()
+    for path in (settings.out / "above.pt", state_beside(settings.out / "above.pt")):
+        path.touch()
+    words = arguments(run.trainer_command(settings, 0.0)[3:])
+    assert words.save_state
+    assert words.resume == words.out == str(settings.out / "above.pt")
+
+
+STARTED = """
+import subprocess, sys
+from pathlib import Path
+from training.above import run
+
+work, how = Path(sys.argv[1]), sys.argv[2]
+RENDERER = "import signal, time; signal.signal(signal.SIGINT, signal.SIG_IGN); time.sleep(60)"
+TRAINER = '''
+import signal, sys, time
+from pathlib import Path
+stopped = []
+for number in (signal.SIGTERM, signal.SIGINT):
+    signal.signal(number, lambda got, _: stopped.append(got))
+Path(sys.argv[1], "ready").touch()
+for _ in range(1200):
+    if stopped:
+        break
+    time.sleep(0.05)
+time.sleep(1.0)  # a long step, and the scores at the end
+Path(sys.argv[1], "checkpoint").touch()
+'''
+
+def start(words):
+    process = subprocess.Popen([sys.executable, "-c", *words])
+    with (work / "started").open("a") as pids:
+        pids.write(f"{process.pid}\\n")
+    return process
+
+class Subprocess:
+    Popen = staticmethod(start)
+
+def spawn(*_):
+    late = [f"import time\\nwhile not __import__('os').path.exists({str(work / 'ready')!r}): "
+            "time.sleep(0.05)\\nraise SystemExit(1)"]
+    return start(late if how == "broken" else [RENDERER])
+
+run.spawn = spawn
+run.subprocess = Subprocess
+run.trainer_command = lambda *_: [TRAINER, str(work)]
+sys.exit(run.main(["--work", str(work / "w"), "--out", str(work / "o"), "--renderers", "2"]))
+"""
+
+
+def running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    return True
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="signals to a group of processes")
+@pytest.mark.parametrize("how", ["terminated", "interrupted", "ctrl-c", "broken"])
+def test_however_a_run_ends_its_trainer_saves_and_no_process_is_left(
+    how: str, tmp_path: Path
+) -> None:
+    command = [sys.executable, "-c", STARTED, str(tmp_path), how]
+    root = Path(run.__file__).parents[2]
+    process = subprocess.Popen(command, start_new_session=True, cwd=root)
+    started: list[int] = []
+    try:
+        end = time.monotonic() + 30
+        while not (tmp_path / "ready").exists():
+            assert time.monotonic() < end
+            time.sleep(0.05)
+        if how == "ctrl-c":
+            os.killpg(process.pid, signal.SIGINT)
+        elif how != "broken":
+            process.send_signal(signal.SIGTERM if how == "terminated" else signal.SIGINT)
+        status = process.wait(30)
+        assert status != 0
+        if how == "terminated":
+            assert status == 128 + signal.SIGTERM
+        started = [int(line) for line in (tmp_path / "started").read_text().split()]
+        assert len(started) >= 3
+        assert not [pid for pid in started if running(pid)]
+        assert (tmp_path / "checkpoint").exists()
+    finally:
+        if process.poll() is None or any(map(running, started)):
+            os.killpg(process.pid, signal.SIGKILL)  # the group that this test started

@@ -4,15 +4,17 @@
 
 Renderers write fresh fields under ``DIR/train`` while the trainer reads them; ``DIR/val`` gets
 finished photos that are never trained on. The whole ends in time: the trainer stops by the
-clock, the photos are packed. Parts that are there are continued. With two GPUs the last one trains
-and the others render, but for ``--beside`` renderers. On a machine without a GPU the same command
-runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
+clock, the photos are packed. After a stop the same command goes on with what is there: parts, and
+``OUT/above.pt`` with its schedule; another training has an OUT of its own. With two GPUs the last
+one trains and the others render, but for ``--beside`` renderers. On a machine without a GPU the
+same command runs small (``--gpus 0 --variant llvm_ad_rgb --side 256``).
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import signal
 import subprocess
 import sys
 import tarfile
@@ -20,7 +22,7 @@ import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from training.retrain import spawn, stop
+from training.retrain import ENDING, heard, put_off, spawn, stop
 
 VAL_SEED = 90_000
 """Seeds from here on are never trained on."""
@@ -153,7 +155,12 @@ def trainer_command(options: argparse.Namespace, stop_at: float) -> list[str]:
     """The trainer's command line, and whatever was given after ``--``."""
     command = [sys.executable, "-m", "training.above.train"]
     command += ["--samples", str(options.work / "train"), "--stop-at", f"{stop_at:.0f}"]
-    command += ["--minutes", str(options.minutes), "--out", str(options.out / "above.pt")]
+    weights = options.out / "above.pt"
+    command += ["--minutes", str(options.minutes), "--out", str(weights)]
+    # Without its state a run that was stopped would begin anew, over what it had learned.
+    command.append("--save-state")
+    if weights.is_file() and weights.with_name(f"{weights.name}.state").is_file():
+        command += ["--resume", str(weights)]
     if options.val_count or options.wide_count:
         command += ["--val", str(options.work / "val")]
     command += ["--log", str(options.out / "above.log.jsonl")]
@@ -201,27 +208,37 @@ def pack(folder: Path, out: Path, most: int = 99) -> list[Path]:
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run renderers and the trainer; pack what was made, however training ends."""
+    """Run from the command line."""
     options = arguments(argv)
+    # SIGTERM too must come past what ends the renderers and the trainer.
+    with heard((signal.SIGTERM,), lambda number, _: sys.exit(128 + number)):
+        return run(options)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Run renderers and the trainer; pack what was made, however training ends."""
     began = time.time()
     options.work.mkdir(parents=True, exist_ok=True)
     options.out.mkdir(parents=True, exist_ok=True)
     renderers = Renderers(options)
-    renderers.start()
     stop_at = began + options.minutes * 60 - options.end_seconds
     render_until = stop_at
     if options.render_minutes is not None:
         render_until = min(stop_at, began + options.render_minutes * 60)
     status = 1
+    trainer: subprocess.Popen[bytes] | None = None
     try:
-        trainer = subprocess.Popen(trainer_command(options, stop_at))
+        with put_off():
+            renderers.start()
+            trainer = subprocess.Popen(trainer_command(options, stop_at))
         told = 0.0
         while trainer.poll() is None:
             time.sleep(0.5)
             if time.time() > render_until:
                 renderers.stop()  # the trainer, and the scores at the end, have the machine alone
                 continue
-            renderers.look()
+            with put_off():
+                renderers.look()
             if time.time() - told > 30:
                 told = time.time()
                 made = {
@@ -233,7 +250,14 @@ def main(argv: list[str] | None = None) -> int:
                 )
         status = trainer.returncode
     finally:
-        renderers.stop()
+        # Who asks once more is served already: what is waited for must not be left behind.
+        with heard(ENDING, signal.SIG_IGN):
+            ending = trainer is not None and trainer.poll() is None
+            if ending:
+                trainer.terminate()  # ends after its present step, checkpoint included
+            renderers.stop()
+            if ending:
+                trainer.wait()
         packed = pack(options.work / "val", options.out, options.packed_files)
     size = sum(path.stat().st_size for path in packed) / 1e6
     made_train = sum(1 for _ in (options.work / "train").rglob("*.png"))
