@@ -15,6 +15,7 @@ from collarvision import __version__
 Outcome = Literal["staged", "hand-count", "rejected"]
 Pixel = tuple[float, float]
 MM_PER_INCH = 25.4
+TALLEST_IN = 140.0  # full-grown corn: common practice
 
 GUESS_FROM = 0.4
 """Confidence from which a stage that a person must count is named as a guess. Of own photos between
@@ -100,7 +101,7 @@ class Reading:
         A midline a leaf. For drawing only, not in the record.
     height_mm, height_interval_mm : float, (float, float), or None
         The interval should hold the height in 90 of 100 photos. None without a scale card, and
-        where the plant is cut off.
+        where the plant is cut off or its foot wasn't found.
     height_basis : str or None
         ``arch``, ``free-standing`` (no leaf arches yet) or ``along-stalk`` (laid plant).
     height_rule : str or None

@@ -18,6 +18,7 @@ from typing import Literal
 
 import numpy as np
 
+from collarvision.answer import MM_PER_INCH, TALLEST_IN
 from collarvision.arch import RULES, SHARE_POWER, Candidate, Rule, governing, highest
 from collarvision.calibration import load_calibration
 from collarvision.card import Scale
@@ -26,6 +27,7 @@ from collarvision.parallax import (
     LEAN_DEG,
     Facing,
     Stand,
+    has_size,
     leaf_depth,
     on_board,
     stand,
@@ -89,7 +91,10 @@ def measure(
     *,
     interval_factor: float | None = None,
 ) -> Height | None:
-    """Measure a plant's height, or give None where it has no base or nothing to measure to.
+    """Measure a plant's height, or give None where it can't be.
+
+    It has none where its foot wasn't found, where there is nothing to measure to, where either end
+    lies near the board's horizon, and where no corn is so tall.
 
     Parameters
     ----------
@@ -102,10 +107,10 @@ def measure(
     """
     if rule not in RULES:
         raise ValueError(f"Height rule {rule!r} is unknown; use one of {', '.join(RULES)}.")
-    if plant.base is None or not plant.leaves:
+    if plant.base is None or parts.base is None or not plant.leaves:
+        return None  # the stalk's end alone is no foot
+    if not has_size(scale, plant.base.x, plant.base.y):
         return None
-    if not np.isfinite(scale.mm_per_px_at(plant.base.x, plant.base.y)):
-        return None  # past the board's horizon nothing has a size
     laid = plant.laid >= 0.5
     standing = stand(parts, scale, plant.base, plant.stalk, laid=laid)
     base_px = np.array([[plant.base.x, plant.base.y]])
@@ -117,8 +122,8 @@ def measure(
     leaves = [place.reckon(one) for one in governing(parts, plant, scale, standing, foot, rule)]
     best = _middle(leaves)
     basis: Basis = "along-stalk" if laid else "arch" if best.candidate.point else "free-standing"
-    height = best.height_mm
-    if height <= 0:
+    height, top = best.height_mm, best.candidate.point or tallest
+    if not 0 < height <= TALLEST_IN * MM_PER_INCH or not has_size(scale, *top):
         return None
     sd = _error(place, best)
     if interval_factor is None:
@@ -132,7 +137,7 @@ def measure(
         ),
         basis=basis,
         rule=rule,
-        arch=best.candidate.point or tallest,
+        arch=top,
         soil=(plant.base.x, plant.base.y),
         offset_mm=standing.offset_mm,
         uncorrected_mm=float((best.at[0] - foot) @ standing.up),

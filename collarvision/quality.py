@@ -363,9 +363,9 @@ def _card(scale: Scale | None) -> list[Finding | None]:
         return [
             Finding(
                 TWO_CARDS,
-                "note",
-                "Two scale cards are in view, and either may stand away from the plant, so there "
-                "is no height: take one away and take the photo again.",
+                "stop",
+                "Two scale cards are in view, and each may stand at another plant, so there is no "
+                "height: take one away and take the photo again, or count by hand.",
             )
         ]
     tilt = error = None

@@ -23,7 +23,7 @@ from collarvision.confidence import Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look
 from collarvision.network import ModelError, usable_threads
-from collarvision.parallax import on_board, stand
+from collarvision.parallax import has_size, on_board, stand
 from collarvision.parts import Looks, Parts, Point, gather, look_closer, take_looks
 from collarvision.photo import Photo, load_photo
 from collarvision.photofile import PhotoError
@@ -316,7 +316,6 @@ def with_plant(
     """The reading with all that was understood of the plant; what it says of the file stays."""
     plant, belief = got.plant, got.belief
     leaves = list(zip(plant.leaves, belief.counted, belief.numbers.ranks, strict=True))
-    base = plant.base
     mm_per_px, upright = _at_foot(got, scale)
     arch = height.arch if height else _xy_of(plant.arch)
     return replace(
@@ -336,7 +335,7 @@ def with_plant(
         ),
         first_leaf=plant.first_leaf,
         lower_leaves_missing=belief.numbers.below,
-        soil_line=_xy_of(base),
+        soil_line=_xy_of(got.parts.base),  # the stalk's end alone may be anywhere
         arch=arch,
         stalk=_line(plant.stalk),
         upright=upright,
@@ -353,9 +352,9 @@ def with_plant(
 
 def _at_foot(got: Understood, scale: Scale | None) -> tuple[float | None, tuple[Pixel, ...]]:
     """Mm of the board a px at the plant's foot, and up and level there as the photo shows them."""
-    plant, base = got.plant, got.plant.base
-    if scale is None or base is None or not np.isfinite(scale.mm_per_px_at(base.x, base.y)):
-        return None, ()  # past the board's horizon nothing can be measured
+    plant, base = got.plant, got.parts.base
+    if scale is None or base is None or not has_size(scale, base.x, base.y):
+        return None, ()
     up = stand(got.parts, scale, base, plant.stalk, laid=plant.laid >= 0.5).up
     foot = on_board(scale, np.array([[base.x, base.y]]))[0]
     places = np.array([foot, foot + up, foot + (-up[1], up[0])])

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import Final, Literal
 
-from collarvision.answer import stage_name
+from collarvision.answer import TALLEST_IN, stage_name
 from collarvision.evidence import PlantEvidence, plausible_stages
 from collarvision.units import MM_PER, UnitError, shown_here, unit_of_length
 
@@ -26,7 +26,6 @@ _USUAL_IN: Final = (
     (14.0, 20.0),
 )
 _A_LEAF_IN: Final = (4.0, 9.0)  # more of each with every leaf past V6: our own choice
-_TALLEST_IN: Final = 140.0  # full-grown corn: common practice
 
 # So many times beyond either end a pair is asked about, and refused. Our own choice.
 _DOUBTFUL: Final = 1.75
@@ -42,7 +41,7 @@ def usual_mm(collars: int) -> tuple[float, float]:
     known = len(_USUAL_IN) - 1
     low, high = _USUAL_IN[min(collars, known)]
     more = max(collars - known, 0)
-    low, high = low + _A_LEAF_IN[0] * more, min(high + _A_LEAF_IN[1] * more, _TALLEST_IN)
+    low, high = low + _A_LEAF_IN[0] * more, min(high + _A_LEAF_IN[1] * more, TALLEST_IN)
     inch = float(MM_PER["in"])
     return low * inch, high * inch
 

@@ -294,7 +294,7 @@ def test_what_the_card_tells() -> None:
     assert unsure["scale_unsure"].severity == "note"
     assert "6 %" in unsure["scale_unsure"].sentence
     two = findings(rgb, parts, replace(seen_card(tilt_deg=38.2), another_seen=True))
-    assert (list(two), two["two_cards"].severity) == (["two_cards"], "note")
+    assert (list(two), two["two_cards"].severity) == (["two_cards"], "stop")
     assert "no height" in two["two_cards"].sentence
     (only,) = assess(Photo("drawn", rgb, ""), parts, None)
     assert (only.code, only.severity) == ("no_card", "note")

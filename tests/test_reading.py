@@ -19,8 +19,11 @@ from collarvision import cardseen, read_photo
 from collarvision.answer import Reading, confidence_words, stage_name
 from collarvision.card import Scale
 from collarvision.cardmarks import EASY, HARD
+from collarvision.confidence import NO_FOOT
 from collarvision.cutoff import Cut
 from collarvision.looks import Look
+from collarvision.parallax import Stand
+from collarvision.parts import gather
 from collarvision.quality import Finding
 from collarvision.reading import height_in_view
 from collarvision.record import Record
@@ -84,6 +87,51 @@ def test_a_foot_past_the_boards_horizon_leaves_no_endless_number(
     json.dumps(reading.record(), allow_nan=False)
 
 
+def test_a_stalk_whose_foot_wasnt_found_has_no_height(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its lower end may be anywhere: of a plant upside down it is told far too short."""
+    monkeypatch.setattr(
+        reading_room, "gather", lambda *looks: dataclasses.replace(gather(*looks), base=None)
+    )
+    reading = read_photo(path)
+    assert reading.card is not None
+    assert (reading.height_mm, reading.height_interval_mm, reading.height_basis) == (None,) * 3
+    assert (reading.soil_line, reading.mm_per_px, reading.upright) == (None, None, ())
+    assert (reading.outcome, NO_FOOT in reading.reasons) == ("hand-count", True)
+    assert len(reading.stalk) > 1
+
+
+@pytest.mark.parametrize("end", ["soil_line", "arch"])
+def test_no_height_is_measured_near_the_boards_horizon(
+    path: Path, monkeypatch: pytest.MonkeyPatch, end: str
+) -> None:
+    where, seen = getattr(read_photo(path), end), Scale.mm_per_px_at
+
+    def stretched(times: float) -> Reading:
+        def mm_per_px_at(self: Scale, x: float, y: float) -> float:
+            return seen(self, x, y) * (times if abs(y - where[1]) < 30 else 1.0)
+
+        monkeypatch.setattr(Scale, "mm_per_px_at", mm_per_px_at)
+        return read_photo(path)
+
+    assert stretched(2.0).height_mm is not None  # as where a board leans far
+    far = stretched(9.0)
+    assert (far.fault, far.height_mm, far.height_interval_mm) == (None, None, None)
+    assert (far.mm_per_px is None) == (end == "soil_line")
+
+
+def test_no_plant_is_told_taller_than_full_grown_corn(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told, seen = read_photo(path).height_mm, Stand.height_mm
+    for height_mm, given in ((3400.0, True), (3700.0, False)):
+        monkeypatch.setattr(
+            Stand, "height_mm", lambda *a, t=height_mm / told, **k: seen(*a, **k) * t
+        )
+        assert (read_photo(path).height_mm is not None) is given
+
+
 def test_without_a_card_there_is_a_stage_and_no_height(
     stand_in: Path, save_jpeg: Callable[..., Path]
 ) -> None:
@@ -109,6 +157,8 @@ def test_with_two_cards_in_view_nothing_is_measured(
     two = read_photo(save_jpeg(rgb))
     assert (two.stage, two.height_mm, two.mm_per_px, two.card) == (one.stage, None, None, None)
     assert two.quality == ("two_cards",)
+    assert (one.outcome, two.outcome) == ("staged", "hand-count")
+    assert [reason.split(",")[0] for reason in two.overruling] == ["Two scale cards are in view"]
 
 
 @pytest.mark.parametrize(
