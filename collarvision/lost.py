@@ -47,6 +47,9 @@ RATIO_SIGMA = 0.4
 RANK_SIGMA = 0.55
 """Error of the network's leaf number, leaves. Our own choice."""
 
+ROUND_FROM = 0.7
+"""P(rounded) from which a tip is seen to be round, and so leaf 1's. Our own choice."""
+
 WEIGHTS = {
     "network": 0.4,
     "first_leaf": 0.2,
@@ -147,7 +150,7 @@ def _evidence(signs: Signs, p: np.ndarray) -> tuple[str, ...]:
     said: list[str] = []
     most = int(p.argmax())
     if signs.rounded is not None:
-        if signs.rounded >= 0.7 and most == 0:
+        if signs.rounded >= ROUND_FROM and most == 0:
             said.append("Lowest leaf rounded, so it is leaf 1.")
         elif signs.rounded <= 0.3 and most > 0:
             said.append("Lowest leaf pointed, so leaf 1 is lost.")
@@ -155,7 +158,7 @@ def _evidence(signs: Signs, p: np.ndarray) -> tuple[str, ...]:
             said.append("Lowest leaf taken as leaf 1, though its tip is not seen to be round.")
         else:
             said.append("Shape of the lowest leaf's tip is not clear.")
-    if signs.blade_mm is not None and (most > 0 or (signs.rounded or 0.0) < 0.7):
+    if signs.blade_mm is not None and (most > 0 or (signs.rounded or 0.0) < ROUND_FROM):
         said.append(f"Lowest blade {signs.blade_mm:.0f} mm long.")
     if signs.collar_mm is not None and most > 0:
         said.append(f"Lowest collar {signs.collar_mm:.0f} mm above the soil.")
