@@ -29,6 +29,7 @@ from collarvision.units import Shown
 from collarvision.walk.correction import ZonedField
 from collarvision.walk.telling import cautions, zoned_record
 from collarvision.window import Told, Window
+from collarvision.windowtold import told_beside
 
 
 @dataclass(frozen=True)
@@ -105,22 +106,11 @@ class FieldAnswer:
         return tuple(one.name for one in self.verdicts if one.word == "can't tell")
 
     def window_of(self, name: str) -> Window | None:
-        """Window of a limit by its name; None where its verdict can't be told.
-
-        Dates beside an answer that can't be given would be taken for one, and a close still to
-        come beside "past" for leave. Beside "too early" it opens tomorrow at the earliest.
-        """
-        if name in self.undatable:
-            return None
+        """What is told of the window of a limit by its name; None where no date is."""
         windows = self.outlook.windows if self.outlook else ()
         found = next((one for one in windows if one.name == name), None)
-        closes = None if found is None else found.closes
         word = next((one.word for one in self.verdicts if one.name == name), None)
-        if word == "too early" and found is not None:
-            return found.opening_after(self.today)
-        # Past by an earlier visit, or by a plant that the mean knows nothing of.
-        ahead = closes is not None and (closes.middle is None or closes.middle > self.today)
-        return None if word == "past" and ahead else found
+        return None if found is None or word is None else told_beside(word, found, self.today)
 
     def limit_of(self, name: str) -> Limit | None:
         """Limit by its name; None for a tank mix."""

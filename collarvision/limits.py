@@ -27,13 +27,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import date
 from typing import Final
 
 from collarvision.damage import Wait
 from collarvision.evidence import PlantEvidence, newest
-from collarvision.limitage import maximum_of, since, with_older, word_of_cases
-from collarvision.limitpast import Earlier, past_earlier, seen_again, seen_past
+from collarvision.limitpast import Earlier, seen_again
+from collarvision.limitplants import Found, Heard, by_plants, hear, past_for_good, said_of_old
 from collarvision.limitsfile import Limit, Limits
 from collarvision.limitsteps import (
     days_left,
@@ -41,7 +41,6 @@ from collarvision.limitsteps import (
     low_words,
     misfit_words,
     mix_reasons,
-    old_words,
     small_share_words,
     too_thin,
     unmeasured_words,
@@ -49,6 +48,7 @@ from collarvision.limitsteps import (
 )
 from collarvision.limitwords import (
     CAUTION,
+    STRICTNESS,
     VerdictWord,
     names_of,
     notes,
@@ -57,19 +57,9 @@ from collarvision.limitwords import (
     sentence,
     undated_words,
 )
-from collarvision.standing import TRACE, PlantStanding, advance, answers
-from collarvision.tally import (
-    beyond,
-    cases,
-    more_past,
-    past_share,
-    short_of,
-    whole,
-)
+from collarvision.standing import TRACE, PlantStanding, advance
+from collarvision.tally import beyond, short_of, whole
 from collarvision.units import Shown
-
-# From the most to the least restrictive: what a tank mix takes from its members.
-STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
 
 _WORTH_A_LOOK: Final = 0.005
 _MOST_NAMES: Final = 10
@@ -205,118 +195,128 @@ def judge(
     visit : date, optional
         Day of the visit of the plants; by default that of the newest of them by its photo.
     """
-    reasons: list[str] = []
-    future = [p for p in plants if p.taken_at is not None and p.taken_at > today]
-    seen = [p for p in plants if p not in future]
-    known = [p for p in seen if answers(p, limit)]
-    apart = [p for p in seen if p.height_only and not answers(p, limit)]
-    # A limit without a greatest height has no use for those, but to note them.
-    tall = apart if limit.highest.height_mm is not None else []
-    oldest = today - timedelta(days=visit_good_days)
-    fresh = since(known, oldest)
-    bare = sum((p.decided or p.waiting) and not answers(p, limit) for p in seen)
-    blocking = seen_again(earlier, seen, limit, today, visit)
-    blocking += too_thin(known, fresh, len(future), limit, today, bare)
-    used = fresh or known
-    blocking += misfit_words(known, limit)
-    by_hand = since(tall, oldest) if fresh else tall
-    # Waiting plants that leave the word as it is, whatever they are, belong to the evidence.
-    each = cases([*used, *by_hand], limit)
-    word, differ = word_of_cases(each, limit)
-    deciding = each
-    older = [cases(some, limit) for some in with_older([*known, *tall], oldest)] if fresh else []
-    for every in older:
-        then_word, then_differ = word_of_cases(every, maximum_of(limit))
-        if STRICTNESS.index(then_word) < STRICTNESS.index(word):
-            word, differ, deciding = then_word, then_differ, every
-    # Who waits is told by the most that it may be; without a maximum by the least.
-    by_most = word == "too early" or (limit.highest and word in ("open", "closing"))
-    standing = deciding[-1 if by_most else 0]
-    then: date | None = None  # day of the other visit that says past, where only that one does
-    everyone = seen_past(seen, limit)
-    if everyone is None:
-        then, everyone, doubts = past_earlier(earlier, limit, today)
-        reasons += doubts
-    too = everyone is None and deciding is not each
-    old = len(known) - len(fresh) + (len(tall) - len(by_hand) if too else 0)
-    if fresh and old:
-        reasons.append(old_words(old, oldest, too=too))
-    if everyone is not None:
-        word, standing, blocking = "past", everyone, []
-    elif not (limit.lowest or limit.highest):
-        blocking = []
-    elif differ:
-        waiting = [s.plant.name for s in deciding[0] if s.waits]
-        blocking.append(
-            f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
-            f"{names_of(waiting)}."
-        )
-    elif word == "can't tell":
-        chosen = _deciding(standing, "past", limit)
-        doubtful = [s.plant.name for s in chosen if s.past >= _WORTH_A_LOOK]
-        of_them = "one of them is" if limit.share_past == 0 else "more of them are than may be"
-        blocking.append(
-            small_share_words(standing, limit)
-            or "No plant is surely past the maximum, but it is more likely than not that "
-            f"{of_them}: check collars and height of {names_of(doubtful)} on the plant."
-        )
+    heard = hear(plants, limit, today, visit_good_days)
+    found, reasons = past_for_good(by_plants(heard, limit), heard, earlier, limit, today)
+    reasons += said_of_old(found, heard)
+    word = found.word
+    blocking = _not_enough(found, heard, limit, today, earlier, visit)
     unmeasured = without_height(plants, limit, today)
-    heights_said = not known
+    by_heights: list[str] = []
     if word != "past" and not blocking:
-        blocking = unmeasured_words(unmeasured, [*used, *by_hand], limit)
-        if word == "too early" and not blocking:
-            said_low = (low_words(case, limit, shown) for case in each)
-            blocking = next(filter(None, said_low), [])
-        heights_said = heights_said or bool(blocking)
+        blocking = by_heights = _heights_missing(found, heard, unmeasured, limit, shown)
     if undated and word != "past" and not blocking and (limit.lowest or limit.highest):
+        here = [replace(p, taken_at=newest(heard.used)) for p in undated]
         alone = replace(limit, days_before_harvest=None)
-        here = [replace(p, taken_at=newest(used)) for p in undated]
-        said = undated_words(len(here))
-        if judge([*plants, *here], alone, today, visit_good_days=visit_good_days).word == word:
-            reasons.append(f"{said}: of this visit, they wouldn't change the answer.")
+        with_them = judge([*plants, *here], alone, today, visit_good_days=visit_good_days)
+        if with_them.word == word:
+            said = f"{undated_words(len(here))}: of this visit, they wouldn't change the answer."
+            reasons.append(said)
         else:
-            blocking.append(
-                f"{said}, and could change the answer: say the day of "
-                f"{names_of([p.name for p in here])}."
-            )
+            blocking = [_undated_step(here)]
     if blocking:
         word = "can't tell"
-    by_harvest = False
-    harvest_word, harvest = days_left(limit, planned_harvest, today, newest(seen))
-    if harvest_word is not None:
-        by_harvest = STRICTNESS.index(harvest_word) < STRICTNESS.index(word)
-        word = harvest_word if by_harvest else word
-        # Past by its plants there is no last day any more, whatever the harvest would allow.
-        if word != "past" or harvest_word == "past":
-            reasons.append(harvest)
-    chosen = [] if by_harvest else _deciding(standing, word, limit)
+    harvest_word, harvest = days_left(limit, planned_harvest, today, newest(heard.seen))
+    by_harvest = harvest_word is not None and _stricter(harvest_word, word)
+    if harvest_word is not None and by_harvest:
+        word = harvest_word
+    # Past by its plants there is no last day any more, whatever the harvest would allow.
+    if harvest_word is not None and (word != "past" or harvest_word == "past"):
+        reasons.append(harvest)
+    chosen = [] if by_harvest else _deciding(found.standing, word, limit)
+    share = found.share(limit)
     said = harvest
-    share = past_share(standing, limit)
-    if too:  # whose old plants never make a share smaller either
-        share = more_past(share, past_share(each[-1 if by_most else 0], limit))
     if not by_harvest:
-        said = sentence(limit, word, standing, chosen, blocking, harvest, share, shown)
-        if then is not None and word == "past":
-            said = f"{said} That was on {then}, and plants don't go back."
-            reasons.append(past_before(then, chosen, limit, shown))
-        elif word == "past":  # either half may be the slip: a grower must hear what it rests on
-            resting = {s.plant.name for s in chosen}
-            reasons += misfit_words([p for p in seen if p.name in resting], limit)
-    reasons += doubtful_heights(standing, limit, word)
-    bare_said = None if heights_said else len(unmeasured)
+        said = sentence(limit, word, found.standing, chosen, blocking, harvest, share, shown)
+    if word == "past" and not by_harvest:
+        if found.then is not None:
+            said = f"{said} That was on {found.then}, and plants don't go back."
+        reasons += _past_rests_on(found, heard, chosen, limit, shown)
+    reasons += doubtful_heights(found.standing, limit, word)
+    bare = len(unmeasured) if heard.known and not by_heights else None  # None where that was said
     return Verdict(
         name=limit.name,
         method=limit.method,
         word=word,
-        probability=None if by_harvest else _probability(standing, each, older, limit, word),
+        probability=None if by_harvest else _probability(found, limit, word),
         deciding_plants=tuple(s.plant.name for s in chosen[:_MOST_NAMES]),
         decided_by="days before harvest" if by_harvest else _part(chosen, word),
         share_past=share.interval if share else None,
         sentence=f"{limit.name} ({limit.method}): {word}. {said} {CAUTION}",
-        reasons=(*blocking, *reasons, *notes(standing, limit, apart, shown, bare_said)),
+        reasons=(*blocking, *reasons, *notes(found.standing, limit, heard.apart, shown, bare)),
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
-        then=then,
+        then=found.then,
     )
+
+
+def _stricter(one: VerdictWord, other: VerdictWord) -> bool:
+    return STRICTNESS.index(one) < STRICTNESS.index(other)
+
+
+def _not_enough(
+    found: Found, heard: Heard, limit: Limit, today: date, earlier: Earlier, visit: date | None
+) -> list[str]:
+    """Steps to an answer that the plants can't give yet; empty where they can."""
+    if found.for_good or not (limit.lowest or limit.highest):
+        return []
+    return [
+        *seen_again(earlier, heard.seen, limit, today, visit),
+        *too_thin(heard.known, heard.fresh, heard.future, limit, today, heard.bare),
+        *misfit_words(heard.known, limit),
+        *_undecided(found, limit),
+    ]
+
+
+def _undecided(found: Found, limit: Limit) -> list[str]:
+    """What would decide, where plants that wait or many small doubts leave two answers."""
+    if found.differ:
+        waiting = [s.plant.name for s in found.deciding[0] if s.waits]
+        return [
+            f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
+            f"{names_of(waiting)}."
+        ]
+    if found.word != "can't tell":
+        return []
+    chosen = _deciding(found.standing, "past", limit)
+    doubtful = [s.plant.name for s in chosen if s.past >= _WORTH_A_LOOK]
+    of_them = "one of them is" if limit.share_past == 0 else "more of them are than may be"
+    return [
+        small_share_words(found.standing, limit)
+        or "No plant is surely past the maximum, but it is more likely than not that "
+        f"{of_them}: check collars and height of {names_of(doubtful)} on the plant."
+    ]
+
+
+def _heights_missing(
+    found: Found,
+    heard: Heard,
+    unmeasured: Sequence[PlantEvidence],
+    limit: Limit,
+    shown: Shown | None,
+) -> list[str]:
+    """Which heights would decide; empty where none would."""
+    steps = unmeasured_words(unmeasured, heard.judged, limit)
+    if steps or found.word != "too early":
+        return steps
+    return next(filter(None, (low_words(case, limit, shown) for case in found.each)), [])
+
+
+def _undated_step(plants: Sequence[PlantEvidence]) -> str:
+    names = names_of([p.name for p in plants])
+    return f"{undated_words(len(plants))}, and could change the answer: say the day of {names}."
+
+
+def _past_rests_on(
+    found: Found,
+    heard: Heard,
+    chosen: Sequence[PlantStanding],
+    limit: Limit,
+    shown: Shown | None,
+) -> list[str]:
+    """What makes a field past, where a grower must look at that again: it may be a slip."""
+    if found.then is not None:
+        return [past_before(found.then, chosen, limit, shown)]
+    resting = {s.plant.name for s in chosen}
+    return misfit_words([p for p in heard.seen if p.name in resting], limit)
 
 
 def held_back(verdict: Verdict, wait: Wait, *, mix: bool) -> Verdict:
@@ -379,21 +379,16 @@ def _part(chosen: Sequence[PlantStanding], word: VerdictWord) -> str | None:
     return max(parts, key=parts.count) if parts else None
 
 
-def _probability(
-    standing: Sequence[PlantStanding],
-    each: Sequence[Sequence[PlantStanding]],
-    older: Sequence[Sequence[Sequence[PlantStanding]]],
-    limit: Limit,
-    word: VerdictWord,
-) -> float | None:
+def _probability(found: Found, limit: Limit, word: VerdictWord) -> float | None:
     """That the word holds, in the case that makes it least likely; past as its plants stand."""
-    if not standing:
+    if not found.standing:
         return None
     if word == "past":
-        return beyond(standing, limit, near=False)
-    found = []
-    least = max((beyond(case, limit, near=False) for one in older for case in one), default=0.0)
-    for case in each:
+        return beyond(found.standing, limit, near=False)
+    older = [beyond(case, limit, near=False) for one in found.older for case in one]
+    least = max(older, default=0.0)
+    chances = []
+    for case in found.each:
         past, short = max(least, beyond(case, limit, near=False)), short_of(case, limit)
-        found.append((1 - past) * (short if word == "too early" else 1 - short))
-    return min(found)
+        chances.append((1 - past) * (short if word == "too early" else 1 - short))
+    return min(chances)

@@ -125,7 +125,8 @@ def unmeasured_words(
         if (plausible_stages(p)[1] if p.best_stage is None else p.best_stage) > most
     ]
     if limit.highest and ahead:
-        why = "by their collars" if known else "as no measured one's collars are known"
+        why = f"by {'its' if len(ahead) == 1 else 'their'} collars"
+        why = why if known else "as no measured one's collars are known"
         of_them = "it" if count == 1 else f"{len(ahead)} of them"
         may = f"{of_them} may be taller than any measured one, {why}"
         return [f"{said}, and {may}: measure {names_of(ahead)}."]
@@ -215,7 +216,9 @@ def too_thin(
         days = (today - last).days
         old = "The last visit is 1 day old"
         if days > 1:  # a camera's clock some days behind makes no visit old: say whose day it is
-            old = f"The last plants are dated {last}, by camera or folder, so {days} days old"
+            photos = all(p.stage is not None for p in known if p.taken_at == last)
+            by = ", by camera or folder" if photos else ""
+            old = f"The last plants are dated {last}{by}, so {days} days old"
         return [*found, f"{old}: walk the field again before you act."]
     # What waits, perhaps no plant at all, is neither a second stop nor a height, but may be once it
     # is counted: that comes before another walk.

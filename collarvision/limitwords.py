@@ -24,6 +24,9 @@ SURELY: Final = 0.9  # said to be past from there, under it that it may be; our 
 
 VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 
+# From the most to the least restrictive: what a tank mix takes from its members.
+STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
+
 
 def notes(
     standing: Sequence[PlantStanding],
@@ -174,6 +177,8 @@ def _past_one(first: PlantStanding, limit: Limit, shown: Shown | None) -> str | 
     leaves, tall = f"{limit.highest.leaves} {limit.leaf}", _tall_words(limit, shown)
     if by_leaves and by_height:
         return f"not surely past both {leaves} and {tall}"
+    if by_leaves and first.waits:  # the most that it may be, which nobody has counted
+        return f"which may be past {leaves} and is still under {tall}"
     if by_leaves:
         return f"past {leaves}, still under {tall}"
     return f"over {tall}, still inside {leaves}" if by_height else None

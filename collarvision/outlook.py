@@ -125,17 +125,11 @@ def read_weather(
     notes = list(weather.findings)
     if forecast is not None:
         ahead = read_temperatures(forecast, unit=unit)
-        last_seen = weather.days[-1].day
         _same_unit(weather, ahead, forecast)
         if ahead.days[-1].day <= weather.days[-1].day:
             notes.append(f"{forecast} ends before your temperatures do and adds nothing.")
         weather = join(weather, ahead)
         notes += [f"{forecast}: {finding}" for finding in ahead.findings]
-        if (ahead.days[0].day - last_seen).days > 1 and weather.gaps:
-            notes.append(
-                f"Your temperatures end on {last_seen} and the forecast begins on "
-                f"{ahead.days[0].day}: no date beyond that gap can be told."
-            )
     last, horizon = weather.days[-1].day, today + timedelta(days=HORIZON_DAYS)
     measured = [day for day in weather.days if day.origin != "ahead"]
     if last < horizon and len(measured) >= _FEWEST_PAST_DAYS:
@@ -214,6 +208,13 @@ def look_ahead(
         notes.append(str(error))
         visits = visits[-1:]
         pace = leaf_pace(visits, weather, clamp)
+    # One that ended before the plants were seen keeps no date back.
+    gap = next((gap for gap in weather.gaps if gap[1] >= pace.day), None)
+    if gap is not None:
+        notes.append(
+            f"Temperatures are missing from {gap[0]} to {gap[1]}: no date beyond that gap can be "
+            "told."
+        )
 
     def windows_of(visits: Sequence[Visit], plants: Sequence[PlantEvidence]) -> list[Window]:
         return [

@@ -212,7 +212,7 @@ def test_a_limit_by_height_says_who_has_none() -> None:
     verdict = judge([*FIELD, ahead], BY_HEIGHT, TODAY)
     assert verdict.word == "can't tell"
     assert "1 plant without a height is not judged" in verdict.steps[0]
-    assert verdict.steps[0].endswith("by their collars: measure cut off.")
+    assert verdict.steps[0].endswith("by its collars: measure cut off.")
     # Too many to be spoken for by the others, however small.
     many = [replace(bare[0], stage=3, name=f"m{k}") for k in range(5)]
     verdict = judge([*FIELD, *many], BY_HEIGHT, TODAY)
@@ -294,7 +294,7 @@ def test_plants_without_a_height_are_held_against_the_most_collars_measured() ->
     for taped in (replace(TAPED, height_mm=270.0), replace(TAPED, height_mm=270.0, stage=9)):
         verdict = judge([taped, *FIELD, bare], BY_HEIGHT, TODAY)
         assert verdict.word == "can't tell"
-        assert verdict.steps[0].endswith("by their collars: measure bare.")
+        assert verdict.steps[0].endswith("by its collars: measure bare.")
     taped_only = [replace(TAPED, name=f"t{k}", height_mm=250.0) for k in range(12)]
     verdict = judge([*taped_only, bare], BY_HEIGHT, TODAY)
     assert verdict.word == "can't tell"

@@ -118,6 +118,19 @@ def test_plants_that_wait_with_a_height_are_counted_before_more_are_measured() -
     assert steps[0] == f"{said}: put the scale card beside the plants."
 
 
+# Plants of an old visit
+
+
+def test_only_photos_are_said_to_be_dated_by_camera_or_folder() -> None:
+    later = date(2026, 6, 10)
+    read = plants(12, doubtful=0)
+    (step,) = judge(read, MAXIMUM, later).steps
+    assert step.startswith(f"The last plants are dated {TODAY}, by camera or folder, so 6 days old")
+    at_stops = [replace(p, stage=None, confidence=None, hand_count=4) for p in read]
+    (step,) = judge(at_stops, MAXIMUM, later).steps
+    assert step.startswith(f"The last plants are dated {TODAY}, so 6 days old: walk the field")
+
+
 # The last day of a tank mix
 
 

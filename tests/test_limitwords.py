@@ -90,3 +90,28 @@ def test_those_short_of_a_minimum_are_not_said_to_have_reached_it() -> None:
     unknown = judge([*there, bare], either, TODAY).sentence
     assert "11 of 12 plants seen have reached 5 collars or 10 cm" in unknown
     assert "Without a height, and not known to be there: v3." in unknown
+
+
+# A maximum of leaves and height both
+
+
+def test_a_plant_that_waits_is_not_told_as_past_its_leaves() -> None:
+    """Read as V4 and perhaps V6: nobody counted it, and by its height it is inside."""
+    limit = Limit("A", "broadcast", "collars", highest=Bound(5, 508.0, "20 in"))
+    limit = replace(limit, highest_when="both")
+    field = [replace(plant, hand_count=4, height_mm=215.0) for plant in NOW]
+    unsure = PlantEvidence(
+        "unsure",
+        (0, 0, 0, 0.1, 0.6, 0.3),
+        4,
+        "hand-count",
+        0.6,
+        height_mm=216.0,
+        height_interval_mm=(205.0, 228.0),
+        height_basis="arch",
+        taken_at=TODAY,
+    )
+    waits = judge([*field, unsure], limit, TODAY).sentence
+    assert "(V4?, 8.5 in), which may be past 5 collars and is still under 20 in." in waits
+    counted = judge([*field, replace(unsure, hand_count=6)], limit, TODAY).sentence
+    assert "(V6, 8.5 in), past 5 collars, still under 20 in." in counted

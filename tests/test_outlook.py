@@ -66,10 +66,26 @@ def test_a_forecast_goes_on_where_measuring_ends(tmp_path: Path) -> None:
     assert not weather.gaps
     short = read_weather(seen, weather_csv(tmp_path / "g.csv", date(2027, 5, 1), 9), TODAY)
     assert any("adds nothing" in finding for finding in short.findings)
-    apart = read_weather(seen, weather_csv(tmp_path / "h.csv", date(2027, 6, 14), 9), TODAY)
-    assert any("beyond that gap" in finding for finding in apart.findings)
     alone = read_weather(seen, None, TODAY)
     assert any("add --forecast" in finding for finding in alone.findings)
+
+
+@pytest.mark.parametrize(("days", "said"), [(35, True), (34, True), (20, False)])
+def test_a_gap_before_the_forecast_is_told_where_it_keeps_dates_back(
+    tmp_path: Path, days: int, said: bool
+) -> None:
+    """The visit is on 4 June; the forecast begins ten days later, or on that day."""
+    seen = weather_csv(tmp_path / "t.csv", days=days)
+    begins = date(2027, 6, 14) if said else VISIT
+    weather = read_weather(seen, weather_csv(tmp_path / "h.csv", begins, 30), TODAY)
+    found = look_ahead([(VISIT, plants(4))], weather, parse_limits(OPENS_LATER))
+    assert found is not None
+    first = date(2027, 5, 1) + timedelta(days=days)
+    gap = f"missing from {first} to {begins - timedelta(days=1)}: no date beyond that gap"
+    assert any(gap in note for note in found.notes) == said
+    assert any("beyond that gap" in note for note in found.notes) == said
+    span = found.windows[0].opens
+    assert (span is None or span.middle is None) == said
 
 
 def test_a_unit_given_for_one_table_leaves_the_other_ones_header(tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from collarvision.report.plots import MOST_LIMITS, NAME_ROW, WIDTH, height_limit
 from collarvision.report.svg import Drawing, Point, round_steps
 from collarvision.units import MM_PER, Shown
 from collarvision.window import Window
+from collarvision.windowtold import closed_by_harvest
 
 _LANE = 38.0
 
@@ -244,17 +245,18 @@ def _lane(
     """
     left, right, seen = days.left, days.right, days.at(visit)
     opens, closes = one.opens, one.closes
+    end = days.end(closed_by_harvest(one), right)  # whatever its plants allow
     open_early = open_late = left
     if opens is not None:
         open_early, open_late = days.end(opens.early, right), days.end(opens.late, right)
     elif limit.lowest:
         # The opening alone can't be foretold. Whether it was is known of the visit.
         open_early, open_late = seen, right if word == "too early" else seen
-    close_early = close_late = right
+    close_early = close_late = end
     if closes is not None:
-        close_early, close_late = days.end(closes.early, right), days.end(closes.late, right)
+        close_early, close_late = days.end(closes.early, end), days.end(closes.late, end)
     elif limit.highest:
-        close_early = seen
+        close_early = min(seen, end)
     ended = closes is not None and close_early <= seen
     if one.closes_told in ("at the latest", "unknown"):
         close_early = min(seen, close_early)  # nobody can foretell what may close it first
