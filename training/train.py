@@ -31,6 +31,7 @@ from training.losslog import Log
 from training.network import COARSE, build, image_device
 from training.plan import Plan, Shapes, plans_ahead
 from training.samples import Pool
+from training.styles import mix_styles
 from training.targets import Targets
 from training.teachers import Teachers, taught_losses
 from training.validate import format_scores, validate
@@ -71,6 +72,7 @@ def arguments(argv: list[str] | None = None) -> argparse.Namespace:
     add("--rate", type=float, default=2e-3, help="learning rate of decoder and heads")
     add("--encoder-rate", type=float, default=6e-4)
     add("--tops-alone", action="store_true", help="only maps of leaf tops and torn tips learn")
+    add("--mix-styles", type=float, default=0.0, help="share of photos that lend looks (styles.py)")
     add("--weight-decay", type=float, default=0.02)
     add("--average-decay", type=float, default=0.998)
     add(
@@ -240,6 +242,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     optimiser = make_optimiser(network, options)
     average = checkpoint.Average(network, options.average_decay)
     shadow = copy.deepcopy(network).eval()
+    share = options.mix_styles
+    mixing = mix_styles(network.encoder._blocks, share, options.seed) if share else []
     teachers = Teachers.of(options.teachers) if options.teachers else None
     if teachers is not None:
         teachers = teachers.to(device, memory_format=layout)
@@ -297,6 +301,8 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
             break
         if progress >= options.freeze_norms and not frozen:
             freeze_norms(network)
+            for hook in mixing:
+                hook.remove()
             frozen = True
             runner = network  # compiling anew costs what it would save in the time that is left
         for group in optimiser.param_groups:
