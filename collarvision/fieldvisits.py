@@ -7,8 +7,8 @@ the last count stands; where two people differ on a plant, that is said.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -28,6 +28,7 @@ from collarvision.seenplants import (
 )
 from collarvision.survey import Decision, Field, PlantRow, SurveyReader
 from collarvision.survey.plantfolders import was_named
+from collarvision.survey.rows import stop_key
 from collarvision.survey.stopcounts import StopCount, stop_counts
 
 
@@ -120,106 +121,138 @@ def visits_of(
         When the survey can't be read.
     """
     known = {one.name: one for one in store.fields()}
-    if field is None and len(known) == 1:
-        field = next(iter(known))
-    if field is not None:
-        field = known_as(field, list(known))
-    if field is None or field not in known:
-        raise FieldVisitsError(_no_field(field, list(known)))
+    field = _known_field(field, list(known))
     ids = {day_in(one.date): one.id for one in store.visits(field)}
-    dated = sorted(day for day in ids if day is not None)
     if not ids:
         raise FieldVisitsError(_no_photo(store, field, known.values()))
     bare: dict[date | None, list[StopCount]] = defaultdict(list)
     for count in stop_counts(store, field, withdrawn=True):
         bare[day_in(count.date)].append(count)
     withdrawn = {one: all_withdrawn_words(one, bare[one]) for one in bare if one not in ids if one}
+    dated = sorted(one for one in ids if one is not None)
     ahead = tuple(one for one in dated if today is not None and one > today)
-    been = [one for one in dated if one not in ahead] or dated
-    day = visit if visit is not None else (been[-1] if been else None)
+    day = visit or _last(dated, ahead)
     if day not in ids:
-        days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
-        why = f" {withdrawn[visit]}" if visit in withdrawn else ""
-        raise FieldVisitsError(f"{field} has no visit on {visit}: its visits are {days}.{why}")
+        raise FieldVisitsError(_no_visit(field, day, dated, withdrawn))
     rows: dict[date | None, list[PlantRow]] = defaultdict(list)
     for row in whole_plants(store.plants(field)):
         rows[day_in(row.date)].append(row)
+
+    def seen(one: date | None, notes: list[str]) -> tuple[FieldVisit, list[SeenPlant]]:
+        return _visit(store, one, ids[one], rows[one], bare[one], notes)
+
     notes: list[str] = []
-    told_first: list[str] = []
-    chosen, old = _visit(store, day, ids[day], rows[day], bare[day], notes)
-    if ahead and today is not None and day is not None:
-        sizes = {
-            one: sum(row.view == "side" for row in rows[one]) + len(bare[one]) for one in ahead
-        }
-        told_first.append(_ahead(day, today, sizes))
-    if old and day is not None:
-        told_first.append(_of_another_crop(old, day))
-    others = [
-        _visit(store, one, ids[one], rows[one], bare[one], [])[0]
-        for one in dated
-        if day is not None and one != day and (one < day or one not in ahead)
-    ]
-    earlier = tuple(one for one in others if one.day is not None and day and one.day < day)
-    later = tuple(one for one in others if one not in earlier)
-    if later and day is not None:
-        told_first.append(_again(later, day))
-    told_first += [
-        said
-        for one, said in sorted(withdrawn.items())
-        if day is None or abs((one - day).days) <= SAME_CROP_DAYS
-    ]
-    told_first += misfit_words(chosen.evidence)
-    if (late := _dated_too_late(chosen)) is not None:
-        notes.append(late)
-    side = [row for row in rows[day] if row.view == "side"]
-    shared = [row for row in side if row.others]
-    if shared:
-        photos = sum(1 + len(row.others) for row in shared)
-        notes.append(
-            f"{_plants(len(shared))} in {photos} photos: the photos of a plant count together."
-        )
-    above = len(rows[day]) - len(side)
-    if above:
-        said = "photo from above tells no collars and is"
-        if above > 1:
-            said = "photos from above tell no collars and are"
-        notes.append(f"{above} {said} left out.")
+    chosen, of_another_crop = seen(day, notes)
+    before = [one for one in dated if day is not None and one < day]
+    after = [one for one in dated if day is not None and one > day and one not in ahead]
+    later = tuple(seen(one, [])[0] for one in after)
     undated: tuple[PlantEvidence, ...] = ()
     if day is not None and None in ids:
-        found = _visit(store, None, ids[None], rows[None], bare[None], [])[0].evidence
-        undated = tuple(p for p in found if p.tells)
-    if undated:
-        notes.append(_no_date(undated, day))
+        undated = tuple(plant for plant in seen(None, [])[0].evidence if plant.tells)
+    side = [row for row in rows[day] if row.view == "side"]
+    from_above = len(rows[day]) - len(side)
+    sizes = {one: sum(row.view == "side" for row in rows[one]) + len(bare[one]) for one in ahead}
     return FieldVisits(
         field=field,
         boundary=known[field].boundary,
         chosen=chosen,
-        earlier=earlier,
+        earlier=tuple(seen(one, [])[0] for one in before),
         later=later,
-        from_above=above,
+        from_above=from_above,
         undated=undated,
-        above=tuple(
-            row
-            for on_a_day in rows.values()
-            for row in on_a_day
-            if row.view == "above" and row.record.get("above") is not None
-        ),
+        above=_seen_from_above(rows.values()),
         models=tuple(sorted({row.model or "unnamed network" for row in side})),
         calibrations=tuple(sorted({row.calibration for row in side})),
         decisions=tuple(
             one for one in store.decisions(field) if day is None or (day_in(one.date) or day) <= day
         ),
-        notes=tuple(notes),
+        notes=_told(
+            *notes,
+            _dated_too_late(chosen),
+            _in_several_photos(side),
+            _tell_no_collars(from_above),
+            _no_date(undated, day),
+        ),
         ahead=ahead,
-        told_first=tuple(told_first),
+        told_first=_told(
+            _ahead(day, today, sizes),
+            _of_another_crop(of_another_crop, day),
+            _again(later, day),
+            *_withdrawn_near(withdrawn, day),
+            *misfit_words(chosen.evidence),
+        ),
     )
+
+
+# ------------------------------------------------------------------ which field, and which visit
+
+
+def _known_field(field: str | None, known: Sequence[str]) -> str:
+    """The field that is meant, as the survey spells it; None means the only one there is."""
+    if field is None and len(known) == 1:
+        field = known[0]
+    if field is not None:
+        field = known_as(field, known)
+    if field is None or field not in known:
+        raise FieldVisitsError(_no_field(field, known))
+    return field
+
+
+def _last(dated: Sequence[date], ahead: Sequence[date]) -> date | None:
+    """The last day that may have been; where all are ahead, the last of all."""
+    been = [one for one in dated if one not in ahead] or dated
+    return been[-1] if been else None
+
+
+def _seen_from_above(rows: Iterable[Iterable[PlantRow]]) -> tuple[PlantRow, ...]:
+    return tuple(
+        row
+        for of_day in rows
+        for row in of_day
+        if row.view == "above" and row.record.get("above") is not None
+    )
+
+
+# ------------------------------------------------------------------ what is to be told of them
+
+
+def _told(*said: str | None) -> tuple[str, ...]:
+    return tuple(one for one in said if one is not None)
 
 
 def _plants(count: int) -> str:
     return "One plant was taken" if count == 1 else f"{count} plants were taken"
 
 
-def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
+def _in_several_photos(rows: Sequence[PlantRow]) -> str | None:
+    shared = [row for row in rows if row.others]
+    if not shared:
+        return None
+    photos = sum(1 + len(row.others) for row in shared)
+    return f"{_plants(len(shared))} in {photos} photos: the photos of a plant count together."
+
+
+def _tell_no_collars(from_above: int) -> str | None:
+    if not from_above:
+        return None
+    said = "photo from above tells no collars and is"
+    if from_above > 1:
+        said = "photos from above tell no collars and are"
+    return f"{from_above} {said} left out."
+
+
+def _withdrawn_near(withdrawn: Mapping[date, str], day: date | None) -> list[str]:
+    """What is said of days of the same crop whose counts were all taken back."""
+    return [
+        said
+        for one, said in sorted(withdrawn.items())
+        if day is None or abs((one - day).days) <= SAME_CROP_DAYS
+    ]
+
+
+def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str | None:
+    if not plants:
+        return None
     return (
         f"{undated_words(len(plants))}: {names_of([plant.name for plant in plants])}. Put the "
         f"photos into a folder named by the day they were taken, like {day}, and run "
@@ -227,8 +260,10 @@ def _no_date(plants: Sequence[PlantEvidence], day: date | None) -> str:
     )
 
 
-def _again(later: Sequence[FieldVisit], day: date) -> str:
+def _again(later: Sequence[FieldVisit], day: date | None) -> str | None:
     """Say what newer visits than the one of `day` found, the newest first."""
+    if not later:
+        return None
     found = []
     for one in reversed(later):
         said = summarise(one.evidence)
@@ -247,6 +282,14 @@ def _no_field(field: str | None, known: Sequence[str]) -> str:
     if field is None:
         return f"Say which field with --field: the survey has {listed(known)}."
     return f"The survey has no field {field!r}: {meant(field, known)}"
+
+
+def _no_visit(
+    field: str, day: date | None, dated: Sequence[date], withdrawn: Mapping[date, str]
+) -> str:
+    days = ", ".join(str(one) for one in dated[-8:]) or "one without a date"
+    why = f" {withdrawn[day]}" if day is not None and day in withdrawn else ""
+    return f"{field} has no visit on {day}: its visits are {days}.{why}"
 
 
 def _no_photo(store: SurveyReader, field: str, known: Iterable[Field]) -> str:
@@ -280,7 +323,11 @@ def _visit(
     told = list(told_apart(plants))
     kept: list[SeenPlant] = []
     old: list[SeenPlant] = []
+    spelt: dict[str, str] = {}  # surveys of earlier versions may hold `07` and `7`: one stop
     for plant in told:
+        if (stop := plant.evidence.stop) is not None:
+            stop = spelt.setdefault(stop_key(stop), stop)
+            plant = replace(plant, evidence=replace(plant.evidence, stop=stop))
         taken = plant.evidence.taken_at
         # A copy of last year's photos in this year's folder would make this year's crop late.
         long_before = day is not None and taken is not None and (day - taken).days > SAME_CROP_DAYS
@@ -288,8 +335,10 @@ def _visit(
     return FieldVisit(day, visit_id, tuple(kept)), old
 
 
-def _of_another_crop(plants: Sequence[SeenPlant], day: date) -> str:
+def _of_another_crop(plants: Sequence[SeenPlant], day: date | None) -> str | None:
     """Say which plants are left out as their photos are too old to show the visit's crop."""
+    if not plants:
+        return None
     days = [plant.evidence.taken_at for plant in plants]
     first, last = min(filter(None, days)), max(filter(None, days))
     when = f"on {first}" if first == last else f"from {first} to {last}"
@@ -303,8 +352,10 @@ def _of_another_crop(plants: Sequence[SeenPlant], day: date) -> str:
     )
 
 
-def _ahead(day: date, today: date, sizes: dict[date, int]) -> str:
+def _ahead(day: date | None, today: date | None, sizes: Mapping[date, int]) -> str | None:
     """Say which visits lie ahead of the day of the answer, and what that means for it."""
+    if not sizes or day is None:
+        return None
     check = "check the phone's clock, and the year in the folder's name"
     if day in sizes:
         return f"The visit of {day} is after {today}, the day of this answer: {check}."

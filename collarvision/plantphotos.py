@@ -9,7 +9,7 @@ from typing import Any
 
 from collarvision.survey import HandCount, PlantRow, SurveyReader, Waiting
 from collarvision.survey.stopcounts import StopCount, standing
-from collarvision.together import joint_record, put_together
+from collarvision.together import joint_record, pictures_of, put_together
 
 
 def whole_plants(rows: Iterable[PlantRow]) -> Iterator[PlantRow]:
@@ -98,7 +98,11 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
         return replace(rows[0], others=tuple(rows[1:]))
     records = [row.record for row in kept]
     plant = put_together(records)
-    record, lead = joint_record(records, plant), kept[plant.lead]
+    shown = _with_file(kept, plant.lead)
+    if shown != plant.lead:
+        measured = plant.lead if plant.height_from is None else plant.height_from
+        plant = replace(plant, lead=shown, height_from=measured)
+    record, lead = joint_record(records, plant), kept[shown]
     return replace(
         lead,
         outcome=record["outcome"],
@@ -109,6 +113,19 @@ def _one(rows: Sequence[PlantRow]) -> PlantRow:
         record=record,
         others=tuple(row for row in rows if row is not lead),
     )
+
+
+def _with_file(rows: Sequence[PlantRow], lead: int) -> int:
+    """Position of the row to show a plant by: its lead, or one of the same picture with a file.
+
+    Notes written into a file leave the photo that it was before without one.
+    """
+    if rows[lead].path is not None:
+        return lead
+    twins = next(them for them in pictures_of([row.record for row in rows]) if lead in them)
+    with_file = (k for k in twins if rows[k].path is not None)
+    # Points of a photo that was read otherwise are those of another answer.
+    return next((k for k in with_file if rows[k].stage == rows[lead].stage), lead)
 
 
 def plants_of_stop(store: SurveyReader, at: StopCount) -> list[PlantRow]:
@@ -125,7 +142,7 @@ def counts_on(store: SurveyReader, plant: PlantRow) -> list[tuple[HandCount, Pla
     found = [
         (count, row) for row in (plant, *plant.others) for count in store.hand_counts(row.sha256)
     ]
-    return sorted(found, key=lambda one: one[0].counted_at)
+    return sorted(found, key=lambda one: one[0].made)
 
 
 def _counted(rows: Sequence[PlantRow]) -> dict[str, Any]:
@@ -141,9 +158,11 @@ def _counted(rows: Sequence[PlantRow]) -> dict[str, Any]:
         if one.height_mm is not None:
             # A row's height may have been measured at another hour than its leaves were counted.
             at = row.height_at or one.counted_at
-            heights.append(replace(one, counted_at=at, stage=None, nodes=None))
-    made = sorted((*counts, *heights), key=lambda count: count.counted_at)
+            heights.append(replace(one, counted_at=at, id=row.height_id, stage=None, nodes=None))
+    made = sorted((*counts, *heights), key=lambda count: count.made)
+    measured = max(heights, key=lambda count: count.made, default=None)
     return {
         "hand_count": standing(made) if made else None,
-        "height_at": max((one.counted_at for one in heights), default=None),
+        "height_at": measured and measured.counted_at,
+        "height_id": measured and measured.id,
     }

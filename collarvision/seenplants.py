@@ -82,7 +82,7 @@ def from_photo(store: SurveyReader, row: PlantRow, day: date | None, notes: list
     outcome = row.outcome
     if row.hand_count is not None and row.set_aside not in ("no-plant", "not-corn"):
         counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
-        counts.sort(key=lambda count: count.counted_at)
+        counts.sort(key=lambda count: count.made)
         if row.set_aside is not None:
             # Its leaves can't be counted after all; that takes nothing from a height by tape.
             counts = [replace(one, stage=None, nodes=None) for one in counts]

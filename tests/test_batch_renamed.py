@@ -405,3 +405,33 @@ def test_plants_counted_at_stops_that_would_stay_behind_are_told(
     result = stage(root)
     assert [one.at_stops for one in result.filed_otherwise] == [count]
     assert words in said(root, result)
+
+
+@pytest.mark.parametrize("photos", [1, 2])
+def test_plants_counted_at_stops_that_a_restaging_leaves_behind_are_told(
+    stand_in: Path, tmp_path: Path, photos: int
+) -> None:
+    root, survey = tmp_path / "photos", tmp_path / "s.survey"
+    boards(root, photos, DAY)
+    stage(root)
+    with SurveyWriter(survey) as store:
+        at = f"{DAY}T10:00:00+00:00"
+        store.add_stop_count(Place("North", DAY, "1"), HandCount("Ann", at, 8))
+    assert stage(root, restage=True).refiled == ()  # nothing was moved
+    (root / "North").rename(root / "Nord")
+    result = stage(root, restage=True)
+    assert [(one.photos, one.at_stops) for one in result.refiled] == [(photos, 1)]
+    who = {1: "1 photo is", 2: "2 photos are"}[photos]
+    assert (
+        f"{who} filed under Nord, {DAY} now, no longer under North, {DAY}. 1 plant counted at a "
+        f"stop stays under North, {DAY}: give the folder its old name again, or count it anew."
+    ) in said(root, result)
+    # What --field files has no folder to rename.
+    result = stage_from(survey, root / "Nord" / DAY, True, Filing(field="East"))
+    assert result.refiled == ()  # nobody counted at stops of Nord
+    with SurveyWriter(survey) as store:
+        store.add_stop_count(Place("East", DAY, "1"), HandCount("Ann", at, 8))
+    result = stage_from(survey, root / "Nord" / DAY, True, Filing(field="West"))
+    assert f"1 plant counted at a stop stays under East, {DAY}: count it anew." in said(
+        root, result
+    )

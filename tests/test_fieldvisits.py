@@ -195,6 +195,25 @@ def test_a_photo_set_aside_counts_for_nothing(survey: Path) -> None:
     assert seen(survey, "IMG_0090.jpg").evidence.outcome == "rejected"
 
 
+@pytest.mark.parametrize(
+    ("stops", "spelt"),
+    [(("7", "07"), {"7"}), (("07", "7"), {"07"}), (("7", "70"), {"7", "70"})],
+)
+def test_a_stop_spelt_in_two_ways_is_one_in_surveys_of_earlier_versions(
+    tmp_path: Path, stops: tuple[str, str], spelt: set[str]
+) -> None:
+    path = tmp_path / "old.survey"
+    fill(path, "North", [(plant(k, 3 + (k % 3 > 0)), stops[k % 2]) for k in range(30)])
+    with SurveyWriter(path) as store:
+        place = Place("North", VISIT.isoformat(), stops[1])
+        store.add_stop_count(place, HandCount("Ann", "2027-06-04T15:00:00+00:00", 4))
+        found = visits_of(store, "North").chosen
+    assert {one.evidence.stop for one in found.plants} == spelt
+    assert summarise(found.evidence).stops == len(spelt)
+    # The plant keeps the name that it was counted by.
+    assert found.plants[-1].evidence.name.startswith(f"stop {stops[1]}, plant ")
+
+
 def test_a_height_alone_at_a_stop_counts_by_its_height(survey: Path) -> None:
     with SurveyWriter(survey, create=True) as store:
         stop = next(s for s in store.stops("North") if s.date == "2027-06-04" and s.name == "3")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import sqlite3
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from surveys import MODEL, NORTH, check_sound, of_version, reading, sha
 from test_batch import rows, stage, summary
 from test_batch_again import put, side
 
+from collarvision.fieldvisits import visits_of
 from collarvision.handcount.site import create_site
 from collarvision.plantphotos import whole_plants
 from collarvision.survey import PlantRow, SurveyError, SurveyReader, SurveyWriter
@@ -141,6 +143,24 @@ def test_one_picture_is_one_evidence_even_after_its_copy_was_read_again(
     stage(survey.parent / "copies", restage=True)
     (both,) = plants_of(survey)
     assert (both.date, len(both.others)) == ("2027-05-21", 1)
+
+
+def test_a_photo_whose_file_got_other_notes_is_still_shown(
+    client: TestClient, survey: Path, original: bytes
+) -> None:
+    root = survey.parent / "photos"
+    photo = put(root / "North" / DAY / "IMG_1.jpg", original)
+    stage(root)
+    put(photo, original, "five stars")
+    stage(root)
+    (plant,) = plants_of(survey)
+    assert (plant.path, len(plant.others)) == (str(photo), 1)
+    assert client.get(f"/photos/{plant.sha256}/page").status_code == 200
+    with SurveyReader(survey) as store:
+        (shown,) = visits_of(store, "North").chosen.plants
+    # As a report asks, which shows no other photo that lies there by now.
+    assert shown.path is not None
+    assert hashlib.sha256(Path(shown.path).read_bytes()).hexdigest() == shown.sha256
 
 
 def test_a_picture_under_another_name_with_other_notes_is_one_plant(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,8 +13,15 @@ from surveys import MODEL, NORTH, check_sound, reading, sha
 from collarvision.batch.filing import Filing
 from collarvision.batch.folders import place_from_folders
 from collarvision.fieldvisits import visits_of
-from collarvision.plantphotos import waiting_plants, whole_plants
-from collarvision.survey import HandCount, Place, SurveyError, SurveyReader, SurveyWriter
+from collarvision.plantphotos import counts_on, waiting_plants, whole_plant, whole_plants
+from collarvision.survey import (
+    FileFacts,
+    HandCount,
+    Place,
+    SurveyError,
+    SurveyReader,
+    SurveyWriter,
+)
 
 PLANT_2 = replace(NORTH, plant="2")
 
@@ -286,3 +294,45 @@ def test_an_export_has_a_row_a_plant(survey: Path, tmp_path: Path) -> None:
     shared = rows["IMG_2.jpg"]
     assert (shared["plant"], shared["photos"], shared["outcome"]) == ("2", "2", "staged")
     assert (rows["IMG_1.jpg"]["plant"], rows["IMG_1.jpg"]["photos"]) == ("", "1")
+
+
+@pytest.mark.parametrize(("first", "last"), [(2, 3), (3, 2)])
+def test_of_counts_of_one_moment_the_one_that_came_in_last_stands_everywhere(
+    survey: Path, tmp_path: Path, first: int, last: int
+) -> None:
+    at, out = "2027-05-20T09:00", tmp_path / "plants.csv"
+    with SurveyWriter(survey) as store:
+        store.add_hand_count(sha(first), HandCount("Ann", at, stage=6, height_mm=350))
+        store.add_hand_count(sha(last), HandCount("Bo", at, stage=5, height_mm=330))
+        (row,) = (one for one in whole_plants(store.plants()) if one.others)
+        assert [count.who for count, _ in counts_on(store, row)] == ["Ann", "Bo"]
+        found = visits_of(store, "North").chosen
+        (plant,) = (one.evidence for one in found.plants if one.evidence.name == "IMG_2.jpg")
+        assert (plant.hand_count, plant.height_mm) == (5, 330)
+    assert run("export", survey, "--to", out).exit_code == 0
+    (line,) = (one for one in csv.DictReader(out.open()) if one["photos"] == "2")
+    assert (line["hand_stage"], line["hand_by"], line["hand_height_mm"]) == ("5", "Bo", "330.0")
+
+
+@pytest.mark.parametrize("stage", [3, 4])
+def test_a_plant_is_shown_by_a_photo_whose_file_is_known(tmp_path: Path, stage: int) -> None:
+    """Notes written into a file leave its earlier photo without one; the picture is the same."""
+    path, notes = tmp_path / "s.survey", {"pixels_sha256": "p"}
+    at = FileFacts("photos/IMG_1.jpg", 9, 9, 9)
+    with SurveyWriter(path, create=True) as store:
+        before = reading("IMG_1.jpg", stage=3, confidence=0.93)
+        for number, read in enumerate((before, reading("IMG_1.jpg", stage=stage)), start=1):
+            store.add_reading(
+                read, sha256=sha(number), model=MODEL, place=PLANT_2, file=at, notes=notes
+            )
+        store.add_hand_count(sha(1), HandCount("Ann", "2027-05-20T09:00", height_mm=330))
+        (row,) = whole_plants(store.plants())
+        whole = whole_plant(store, row)
+    # A photo that was read otherwise has points of another answer.
+    assert row.sha256 == (sha(2) if stage == 3 else sha(1))
+    assert row.path == (at.path if stage == 3 else None)
+    # The answer stays that of the photo which has the say.
+    assert (row.stage, row.confidence, row.outcome) == (3, 0.93, "staged")
+    assert row.hand_count is not None
+    assert [one.sha256 for one in row.others] == [sha(1) if stage == 3 else sha(2)]
+    assert whole == row

@@ -153,6 +153,16 @@ def filed_otherwise(
     return then, tells if moved else "folder", Place(now.field if moved else was.field, now.date)
 
 
+def refiled(store: SurveyReader, sha256: str, was: Place | None) -> Said | None:
+    """Say where a photo was that is filed anew, what says so, and where it is; None if there."""
+    now = place_of(store, sha256)
+    if was is None or now is None or (was.field, was.date) == (now.field, now.date):
+        return None
+    by = now.filed_by
+    tells: Tells = by if by == "code" or by == "gps" or by == "option" else "folder"
+    return Place(was.field, was.date), tells, Place(now.field, now.date)
+
+
 def told_otherwise(
     store: SurveyReader, found: Mapping[Said, Collection[str]]
 ) -> Iterator[FiledOtherwise]:

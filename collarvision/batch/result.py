@@ -12,20 +12,21 @@ Step = Literal["staged", "hand-count", "rejected", "known", "copy", "unread"]
 """What became of a file. ``known``: the survey had it. ``copy``: the same content as another file
 of this run. ``unread``: there was nothing to read."""
 
-Tells = Literal["folder", "gps", "option"]
-"""What tells a photo's field or day: folders' names, SOURCE's among them, its GPS, or --field."""
+Tells = Literal["folder", "gps", "option", "code"]
+"""What tells a photo's field or day: folders' names, SOURCE's among them, its GPS, --field, or the
+code on its card."""
 
 
 @dataclass(frozen=True)
 class FiledOtherwise:
-    """Photos that stay where they were filed, though they would be filed elsewhere now.
+    """Photos that something files elsewhere now than they were filed: they stay, or are refiled.
 
     Attributes
     ----------
     photos : int
         By content.
     was, now : Place
-        Field and day: where they are, and where they would be.
+        Field and day: where they were filed, and where they would be, or are.
     tells : Tells
         What says so now.
     at_stops : int
@@ -93,7 +94,8 @@ class BatchResult:
     unfiled : int
         Photos of this run that belong to no field.
     undated : int
-        Photos of this run whose visit nothing tells: no folder's name, and no note in the file.
+        Photos of this run whose visit nothing tells: no folder's name, and no note in the file or
+        in another file of the same picture.
         What couldn't be opened isn't among them.
     rejected : tuple of (name, sentence)
         Photos that opened and show nothing to count, with their place and why; those from above and
@@ -115,6 +117,8 @@ class BatchResult:
         Photos that an earlier run of the same command with ``--restage`` had read again.
     filed_otherwise : tuple of FiledOtherwise
         Known photos that something files elsewhere now, by where they are and what says so.
+    refiled : tuple of FiledOtherwise
+        Photos that ``--restage`` filed elsewhere, where plants counted at stops stay behind.
     joined_stops : tuple of JoinedStop
         Stops that photos of this run were filed at under another spelling.
     joined_pictures : tuple of JoinedPicture
@@ -149,5 +153,6 @@ class BatchResult:
     read_otherwise: tuple[tuple[int, str, str], ...] = ()
     read_since: int = 0
     filed_otherwise: tuple[FiledOtherwise, ...] = ()
+    refiled: tuple[FiledOtherwise, ...] = ()
     joined_stops: tuple[JoinedStop, ...] = ()
     joined_pictures: tuple[JoinedPicture, ...] = ()

@@ -27,10 +27,11 @@ from collarvision.batch.remote import hash_far_away, hash_of, look_at
 from collarvision.batch.restaging import read_again_since
 from collarvision.batch.result import BatchResult, JoinedPicture, JoinedStop, Step
 from collarvision.batch.sources import PhotoFile
+from collarvision.batch.undated import Undated
 from collarvision.batch.worker import Done, Options, Task
 from collarvision.survey import FileFacts, ModelFacts, PhotoFacts, Place, SurveyWriter
 from collarvision.survey.asread import as_read
-from collarvision.survey.plantfolders import known_stop
+from collarvision.survey.plantfolders import known_stop, place_of
 from collarvision.survey.rows import storable
 
 
@@ -97,6 +98,7 @@ def run_batch(
     for end in engine.run(run.tasks(), stopping):
         run.take(end)
     done = sum(run.steps.values())
+    undated, unclear_days = run.undated.left(survey)
     return BatchResult(
         steps=run.steps,
         unread=tuple(run.unread),
@@ -107,8 +109,8 @@ def run_batch(
         seconds=time.monotonic() - began,
         above=run.above,
         above_rejected=run.above_rejected,
-        undated=run.undated,
-        unclear_days=tuple(run.unclear_days),
+        undated=undated,
+        unclear_days=unclear_days,
         rejected=tuple(run.rejected),
         unopened=tuple(run.unopened),
         replaced=tuple(run.replaced),
@@ -117,6 +119,7 @@ def run_batch(
         read_otherwise=tuple((count, *said) for said, count in run.otherwise.items()),
         read_since=run.read_since,
         filed_otherwise=tuple(otherwise.told_otherwise(survey, run.elsewhere)),
+        refiled=tuple(one for one in otherwise.told_otherwise(survey, run.moved) if one.at_stops),
         joined_stops=tuple(JoinedStop(*said, len(them)) for said, them in run.joined.items()),
         joined_pictures=tuple(dict.fromkeys(run.joined_pictures)),
     )
@@ -142,6 +145,7 @@ class _Run:
         self.tried_again: set[str] = set()
         self.otherwise: Counter[tuple[str, str]] = Counter()
         self.elsewhere: defaultdict[otherwise.Said, set[str]] = defaultdict(set)
+        self.moved: defaultdict[otherwise.Said, set[str]] = defaultdict(set)
         self.joined: defaultdict[tuple[Place, str], set[str]] = defaultdict(set)
         self.joined_pictures: list[JoinedPicture] = []
         self.same_pictures = 0
@@ -154,8 +158,7 @@ class _Run:
         self.quarantined: list[str] = []
         self.faults = 0
         self.unfiled = 0
-        self.undated = 0
-        self.unclear_days: dict[str, None] = {}
+        self.undated = Undated()
         self.above = 0
         self.above_rejected = 0
         self.taken = 0
@@ -239,7 +242,7 @@ class _Run:
         restaged = self._job.restage and fresh
         read_at_last = fresh and sha256 in self.tried_again
         was = self._survey.photo(sha256)
-        is_new = was is None
+        is_new, was_at = was is None, place_of(self._survey, sha256)
         stays = was is not None and was.filed and not (restaged and place.field is not None)
         lay = otherwise.lies(pending.file, pending.facts.path, place)
         lay = otherwise.lay_at(self._survey, sha256) if stays else lay
@@ -263,11 +266,14 @@ class _Run:
             sha256, before, is_new=is_new or read_at_last, restaged=restaged
         ):
             self._note_replaced(pending.file, before, sha256)
+        moved = otherwise.refiled(self._survey, sha256, was_at) if restaged else None
+        if moved is not None:
+            self.moved[moved].add(sha256)
         seen: Step = "known" if fresh else "copy"
         self.read_now.add(sha256)
         self.unfiled += place.field is None
         if place.date is None and reading.photo_size is not None:
-            self._count_undated(pending.file)
+            self.undated.note(sha256, pending.file)
         if new and reading.outcome == "rejected":
             self._note_rejected(reading, pending.file, place)
         self.faults += new and reading.fault is not None
@@ -286,7 +292,7 @@ class _Run:
             self._note_joined(sha256, place, called)
             self.unfiled += place.field is None and step == "known"
             if place.date is None and step == "known" and photo.size_px is not None:
-                self._count_undated(file)
+                self.undated.note(sha256, file)
         elif photo is not None and step == "known":
             self._note_otherwise(file, facts, photo)
         before = self._survey.file_at(facts.path)
@@ -338,11 +344,6 @@ class _Run:
         stop = f"stop {place.stop}" if place.stop else None
         said = [part for part in (place.field, place.date, stop, file.name) if part]
         self.rejected.append((", ".join(said), why))
-
-    def _count_undated(self, file: PhotoFile) -> None:
-        self.undated += 1
-        said = (place_from_folders(file.folders).unclear, source_folders(file.source).unclear)
-        self.unclear_days.update(dict.fromkeys(day for day in said if day is not None))
 
     def _quarantine(self, end: Poisoned, pending: _Pending) -> None:
         sha256 = end.task.sha256 or hash_far_away(pending.file.where)

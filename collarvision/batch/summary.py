@@ -110,6 +110,7 @@ def _counts(result: BatchResult) -> Iterable[str]:
             f"read {'it' if count == 1 else 'them'} with {now}."
         )
     yield from _filed_otherwise(result.filed_otherwise)
+    yield from _refiled(result.refiled)
     yield from _joined_stops(result.joined_stops)
     if result.tried_again:
         yield (
@@ -163,10 +164,20 @@ def _filed_otherwise(found: Sequence[FiledOtherwise]) -> Iterable[str]:
             "all of SOURCE again and files it anew."
         )
         if one.at_stops:
-            yield _stays_behind(one)
+            yield _stays_behind(one, "leave it so")
     left = sum(one.photos for one in found[PLACES_SHOWN:])
     if left:
         yield f"{_photos(left)} of other visits {'is' if left == 1 else 'are'} filed otherwise too."
+
+
+def _refiled(found: Sequence[FiledOtherwise]) -> Iterable[str]:
+    """Of photos that were filed anew, away from plants without one: every case splits a field."""
+    for one in found:
+        are = "is" if one.photos == 1 else "are"
+        yield (
+            f"{_photos(one.photos)} {are} filed under {_visit(one.now)} now, no longer under "
+            f"{_visit(one.was)}. {_stays_behind(one)}"
+        )
 
 
 def _joined_stops(found: Sequence[JoinedStop]) -> Iterable[str]:
@@ -196,13 +207,15 @@ def _joined_pictures(found: Sequence[JoinedPicture]) -> Iterable[str]:
         yield f"{_photos(left)} more {'is' if left == 1 else 'are'} filed so with the same picture."
 
 
-def _stays_behind(found: FiledOtherwise) -> str:
+def _stays_behind(found: FiledOtherwise, instead: str | None = None) -> str:
     """Of plants without a photo, which no --restage can take along: they would split the field."""
     plants, them = ("1 plant counted at a stop stays", "it")
     if found.at_stops > 1:
         plants, them = (f"{found.at_stops} plants counted at stops stay", "them")
-    instead = "give the folder its old name again" if found.tells == "folder" else "leave it so"
-    return f"{plants} under {_visit(found.was)}: {instead}, or count {them} anew."
+    if found.tells == "folder":
+        instead = "give the folder its old name again"
+    either = "" if instead is None else f"{instead}, or "
+    return f"{plants} under {_visit(found.was)}: {either}count {them} anew."
 
 
 def _visit(place: Place) -> str:

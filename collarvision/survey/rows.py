@@ -16,14 +16,22 @@ PLACE = """
     LEFT JOIN stops AS s ON s.id = p.stop_id
 """
 COUNT = """
-    h.who, h.counted_at, h.stage AS counted_stage, h.nodes, h.height_mm AS counted_height_mm,
-    h.note, h.way
+    h.id AS count_id, h.who, h.counted_at, h.stage AS counted_stage, h.nodes,
+    h.height_mm AS counted_height_mm, h.note, h.way
 """
 """Columns of a hand count `h`, as `hand_count` takes them."""
 
 COUNTED = "(stage IS NOT NULL OR nodes IS NOT NULL)"
 """Whether a hand count tells the plant's stage. A height alone doesn't: it ends no wait, and is no
 answer to a word that there is nothing to count."""
+
+SET_ASIDE = f"""
+    (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
+     AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
+                     AND julianday(counted_at) >= julianday(sa.said_at))
+     ORDER BY sa.id DESC LIMIT 1)
+"""
+"""Why a photo `p` is set aside; null where it isn't, or was counted since."""
 
 _PLANT = f"""
     SELECT p.name AS photo, p.sha256, p.view, f.name AS field, v.date, s.name AS stop, p.plant,
@@ -34,11 +42,8 @@ _PLANT = f"""
         (SELECT path FROM photo_files AS pf WHERE pf.photo_id = p.id
          ORDER BY seen_ns DESC, path LIMIT 1) AS path,
         {COUNT},
-        t.height_mm AS last_height_mm, t.counted_at AS height_at,
-        (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
-         AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
-                         AND julianday(counted_at) >= julianday(sa.said_at))
-         ORDER BY sa.id DESC LIMIT 1) AS set_aside
+        t.height_mm AS last_height_mm, t.counted_at AS height_at, t.id AS height_id,
+        {SET_ASIDE} AS set_aside
 """
 # Collars and height may be entered one by one: the last count that tells collars or nodes comes
 # before a later one that tells only a height. The last is the one that was made last, whenever it
@@ -150,6 +155,7 @@ def hand_count(row: sqlite3.Row, height_mm: str = "counted_height_mm") -> HandCo
         height_mm=row[height_mm],
         note=row["note"],
         way=row["way"],
+        id=row["count_id"],
     )
 
 
@@ -178,4 +184,5 @@ def plant(row: sqlite3.Row) -> PlantRow:
         reading_id=row["reading_id"],
         set_aside=row["set_aside"],
         height_at=row["height_at"],
+        height_id=row["height_id"],
     )

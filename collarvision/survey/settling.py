@@ -45,12 +45,15 @@ def settle_together(
     """File two photos that are the same picture as one plant, at one place.
 
     That is where the known one is; with `refile`, or if it is nowhere, where the new one is. But
-    the photos of a plant's folder stay one plant's: what the page has of it goes to them.
+    the photos of a plant's folder stay one plant's: what the page has of it goes to them. And
+    within a field a day outdoes none, and a folder's day outdoes one that the page guessed.
     """
     filed = {
         row["id"]: row
         for row in connection.execute(
-            "SELECT id, visit_id, stop_id, plant, filed_by FROM photos WHERE id IN (?, ?)",
+            "SELECT p.id, visit_id, stop_id, plant, filed_by, taken_at, field_id, date, "
+            "EXISTS (SELECT 1 FROM photo_files WHERE photo_id = p.id) AS has_file "
+            "FROM photos AS p LEFT JOIN visits AS v ON v.id = visit_id WHERE p.id IN (?, ?)",
             (known_id, new_id),
         )
     }
@@ -60,7 +63,7 @@ def settle_together(
     if _joins_folder(connection, known, new) or _joins_folder(connection, new, known):
         return
     stays, moves = known_id, new_id
-    if known["visit_id"] is None or (refile and new["visit_id"] is not None):
+    if _new_stays(known, new, refile):
         stays, moves = new_id, known_id
     connection.execute(
         "UPDATE photos SET (visit_id, stop_id, filed_by) = "
@@ -70,6 +73,21 @@ def settle_together(
         {"stays": stays, "moves": moves},
     )
     name_plant(connection, (stays, moves))
+
+
+def _new_stays(known: sqlite3.Row, new: sqlite3.Row, refile: bool) -> bool:
+    """Whether two photos of one picture are filed where the new one is."""
+    if known["visit_id"] is None or new["visit_id"] is None:
+        return known["visit_id"] is None
+    if refile and not known["has_file"]:
+        return True  # the new one is what became of it
+    if known["field_id"] == new["field_id"]:
+        if known["date"] is None or new["date"] is None:
+            return new["date"] is not None or (refile and known["date"] is None)
+        # A photo from the page that tells no day was taken to be of the day it was sent.
+        if (known["filed_by"], known["taken_at"], known["plant"]) == ("page", None, None):
+            return refile or (new["filed_by"] == "folder" and new["date"] != known["date"])
+    return refile
 
 
 def _joins_folder(connection: sqlite3.Connection, page: sqlite3.Row, folder: sqlite3.Row) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from collarvision.answer import Outcome
@@ -144,6 +144,8 @@ class HandCount:
     way : str or None
         ``agreed`` with the reading or ``marked`` on the photo; counted ``on-plant`` or from a
         ``split-stalk``, in the field; ``imported``. None where nobody said.
+    id : int or None
+        Of a survey's count: of two that were made at one moment, the higher came in later.
     """
 
     who: str
@@ -153,6 +155,12 @@ class HandCount:
     height_mm: float | None = None
     note: str | None = None
     way: CountWay | None = None
+    id: int | None = field(default=None, compare=False)
+
+    @property
+    def made(self) -> tuple[str, int]:
+        """What counts are put in order by: when they were made, and came in."""
+        return self.counted_at, self.id or 0
 
 
 @dataclass(frozen=True)
@@ -186,6 +194,8 @@ class StoredCount:
         As marked, or as agreed to; empty for a count of the plant itself.
     read_stage, read_outcome, model_sha256 : int, str, str, or None
         Of the reading that was shown, else of the photo's latest one.
+    one_plant : str
+        The same for the photos of one plant, and for no others; else the photo's hash, or empty.
     """
 
     id: int
@@ -198,6 +208,7 @@ class StoredCount:
     read_stage: int | None
     read_outcome: Outcome
     model_sha256: str
+    one_plant: str = ""
 
 
 @dataclass(frozen=True)
@@ -231,8 +242,8 @@ class PlantRow:
         of nodes.
     plant : str or None
         The plant's name at its stop, where photos were said to be of one plant.
-    height_at : str or None
-        When the height in `hand_count` was measured, ISO 8601.
+    height_at, height_id : str, int, or None
+        When the height in `hand_count` was measured, ISO 8601, and the id of that count.
     others : tuple of PlantRow
         The plant's other photos, once they have been put together (see `collarvision.plantphotos`).
     """
@@ -260,6 +271,7 @@ class PlantRow:
     plant: str | None = None
     others: tuple[PlantRow, ...] = ()
     height_at: str | None = None
+    height_id: int | None = None
 
 
 @dataclass(frozen=True)
