@@ -107,13 +107,21 @@ def stage_counted(count: HandCount) -> int | None:
         return None
 
 
-def last_words(counts: Iterable[StoredCount]) -> dict[str, dict[str, StoredCount]]:
-    """The last count of each person on each plant: by the photo's hash, then by the person."""
+def last_words(
+    counts: Iterable[StoredCount], *, of_plants: bool = False
+) -> dict[str, dict[str, StoredCount]]:
+    """The last count of each person on each photo: by the photo's hash, then by the person.
+
+    With `of_plants` the photos that show one plant go together, by the one that was counted last.
+    """
     found: dict[str, dict[str, StoredCount]] = {}
+    photos: dict[str, str] = {}
     for count in counts:
         if stage_counted(count.count) is not None:
-            found.setdefault(count.sha256, {})[count.count.who] = count
-    return found
+            key = (of_plants and count.one_plant) or count.sha256
+            found.setdefault(key, {})[count.count.who] = count
+            photos[key] = count.sha256
+    return {photos[key]: words for key, words in found.items()}
 
 
 def stages_said(words: dict[str, StoredCount]) -> dict[str, int]:
@@ -123,15 +131,16 @@ def stages_said(words: dict[str, StoredCount]) -> dict[str, int]:
 
 
 def disputed(counts: Iterable[StoredCount]) -> dict[str, dict[str, int]]:
-    """Plants that people count differently: by the photo's hash, each person's stage."""
-    said = {sha256: stages_said(words) for sha256, words in last_words(counts).items()}
+    """Plants that people count differently: by the photo counted last, each person's stage."""
+    last = last_words(counts, of_plants=True)
+    said = {sha256: stages_said(words) for sha256, words in last.items()}
     return {sha256: stages for sha256, stages in said.items() if len(set(stages.values())) > 1}
 
 
 def between_people(counts: Iterable[StoredCount]) -> tuple[PairAgreement, ...]:
     """Agreement of every two people who counted the same plants, most plants first."""
     pairs: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for words in last_words(counts).values():
+    for words in last_words(counts, of_plants=True).values():
         said = stages_said(words)
         for one, other in combinations(sorted(said), 2):
             pairs.setdefault((one, other), []).append((said[one], said[other]))
@@ -146,7 +155,7 @@ def between_people(counts: Iterable[StoredCount]) -> tuple[PairAgreement, ...]:
 def with_tool(counts: Iterable[StoredCount]) -> tuple[ToolAgreement, ...]:
     """Agreement of every person with the readings, most plants first."""
     by_person: dict[str, list[StoredCount]] = {}
-    for words in last_words(counts).values():
+    for words in last_words(counts, of_plants=True).values():
         for who, stored in words.items():
             if stored.read_stage is not None:
                 by_person.setdefault(who, []).append(stored)

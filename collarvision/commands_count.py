@@ -15,7 +15,7 @@ from collarvision.commands_withdraw import withdraw_count
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from collarvision.survey import HandCount, PlantRow
+    from collarvision.survey import PlantRow
     from collarvision.survey.stopcounts import StopCount
 
 _Field = Annotated[
@@ -67,6 +67,10 @@ def count(
             "stays on the record and counts no longer. --who is who takes it back.",
         ),
     ] = None,
+    counted_by: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="With --withdraw: take back this person's counts alone."),
+    ] = None,
     field: _Field = None,
     visit: _Visit = None,
 ) -> None:
@@ -74,6 +78,8 @@ def count(
     from collarvision.countwords import (
         counted_words,
         doubtful_words,
+        later_count,
+        later_words,
         refused_words,
         withdrawal_words,
     )
@@ -83,7 +89,7 @@ def count(
     from collarvision.survey import HandCount, SurveyError, SurveyWriter
     from collarvision.survey.stopcounts import plants_at, stop_of
     from collarvision.table import plain
-    from collarvision.units import UnitError, read_length_mm, shown_here
+    from collarvision.units import UnitError, read_length_mm
 
     if not who.strip():
         end_with("--who is empty: a count is kept under a name.")
@@ -97,8 +103,18 @@ def count(
             end_with("--withdraw is empty: say why the count is taken back.")
         day = day_of(visit, "--visit")
         on = None if day is None else day.isoformat()
-        withdraw_count(survey, what, who.strip(), withdraw.strip(), field=field, date=on)
+        withdraw_count(
+            survey,
+            what,
+            who.strip(),
+            withdraw.strip(),
+            counted_by=None if counted_by is None else counted_by.strip(),
+            field=field,
+            date=on,
+        )
         return
+    if counted_by is not None:
+        end_with("--counted-by goes with --withdraw; --who says who counted.")
     collars = None if stage is None else _collars(stage)
     height_mm = None
     try:
@@ -179,7 +195,7 @@ def count(
             )
     if (doubt := doubtful_words(kept, told, height, height_mm)) is not None:
         say(doubt)
-    later = _later(kept, made)
+    later = later_count(kept, made)
     if picked.photo is not None:
         _say_what_was_read(picked.photo, told, height, height_mm)
     elif picked.plant is not None:
@@ -196,23 +212,7 @@ def count(
     else:
         _say_which_plant(survey, of_stop, there)
     if later is not None:
-        stands = counted_words(later)
-        if stands is None:
-            assert later.height_mm is not None
-            stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
-        say(f"A count dated {plain(later.counted_at)} ({stands}) still stands: check the clock.")
-
-
-def _later(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:
-    """The count that stands instead of the one just made, as its date says that it is newer."""
-
-    def outdoes(count: HandCount) -> bool:
-        leaves = any(one is not None for one in (made.stage, made.nodes))
-        tells_leaves = any(one is not None for one in (count.stage, count.nodes))
-        tall = made.height_mm is not None and count.height_mm is not None
-        return count.counted_at > made.counted_at and ((leaves and tells_leaves) or tall)
-
-    return next((count for count in reversed(kept) if outdoes(count)), None)
+        say(later_words(later))
 
 
 def _say_which_plant(survey: Path, of_stop: Sequence[StopCount], photographed: list[str]) -> None:

@@ -16,7 +16,14 @@ _NOTHING = "Nothing was withdrawn."
 
 
 def withdraw_count(
-    survey: Path, what: str, who: str, reason: str, *, field: str | None, date: str | None
+    survey: Path,
+    what: str,
+    who: str,
+    reason: str,
+    *,
+    counted_by: str | None,
+    field: str | None,
+    date: str | None,
 ) -> None:
     """Withdraw the plant that the words name, or end with a sentence that says why not.
 
@@ -27,10 +34,12 @@ def withdraw_count(
         Like ``stop 3, plant 2``.
     who, reason : str
         Who takes it back, and why; not empty.
+    counted_by : str or None
+        Whose counts alone are taken back; None for all.
     field, date : str or None
         Where to look; the date as YYYY-MM-DD.
     """
-    from collarvision.countwords import typed, withdrawal_words, withdrawn_words
+    from collarvision.countwords import stands_words, typed, withdrawal_words, withdrawn_words
     from collarvision.pickplant import PickError, pick
     from collarvision.survey import SurveyError, SurveyWriter
     from collarvision.survey.stopcounts import plants_at
@@ -54,7 +63,8 @@ def withdraw_count(
                     f"{picked.words} was already {withdrawal_words(plant.withdrawn_last)} "
                     "Nothing was changed. To count it anew, give --stage N in place of --withdraw."
                 )
-            store.withdraw_stop_plant(plant.id, who=who, reason=reason)
+            whose = None if counted_by is None else _counter(plant, counted_by)
+            store.withdraw_stop_plant(plant.id, who=who, reason=reason, counted_by=whose)
             now = next(one for one in plants_at(store, stop_id) if one.id == plant.id)
     except PickError as error:
         end_with(f"{error} {_NOTHING}")
@@ -64,12 +74,36 @@ def withdraw_count(
     for one in taken_back:
         say(f"{picked.words}: {withdrawn_words(one)}")
     kept = "The count stays" if len(taken_back) == 1 else "The counts stay"
+    if now.counts:
+        say(f"{kept} on the record and out of the answers: {now.name} is now {stands_words(now)}.")
+        return
     say(f"{kept} on the record, and the plant counts no longer.")
     visit = "" if now.date is None else f" --visit {now.date}"
     say(
         f"To count it anew: collarvision count {typed(str(survey))} {typed(plain(now.name))} "
         f"--field {typed(now.field)}{visit} --stage N --who {typed(who)}"
     )
+
+
+def _counter(plant: StopCount, name: str) -> str:
+    """Who counted a plant, as the survey has the name; ends where that person's can't go alone."""
+    from collarvision.agreement import stage_counted
+    from collarvision.countwords import typed
+    from collarvision.table import plain
+
+    by = {plain(one.who): one.who for one in plant.counts}
+    if name not in by:
+        end_with(
+            f"No count of {plant.name} by {name} stands: give --counted-by as "
+            f"{' or '.join(map(typed, by))}. {_NOTHING}"
+        )
+    rest = [one for one in plant.counts if one.who != by[name]]
+    if rest and all(stage_counted(one) is None for one in rest):
+        end_with(
+            f"A height alone would be left of {plant.name}: withdraw all of its counts, without "
+            f"--counted-by. {_NOTHING}"
+        )
+    return by[name]
 
 
 def _ask_which(stop: str, plants: Sequence[StopCount]) -> NoReturn:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from datetime import UTC, datetime
 
 from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
@@ -14,6 +15,7 @@ from collarvision.survey import HandCount, PlantRow
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
 from collarvision.table import plain
+from collarvision.units import shown_here
 
 
 def counted_words(count: HandCount | None) -> str | None:
@@ -31,12 +33,20 @@ def counted_words(count: HandCount | None) -> str | None:
     )
 
 
-def refused_words(collars: int, height_mm: float, typed: str | None = None) -> str | None:
-    """Why a stage and a height that were entered together can't both be right, else None."""
+ENTER_AGAIN = "see the unit and the count, and enter both again"
+
+
+def refused_words(
+    collars: int, height_mm: float, typed: str | None = None, then: str = ENTER_AGAIN
+) -> str | None:
+    """Why a stage and a height that were told together can't both be right, else None.
+
+    What to do `then` ends it.
+    """
     if not impossible(collars, height_mm):
         return None
     pair = pair_words(collars, height_mm, typed)
-    return f"{pair} Nothing is kept: see the unit and the count, and enter both again."
+    return f"{pair} Nothing is kept: {then}."
 
 
 def doubtful_words(
@@ -66,6 +76,29 @@ def doubtful_words(
     if words is None:
         return None
     return f"SURE? {words} Count it again if {'so' if words[-1] == '?' else 'either is a slip'}."
+
+
+def later_count(kept: Sequence[HandCount], made: HandCount) -> HandCount | None:
+    """The count that stands instead of one just made, as its date says that it is newer."""
+
+    def outdoes(count: HandCount) -> bool:
+        leaves = any(one is not None for one in (made.stage, made.nodes))
+        tells_leaves = any(one is not None for one in (count.stage, count.nodes))
+        tall = made.height_mm is not None and count.height_mm is not None
+        return count.counted_at > made.counted_at and ((leaves and tells_leaves) or tall)
+
+    return next((count for count in reversed(kept) if outdoes(count)), None)
+
+
+def later_words(later: HandCount) -> str:
+    """A sentence that this count stands, not the one just made; a date to come is asked about."""
+    stands = counted_words(later)
+    if stands is None:
+        assert later.height_mm is not None
+        stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
+    if later.counted_at <= datetime.now(UTC).isoformat(timespec="milliseconds"):
+        return f"A later count stands: {stands}."
+    return f"A count dated {plain(later.counted_at)} ({stands}) still stands: check the clock."
 
 
 def differing_words(counts: Sequence[tuple[HandCount, PlantRow]]) -> str | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -99,3 +100,23 @@ def test_counts_on_the_plant_are_told_apart_from_those_on_the_screen() -> None:
     assert (one.in_the_field.plants, one.in_the_field.exact) == (1, 0.0)
     assert one.staged is not None
     assert one.staged.exact == 1.0
+
+
+def test_photos_of_one_plant_are_one_plant() -> None:
+    counts = [
+        replace(stored(n, who, stage), one_plant=plant)
+        for n, who, stage, plant in (
+            (1, "Ann", 5, "1 3 1"),
+            (2, "Bo", 3, "1 3 1"),  # another photo of it
+            (3, "Ann", 4, "1 3 2"),
+            (3, "Bo", 4, "1 3 2"),
+        )
+    ]
+    assert disputed(counts) == {f"{2:064x}": {"Ann": 5, "Bo": 3}}
+    (pair,) = between_people(counts)
+    assert (pair.agreement.plants, pair.agreement.exact) == (2, 0.5)
+    # Who counts one plant on two of its photos has counted one, by the last word.
+    (ann, _) = with_tool([*counts, replace(stored(2, "Ann", 3), one_plant="1 3 1")])
+    assert (ann.who, ann.agreement.plants, ann.agreement.exact) == ("Ann", 2, 0.5)
+    # What is asked of photos stays by photo.
+    assert len(last_words(counts)) == 3

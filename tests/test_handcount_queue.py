@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -11,10 +13,12 @@ from surveys import MODEL, reading, sha
 
 from collarvision.evidence import PlantEvidence
 from collarvision.field import count_distribution, share_belief
+from collarvision.handcount.pages_lists import _how_many
 from collarvision.handcount.queue import QueueKeeper
 from collarvision.handcount.worth import _chances, _without, worth_of_waiting
 from collarvision.limitsfile import parse_limits
-from collarvision.survey import FileFacts, HandCount, Place, SurveyWriter
+from collarvision.survey import FileFacts, HandCount, Place, SurveyReader, SurveyWriter
+from collarvision.survey.stopcounts import stop_counts
 
 LIMITS = """
 [[limit]]
@@ -229,3 +233,120 @@ def test_a_walk_comes_to_every_plant_once_though_each_count_weighs_the_field_ane
         assert {e.waiting.sha256 for e in keeper.now().entries} == passed
         moved += seen != first_order
     assert moved > 4
+
+
+BACK: dict[str, Any] = {"outcome": "hand-count", "reasons": ("Look.",), "confidence": 0.4}
+
+
+def two_fields(path: Path) -> None:
+    """Twelve plants that wait: five at two stops of two fields each, and two in none."""
+    with SurveyWriter(path, create=True) as store:
+        for n in range(12):
+            place = Place("North" if n % 2 else "South", "2027-05-20", str(1 + n % 4 // 2))
+            said = reading(f"{n}.jpg", stage=3 + n % 3, **BACK)
+            store.add_reading(said, sha256=sha(n), model=MODEL, place=place if n < 10 else None)
+
+
+def every_change() -> dict[str, Callable[[SurveyWriter], object]]:
+    """All that may change a field's plants, in this order."""
+
+    def filed(n: int, field: str, date: str, stop: str) -> Callable[[SurveyWriter], object]:
+        return lambda store: store.add_reading(
+            reading(f"{n}.jpg", **BACK),
+            sha256=sha(n),
+            model=MODEL,
+            place=Place(field, date, stop),
+            refile=True,
+        )
+
+    made = HandCount("Ann", "2027-05-20T10:00", 5)
+    return {
+        "counted": lambda store: store.add_hand_count(sha(1), made),
+        "set aside": lambda store: store.set_aside(sha(3), "Ann", "no-plant"),
+        "to another stop": filed(5, "North", "2027-05-20", "2"),
+        "to a further stop": filed(7, "North", "2027-05-20", "9"),
+        "stops changed with each other": lambda store: (
+            filed(5, "North", "2027-05-20", "9")(store),
+            filed(7, "North", "2027-05-20", "2")(store),
+        ),
+        "to another day": filed(9, "North", "2027-05-24", "1"),
+        "to another field": filed(9, "South", "2027-05-20", "1"),
+        "out of no field": filed(10, "North", "2027-05-20", "1"),
+        "together": lambda store: store.say_one_plant([sha(0), sha(4)]),
+        "one more plant together": lambda store: store.say_one_plant([sha(2), sha(6)]),
+        "apart": lambda store: store.say_own_plants([sha(0), sha(4)]),
+        "counted at a stop": lambda store: store.add_stop_count(
+            Place("North", "2027-05-20", "2"), made
+        ),
+        "withdrawn there": lambda store: store.withdraw_stop_plant(
+            next(stop_counts(store)).id, who="Bo", reason="slip"
+        ),
+        "read again": lambda store: store.add_reading(
+            reading("7.jpg", **{**BACK, "confidence": 0.6}), sha256=sha(7), model=MODEL, again=True
+        ),
+        "counted by two": lambda store: (
+            store.add_hand_count(sha(8), made),
+            store.add_hand_count(sha(8), HandCount("Bo", "2027-05-20T11:00", 4)),
+        ),
+        "a field more": lambda store: store.add_reading(
+            reading("20.jpg", **BACK), sha256=sha(20), model=MODEL, place=Place("East")
+        ),
+    }
+
+
+def test_every_change_of_a_field_comes_to_its_queue_and_to_the_heading(tmp_path: Path) -> None:
+    path = tmp_path / "s.survey"
+    two_fields(path)
+    keeper = QueueKeeper(path)
+    for words, change in every_change().items():
+        was = keeper.now()
+        with SurveyWriter(path) as store:
+            before = store.state()
+            _how_many(store, str(path), None)
+            change(store)
+            assert store.state() != before, words
+            known = [_how_many(store, str(path), one) for one in (None, "North", "South")]
+            anew = [_how_many(store, words, one) for one in (None, "North", "South")]
+        now, fresh = keeper.now(), QueueKeeper(path).now()
+        assert (now.entries, now.disputed) == (fresh.entries, fresh.disputed), words
+        assert (now.entries, now.disputed) != (was.entries, was.disputed) or words in (
+            "counted at a stop",
+            "withdrawn there",
+        ), words
+        assert known == anew, words
+
+
+def test_a_save_asks_for_the_plants_of_its_own_field_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a season's survey the other fields have tens of thousands of plants."""
+    path = tmp_path / "s.survey"
+    two_fields(path)
+    with SurveyWriter(path) as store:
+        store.say_one_plant([sha(0), sha(4)])
+        store.say_one_plant([sha(1), sha(5)])
+        store.add_hand_count(sha(2), HandCount("Bo", "2027-05-20T10:00", 3))
+        _how_many(store, str(path), None)
+    keeper = QueueKeeper(path)
+    keeper.now()
+    asked: set[tuple[str, str | None]] = set()
+
+    def noting(name: str) -> None:
+        real = getattr(SurveyReader, name)
+
+        def called(store: SurveyReader, field: str | None = None, *more: Any, **named: Any) -> Any:
+            if not named.get("several"):
+                asked.add((name, "none" if named.get("unfiled") else field))
+            return real(store, field, *more, **named)
+
+        monkeypatch.setattr(SurveyReader, name, called)
+
+    for name in ("plants", "waiting", "shared_visits", "counts"):
+        noting(name)
+    with SurveyWriter(path) as store:
+        store.add_hand_count(sha(1), HandCount("Ann", "2027-05-20T10:00", 3))
+    keeper.go_on(sha(1))
+    with SurveyReader(path) as store:
+        _how_many(store, str(path), None)
+    assert {of for _, of in asked} == {"North", "none"}
+    assert ("waiting", "North") in asked

@@ -155,10 +155,23 @@ def test_a_pair_that_hardly_fits_is_kept_and_asked_about(
     marked = plant_data(client, second)["handles"]
     arch = next(handle for handle in marked if handle["part"] == "arch")
     soil = next(handle for handle in marked if handle["part"] == "soil")
-    arch["y"] = soil["y"] - 20
+    arch["y"] = soil["y"] - 30
     said = save(client, second, 3, handles=marked).json()
-    assert (said["words"], "SURE? V3 at 0.4 in is far too short." in said["doubt"]) == ("V3", True)
+    assert (said["words"], "SURE? V3 at 0.6 in is far too short." in said["doubt"]) == ("V3", True)
     assert save(client, third, 4, way="on-plant", stage=6, height_mm=430).json()["doubt"] is None
+
+
+def test_a_height_that_no_plant_has_is_not_kept_where_it_is_dragged_either(
+    client: TestClient, survey: tuple[Path, list[str]]
+) -> None:
+    marked = plant_data(client, survey[1][0])["handles"]
+    arch, soil = (next(h for h in marked if h["part"] == part) for part in ("arch", "soil"))
+    arch["x"], arch["y"] = soil["x"] + 1, soil["y"] - 3
+    answer = save(client, survey[1][0], handles=marked)
+    assert answer.status_code == 422
+    assert "V3 at 0.1 in is far too short. Nothing is kept: see where the soil line" in answer.text
+    with SurveyReader(survey[0]) as store:
+        assert list(store.counts()) == []
 
 
 def test_a_page_that_shows_an_older_reading_is_told_so(

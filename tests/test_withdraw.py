@@ -165,6 +165,36 @@ def test_all_counts_of_a_plant_are_taken_back_together(survey: Path) -> None:
     assert "A height alone tells no stage" in said
 
 
+def test_one_persons_counts_of_a_plant_are_taken_back_alone(survey: Path, tmp_path: Path) -> None:
+    done(survey, P2, "--stage", "5", "--who", "Bo")
+    done(survey, P2, "--stage", "9", "--who", "Cy Lee")
+    said = refused(survey, P2, *WHY, "--counted-by", "Bob")
+    assert "No count of stop 3, plant 2 by Bob stands: give --counted-by as Ann or Bo or" in said
+    assert 'or "Cy Lee". Nothing was withdrawn.' in said
+    said = done(survey, P2, *WHY, "--counted-by", "Cy Lee")
+    assert f"{P2} (North, {DAY}): V9, counted by Cy Lee, withdrawn by Bo on" in said
+    assert f"and out of the answers: {P2} is now V5, counted by Bo." in said
+    assert "counts no longer" not in said
+    assert counted(survey) == {P1: 4, P2: 5}
+    # The plant's first count too: its number and its other counts stay.
+    done(survey, P2, *WHY, "--counted-by", "Ann")
+    assert counted(survey) == {P1: 4, P2: 5}
+    with SurveyReader(survey) as store:
+        _, second = stop_counts(store, "North")
+    assert [one.who for one in second.counts] == ["Bo"]
+    assert [one.count.who for one in second.withdrawn] == ["Ann", "Cy Lee"]
+    assert "by Ann stands" in refused(survey, P2, *WHY, "--counted-by", "Ann")
+    done(survey, P2, "--height", "20 in", "--who", "Dee")
+    said = refused(survey, P2, *WHY, "--counted-by", "Bo")
+    assert "A height alone would be left of stop 3, plant 2: withdraw all of its counts" in said
+    assert "goes with --withdraw" in refused(
+        survey, P2, "--stage", "5", "--who", "Bo", "--counted-by", "Bo"
+    )
+    said = done(survey, P2, *WHY)
+    assert "and the plant counts no longer" in said
+    assert counted(survey) == {P1: 4}
+
+
 def test_what_cannot_be_withdrawn_is_said_in_a_sentence(survey: Path) -> None:
     done(survey, P2, *WHY)
     said = refused(survey, P2, *WHY)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from itertools import islice
+from typing import Any, TypeVar
 
 from fastapi import APIRouter, HTTPException, Request
 from starlette.responses import RedirectResponse, Response
@@ -80,7 +81,7 @@ def plants(request: Request, field: FieldId = None, page: int = 1) -> Response:
             for row in rows
         }
         wholes = _wholes(survey, rows)
-        (title,) = _once(_how_many, survey, str(site.survey), name)
+        title = _how_many(survey, str(site.survey), name)
     return site.looks.page(
         request,
         "plants.html",
@@ -122,20 +123,27 @@ def static(request: Request, name: str) -> Response:
     return found
 
 
+_Said = TypeVar("_Said")
 _Words = tuple[str, ...]
-_Asked = Callable[[SurveyReader, str | None], _Words]
-# By what was asked, survey and field: the survey's state then, and what was said. A season's
-# records take a while to go through, and most looks at the queue follow no change.
-_said: dict[tuple[_Asked, str, str | None], tuple[tuple[int, ...], _Words]] = {}
+# By what was asked, survey and field: the state then, and what was said. A season's records take a
+# while to go through, and most looks at the queue follow no change.
+_said: dict[tuple[object, str, str | None], tuple[tuple[int, ...], Any]] = {}
 
 
-def _once(asked: _Asked, survey: SurveyReader, path: str, field: str | None) -> _Words:
-    """Ask a survey, anew only after a change of it."""
-    state = survey.state()
+def _once(
+    asked: Callable[[SurveyReader, str | None], _Said],
+    survey: SurveyReader,
+    path: str,
+    field: str | None,
+    state: tuple[int, ...] | None = None,
+) -> _Said:
+    """Ask a survey, anew only after a change of it, or of the `state` that the answer rests on."""
+    state = survey.state() if state is None else state
     known = _said.get((asked, path, field))
     if known is None or known[0] != state:
         known = _said[asked, path, field] = (state, asked(survey, field))
-    return known[1]
+    said: _Said = known[1]
+    return said
 
 
 def _drifted(survey: SurveyReader, path: str, field: str | None) -> _Words:
@@ -175,15 +183,26 @@ def _is_unused(row: PlantRow) -> bool:
     return row.outcome == "rejected" and (count is None or stage_counted(count) is None)
 
 
-def _how_many(survey: SurveyReader, field: str | None) -> _Words:
-    """How many plants there are, and in how many photos; a rejected one shows none."""
+def _how_many(survey: SurveyReader, path: str, field: str | None) -> str:
+    """How many plants there are, and in how many photos; a field is counted when it changed."""
+    states = survey.field_states()
+    names = [*states, None] if field is None else [field]
+    counted = [
+        _once(_count_plants, survey, path, one, None if one is None else states.get(one))
+        for one in names
+    ]
+    plants, photos = (sum(column) for column in zip(*counted, strict=True))
+    return f"{count_of(plants, 'plant')} in {count_of(photos, 'photo')}"
+
+
+def _count_plants(survey: SurveyReader, field: str | None) -> tuple[int, int]:
+    """Plants and photos of a field, or of none; a rejected photo shows no plant."""
     photos = plants = 0
-    for row in whole_plants(survey.plants(field)):
+    for row in whole_plants(survey.plants(field, unfiled=field is None)):
         photos += 1 + len(row.others)
         is_none = _is_unused(row) or row.set_aside in ("no-plant", "not-corn")
         plants += row.view == "side" and not is_none
-    many = ((plants, "plant"), (photos, "photo"))
-    return (" in ".join(count_of(n, word) for n, word in many),)
+    return plants, photos
 
 
 def _wholes(survey: SurveyReader, rows: Iterable[PlantRow]) -> dict[str, PlantRow]:

@@ -9,7 +9,7 @@ from fastapi import APIRouter, HTTPException, Request
 from starlette.concurrency import run_in_threadpool
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 
-from collarvision.agreement import disputed, stage_counted
+from collarvision.agreement import stage_counted
 from collarvision.answer import height_in_doubt, shown_stage, stage_name
 from collarvision.fieldtable import local_time
 from collarvision.handcount.asking import FieldId, Hash, field_of, plant_of, site_of
@@ -19,6 +19,7 @@ from collarvision.handcount.saving import (
     SentAside,
     SentCount,
     agreed_handles,
+    apart_on,
     counts_of,
     read_sent,
     save_aside,
@@ -49,7 +50,7 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
         name = field_of(survey, field)
         row = plant_of(survey, sha256)
         whole = whole_plant(survey, row)
-        counts = counts_of(survey, sha256)
+        counts = counts_of(survey, whole)
         asides = list(survey.set_asides(sha256))
     entries = site.queue.now().of_field(name)
     worth = next((e.worth for e in entries if e.waiting.sha256 == sha256), None)
@@ -60,8 +61,8 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
         whole=whole,
         worth=worth,
         left=len(entries),
-        counts=[_told(count) for count in counts],
-        apart=disputed(counts).get(sha256, {}),
+        counts=[_told(count) for count in reversed(counts)],
+        apart=apart_on(counts),
         people=len({count.count.who for count in counts}),
         asides=asides,
         data=_data(request, row, counts, field),
@@ -76,9 +77,8 @@ def plant(request: Request, sha256: Hash, field: FieldId = None) -> Response:
 def counts(request: Request, sha256: Hash) -> Response:
     """What people counted, for a page that is open longer."""
     with SurveyReader(site_of(request).survey) as survey:
-        plant_of(survey, sha256)
-        found = counts_of(survey, sha256)
-    return JSONResponse({"counts": [_told(count) for count in found]})
+        found = counts_of(survey, whole_plant(survey, plant_of(survey, sha256)))
+    return JSONResponse({"counts": [_told(count) for count in reversed(found)]})
 
 
 @router.post("/plants/{sha256}/counts")
@@ -122,10 +122,11 @@ def _aside(request: Request, sha256: str, field: int | None, body: bytes) -> Res
         sent: SentAside = read_sent(SentAside, body)
         with SurveyWriter(site.survey) as survey:
             name = field_of(survey, field)
-            save_aside(survey, plant_of(survey, sha256), sent)
+            doubt = save_aside(survey, plant_of(survey, sha256), sent)
     except SaveError as error:
         return PlainTextResponse(str(error), status_code=error.status)
-    return JSONResponse({"words": "set aside", "next": _next(request, sha256, name, field)})
+    found = _next(request, sha256, name, field)
+    return JSONResponse({"words": "set aside", "next": found, "doubt": doubt})
 
 
 @router.get("/plants/{sha256}/next")
@@ -204,8 +205,8 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
                 "words": f"{count.count.who}, {local_time(count.count.counted_at)}",
                 "handles": [asdict(handle) for handle in count.handles],
             }
-            for count in counts
-            if count.handles
+            for count in reversed(counts)
+            if count.handles and count.sha256 == row.sha256
         ],
     }
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from dataclasses import field as field_of
 from datetime import date
@@ -108,42 +108,40 @@ class Queue:
         return passed | {sha256} if waits else passed
 
 
-Weighed = dict[str, tuple[tuple[int, ...], dict[str, Worth]]]
-"""By field: its state when its plants were weighed, and their worth by the photo's hash."""
+Weighed = dict[str, tuple[tuple[int, ...], tuple[Entry, ...]]]
+"""By field: its state when its plants were weighed, and its entries then."""
 
 
 def make_queue(
     survey: SurveyReader, limits: Limits | None = None, weighed: Weighed | None = None
 ) -> Queue:
-    """Ask a survey for its queue; fields that are as they were when `weighed` keep their worth."""
+    """Ask a survey for its queue; fields that are as they were when `weighed` keep entries."""
     weighed = {} if weighed is None else weighed
-    states = survey.field_states()
-    by_field: dict[str | None, list[Waiting]] = {}
-    for waiting in waiting_plants(survey):
-        by_field.setdefault(waiting.field, []).append(waiting)
-    entries: list[Entry] = []
-    for field, plants in by_field.items():
-        worth: dict[str, Worth] = {}
-        if field is not None:
-            # A batch beside may have added the field between the two questions.
-            now = states.get(field)
-            state, worth = weighed.get(field, ((), {}))
-            if now is None or state != now:
-                worth = _worth(survey, field, limits)
-            if now is not None:
-                weighed[field] = (now, worth)
-        sure = survey.confidences([plant.sha256 for plant in plants])
-        entries += [
-            Entry(plant, sure.get(plant.sha256), worth.get(plant.sha256, Worth(0.0, "")))
-            for plant in plants
-        ]
+    entries = list(_entries(survey, survey.waiting(unfiled=True), {}))
+    # The states come first: what a batch beside adds after them makes its field be asked anew.
+    for field, now in survey.field_states().items():
+        known = weighed.get(field)
+        if known is None or known[0] != now:
+            worth = _worth(survey, field, limits)
+            known = now, tuple(_entries(survey, waiting_plants(survey, field), worth))
+            weighed[field] = known
+        entries += known[1]
     entries.sort(key=_order)
-    counts = list(survey.counts())
+    counts = list(survey.counts(several=True))
     names = {count.sha256: (count.photo, count.field) for count in counts}
     apart = tuple(
         Disputed(sha256, *names[sha256], stages) for sha256, stages in disputed(counts).items()
     )
     return Queue(tuple(entries), apart)
+
+
+def _entries(
+    survey: SurveyReader, waiting: Iterable[Waiting], worth: Mapping[str, Worth]
+) -> Iterator[Entry]:
+    plants = list(waiting)
+    sure = survey.confidences([plant.sha256 for plant in plants])
+    for plant in plants:
+        yield Entry(plant, sure.get(plant.sha256), worth.get(plant.sha256, Worth(0.0, "")))
 
 
 def _worth(survey: SurveyReader, field: str, limits: Limits | None) -> dict[str, Worth]:

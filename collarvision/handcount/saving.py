@@ -5,14 +5,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from collarvision.agreement import IN_THE_FIELD, disputed, stage_counted
 from collarvision.answer import stage_name
-from collarvision.countwords import doubtful_words, refused_words
+from collarvision.countwords import (
+    ENTER_AGAIN,
+    doubtful_words,
+    later_count,
+    later_words,
+    refused_words,
+)
 from collarvision.handcount.measuring import yardstick
 from collarvision.handles import (
     HIGHEST_RANK,
@@ -24,7 +30,7 @@ from collarvision.handles import (
     shows_a_leaf,
     stage_of,
 )
-from collarvision.plantphotos import counts_on, whole_plant
+from collarvision.plantphotos import whole_plant
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import (
     CountWay,
@@ -41,8 +47,13 @@ from collarvision.units import MM_PER
 _MOST_HANDLES: Final = 80
 _MOVED_PX: Final = 0.5
 _TALLEST_MM: Final = 5000.0
+_LONGEST_WAIT_S: Final = 30 * 86400.0
+_MARK_AGAIN: Final = "see where the soil line, the arch and the collars are marked, and save again"
 
 Who = Annotated[str, Field(min_length=1, max_length=60)]
+Waited = Annotated[float, Field(ge=0, le=_LONGEST_WAIT_S)]
+"""Seconds since it was entered, by the device's own clock: without a connection it is kept there.
+A difference, so that it doesn't matter whether that clock is right."""
 Key = Annotated[str, Field(min_length=16, max_length=64, pattern=r"^[0-9a-z-]+$")]
 
 
@@ -88,6 +99,7 @@ class SentCount(_Sent):
     height_mm: float | None = None
     unit: Literal["in", "cm"] | None = None
     note: Annotated[str, Field(max_length=500)] | None = None
+    waited_s: Waited = 0
 
 
 class SentAside(_Sent):
@@ -96,6 +108,7 @@ class SentAside(_Sent):
     who: Who
     reason: NotCounted
     save_key: Key
+    waited_s: Waited = 0
 
 
 @dataclass(frozen=True)
@@ -112,7 +125,7 @@ class Saved:
     apart : dict of str to int
         Each person's stage where they differ; empty where they agree.
     doubt : str or None
-        A sentence where height and stage hardly go together.
+        Where height and stage hardly go together, or another count stands: said in sentences.
     """
 
     id: int
@@ -155,7 +168,8 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
         count_id, count = _added(survey, plant, sent)
     else:
         count_id, count = stored.id, stored.count
-    counts = list(survey.counts(plant.sha256))
+    whole = whole_plant(survey, plant)
+    counts = counts_of(survey, whole)
     stage = stage_counted(count)
     return Saved(
         id=count_id,
@@ -163,15 +177,17 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
         new_to_page=tuple(
             c for c in counts if sent.seen < c.id < count_id and c.count.who != count.who
         ),
-        apart=disputed(counts).get(plant.sha256, {}),
-        doubt=_doubt(survey, plant, count, sent),
+        apart=apart_on(counts),
+        doubt=_doubt([one.count for one in counts], count, sent),
     )
 
 
-def _doubt(survey: SurveyReader, plant: PlantRow, count: HandCount, sent: SentCount) -> str | None:
-    """A sentence where this count, with what was counted before, hardly fits together."""
-    kept = [one for one, _ in counts_on(survey, whole_plant(survey, plant))]
-    return doubtful_words(kept, stage_counted(count), _typed(sent), count.height_mm)
+def _doubt(kept: Sequence[HandCount], count: HandCount, sent: SentCount) -> str | None:
+    """Where this count hardly goes with the plant's others, or isn't the one that stands."""
+    told = [doubtful_words(kept, stage_counted(count), _typed(sent), count.height_mm)]
+    if (later := later_count(kept, count)) is not None:
+        told.append(later_words(later))
+    return " ".join(filter(None, told)) or None
 
 
 def _typed(sent: SentCount) -> str | None:
@@ -198,9 +214,20 @@ def _added(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> tuple[int,
     return count_id, count
 
 
-def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> None:
-    """Store that a photo holds nothing to count."""
-    survey.set_aside(plant.sha256, plain(sent.who), sent.reason, sent.save_key)
+def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> str | None:
+    """Store that a photo holds nothing to count; gives a sentence where a later count stands."""
+    who, said_at = plain(sent.who), _moment(sent)
+    survey.set_aside(plant.sha256, who, sent.reason, sent.save_key, said_at)
+    row = survey.plant(plant.sha256)
+    if row is None or row.set_aside is not None or row.hand_count is None:
+        return None
+    return later_words(row.hand_count)
+
+
+def _moment(sent: SentCount | SentAside) -> str:
+    """When it was entered: UTC, ISO 8601."""
+    entered = datetime.now(UTC) - timedelta(seconds=sent.waited_s)
+    return entered.isoformat(timespec="milliseconds")
 
 
 def agreed_handles(record: dict[str, Any]) -> tuple[Handle, ...]:
@@ -215,9 +242,15 @@ def agreed_handles(record: dict[str, Any]) -> tuple[Handle, ...]:
     return handles
 
 
-def counts_of(survey: SurveyReader, sha256: str) -> Sequence[StoredCount]:
-    """All counts of a photo, the last one first."""
-    return list(survey.counts(sha256))[::-1]
+def counts_of(survey: SurveyReader, whole: PlantRow) -> list[StoredCount]:
+    """All counts of a plant, on whichever of its photos, the one made first comes first."""
+    found = [one for row in (whole, *whole.others) for one in survey.counts(row.sha256)]
+    return sorted(found, key=lambda one: (one.count.counted_at, one.id))
+
+
+def apart_on(counts: Sequence[StoredCount]) -> dict[str, int]:
+    """Each person's stage where people count one plant, whose counts these are, differently."""
+    return next(iter(disputed(counts).values()), {})
 
 
 def _handles(plant: PlantRow, sent: SentCount) -> tuple[Handle, ...]:
@@ -266,11 +299,11 @@ def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandC
         raise SaveError("The height can't be that of a corn plant: check number and unit.")
     way: CountWay = sent.way
     note = plain(sent.note) if sent.note else None
-    now = datetime.now(UTC).isoformat(timespec="milliseconds")
-    made = HandCount(plain(sent.who), now, stage, nodes, height, note, way)
+    made = HandCount(plain(sent.who), _moment(sent), stage, nodes, height, note, way)
     collars = stage_counted(made)
-    if collars is not None and height is not None and way in IN_THE_FIELD:
-        refused = refused_words(collars, height, _typed(sent))
+    if collars is not None and height is not None:
+        then = _MARK_AGAIN if way == "marked" else ENTER_AGAIN
+        refused = refused_words(collars, height, _typed(sent), then)
         if refused is not None:
             raise SaveError(refused)
     return made

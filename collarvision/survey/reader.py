@@ -144,9 +144,14 @@ class SurveyReader:
         ):
             yield StageCount(*row)
 
-    def plants(self, field: str | None = None, date: str | None = None) -> Iterator[PlantRow]:
-        """Every photo with its latest reading, visit by visit, as of the moment of asking."""
-        asked = rows.where(field, date)
+    def plants(
+        self, field: str | None = None, date: str | None = None, *, unfiled: bool = False
+    ) -> Iterator[PlantRow]:
+        """Every photo with its latest reading, visit by visit, as of the moment of asking.
+
+        With `unfiled` those alone that are in no field.
+        """
+        asked = "WHERE p.visit_id IS NULL" if unfiled else rows.where(field, date)
         sql = (
             f"{rows.PLANT_OF_FIELD} {asked}"
             if field is not None
@@ -160,9 +165,15 @@ class SurveyReader:
         row = self._one(f"{rows.PLANT} WHERE p.sha256 = :sha256", sha256=sha256)
         return None if row is None else self._made(rows.plant, row)
 
-    def counts(self, sha256: str | None = None, field: str | None = None) -> Iterator[StoredCount]:
-        """Hand counts of photos with what they rest on: all, a photo's or a field's, in order."""
-        for row in self._rows(counting.question(sha256, field), sha256=sha256, field=field):
+    def counts(
+        self, sha256: str | None = None, field: str | None = None, *, several: bool = False
+    ) -> Iterator[StoredCount]:
+        """Hand counts of photos with what they rest on: all, a photo's or a field's, in order.
+
+        With `several` those of all plants on which more than one person counted.
+        """
+        asked = counting.OF_SEVERAL if several else counting.question(sha256, field)
+        for row in self._rows(asked, sha256=sha256, field=field):
             yield self._made(counting.stored_count, row)
 
     def count_saved(self, save_key: str) -> StoredCount | None:
@@ -198,8 +209,10 @@ class SurveyReader:
             said["latest"] = bool(said["latest"])
             yield StoredReading(**{**said, "record": self._made(json.loads, said["record"])})
 
-    def waiting(self, field: str | None = None) -> Iterator[Waiting]:
+    def waiting(self, field: str | None = None, *, unfiled: bool = False) -> Iterator[Waiting]:
         """Photos that ask for a hand count and have none yet, by field and date.
+
+        With `unfiled` those alone that are in no field.
 
         A height alone is no count: the plant goes on waiting, or stays set aside. Nobody counts
         collars on a photo from above.
@@ -220,6 +233,7 @@ class SurveyReader:
             WHERE r.outcome = 'hand-count' AND p.view = 'side'
             AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {rows.COUNTED})
             AND NOT EXISTS (SELECT 1 FROM set_asides WHERE photo_id = p.id)
+            {"AND p.visit_id IS NULL" if unfiled else ""}
             {"AND f.name = :field" if field is not None else ""}
             ORDER BY f.name, v.date, s.name, p.name
             """,
@@ -340,17 +354,7 @@ class SurveyReader:
 
     def state(self) -> tuple[int, ...]:
         """Numbers that change with photos, readings, places, plants' names, counts and fields."""
-        row = self._one(
-            f"""
-            SELECT (SELECT count(*) FROM photos), (SELECT count(visit_id) FROM photos),
-                {counting.NAMED},
-                (SELECT ifnull(max(id), 0) FROM readings),
-                (SELECT ifnull(max(id), 0) FROM hand_counts),
-                (SELECT ifnull(max(id), 0) FROM set_asides),
-                (SELECT ifnull(max(id), 0) FROM withdrawals),
-                (SELECT ifnull(max(id), 0) FROM fields), (SELECT ifnull(max(id), 0) FROM visits)
-            """
-        )
+        row = self._one(counting.STATE)
         assert row is not None
         return counting.state_numbers(row)
 

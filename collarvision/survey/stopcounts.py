@@ -194,20 +194,27 @@ def again_values(connection: sqlite3.Connection, plant: int) -> dict[str, Any]:
     return {"stop_id": first["stop_id"], "again_of": plant}
 
 
-def counts_to_withdraw(connection: sqlite3.Connection, plant: int) -> list[int]:
+def counts_to_withdraw(
+    connection: sqlite3.Connection, plant: int, counted_by: str | None = None
+) -> list[int]:
     """Ids of the counts that stand of a plant, by its `StopCount.id`, in the writer's transaction.
+
+    All of them, or one person's.
 
     Raises
     ------
     SurveyError
-        No plant without a photo has this id, or it was withdrawn already.
+        No plant without a photo has this id, or no such count of it stands.
     """
     again_values(connection, plant)
     found = connection.execute(
         "SELECT id FROM hand_counts AS h WHERE (id = :plant OR again_of = :plant) AND NOT EXISTS "
-        "(SELECT 1 FROM withdrawals WHERE hand_count_id = h.id) ORDER BY id",
-        {"plant": plant},
+        "(SELECT 1 FROM withdrawals WHERE hand_count_id = h.id) "
+        "AND (:who IS NULL OR who = :who) ORDER BY id",
+        {"plant": plant, "who": counted_by},
     ).fetchall()
+    if not found and counted_by is not None:
+        raise SurveyError(f"No count of this plant by {counted_by} stands: nothing was changed.")
     if not found:
         raise SurveyError(
             "This plant was withdrawn already: nothing was changed. Count it anew if it is to "

@@ -189,20 +189,19 @@ class SurveyWriter(SurveyReader):
             raise impossible(count) from error
 
     def set_aside(
-        self, sha256: str, who: str, reason: NotCounted, save_key: str | None = None
+        self,
+        sha256: str,
+        who: str,
+        reason: NotCounted,
+        save_key: str | None = None,
+        said_at: str | None = None,
     ) -> None:
         """Store a person's word that a photo holds nothing to count; a later count outdoes it."""
+        said = {"who": storable(who), "said_at": said_at or now(), "reason": reason}
         with self._transaction():
             photo_id = self._known_photo(sha256)
             if self._value("SELECT 1 FROM set_asides WHERE save_key = ?", save_key) is None:
-                self._insert(
-                    "set_asides",
-                    photo_id=photo_id,
-                    who=storable(who),
-                    said_at=now(),
-                    reason=reason,
-                    save_key=save_key,
-                )
+                self._insert("set_asides", photo_id=photo_id, save_key=save_key, **said)
 
     def say_one_plant(self, photos: Iterable[str]) -> str:
         """Note that these photos, by their SHA-256, show one plant; gives the plant's name there.
@@ -249,19 +248,21 @@ class SurveyWriter(SurveyReader):
         except sqlite3.IntegrityError as error:
             raise impossible(count) from error
 
-    def withdraw_stop_plant(self, plant: int, *, who: str, reason: str) -> None:
-        """Take back the counts that stand of a plant without a photo, by its `StopCount.id`.
+    def withdraw_stop_plant(
+        self, plant: int, *, who: str, reason: str, counted_by: str | None = None
+    ) -> None:
+        """Take back the counts that stand of a plant without a photo, or one person's of them.
 
-        They stay on the record, and the plant may be counted anew.
+        The plant goes by its `StopCount.id`. They stay on the record, and it may be counted anew.
 
         Raises
         ------
         SurveyError
-            No such plant, or it was withdrawn already.
+            No such plant, or no such count of it stands.
         """
         said = {"who": storable(who), "said_at": now(), "reason": storable(reason)}
         with self._transaction():
-            for count_id in counts_to_withdraw(self._connection, plant):
+            for count_id in counts_to_withdraw(self._connection, plant, counted_by):
                 self._insert("withdrawals", hand_count_id=count_id, **said)
 
     def add_limit(self, name: str, terms: dict[str, Any], who: str) -> int:

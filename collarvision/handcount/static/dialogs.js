@@ -19,12 +19,12 @@ function readTyped(form) {
   const text = (split ? form.nodes : form.collars).value.trim();
   const number = Number(text);
   const [low, high] = split ? [1, 18] : [0, 22];
-  const height = form.height.value.trim();
+  const height = form.height.value.trim().replace(",", ".");
   if (text === "" || !Number.isInteger(number) || number < low || number > high) {
     const what = split ? "nodes that stand apart" : "collars";
     return { problem: `Give the number of ${what}, ${low} to ${high}.` };
   }
-  if ((height !== "" && !(Number(height) > 0)) || form.height.validity.badInput) {
+  if (height !== "" && !(Number(height) > 0 && Number.isFinite(Number(height)))) {
     return { problem: "Give the height as a number over 0, or leave it empty." };
   }
   const body = { way: form.way.value, [split ? "nodes" : "stage"]: number };

@@ -3,6 +3,7 @@
 // it is for: another one may be served at the same address.
 
 export const BOX = "collarvision-outbox";
+const LONGEST_S = 30 * 86400; // the computer takes no longer wait
 const open = document.querySelector("meta[name=survey]");
 export const survey = open.content;
 
@@ -102,11 +103,18 @@ export async function send(post) {
   return { state: "refused", words };
 }
 
+// How long a post was kept here, in s. A difference of one clock, which may be wrong; none where
+// the post doesn't say since when.
+function waited(post) {
+  const seconds = (Date.now() - (post.made ?? Date.now())) / 1000;
+  return Math.min(Math.max(seconds, 0), LONGEST_S);
+}
+
 function request(post) {
   return fetch(post.url, {
     method: "POST",
     headers: { "content-type": "application/json", "x-collarvision-token": token() },
-    body: JSON.stringify(post.body),
+    body: JSON.stringify({ ...post.body, waited_s: waited(post) }),
     signal: AbortSignal.timeout ? AbortSignal.timeout(20000) : undefined,
   });
 }

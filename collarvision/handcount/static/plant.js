@@ -21,6 +21,7 @@ const TOOLS_PX = 74;
 const LEAST_VIEW_PX = 300;
 const SAME_MM = 1;
 const LOOK_MS = 600;
+const AGAIN_MS = 3000;
 const narrow = matchMedia("(max-width: 899px)");
 let places = [];
 let spokenTimer = 0;
@@ -216,7 +217,7 @@ async function typeCount() {
   const refused = refusedCount(plant.sha256);
   const body = await askCount(refused);
   if (!body) return;
-  const words = "stage" in body ? stageName(body.stage) : `${body.nodes} nodes`;
+  const words = "stage" in body ? stageName(body.stage) : body.nodes === 1 ? "1 node" : `${body.nodes} nodes`;
   save(body, words, "counts", refused ? refused.key : null);
 }
 
@@ -328,13 +329,33 @@ image.addEventListener(
   },
   { once: true },
 );
-image.addEventListener("error", () => {
-  gone = true;
+
+// Over a weak network a photo may come at a later try; where it isn't any more, none would help.
+let again = 0;
+function loadPhoto() {
+  clearTimeout(again);
+  again = 0;
+  image.src = `/photos/${plant.sha256}/page`;
+}
+function showGone(id) {
+  gone = id !== null;
+  for (const one of ["gone", "later"]) get(one).hidden = one !== id;
+  image.hidden = gone;
   changed(null);
-  get("gone").hidden = false;
-  image.hidden = true;
+}
+image.addEventListener("load", () => {
+  if (gone) showGone(null);
 });
-image.src = `/photos/${plant.sha256}/page`;
+image.addEventListener("error", async () => {
+  showGone("later");
+  const answer = await fetch(image.src).catch(() => null);
+  if (answer !== null && answer.status === 404) showGone("gone");
+  else again = setTimeout(loadPhoto, AGAIN_MS);
+});
+addEventListener("online", () => {
+  if (again) loadPhoto();
+});
+loadPhoto();
 const draft = readDraft(plant);
 if (draft) {
   marks.replaceAll(draft);

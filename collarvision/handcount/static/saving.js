@@ -40,6 +40,7 @@ export async function save(said, words, where = "counts", refusedKey = null) {
     body: { who: name, save_key: key, ...count, ...said },
     label: `${words} for ${plant.photo}`,
     draft: draftText(plant.sha256),
+    made: Date.now(),
   };
   put(post);
   if (refusedKey) drop(refusedKey);
