@@ -89,7 +89,7 @@ class Record(_Part):
     height_basis, height_rule : str or None
         What the height was measured to, and which published definition was asked for.
     above : dict or None
-        For a photo from above: plants, rows, stand and the range of stages; see the README.
+        For a photo from above: plants, rows, stand and the range of stages; see guide/records.md.
     fault : str or None
         An error of the program itself while it read this photo. None in a healthy run.
     """

@@ -24,7 +24,7 @@ OTHER_SIDE = (
     "three in ten of them."
 )
 """Of own plants rendered from both sides: of 521 photos that one left to a person the other settled
-152 (``training/EXPERIMENTS.md``, 59). The README says the same."""
+152 (``training/EXPERIMENTS.md``, 59). README.md and guide/hand-counts.md say the same."""
 
 _OUTCOMES: dict[Step, str] = {
     "staged": "staged",
