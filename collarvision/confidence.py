@@ -58,8 +58,11 @@ POINTED_LOWEST = (
 )
 
 ROUND_UNSEEN = (
-    "Leaf 1 ends round, and the lowest leaf found isn't seen to: look for leaf 1 or its scar."
+    "The lowest leaf found doesn't surely end round, as leaf 1 does: look for leaf 1 or its scar."
 )
+
+SHOWN_TIP = 0.3
+"""Least score of a tip that is seen: under it no record lists it, and no rule rests on it."""
 
 SMALL = "plant_small"
 SMALL_TO_STAGE = 1
@@ -255,9 +258,10 @@ def _any_plant(parts: Parts) -> bool:
 def _lowest_rounded(plant: Plant, belief: StageBelief) -> float | None:
     """P(rounded) of the lowest leaf that has a number; None where its tip isn't seen."""
     at = lowest_numbered(belief.numbers)
-    if at is None or plant.leaves[at].tip is None:
+    if at is None:
         return None
-    return plant.leaves[at].rounded
+    lowest = plant.leaves[at]
+    return lowest.rounded if lowest.tip is not None and lowest.tip.score >= SHOWN_TIP else None
 
 
 def _no_leaf_1(rounded: float | None) -> list[str]:

@@ -53,9 +53,9 @@ def date_reasons(answer: FieldAnswer) -> list[str]:
     """What to know of the dates told, each once: a mix repeats what its members say."""
     past = {one.name for one in answer.verdicts if one.word == "past"}
     windows = [
-        one
+        told
         for one in (answer.outlook.windows if answer.outlook else ())
-        if answer.window_of(one.name) is not None and one.name not in past
+        if (told := answer.window_of(one.name)) is not None and one.name not in past
     ]
     members = {f"{one.name}: {reason}" for one in windows for reason in one.reasons}
     reasons = [reason for one in windows for reason in one.reasons if reason not in members]

@@ -244,7 +244,7 @@ def look_ahead(
         for mix in (limits.mixes if limits else ())
     )
     leaves = _leaf_track(pace, weather, clamp)
-    if not leaves:
+    if not leaves and (gap is None or gap[0] > pace.day):
         notes.append(
             f"There are no temperatures from {pace.day} on, so no date can be told: add --forecast."
         )

@@ -19,7 +19,7 @@ from collarvision.answer import CardMark, CollarMark, Pixel, Reading, TipMark
 from collarvision.calibration import Calibration, load_calibration
 from collarvision.card import CardError, Scale
 from collarvision.cardseen import seek_card
-from collarvision.confidence import Verdict, judge, look_closer_at
+from collarvision.confidence import SHOWN_TIP, Verdict, judge, look_closer_at
 from collarvision.height import RULES, Height, Rule, measure
 from collarvision.looks import Look
 from collarvision.network import ModelError, usable_threads
@@ -31,9 +31,6 @@ from collarvision.plant import Plant, assemble
 from collarvision.quality import TURNED, Finding, assess
 from collarvision.skeleton import Ways
 from collarvision.stage import StageBelief, believe, numbered
-
-SHOWN_TIP = 0.3
-"""Least score of a tip to be listed."""
 
 ARCH_APART = 0.05
 """Least share of the photo's width between an arch and the sides where one of them cuts the plant

@@ -10,7 +10,7 @@ from datetime import date, timedelta
 
 from collarvision.heat import DateSpan
 from collarvision.limitwords import VerdictWord
-from collarvision.window import Window
+from collarvision.window import NEVER_INSIDE, Window, never_inside
 
 
 def told_beside(word: VerdictWord, window: Window, today: date) -> Window | None:
@@ -31,13 +31,13 @@ def told_beside(word: VerdictWord, window: Window, today: date) -> Window | None
         One that closes no later than its days before harvest begin. Dates beside an answer that
         can't be given would be taken for one, and any still to come beside "past" for leave: it
         may be past by an earlier visit, or by a plant that the mean knows nothing of. Beside "too
-        early" it opens tomorrow at the earliest.
+        early" it opens tomorrow at the earliest; where it closes before, its reasons say so.
     """
     if word == "can't tell":
         return None
     told = _ended_by_harvest(window)
     if word == "too early":
-        return told.opening_after(today)
+        return _saying_never_inside(told.opening_after(today), today)
     return None if word == "past" and not _over(told, today) else told
 
 
@@ -55,6 +55,13 @@ def _ended_by_harvest(window: Window) -> Window:
     dates = (closes.early, closes.middle, closes.late)
     early, middle, late = (min(day or end, end) for day in dates)
     return replace(window, closes=DateSpan(early, middle, late, closes.horizon))
+
+
+def _saying_never_inside(window: Window, today: date) -> Window:
+    said = NEVER_INSIDE.format(name=window.name)
+    if said in window.reasons or not never_inside(window.opens, window.closes, today):
+        return window
+    return replace(window, reasons=(*window.reasons, said))
 
 
 def _over(window: Window, today: date) -> bool:

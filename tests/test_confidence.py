@@ -251,6 +251,10 @@ def test_a_lowest_leaf_that_isnt_seen_to_be_round_is_not_counted_on(rounded, sto
     verdict = sure_of(drawn, leaves=(first, *others))
     assert (verdict.outcome == "hand-count") == stopped
     assert (ROUND_UNSEEN in verdict.overruling) == stopped
+    if not stopped:  # a tip too faint to be listed isn't seen
+        faint = replace(first, tip=replace(first.tip, score=0.29))
+        assert ROUND_UNSEEN in sure_of(drawn, leaves=(faint, *others)).overruling
+    assert "n't surely" in ROUND_UNSEEN  # from 0.5 on its tip is drawn as round
 
 
 @pytest.mark.parametrize(("collars", "stopped"), [(0, False), (1, False), (2, True), (4, True)])

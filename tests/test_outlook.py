@@ -86,6 +86,8 @@ def test_a_gap_before_the_forecast_is_told_where_it_keeps_dates_back(
     assert any("beyond that gap" in note for note in found.notes) == said
     span = found.windows[0].opens
     assert (span is None or span.middle is None) == said
+    # The table goes on after the gap: more of a forecast is no help.
+    assert not any("add --forecast" in note for note in found.notes)
 
 
 def test_a_unit_given_for_one_table_leaves_the_other_ones_header(tmp_path: Path) -> None:

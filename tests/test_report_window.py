@@ -19,7 +19,7 @@ from collarvision.report.windowplot import draw_window
 from collarvision.seenplants import SeenPlant
 from collarvision.temperatures import Day, Temperatures
 from collarvision.units import Shown
-from collarvision.window import Window
+from collarvision.window import NEVER_INSIDE, Window
 
 LIMITS = Limits(TO_SIX.limits[:1])
 
@@ -129,6 +129,18 @@ def test_a_last_day_by_harvest_makes_no_close_later_or_surer() -> None:
     after = alone.early + timedelta(days=1)
     told = closing(ending(limit, after - timedelta(days=1)))
     assert (told.early, told.middle, told.late) == (alone.early, after, after)
+
+
+def test_a_limit_that_harvest_ends_before_it_opens_says_so() -> None:
+    limit = Limit("A", "b", "collars", Bound(6), Bound(9))
+    never = NEVER_INSIDE.format(name="A")
+    for last_day, said in ((TODAY + timedelta(days=3), True), (TODAY + timedelta(days=90), False)):
+        answer = ending(limit, last_day)
+        (record,) = answer_record(answer)["verdicts"]
+        assert record["verdict"] == "too early"
+        assert (never in record["reasons"]) == said
+        told = " ".join(format_answer(answer, Shown("in"), width=110).split())
+        assert (never in told) == said
 
 
 # Past
