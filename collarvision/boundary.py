@@ -151,24 +151,27 @@ def boundary_of(geometry: dict[str, Any], name: str) -> Boundary:
 
 
 def _on_a_plane(outline: Outline, path: Path | str) -> Boundary:
-    corners = np.concatenate([np.array(ring[:-1]) for ring in outline.rings])
+    polygons = [[np.array(ring[:-1]) for ring in rings] for rings in outline.polygons]
+    corners = np.concatenate([ring for rings in polygons for ring in rings])
     if len(corners) > _MOST_CORNERS:
         raise BoundaryError(
             f"The boundary {path} has {len(corners)} corners: simplify it to under {_MOST_CORNERS}."
         )
-    if np.ptp(corners, axis=0).max() > _WIDEST_DEG or np.abs(corners[:, 1]).max() > _NORTHMOST_DEG:
+    low, high = corners.min(axis=0), corners.max(axis=0)
+    if high[0] - low[0] > 180.0:
+        # Cut in two at the 180th meridian: on this plane the western part goes on east of it.
+        for ring in (corners, *(ring for rings in polygons for ring in rings)):
+            ring[:, 0] %= 360.0
+        low, high = corners.min(axis=0), corners.max(axis=0)
+    if (high - low).max() > _WIDEST_DEG or np.abs(corners[:, 1]).max() > _NORTHMOST_DEG:
         raise BoundaryError(
             f"The boundary {path} is more than {_WIDEST_DEG:g} degree wide: give one field."
         )
-    low, high = corners.min(axis=0), corners.max(axis=0)
-    origin = (float(low[1] + high[1]) / 2, float(low[0] + high[0]) / 2)
+    middle = (low + high) / 2
+    origin = (float(middle[1]), within_180(float(middle[0])))
     lat_m, lon_m = metres_a_degree(origin[0])
     scale = np.array([lon_m, lat_m])
-    middle = np.array([origin[1], origin[0]])
-    polygons_m = tuple(
-        tuple((np.array(ring[:-1]) - middle) * scale for ring in rings)
-        for rings in outline.polygons
-    )
+    polygons_m = tuple(tuple((ring - middle) * scale for ring in rings) for rings in polygons)
     boundary = Boundary(outline.name, origin, polygons_m)
     for ring in boundary.rings_m:
         if _crosses_itself(ring):

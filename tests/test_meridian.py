@@ -5,20 +5,33 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+from drawn_field import FixedNetwork, draw, jpeg, level_notes, plant, seen_maps
 from flights import FLOWN, SLOPE, outline
 
+from collarvision.above.calibration import AboveCalibration
+from collarvision.above.frames import read_frame
 from collarvision.above.overlap import apart_share
 from collarvision.above.values import FieldAbove, FrameAbove
-from collarvision.boundary import Boundary, metres_a_degree
+from collarvision.boundary import (
+    Boundary,
+    BoundaryError,
+    boundary_of,
+    metres_a_degree,
+    read_boundary,
+)
+from collarvision.photo import load_photo
 from collarvision.walk.cells import grid
 from collarvision.walk.flight import flight_of
+from collarvision.walk.outline import zone_polygon
 from collarvision.walk.page import walk_geojson
 from collarvision.walk.stops import plan_zone_walk
 from collarvision.walk.zones import find_zones
+from collarvision.walkplan import plan_walk
 
 LAT = -16.8
 METRES = metres_a_degree(LAT)
@@ -80,3 +93,70 @@ def test_a_place_is_near_from_either_side() -> None:
         assert field.metres(lat, lon) == pytest.approx((x_m, 0.0), abs=1e-6)
     both = field.metres(np.array([LAT, LAT]), np.array([179.9999, -179.9999]))  # type: ignore[arg-type]
     assert both[0] == pytest.approx([0.0, 0.0002 * METRES[1]], abs=1e-6)
+
+
+def cut_in_two(field: Boundary) -> dict[str, Any]:
+    """The outline of a field across the meridian as RFC 7946, section 3.1.9, has it."""
+    ring = [field.degrees(x, y) for x, y in field.rings_m[0]]
+    south, north = ring[0][0], ring[2][0]
+    west, east = ring[0][1], ring[1][1]
+    assert east < 0 < west
+
+    def box(left: float, right: float) -> list[list[list[float]]]:
+        return [[[left, south], [right, south], [right, north], [left, north], [left, south]]]
+
+    return {"type": "MultiPolygon", "coordinates": [box(west, 180.0), box(-180.0, east)]}
+
+
+def test_an_outline_cut_in_two_at_the_meridian_is_one_field(tmp_path: Path) -> None:
+    """As its reader advises for one that isn't cut."""
+    corner = (LAT, 180.0 - 150.0 / METRES[1])
+    drawn = Boundary("Slope", corner, outline(SLOPE).polygons_m)
+    path = tmp_path / "field.geojson"
+    path.write_text(json.dumps(cut_in_two(drawn)))
+    field = read_boundary(path)
+    assert field.area_m2 == pytest.approx(drawn.area_m2, rel=1e-3)
+    assert abs(field.origin[1]) <= 180
+    for lon in (179.9999, -179.9999, 180.0, -180.0):
+        assert field.outside_m(field.origin[0], lon) == 0
+    assert field.outside_m(field.origin[0], 0.0) > 1e6
+    walk = plan_walk(field, 10)
+    east = sum(stop.lon > 0 for stop in walk.stops)
+    assert east == pytest.approx(5, abs=1)
+    over = flown_at(corner[1])
+    inside, whole = flight_of(over, field), flight_of(over, drawn)
+    assert len(inside) == pytest.approx(len(whole), rel=0.01)
+    far = {"type": "MultiPolygon", "coordinates": []}
+    for lon in (170.0, -170.0):
+        far["coordinates"].append([[[lon, 1], [lon + 0.1, 1], [lon, 2], [lon, 1]]])  # type: ignore[attr-defined]
+    path.write_text(json.dumps(far))
+    with pytest.raises(BoundaryError, match="more than 1 degree wide"):
+        read_boundary(path)
+
+
+def test_zones_are_cut_in_two_at_the_meridian() -> None:
+    """RFC 7946, section 3.1.9: as one piece they would reach round the earth the other way."""
+    for corner, sides in ((180.0 - 150.0 / METRES[1], {180.0, -180.0}), (170.0, set())):
+        flight = flight_of(flown_at(corner))
+        zones = find_zones(flight, grid(flight))
+        ends: set[float] = set()
+        for number, zone in enumerate(zones.zones):
+            shape = zone_polygon(flight, zones, number)
+            for polygon in shape["coordinates"]:
+                lons = [lon for ring in polygon for lon, _ in ring]
+                assert max(lons) - min(lons) < 0.01
+                ends |= {lon for lon in lons if abs(lon) == 180.0}
+            read = boundary_of(shape, zone.letter)
+            assert read.area_m2 == pytest.approx(zone.area_m2, rel=1e-3)
+        assert ends == sides
+
+
+def test_a_photo_that_looks_across_the_meridian_lies_beyond_it() -> None:
+    mm, wide, tall = 3.0, 1200, 900
+    planted = plant(wide * mm / 1000, tall * mm / 1000, seed=8)
+    notes = {**level_notes(mm, wide, tall), "GimbalPitchDegree": -80.0, "GimbalYawDegree": 90.0}
+    data = jpeg(draw(planted, wide, tall, mm), gps=(LAT, 180.0 - 0.1 / METRES[1]), **notes)
+    maps = FixedNetwork(seen_maps(planted, wide, tall, mm))
+    place = read_frame(load_photo(data, "f.jpg"), maps, AboveCalibration()).georeference
+    assert place is not None
+    assert -180.0 <= place.lon < -179.99

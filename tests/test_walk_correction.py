@@ -301,6 +301,8 @@ def test_a_shift_is_said_in_leaves(shift: float) -> None:
     )
     said = shift_words(found) or ""
     assert {-1.0: "1.0 leaf behind", 0.0: "agrees", 1.0: "1.0 leaf ahead of"}[shift] in said
+    near = replace(found, shift=(-0.8, -0.4, -0.01))
+    assert (shift_words(near) or "").endswith("(95 in 100: -0.8 to +0.0).")  # no zero below zero
 
 
 # --- a flight in a survey ---

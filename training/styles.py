@@ -24,15 +24,17 @@ CONCENTRATION: Final = 0.1
 other, seldom half of each."""
 
 
-def mix_styles(blocks: nn.ModuleList, share: float, seed: int) -> list[RemovableHandle]:
+def mix_styles(blocks: nn.ModuleList, share: float) -> list[RemovableHandle]:
     """Mix what early blocks give, in so large a share of the photos, until the handles are removed.
 
-    Nothing is mixed while a block isn't training.
+    Nothing is mixed while a block isn't training. Draws begin at PyTorch's own, which the state of
+    a checkpoint keeps: a run that goes on mixes as if it had not been stopped.
     """
-    rng = np.random.default_rng(seed)
 
     def mixed(block: nn.Module, _inputs: tuple[Tensor, ...], features: Tensor) -> Tensor | None:
-        return lend(features, share, rng) if block.training else None
+        if not block.training:
+            return None
+        return lend(features, share, np.random.default_rng(int(torch.randint(2**62, ()))))
 
     return [blocks[index].register_forward_hook(mixed) for index in MIXED_AFTER]
 

@@ -243,7 +243,7 @@ def train(options: argparse.Namespace, stopped: list[int] | None = None) -> dict
     average = checkpoint.Average(network, options.average_decay)
     shadow = copy.deepcopy(network).eval()
     share = options.mix_styles
-    mixing = mix_styles(network.encoder._blocks, share, options.seed) if share else []
+    mixing = mix_styles(network.encoder._blocks, share) if share else []
     teachers = Teachers.of(options.teachers) if options.teachers else None
     if teachers is not None:
         teachers = teachers.to(device, memory_format=layout)

@@ -20,7 +20,7 @@ from collarvision.above.scale import Stated, find_scale
 from collarvision.above.sharpness import is_blurred
 from collarvision.above.tilt import UNSAID, NoScale
 from collarvision.above.values import FrameAbove, Georeference
-from collarvision.boundary import metres_a_degree
+from collarvision.boundary import metres_a_degree, within_180
 from collarvision.photo import Photo
 
 BLOCK_PX: Final = 6400
@@ -169,7 +169,7 @@ def _georeference(photo: Photo, ahead_m: float) -> Georeference | None:
         else:
             per_lat, per_lon = metres_a_degree(lat)
             lat += ahead_m * math.cos(math.radians(heading)) / per_lat
-            lon += ahead_m * math.sin(math.radians(heading)) / per_lon
+            lon = within_180(lon + ahead_m * math.sin(math.radians(heading)) / per_lon)
     return Georeference(lat, lon, heading, error, "gps")
 
 

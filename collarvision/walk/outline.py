@@ -27,11 +27,7 @@ def zone_rings(zones: Zones, number: int, *, past_edges: bool = False) -> list[R
         off along the field's true edge.
     """
     grid, corner = _grid(zones, past_edges)
-    side = zones.cells.side_m
-    return [
-        [(corner[0] + side * x, corner[1] + side * y) for x, y in ring]
-        for ring in _trace(grid == number)
-    ]
+    return _rings(grid == number, corner, zones.cells.side_m)
 
 
 def middle_of(zones: Zones, number: int, away_m: np.ndarray) -> tuple[float, float]:
@@ -52,27 +48,51 @@ def middle_of(zones: Zones, number: int, away_m: np.ndarray) -> tuple[float, flo
 
 
 def zone_polygon(flight: Flight, zones: Zones, number: int) -> dict[str, Any]:
-    """Give a zone as a GeoJSON MultiPolygon (RFC 7946), by its cells, in degrees."""
-    outer: list[list[Ring]] = []
-    holes: list[Ring] = []
-    for ring in zone_rings(zones, number):
-        if _area(ring) > 0:
-            outer.append([ring])
-        else:
-            holes.append(ring)
-    for hole in holes:
-        # The smallest ring around a hole is the one that it is in.
-        around = [rings for rings in outer if _holds(rings[0], hole[0], zones.cells.side_m)]
-        min(around, key=lambda rings: _area(rings[0])).append(hole)
+    """Give a zone as a GeoJSON MultiPolygon (RFC 7946), by its cells, in degrees.
 
-    def degrees(ring: Ring) -> list[list[float]]:
-        places = [flight.boundary.degrees(x, y) for x, y in [*ring, ring[0]]]
-        return [[round(lon, 7), round(lat, 7)] for lat, lon in places]
+    It is cut in two at the 180th meridian (section 3.1.9).
+    """
+    boundary, side = flight.boundary, zones.cells.side_m
+    grid, corner = _grid(zones, False)
+    own, column = grid == number, np.arange(grid.shape[1])
+    meridian = (boundary.metres(boundary.origin[0], 180.0)[0] - corner[0]) / side
+    halves: list[tuple[np.ndarray, float | None]] = [(own, None)]
+    if 0 < meridian < len(column):
+        halves = [(own & (column < meridian), 180.0), (own & (column + 1 > meridian), -180.0)]
+
+    def degrees(ring: Ring, edge: float | None) -> list[list[float]]:
+        places = [boundary.degrees(x, y) for x, y in [*ring, ring[0]]]
+        # Cells that the meridian runs through are in both halves, each up to there.
+        return [
+            [round(lon if edge is None or lon * edge > 0 else edge, 7), round(lat, 7)]
+            for lat, lon in places
+        ]
 
     return {
         "type": "MultiPolygon",
-        "coordinates": [[degrees(ring) for ring in rings] for rings in outer],
+        "coordinates": [
+            [degrees(ring, edge) for ring in rings]
+            for half, edge in halves
+            for rings in _polygons(_rings(half, corner, side), side)
+        ],
     }
+
+
+def _polygons(rings: list[Ring], side_m: float) -> list[list[Ring]]:
+    """Outer rings, each followed by its holes."""
+    outer = [[ring] for ring in rings if _area(ring) > 0]
+    for hole in (ring for ring in rings if _area(ring) <= 0):
+        # The smallest ring around a hole is the one that it is in.
+        around = [found for found in outer if _holds(found[0], hole[0], side_m)]
+        min(around, key=lambda found: _area(found[0])).append(hole)
+    return outer
+
+
+def _rings(own: np.ndarray, corner: tuple[float, float], side_m: float) -> list[Ring]:
+    """Rings around a mask's cells in metres, not closed."""
+    return [
+        [(corner[0] + side_m * x, corner[1] + side_m * y) for x, y in ring] for ring in _trace(own)
+    ]
 
 
 def _grid(zones: Zones, past_edges: bool) -> tuple[np.ndarray, tuple[float, float]]:

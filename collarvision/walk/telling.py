@@ -70,7 +70,7 @@ def shift_words(zoned: ZonedField) -> str | None:
         said = (
             f"Plants on the ground are {abs(middle):.1f} {leaf} {word} what the flight made likely"
         )
-    return f"{said} (95 in 100: {low:+.1f} to {high:+.1f})."
+    return f"{said} (95 in 100: {low:+z.1f} to {high:+z.1f})."
 
 
 def counted_words(one: ZoneAnswer) -> str:

@@ -54,7 +54,7 @@ def test_an_encoder_mixes_in_training_alone_and_until_told_otherwise() -> None:
             block.eval()  # so that only mixing parts one pass from the next
     image = torch.rand((6, 3, 64, 64))
     plain = encoder(image)
-    hooks = mix_styles(encoder._blocks, 1.0, seed=1)
+    hooks = mix_styles(encoder._blocks, 1.0)
     assert len(hooks) == len(MIXED_AFTER)
     mixed = encoder(image)
     assert not torch.allclose(mixed[0], plain[0])
@@ -70,3 +70,22 @@ def test_an_encoder_mixes_in_training_alone_and_until_told_otherwise() -> None:
     for hook in hooks:
         hook.remove()
     assert torch.equal(encoder(image)[4], plain[4])
+
+
+def test_what_is_mixed_goes_on_with_a_state_as_if_nothing_had_happened() -> None:
+    """Its draws are among those that a checkpoint's state keeps."""
+    blocks = torch.nn.ModuleList(torch.nn.Identity() for _ in range(max(MIXED_AFTER) + 1))
+    given = features()
+    mix_styles(blocks, 1.0)
+
+    def next_ones() -> list[torch.Tensor]:
+        return [blocks[MIXED_AFTER[0]](given) for _ in range(3)]
+
+    next_ones()
+    kept = torch.get_rng_state()
+    wanted = next_ones()
+    assert not torch.equal(wanted[0], wanted[1])
+    torch.manual_seed(9)  # whatever was drawn since
+    torch.set_rng_state(kept)
+    for got, one in zip(next_ones(), wanted, strict=True):
+        assert torch.equal(got, one)
