@@ -38,7 +38,7 @@ def client(survey: Survey) -> TestClient:
 
 def save(client: TestClient, sha256: str, stage: int, **said: Any) -> dict[str, Any]:
     body = {"who": "Ann", "way": "on-plant", "stage": stage, "reading_id": 1, **said}
-    body["save_key"] = f"{body['who'].lower()}-{stage}-{'0' * 16}"
+    body["save_key"] = body.pop("key", f"{body['who'].lower()}-{stage}-{'0' * 16}")
     answer = client.post(f"/plants/{sha256}/counts", content=json.dumps(body))
     assert answer.status_code == 200, answer.text
     found: dict[str, Any] = answer.json()
@@ -66,6 +66,13 @@ def together(survey: Survey, *photos: str) -> None:
 def text_of(client: TestClient, path: str) -> str:
     words = re.sub("<[^>]*>", " ", html.unescape(client.get(path).text))
     return " ".join(words.split())
+
+
+def data_of(client: TestClient, sha256: str) -> dict[str, Any]:
+    """What the script of a plant's page is given."""
+    page = client.get(f"/plants/{sha256}").text
+    found: dict[str, Any] = json.loads(html.unescape(page.split('data-plant="')[1].split('"')[0]))
+    return found
 
 
 def test_a_count_that_was_kept_on_a_phone_has_the_time_it_was_made(
@@ -155,19 +162,13 @@ def test_marks_of_one_photo_are_not_offered_on_another(client: TestClient, surve
     one, other, _ = survey[1]
     together(survey, one, other)
 
-    def data(sha256: str) -> dict[str, Any]:
-        page = client.get(f"/plants/{sha256}").text
-        found: dict[str, Any] = json.loads(
-            html.unescape(page.split('data-plant="')[1].split('"')[0])
-        )
-        return found
-
-    handles = data(other)["handles"]
-    save(client, other, 3, way="marked", handles=handles, reading_id=data(other)["reading"])
-    assert len(data(other)["markings"]) == 1
-    here = data(one)
+    there = data_of(client, other)
+    save(client, other, 3, way="marked", handles=there["handles"], reading_id=there["reading"])
+    there = data_of(client, other)
+    assert len(there["markings"]) == 1
+    here = data_of(client, one)
     assert here["markings"] == []
-    assert here["seen"] == data(other)["seen"]
+    assert here["seen"] == there["seen"]
 
 
 def test_a_photo_that_was_set_aside_has_no_say_in_who_differs(
@@ -180,3 +181,61 @@ def test_a_photo_that_was_set_aside_has_no_say_in_who_differs(
         store.set_aside(other, "Ben", "not-corn")
     assert save(client, one, 5, who="Ben")["apart"] == {}
     assert "No plant is counted differently" in text_of(client, "/queue")
+
+
+def test_the_word_said_last_stands_however_long_the_one_before_was_on_its_way(
+    client: TestClient, survey: Survey
+) -> None:
+    one, other, _ = survey[1]
+    # The first took 3 s to get here; the second was entered meanwhile, and waited for it.
+    for sha256 in (one, other):
+        save(client, sha256, 4, key=f"first-{sha256[:16]}")
+    said = save(client, one, 5, waited_s=2.0, after=f"first-{one[:16]}")
+    assert said["doubt"] is None
+    assert stands(survey, one) == 5
+    body = {"who": "Ann", "reason": "several", "save_key": "2" * 16, "waited_s": 2.0}
+    sent = json.dumps({**body, "after": f"first-{other[:16]}"})
+    assert client.post(f"/plants/{other}/aside", content=sent).json()["doubt"] is None
+    assert save(client, other, 6, waited_s=1.0, after="2" * 16)["doubt"] is None
+    assert stands(survey, other) == 6
+    said = save(client, one, 7, who="Ben", waited_s=60.0, after="a-key-of-nothing")
+    assert said["doubt"] == "A later count stands: V5, counted by Ann."
+
+
+def test_no_entry_is_older_than_the_page_it_was_made_on(client: TestClient, survey: Survey) -> None:
+    sha256 = survey[1][0]
+    save(client, sha256, 6, who="Ben")
+    shown_at = data_of(client, sha256)["shownAt"]
+    # The clock of a phone was put right by weeks between the entry and its sending.
+    said = save(client, sha256, 4, waited_s=20 * 86400.0, shown_at=shown_at)
+    assert said["doubt"] is None
+    assert stands(survey, sha256) == 4
+    # No clock is believed that is ahead of the computer's.
+    save(client, sha256, 5, shown_at="2999-01-01T00:00:00.000+00:00")
+    with SurveyReader(survey[0]) as store:
+        last = list(store.hand_counts(sha256))[-1]
+    assert last.counted_at <= datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def test_a_late_count_of_a_photo_that_was_set_aside_since_is_told_not_to_stand(
+    client: TestClient, survey: Survey
+) -> None:
+    sha256 = survey[1][0]
+    with SurveyWriter(survey[0]) as store:
+        store.set_aside(sha256, "Ben", "several")
+    assert save(client, sha256, 4, waited_s=3600.0)["doubt"] == (
+        "Ben set the photo aside later, and that stands: count it again if it can be counted."
+    )
+    assert save(client, sha256, 5)["doubt"] is None
+    assert stands(survey, sha256) == 5
+
+
+def test_of_two_reasons_to_set_a_photo_aside_the_one_said_last_stands(survey: Survey) -> None:
+    sha256 = survey[1][0]
+    with SurveyWriter(survey[0]) as store:
+        store.set_aside(sha256, "Ben", "cannot-tell", said_at="2027-05-20T11:00:00.000+00:00")
+        store.set_aside(sha256, "Ann", "no-plant", said_at="2027-05-20T10:00:00.000+00:00")
+        row = store.plant(sha256)
+        assert row is not None
+        assert row.set_aside == "cannot-tell"
+        assert [one.who for one in store.set_asides(sha256)] == ["Ann", "Ben"]

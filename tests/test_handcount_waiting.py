@@ -142,6 +142,20 @@ def test_the_last_word_is_stored(page: Page, survey: Survey) -> None:
     wait_for(survey, [(0, 3), (0, 4), (1, 3), (1, 4)])
 
 
+def test_the_last_word_stands_though_the_clock_was_set_back(page: Page, survey: Survey) -> None:
+    agree_without_connection(page)
+    page.keys("l", "s")
+    until(lambda: "V4 is kept" in page.text("notice"), "for the second save")
+    page.run(
+        "const box = JSON.parse(localStorage.getItem('collarvision-outbox'));"
+        "box[1].made -= 3600e3; localStorage.setItem('collarvision-outbox', JSON.stringify(box))"
+    )
+    connect(page)
+    page.run("document.querySelector('#post button').click()")
+    until(lambda: survey[1][1] in page.window.current_url, "for the next plant")
+    wait_for(survey, [(0, 3), (0, 4)])
+
+
 def test_counts_that_nobody_has_are_named_until_they_are_dismissed(
     page: Page, survey: Survey
 ) -> None:
@@ -284,6 +298,25 @@ def test_a_refused_count_is_there_to_be_put_right(page: Page, survey: Survey) ->
     assert count.count.height_mm == pytest.approx(900)
     assert page.text("kept") == ""  # it was put right
     assert opened() == {**empty, "unit": "cm"}
+
+
+def test_a_key_that_comes_before_a_dialog_s_end_is_told_loses_nothing(
+    page: Page, survey: Survey
+) -> None:
+    """A browser may hand on the next key before it tells the page that a dialog was closed."""
+    again = (
+        "document.getElementById('type-dialog').close(arguments[0]);"
+        "document.body.dispatchEvent(new KeyboardEvent('keydown', {key: 'e', bubbles: true}))"
+    )
+    page.keys("e")
+    page.window.find_element("id", "collars").send_keys("4")
+    page.run(again, "cancel")
+    page.settle()
+    page.window.find_element("id", "collars").send_keys("5")
+    page.run(again, "ok")
+    wait_for(survey, [(0, 5)])
+    page.window.find_element("id", "collars").send_keys("6\n")
+    wait_for(survey, [(0, 5), (0, 6)])
 
 
 def test_handles_that_are_back_are_told_on_a_phone_s_screen(site: Served, survey: Survey) -> None:

@@ -103,10 +103,11 @@ def test_a_count_without_a_connection_outdoes_none_that_was_made_after_it(
     type_count(page, collars="4")
     until(lambda: "No connection" in page.text("post"), "for the banner")
     kept = page.run("return JSON.parse(localStorage.getItem('collarvision-outbox'))[0]")
-    # Typed two hours ago by the phone's own clock, and a month and more of another plant.
+    # Typed two hours ago by the phone's own clock, and a month and more of another plant: on a
+    # page that had been there before.
     page.run(
         "const [one] = JSON.parse(localStorage.getItem('collarvision-outbox'));"
-        "one.made -= 2 * 3600e3;"
+        "one.made -= 2 * 3600e3; one.shownAt = new Date(one.made - 60e3).toISOString();"
         "const two = {...one, key: 'k'.repeat(20), made: one.made - 40 * 86400e3};"
         "two.url = two.url.replace(arguments[0], arguments[1]);"
         "two.body = {...two.body, save_key: two.key};"

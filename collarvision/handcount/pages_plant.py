@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from datetime import UTC, datetime
 from typing import Any, Literal
 
 from fastapi import APIRouter, HTTPException, Request
@@ -198,6 +199,7 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
         "handles": [asdict(handle) for handle in handles_of_record(row.record)],
         "agreesWithMarks": bool(agreed_handles(row.record)),
         "ruler": None if ruler is None else asdict(ruler),
+        "shownAt": datetime.now(UTC).isoformat(timespec="milliseconds"),
         "seen": max((count.id for count in counts), default=0),
         "markings": [
             {

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from collarvision.agreement import IN_THE_FIELD, disputed, stage_counted
 from collarvision.answer import stage_name
@@ -81,16 +81,28 @@ class SentHandle(_Sent):
     rounded: bool = False
 
 
-class SentCount(_Sent):
+class _SentEntry(_Sent):
+    """What a person entered on a plant's page.
+
+    `shown_at` is when the computer gave that page, and `after` the key of what was entered on the
+    plant before, where that was still to be sent.
+    """
+
+    who: Who
+    save_key: Key
+    waited_s: Waited = 0
+    shown_at: AwareDatetime | None = None
+    after: Key | None = None
+
+
+class SentCount(_SentEntry):
     """A count as a page sends it.
 
     `seen` is the id of the last count that the page knew of when it was loaded, and `unit` the one
     that the height was typed in.
     """
 
-    who: Who
     way: Literal["agreed", "marked", "on-plant", "split-stalk"]
-    save_key: Key
     reading_id: int
     seen: int = 0
     handles: Annotated[list[SentHandle], Field(max_length=_MOST_HANDLES)] = []
@@ -99,16 +111,12 @@ class SentCount(_Sent):
     height_mm: float | None = None
     unit: Literal["in", "cm"] | None = None
     note: Annotated[str, Field(max_length=500)] | None = None
-    waited_s: Waited = 0
 
 
-class SentAside(_Sent):
+class SentAside(_SentEntry):
     """Word that there is nothing to count."""
 
-    who: Who
     reason: NotCounted
-    save_key: Key
-    waited_s: Waited = 0
 
 
 @dataclass(frozen=True)
@@ -178,15 +186,28 @@ def save_count(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> Saved:
             c for c in counts if sent.seen < c.id < count_id and c.count.who != count.who
         ),
         apart=apart_on(counts),
-        doubt=_doubt([one.count for one in counts], count, sent),
+        doubt=_doubt(survey, [one.count for one in counts], count, sent, plant.sha256),
     )
 
 
-def _doubt(kept: Sequence[HandCount], count: HandCount, sent: SentCount) -> str | None:
+def _doubt(
+    survey: SurveyReader,
+    kept: Sequence[HandCount],
+    count: HandCount,
+    sent: SentCount,
+    sha256: str,
+) -> str | None:
     """Where this count hardly goes with the plant's others, or isn't the one that stands."""
     told = [doubtful_words(kept, stage_counted(count), _typed(sent), count.height_mm)]
     if (later := later_count(kept, count)) is not None:
         told.append(later_words(later))
+    now = survey.plant(sha256)
+    if now is not None and now.set_aside is not None:
+        who = plain(list(survey.set_asides(sha256))[-1].who)
+        told.append(
+            f"{who} set the photo aside later, and that stands: count it again if it can be "
+            "counted."
+        )
     return " ".join(filter(None, told)) or None
 
 
@@ -203,7 +224,7 @@ def _added(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> tuple[int,
         # What was counted on the plant, or marked in the photo, holds whatever was read since.
         raise SaveError("The photo was read again meanwhile: load the page again.", 409)
     handles = _handles(plant, sent)
-    count = _count(plant, sent, handles)
+    count = _count(plant, sent, handles, _moment(survey, sent))
     count_id = survey.add_hand_count(
         plant.sha256,
         count,
@@ -216,7 +237,7 @@ def _added(survey: SurveyWriter, plant: PlantRow, sent: SentCount) -> tuple[int,
 
 def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> str | None:
     """Store that a photo holds nothing to count; gives a sentence where a later count stands."""
-    who, said_at = plain(sent.who), _moment(sent)
+    who, said_at = plain(sent.who), _moment(survey, sent)
     survey.set_aside(plant.sha256, who, sent.reason, sent.save_key, said_at)
     row = survey.plant(plant.sha256)
     if row is None or row.set_aside is not None or row.hand_count is None:
@@ -224,10 +245,20 @@ def save_aside(survey: SurveyWriter, plant: PlantRow, sent: SentAside) -> str | 
     return later_words(row.hand_count)
 
 
-def _moment(sent: SentCount | SentAside) -> str:
-    """When it was entered: UTC, ISO 8601."""
-    entered = datetime.now(UTC) - timedelta(seconds=sent.waited_s)
-    return entered.isoformat(timespec="milliseconds")
+def _moment(survey: SurveyReader, sent: _SentEntry) -> str:
+    """When it was entered: UTC, ISO 8601.
+
+    The wait alone may be wrong: the device's clock may have been put right meanwhile, and what was
+    entered before may have been on its way for longer than this waited.
+    """
+    now = datetime.now(UTC)
+    times = [now - timedelta(seconds=sent.waited_s)]
+    if sent.shown_at is not None:
+        times.append(min(sent.shown_at, now))
+    before = None if sent.after is None else survey.entered_at(sent.after)
+    if before is not None:
+        times.append(datetime.fromisoformat(before) + timedelta(milliseconds=1))
+    return max(times).astimezone(UTC).isoformat(timespec="milliseconds")
 
 
 def agreed_handles(record: dict[str, Any]) -> tuple[Handle, ...]:
@@ -277,7 +308,7 @@ def _tidied(handle: Handle) -> Handle:
     return Handle(handle.part, x, y, handle.rank, handle.occluded, False, handle.rounded)
 
 
-def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandCount:
+def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle], made_at: str) -> HandCount:
     stage, nodes, height = sent.stage, None, sent.height_mm
     if sent.way == "agreed":
         stage, height = plant.stage, None
@@ -299,7 +330,7 @@ def _count(plant: PlantRow, sent: SentCount, handles: Sequence[Handle]) -> HandC
         raise SaveError("The height can't be that of a corn plant: check number and unit.")
     way: CountWay = sent.way
     note = plain(sent.note) if sent.note else None
-    made = HandCount(plain(sent.who), _moment(sent), stage, nodes, height, note, way)
+    made = HandCount(plain(sent.who), made_at, stage, nodes, height, note, way)
     collars = stage_counted(made)
     if collars is not None and height is not None:
         then = _MARK_AGAIN if way == "marked" else ENTER_AGAIN

@@ -88,6 +88,18 @@ OF_SEVERAL = f"""
 SAVED = f"{_COUNTS} WHERE h.save_key = :save_key"
 """SQL for the hand count that was saved under a key."""
 
+ENTERED_AT = """
+    SELECT counted_at FROM hand_counts WHERE save_key = :save_key
+    UNION ALL SELECT said_at FROM set_asides WHERE save_key = :save_key
+"""
+"""SQL for when the same was made, or a photo was set aside under that key."""
+
+ASIDES = """
+    SELECT a.who, a.said_at, a.reason FROM set_asides AS a JOIN photos AS p ON p.id = a.photo_id
+    WHERE p.sha256 = :sha256 ORDER BY julianday(a.said_at), a.id
+"""
+"""SQL for everybody's word that a photo holds nothing to count, in order."""
+
 
 def stored_count(row: sqlite3.Row) -> StoredCount:
     """One row of `question`'s answer."""

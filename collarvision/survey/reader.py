@@ -182,15 +182,14 @@ class SurveyReader:
         return next((self._made(counting.stored_count, row) for row in found), None)
 
     def set_asides(self, sha256: str) -> Iterator[SetAside]:
-        """Everybody's word that this photo holds nothing to count, the first one first."""
-        for row in self._rows(
-            """
-            SELECT a.who, a.said_at, a.reason FROM set_asides AS a JOIN photos AS p
-            ON p.id = a.photo_id WHERE p.sha256 = :sha256 ORDER BY a.id
-            """,
-            sha256=sha256,
-        ):
+        """Everybody's word that this photo holds nothing to count, the one said first is first."""
+        for row in self._rows(counting.ASIDES, sha256=sha256):
             yield SetAside(*row)
+
+    def entered_at(self, save_key: str) -> str | None:
+        """When a count was made, or a photo set aside, that was saved under this key, if so."""
+        row = self._one(counting.ENTERED_AT, save_key=save_key)
+        return None if row is None else row[0]
 
     def history(self, sha256: str) -> Iterator[StoredReading]:
         """All readings of a photo's content, the first one first."""

@@ -29,7 +29,7 @@ SET_ASIDE = f"""
     (SELECT reason FROM set_asides AS sa WHERE sa.photo_id = p.id
      AND NOT EXISTS (SELECT 1 FROM hand_counts WHERE photo_id = p.id AND {COUNTED}
                      AND julianday(counted_at) >= julianday(sa.said_at))
-     ORDER BY sa.id DESC LIMIT 1)
+     ORDER BY julianday(sa.said_at) DESC, sa.id DESC LIMIT 1)
 """
 """Why a photo `p` is set aside; null where it isn't, or was counted since."""
 

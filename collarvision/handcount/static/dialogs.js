@@ -6,12 +6,22 @@ const UNIT = "collarvision-unit";
 const MM = { in: 25.4, cm: 10 };
 const get = (id) => document.getElementById(id);
 
+// Until the end of the last dialog was heard. A key may come before that, once it is closed: what
+// was typed is still to be read, and its end isn't that of the next one.
+let heard = Promise.resolve();
+
 function opened(dialog) {
   dialog.returnValue = "";
   dialog.showModal();
-  return new Promise((done) => {
+  heard = new Promise((done) => {
     dialog.addEventListener("close", () => done(dialog.returnValue), { once: true });
   });
+  return heard;
+}
+
+async function mayOpen() {
+  await heard;
+  return !document.querySelector("dialog[open]");
 }
 
 function readTyped(form) {
@@ -49,6 +59,7 @@ function fillIn(form, body) {
 
 // Gives what was typed, as the body of a save, or null. `refused` is a post to put right, if any.
 export async function askCount(refused) {
+  if (!(await mayOpen())) return null;
   const form = get("type-form");
   form.reset();
   form.unit.value = localStorage.getItem(UNIT) || "in";
@@ -69,11 +80,13 @@ function showWay(form) {
 }
 
 export async function askAside() {
+  if (!(await mayOpen())) return null;
   const said = await opened(get("aside-dialog"));
   return said && said !== "cancel" ? said : null;
 }
 
 export async function help() {
+  if (!(await mayOpen())) return;
   const box = get("keys-on");
   box.checked = keysOn();
   await opened(get("help-dialog"));

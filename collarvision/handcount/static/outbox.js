@@ -114,7 +114,12 @@ function request(post) {
   return fetch(post.url, {
     method: "POST",
     headers: { "content-type": "application/json", "x-collarvision-token": token() },
-    body: JSON.stringify({ ...post.body, waited_s: waited(post) }),
+    body: JSON.stringify({
+      ...post.body,
+      waited_s: waited(post),
+      shown_at: post.shownAt,
+      after: post.after,
+    }),
     signal: AbortSignal.timeout ? AbortSignal.timeout(20000) : undefined,
   });
 }

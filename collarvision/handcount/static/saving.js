@@ -16,7 +16,7 @@ export function begin(shown, handles) {
   plant = shown;
   marks = handles;
   // Saves of this plant that were under way when the page was left: their end is heard here.
-  for (const post of posts().filter((p) => p.url.startsWith(`/plants/${plant.sha256}/`))) {
+  for (const post of ofPlant()) {
     follow(post, post.label.split(" for ")[0]);
   }
   watchCounts();
@@ -41,12 +41,20 @@ export async function save(said, words, where = "counts", refusedKey = null) {
     label: `${words} for ${plant.photo}`,
     draft: draftText(plant.sha256),
     made: Date.now(),
+    shownAt: plant.shownAt,
+    // Stands after it, however long that one is on its way.
+    after: ofPlant().at(-1)?.key,
   };
   put(post);
   if (refusedKey) drop(refusedKey);
   if (underWay.size) tellNow([`${words} is kept and sent after the save before: it stands.`]);
   follow(post, words);
   await flush();
+}
+
+// Those of this plant that wait to be sent, from other tabs too.
+function ofPlant() {
+  return posts().filter((p) => p.url.startsWith(`/plants/${plant.sha256}/`));
 }
 
 function ofField() {
