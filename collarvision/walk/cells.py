@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from collarvision.walk.flight import Flight, FlightError
-from collarvision.walk.leftout import why_few
-from collarvision.walk.surface import FEWEST_PLANTS, Surface, draw_surface, places_of
+from collarvision.walk.leftout import FEWEST_AT_PLACE, why_few
+from collarvision.walk.surface import Surface, draw_surface, places_of
 
 FAR_M: Final = 60.0
 """Further from a photo than that, nothing is known but by hearsay. Our own choice."""
@@ -135,7 +135,7 @@ def grid(flight: Flight) -> Cells:
 
     cell = cell_of(flight.x_m, flight.y_m)
     plants = np.bincount(cell[cell >= 0], minlength=count)
-    seen = plants >= FEWEST_PLANTS
+    seen = plants >= FEWEST_AT_PLACE
     surface, spread = _surface(flight, side)
     values = surface.at(middles[inside])
     weight = 1 - values[:, 3]
@@ -169,7 +169,7 @@ def _surface(flight: Flight, side_m: float) -> tuple[Surface, float]:
         return np.bincount(place, values) / plants
 
     middles = np.column_stack([mean(flight.x_m), mean(flight.y_m)])
-    kept = plants >= FEWEST_PLANTS
+    kept = plants >= FEWEST_AT_PLACE
     if kept.sum() < _FEWEST_PLACES:
         raise FlightError(
             f"The flight shows {int(kept.sum())} places of the field with enough plants: "

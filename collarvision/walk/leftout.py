@@ -11,10 +11,12 @@ from collarvision.above.fields import is_bare, is_closed
 from collarvision.above.oneflight import OTHER_DAYS
 from collarvision.boundary import Boundary
 from collarvision.walk.closed import closed_places, placed_inside
-from collarvision.walk.surface import FEWEST_PLANTS
 
 if TYPE_CHECKING:
     from collarvision.above.values import FrameAbove
+
+FEWEST_AT_PLACE: Final = 8
+"""Fewer plants, and a place tells little more than noise."""
 
 _PLACES_SHOWN: Final = 6
 _CLOSED: Final = "leaves closed over the rows"
@@ -69,7 +71,7 @@ def bare_note(frames: Sequence[FrameAbove], boundary: Boundary | None) -> str | 
     bare, thin = [], False
     for one in frames:
         # So few plants make no place of the field's surface either.
-        few = one.plants is not None and 0 < len(one.plants) < FEWEST_PLANTS
+        few = one.plants is not None and 0 < len(one.plants) < FEWEST_AT_PLACE
         if few or is_bare(one):
             bare.append(one)
             thin = thin or bool(one.plants)

@@ -18,9 +18,6 @@ import numpy as np
 if TYPE_CHECKING:
     from collarvision.walk.flight import Flight
 
-FEWEST_PLANTS: Final = 8
-"""Fewer, and a place tells little more than noise."""
-
 _HALF_WEIGHT: Final = 20.0  # plants from which on a place counts for half of what it can
 _WIDTHS: Final = (0.4, 0.6, 0.9, 1.3, 2.0, 3.0, 5.0, 10.0)  # of the usual distance of places
 _FAR: Final = 1e-8  # beyond every kernel the nearest place still tells

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from slow_to_end import BOTH, running
 
 from training.above import run
 
@@ -219,27 +220,14 @@ def test_the_trainer_takes_these_words_and_looks_for_the_same_file(tmp_path: Pat
     assert words.resume == words.out == str(settings.out / "above.pt")
 
 
-STARTED = """
+STARTED = (
+    BOTH
+    + """
 import subprocess, sys
 from pathlib import Path
 from training.above import run
 
 work, how = Path(sys.argv[1]), sys.argv[2]
-RENDERER = "import signal, time; signal.signal(signal.SIGINT, signal.SIG_IGN); time.sleep(60)"
-TRAINER = '''
-import signal, sys, time
-from pathlib import Path
-stopped = []
-for number in (signal.SIGTERM, signal.SIGINT):
-    signal.signal(number, lambda got, _: stopped.append(got))
-Path(sys.argv[1], "ready").touch()
-for _ in range(1200):
-    if stopped:
-        break
-    time.sleep(0.05)
-time.sleep(1.0)  # a long step, and the scores at the end
-Path(sys.argv[1], "checkpoint").touch()
-'''
 
 def start(words):
     process = subprocess.Popen([sys.executable, "-c", *words])
@@ -260,14 +248,7 @@ run.subprocess = Subprocess
 run.trainer_command = lambda *_: [TRAINER, str(work)]
 sys.exit(run.main(["--work", str(work / "w"), "--out", str(work / "o"), "--renderers", "2"]))
 """
-
-
-def running(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return True
+)
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="signals to a group of processes")

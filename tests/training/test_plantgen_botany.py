@@ -14,13 +14,13 @@ from training.plantgen import truth
 from training.plantgen.botany import (
     FIRST_LEAF_LENGTH_MM,
     MAX_COLLARS,
-    Plant,
     blade_area_mm2,
     blade_length_mm,
     blade_width_mm,
     emerged_fractions,
     grow,
 )
+from training.plantgen.plantparts import Plant
 from training.plantgen.shape import build
 from training.plantgen.wear import first_leaf_truth
 

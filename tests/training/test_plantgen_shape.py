@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from training.plantgen.botany import Leaf, Plant, grow
+from training.plantgen.botany import grow
 from training.plantgen.habit import FURLS, draw_habit
 from training.plantgen.mesh import ball, box, join, sheet, tube, turn_about
+from training.plantgen.plantparts import Leaf, Plant
 from training.plantgen.shape import (
     BLADE_COLUMNS,
     BLADE_ROWS,

@@ -17,9 +17,10 @@ from hypothesis import strategies as st
 
 from collarvision import arch
 from training.plantgen import truth
-from training.plantgen.botany import Leaf, grow
+from training.plantgen.botany import grow
 from training.plantgen.camera import Camera, aim, focal_px_of
 from training.plantgen.mesh import Mesh, box, speck
+from training.plantgen.plantparts import Leaf
 from training.plantgen.render import SHEATH_OWNER, Rendered, Window
 from training.plantgen.shape import LeafPoints, PlantShape
 from training.plantgen.stand import Stand, compose

@@ -13,6 +13,7 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from slow_to_end import BOTH, running
 
 from training import retrain
 
@@ -198,27 +199,14 @@ def test_training_and_checking_never_share_seeds(words, tmp_path, capsys):
     assert "seed" in capsys.readouterr().err
 
 
-STARTED = """
+STARTED = (
+    BOTH
+    + """
 import os, signal, subprocess, sys
 from pathlib import Path
 from training import retrain
 
 work, waits = Path(sys.argv[1]), sys.argv[2] == "waits"
-RENDERER = "import signal, time; signal.signal(signal.SIGINT, signal.SIG_IGN); time.sleep(60)"
-TRAINER = '''
-import signal, sys, time
-from pathlib import Path
-stopped = []
-for number in (signal.SIGTERM, signal.SIGINT):
-    signal.signal(number, lambda got, _: stopped.append(got))
-Path(sys.argv[1], "ready").touch()
-for _ in range(600):
-    if stopped:
-        break
-    time.sleep(0.05)
-time.sleep(1.0)  # a long step, and the final validation
-Path(sys.argv[1], "checkpoint").touch()
-'''
 
 def renderer(*_):
     process = subprocess.Popen([sys.executable, "-c", RENDERER])
@@ -234,14 +222,7 @@ if not waits:
 retrain.trainer_command = lambda options: [sys.executable, "-c", TRAINER, str(work)]
 sys.exit(retrain.main(["--work", str(work)]))
 """
-
-
-def running(pid: int) -> bool:
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return True
+)
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="signals to a group of processes")

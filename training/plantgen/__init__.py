@@ -5,7 +5,7 @@ The way of a sample::
     wish ─▶ botany ─▶ shape ─▶ stand ─▶ render ─▶ truth ─▶ optics ─▶ sample files
            (spec)   (meshes)  (scene)  (pixels)  (points)  (photo)
                                 │
-           setting, litter, surroundings, textures, cardface, camera, mesh
+           plantparts, setting, litter, surroundings, textures, cardface, camera, mesh
 
 ``python -m training.plantgen --help`` writes samples; every number that has a published
 source names it beside the value.

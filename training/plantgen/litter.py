@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from . import surroundings as around
-from .botany import Plant
 from .mesh import Mesh, ball, join, sheet, speck, tube, turn_about
+from .plantparts import Plant
 from .wish import WITH_MAIZE, Site, Wish
 
 FAR_MM = 9e3

@@ -1,4 +1,4 @@
-"""From a :class:`~training.plantgen.botany.Plant` to surfaces and to the points that are truth."""
+"""From a :class:`~training.plantgen.plantparts.Plant` to surfaces, and to points that are truth."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .botany import Leaf, Plant
 from .mesh import Mesh, join, sheet, tube
+from .plantparts import Leaf, Plant
 from .wear import tear_of
 
 Mapping = Callable[[np.ndarray], np.ndarray]

@@ -14,10 +14,11 @@ import numpy as np
 
 from . import litter, setting, surroundings
 from .boardface import BoardFace, draw_face
-from .botany import MAX_COLLARS, Plant, grow
+from .botany import MAX_COLLARS, grow
 from .camera import Camera
 from .cardface import card_face
 from .mesh import Mesh, anchors, join, speck, turn_about
+from .plantparts import Plant
 from .shape import PlantShape, build, laid_flat, windblown
 from .textures import BOARD_KINDS, blade_atlas, board, ground, stalk_atlas
 from .wish import LIGHTINGS, WITH_MAIZE, Grown, Site, Wish

@@ -11,7 +11,7 @@ import colorsys
 import cv2
 import numpy as np
 
-from .botany import Leaf, Plant
+from .plantparts import Leaf, Plant
 from .shape import TILES
 from .wear import tear_of
 

@@ -6,12 +6,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from .botany import Leaf, Plant
+from .plantparts import Leaf, Plant
 
 COLEOPTILE_LEFT = (1.0, 0.8, 0.4, 0.15)
 """Share of plants that still show their coleoptile, VE to V3 [M]."""

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from .boardface import BoardFace
-from .botany import Plant
+from .plantparts import Plant
 
 LIGHTINGS = ("overcast", "shade", "sun", "hazy_sun", "low_sun", "back_light", "indoor")
 REASONS = ("ok", "no_plant", "several", "cut_off", "not_maize")
