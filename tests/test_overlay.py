@@ -105,7 +105,18 @@ def test_the_photo_is_scaled_for_a_phone(reading: Reading, drawn_plant: DrawnPla
     "shape", [(1, 1), (64, 64), (371, 310), (300, 2400), (2400, 300), (480, 640), (4000, 3000)]
 )
 def test_any_photo_gets_a_page_of_sensible_size(reading: Reading, shape: tuple[int, int]) -> None:
-    out = draw_overlay(np.full((*shape, 3), 90, np.uint8), reading)
+    across, down = shape[1] / 900, shape[0] / 1200
+    inside = replace(
+        reading,
+        collars=tuple(replace(c, x=c.x * across, y=c.y * down) for c in reading.collars),
+        tips=tuple(replace(tip, x=tip.x * across, y=tip.y * down) for tip in reading.tips),
+        soil_line=(reading.soil_line[0] * across, reading.soil_line[1] * down),
+        arch=(reading.arch[0] * across, reading.arch[1] * down),
+        card=replace(
+            reading.card, corners=tuple((x * across, y * down) for x, y in reading.card.corners)
+        ),
+    )
+    out = draw_overlay(np.full((*shape, 3), 90, np.uint8), inside)
     assert 900 <= out.shape[1] <= 1600
     assert out.shape[0] <= 4000
 
