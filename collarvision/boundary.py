@@ -187,11 +187,16 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
     """The wanted field."""
     if len(found) == 1 and (field is None or found[0].name in (None, field)):
         return found[0]
-    known = sorted({outline.name for outline in found if outline.name is not None})
-    field = None if field is None else known_as(field, known)
-    wanted = [outline for outline in found if outline.name in (known if field is None else [field])]
-    # Several of one name are one field's parts, as for `batch --fields`.
-    if wanted and (field is not None or (len(known) == 1 and len(wanted) == len(found))):
+    names = {outline.name for outline in found}
+    known = sorted(name for name in names if name is not None)
+    if (
+        field is None and len(names) == 1
+    ):  # of one name: parts of one field, as for `batch --fields`
+        (field,) = names
+    elif field is not None:
+        field = known_as(field, known)
+    wanted = [outline for outline in found if field is not None and outline.name == field]
+    if wanted:
         return whole(wanted)
     if not known:
         raise BoundaryError(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import UTC, datetime
 
 from collarvision.agreement import stage_counted
 from collarvision.answer import stage_name
@@ -12,6 +11,7 @@ from collarvision.fieldnames import listed
 from collarvision.splitstalk import collars_from_nodes
 from collarvision.stageheights import impossible, pair_words
 from collarvision.survey import HandCount, PlantRow
+from collarvision.survey.columns import now
 from collarvision.survey.stopcounts import StopCount
 from collarvision.survey.values import Withdrawn
 from collarvision.table import plain
@@ -96,7 +96,7 @@ def later_words(later: HandCount) -> str:
     if stands is None:
         assert later.height_mm is not None
         stands = f"{shown_here().height(later.height_mm)}, by {plain(later.who)}"
-    if later.counted_at <= datetime.now(UTC).isoformat(timespec="milliseconds"):
+    if later.counted_at <= now():
         return f"A later count stands: {stands}."
     return f"A count dated {plain(later.counted_at)} ({stands}) still stands: check the clock."
 

@@ -12,7 +12,7 @@ from collarvision.limitage import maximum_of, since, with_older, word_of_cases
 from collarvision.limitpast import Earlier, past_earlier, seen_past
 from collarvision.limitsfile import Limit
 from collarvision.limitsteps import old_words
-from collarvision.limitwords import STRICTNESS, VerdictWord
+from collarvision.limitwords import VerdictWord, stricter
 from collarvision.standing import PlantStanding, answers
 from collarvision.tally import PastShare, cases, more_past, past_share
 
@@ -144,7 +144,7 @@ def by_plants(heard: Heard, limit: Limit) -> Found:
         older = [cases(some, limit) for some in every]
     for some in older:
         then_word, then_differ = word_of_cases(some, maximum_of(limit))
-        if STRICTNESS.index(then_word) < STRICTNESS.index(word):
+        if stricter(then_word, word):
             word, differ, deciding = then_word, then_differ, some
     # Who waits is told by the most that it may be; without a maximum by the least.
     by_most = word == "too early" or (limit.highest and word in ("open", "closing"))

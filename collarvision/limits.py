@@ -55,6 +55,7 @@ from collarvision.limitwords import (
     past_before,
     plants_of,
     sentence,
+    stricter,
     undated_words,
 )
 from collarvision.standing import TRACE, PlantStanding, advance
@@ -216,7 +217,7 @@ def judge(
     if blocking:
         word = "can't tell"
     harvest_word, harvest = days_left(limit, planned_harvest, today, newest(heard.seen))
-    by_harvest = harvest_word is not None and _stricter(harvest_word, word)
+    by_harvest = harvest_word is not None and stricter(harvest_word, word)
     if harvest_word is not None and by_harvest:
         word = harvest_word
     # Past by its plants there is no last day any more, whatever the harvest would allow.
@@ -246,10 +247,6 @@ def judge(
         steps=(*blocking, *([harvest] if harvest_word == "can't tell" else [])),
         then=found.then,
     )
-
-
-def _stricter(one: VerdictWord, other: VerdictWord) -> bool:
-    return STRICTNESS.index(one) < STRICTNESS.index(other)
 
 
 def _not_enough(

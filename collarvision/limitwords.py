@@ -28,6 +28,11 @@ VerdictWord = Literal["too early", "open", "closing", "past", "can't tell"]
 STRICTNESS: Final[tuple[VerdictWord, ...]] = ("past", "can't tell", "too early", "closing", "open")
 
 
+def stricter(one: VerdictWord, other: VerdictWord) -> bool:
+    """Whether the one word restricts more than the other."""
+    return STRICTNESS.index(one) < STRICTNESS.index(other)
+
+
 def notes(
     standing: Sequence[PlantStanding],
     limit: Limit,

@@ -18,6 +18,7 @@ from collarvision.countwords import withdrawn_words
 from collarvision.evidence import HIGHEST_STAGE, PlantEvidence
 from collarvision.exif import likely_day
 from collarvision.limitwords import names_of
+from collarvision.plantphotos import counts_on
 from collarvision.splitstalk import NodeCountError, collars_from_nodes
 from collarvision.survey import HandCount, PlantRow, SurveyReader
 from collarvision.survey.stopcounts import StopCount, standing
@@ -81,8 +82,7 @@ def from_photo(store: SurveyReader, row: PlantRow, day: date | None, notes: list
     count = None
     outcome = row.outcome
     if row.hand_count is not None and row.set_aside not in ("no-plant", "not-corn"):
-        counts = [c for one in (row, *row.others) for c in store.hand_counts(one.sha256)]
-        counts.sort(key=lambda count: count.made)
+        counts = [count for count, _ in counts_on(store, row)]
         if row.set_aside is not None:
             # Its leaves can't be counted after all; that takes nothing from a height by tape.
             counts = [replace(one, stage=None, nodes=None) for one in counts]

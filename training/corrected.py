@@ -155,7 +155,7 @@ def _counted(store: SurveyReader) -> Iterator[tuple[PlantRow, list[StoredCount]]
     for plant in whole_plants(row for row in store.plants() if row.sha256 in words):
         photos = {p.sha256: p for p in (plant, *plant.others) if p.set_aside is None}
         said = [one for sha256 in photos for one in words[sha256].values()]
-        said.sort(key=lambda one: (one.count.counted_at, one.id))
+        said.sort(key=lambda one: one.count.made)
         if said:
             yield photos[said[-1].sha256], said
 

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from collarvision.above.network import working_mm
-from collarvision.boundary import metres_a_degree
+from collarvision.boundary import metres_a_degree, within_180
 
 _WGS84: Final = "EPSG:4326"
 
@@ -284,7 +284,7 @@ def _jacobian(dataset: Any, middle: tuple[float, float]) -> tuple[float, float, 
     places = [dataset.transform * one for one in px]
     lons, lats = transform(dataset.crs, _WGS84, [p[0] for p in places], [p[1] for p in places])
     per_lat, per_lon = metres_a_degree(lats[0])
-    lons = [lons[0] + (lon - lons[0] + 180) % 360 - 180 for lon in lons]  # over the 180th meridian
+    lons = [lons[0] + within_180(lon - lons[0]) for lon in lons]  # over the 180th meridian
     east, north = np.array(lons) * per_lon, np.array(lats) * per_lat
     right = np.array([east[2] - east[1], north[2] - north[1]]) / (2 * reach)
     down = np.array([east[4] - east[3], north[4] - north[3]]) / (2 * reach)

@@ -242,7 +242,8 @@ class _Run:
         restaged = self._job.restage and fresh
         read_at_last = fresh and sha256 in self.tried_again
         was = self._survey.photo(sha256)
-        is_new, was_at = was is None, place_of(self._survey, sha256)
+        is_new = was is None
+        was_at = place_of(self._survey, sha256) if restaged else None
         stays = was is not None and was.filed and not (restaged and place.field is not None)
         lay = otherwise.lies(pending.file, pending.facts.path, place)
         lay = otherwise.lay_at(self._survey, sha256) if stays else lay

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from datetime import UTC, datetime
 from typing import Any, Literal
 
 from fastapi import APIRouter, HTTPException, Request
@@ -30,6 +29,7 @@ from collarvision.handles import handles_of_record, stage_of
 from collarvision.plantphotos import whole_plant
 from collarvision.splitstalk import KNOWN_ERROR, STEPS
 from collarvision.survey import PlantRow, StoredCount, SurveyReader, SurveyWriter
+from collarvision.survey.columns import now
 
 router = APIRouter()
 
@@ -199,7 +199,7 @@ def _data(request: Request, row: PlantRow, counts: Any, field: int | None) -> di
         "handles": [asdict(handle) for handle in handles_of_record(row.record)],
         "agreesWithMarks": bool(agreed_handles(row.record)),
         "ruler": None if ruler is None else asdict(ruler),
-        "shownAt": datetime.now(UTC).isoformat(timespec="milliseconds"),
+        "shownAt": now(),
         "seen": max((count.id for count in counts), default=0),
         "markings": [
             {

@@ -276,7 +276,7 @@ def agreed_handles(record: dict[str, Any]) -> tuple[Handle, ...]:
 def counts_of(survey: SurveyReader, whole: PlantRow) -> list[StoredCount]:
     """All counts of a plant, on whichever of its photos, the one made first comes first."""
     found = [one for row in (whole, *whole.others) for one in survey.counts(row.sha256)]
-    return sorted(found, key=lambda one: (one.count.counted_at, one.id))
+    return sorted(found, key=lambda one: one.count.made)
 
 
 def apart_on(counts: Sequence[StoredCount]) -> dict[str, int]:

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from collarvision.answer import stage_name
-from collarvision.boundary import metres_a_degree
+from collarvision.boundary import metres_a_degree, within_180
 from collarvision.decision import FieldAnswer
 from collarvision.evidence import decided_stages
 from collarvision.field import half_rule
@@ -79,13 +79,12 @@ def draw_map(answer: FieldAnswer) -> str | None:
         return None
     lat0 = sum(lat for _, lat in corners) / len(corners)
     lat_m, lon_m = metres_a_degree(lat0)
-    lons = [lon for lon, _ in corners]
-    across = max(lons) - min(lons) > 180.0  # the field lies on both sides of the 180th meridian
+    lon0 = corners[0][0]
 
-    def east(lon: float) -> float:
-        return (lon % 360.0 if across else lon) * lon_m
+    def east(lon: float) -> float:  # over the 180th meridian too
+        return within_180(lon - lon0) * lon_m
 
-    xs, ys = [east(lon) for lon in lons], [lat * lat_m for _, lat in corners]
+    xs, ys = [east(lon) for lon, _ in corners], [lat * lat_m for _, lat in corners]
     # A lone stop has no width of its own.
     wide, high = max(max(xs) - min(xs), 60.0), max(max(ys) - min(ys), 60.0)
     scale = min((_WIDTH - 2 * _MARGIN) / wide, (_TALLEST - 2 * _MARGIN) / high)
