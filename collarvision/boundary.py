@@ -189,9 +189,7 @@ def _choose(found: Sequence[Outline], path: Path, field: str | None) -> Outline:
         return found[0]
     names = {outline.name for outline in found}
     known = sorted(name for name in names if name is not None)
-    if (
-        field is None and len(names) == 1
-    ):  # of one name: parts of one field, as for `batch --fields`
+    if field is None and len(names) == 1:  # parts of one field, as for `batch`
         (field,) = names
     elif field is not None:
         field = known_as(field, known)
