@@ -64,7 +64,7 @@ def test_a_plant_that_decides_the_half_is_worth_most() -> None:
     above = waiting("above", {6: 0.5, 7: 0.5})
     worth = worth_of_waiting([*plants, between, above])
     assert worth["between"].moves > 2 * worth["above"].moves
-    assert worth["between"].words in ("that the field is at V4", "that the field is at V5")
+    assert worth["between"].words in ("of being at V4", "of being at V5")
 
 
 def test_worth_is_the_change_that_a_count_makes() -> None:
@@ -95,7 +95,7 @@ def test_the_users_limits_ask_their_own_question() -> None:
     near = waiting("near", {4: 0.5, 5: 0.5})  # the last allowed is V4
     far = waiting("far", {2: 0.5, 3: 0.5})
     worth = worth_of_waiting([*plants, near, far], limits)
-    assert worth["near"].words == "that it is past Product A's maximum"
+    assert worth["near"].words == 'of being past the maximum of "Product A"'
     assert worth["near"].moves == pytest.approx(1.0, abs=0.02)  # one plant past is enough
     assert worth["far"].moves < 0.05
 

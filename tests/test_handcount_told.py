@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -79,6 +80,13 @@ def test_a_guess_that_lists_hide_is_called_one(
     page = page_of(survey[0], f"/plants/{survey[1][0]}")
     assert "wild guess" not in page
     assert data_of(page)["wild"] is False
+
+
+def test_what_a_count_is_worth_is_a_sentence(survey: tuple[Path, list[str]]) -> None:
+    ends = r"the field's chance of being at V\d by \d+ in 100\."
+    assert re.search(f"Could change {ends}", page_of(survey[0], "/queue"))
+    plant = page_of(survey[0], f"/plants/{survey[1][0]}")
+    assert re.search(f"Your count could change {ends}", plant)
 
 
 def test_an_empty_queue_tells_what_was_left_out(

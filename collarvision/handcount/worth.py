@@ -101,7 +101,7 @@ def _of_stages(seen: Sequence[PlantEvidence], effect: float) -> list[_Question]:
     low, high = np.array([plausible_stages(plant) for plant in seen]).T
     return [
         _Question(
-            f"that the field is at {stage_name(k)}",
+            f"of being at {stage_name(k)}",
             at_or_past[:, k],
             (low >= k).astype(float),
             (high >= k).astype(float),
@@ -129,10 +129,10 @@ def _of_limits(limits: Limits, seen: Sequence[PlantEvidence], effect: float) -> 
     found = []
     for limit in limits.limits:
         if limit.highest:
-            words = f"that it is past {limit.name}'s maximum"
+            words = f'of being past the maximum of "{limit.name}"'
             found.append(asked(words, lambda one: one.past, limit.share_past))
         if limit.lowest:
-            words = f"that it is short of {limit.name}'s minimum"
+            words = f'of being short of the minimum of "{limit.name}"'
             found.append(asked(words, lambda one: 1 - one.reached, limit.share_short))
     return found
 

@@ -90,7 +90,9 @@ function changed(words) {
   // The program's own doubt stays at its sight until a person has set it right.
   const doubt = plant.doubtful && !marks.touched ? "?" : "";
   const unmoved = height && Math.abs(height - plant.heightMm) < SAME_MM;
-  get("stage").textContent = marked ? stageName(stage) + doubt : "–";
+  // What lists don't even show for a stage isn't shown here, nor is it there to agree with.
+  const hidden = plant.wild && !marks.touched;
+  get("stage").textContent = marked && !hidden ? stageName(stage) + doubt : "–";
   get("height").textContent = height ? inWords(height) + (unmoved && plant.heightDoubtful ? "?" : "") : plant.ruler ? "no height" : "no card, no height";
   get("trouble").textContent = problem;
   get("undo").disabled = marks.past.length === 0;
@@ -98,7 +100,6 @@ function changed(words) {
   saving.textContent = marked ? `Save ${stageName(stage)}` : "Save";
   saving.disabled = !marked || problem !== "" || gone;
   saving.classList.toggle("main", marks.touched && !gone);
-  // What lists don't even show for a stage isn't offered as the thing to do.
   get("agree").classList.toggle("main", !marks.touched && !plant.wild && !gone);
   get("agree").disabled = plant.stage === null || gone;
   get("type").classList.toggle("main", gone);
@@ -201,15 +202,19 @@ function mayCount() {
   return seen && !gone;
 }
 
-function agree() {
-  if (plant.stage === null || !mayCount()) return;
+function saveAgreed() {
   save({ way: "agreed" }, stageName(plant.stage));
+}
+
+function agree() {
+  if (plant.stage === null || plant.wild || !mayCount()) return;
+  saveAgreed();
 }
 
 function saveMarks() {
   if (get("save").disabled || !mayCount()) return;
   // Untouched handles that say the program's stage are agreement, however they are saved.
-  if (!marks.touched && plant.agreesWithMarks) agree();
+  if (!marks.touched && plant.agreesWithMarks) saveAgreed();
   else save({ way: "marked", handles: marks.plain() }, stageName(stageOf(marks.handles)));
 }
 
@@ -297,7 +302,7 @@ get("drop").addEventListener("click", () => {
   startFrom("");
   dropDraft(plant.sha256);
 });
-get("agree").textContent = plant.stage === null ? "Agree" : `Agree ${stageName(plant.stage)}`;
+get("agree").textContent = plant.stage === null || plant.wild ? "Agree" : `Agree ${stageName(plant.stage)}`;
 setUp();
 listen(acts);
 
