@@ -344,7 +344,8 @@ def card(
         end_with(str(error), EXIT_OUTPUT)
     say(
         f"Wrote {out}. Print it at 100 % (not 'fit to page') and measure the check bar: if it "
-        "isn't 100 mm, tell `collarvision stage` with --check-bar."
+        "isn't 100 mm, give what you measured with --check-bar to stage, batch, above and "
+        "handcount."
     )
     if by_hand := by_hand_words(field):
         say(by_hand)

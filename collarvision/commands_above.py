@@ -176,6 +176,7 @@ class _Job:
     def run(self, words: list[Path]) -> list[FrameAbove]:
         """Read all; photos of a folder that are taken from the side are left out, and said."""
         from collarvision.above.ortho import is_ortho
+        from collarvision.abovereport.files import is_kept_plants, walk_words
         from collarvision.gathering import gather, passed_words
         from collarvision.writing import make_output_folder
 
@@ -190,13 +191,13 @@ class _Job:
             own = self._out.resolve()
             sources = [one for one in sources if own not in one.path.resolve().parents]
             passed = {path for path in passed if own not in path.resolve().parents}
-        over = passed_words(passed)
+        over = passed_words(path for path in passed if not is_kept_plants(path))
         if over is not None:
             say(over)
         with photo_progress(len(sources), "Reading photos", order=("counted",)) as told:
             for number, source in enumerate(sources, start=1):
                 if source.trouble is not None:
-                    say(source.trouble)
+                    say(walk_words(source.path) or source.trouble)
                     continue
                 with step_progress(source.path.name, shown=len(sources) < 3) as tell:
                     if is_ortho(source.path):

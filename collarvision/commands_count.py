@@ -235,7 +235,10 @@ def _say_which_plant(survey: Path, of_stop: Sequence[StopCount], photographed: l
         f"collarvision count {typed(str(survey))} {typed(plant.name)} --field "
         f"{typed(plant.field)}{visit} --stage N --who {typed(plant.count.who)}"
     )
-    say('Counted by mistake? The call below takes it back with --withdraw "WHY" for --stage N.')
+    say(
+        'Counted by mistake? The call below takes it back with --withdraw "WHY" in place of '
+        "--stage N."
+    )
     say(f"To put a count right: {call}{instead}")
 
 

@@ -1,37 +1,7 @@
 """Limits file: the user's own TOML file of label limits, checked line by line.
 
 The program ships no limits and knows no products: every number comes from the label in the user's
-hand. An example, with an invented product:
-
-    planned_harvest = 2026-09-25  # wanted where a limit has days_before_harvest
-    visit_good_days = 3           # days that a visit can carry a verdict other than past; 0 to 7
-
-    [[limit]]
-    name = "Product A, over the top"    # your own words; verdicts and tank mixes go by them
-    method = "broadcast"                # how it is put on, in your own words: shown, never judged
-    leaf = "collars"              # what a leaf is on this label; or "visible tips",
-    min_leaves = 2                #   "drooping leaves"
-    min_height = "4 in"
-    min_when = "either"           # open once either is reached; or "both"
-    max_leaves = 6                # the last number of leaves still allowed
-    max_height = "20 in"          # the greatest height still allowed
-    max_when = "whichever first"  # or "both": closed only once both are passed
-    days_before_harvest = 45      # the last day is so many before planned_harvest
-    share_past = 0.0              # share of plants that may be past; 0 unless you say otherwise
-    share_short = 0.5             # share of plants that may be short of the minimum
-
-    [[limit]]
-    name = "Product B, over the top"
-    method = "broadcast"
-    max_height = "36 in"
-
-    [[tank_mix]]
-    name = "A with B"
-    limits = ["Product A, over the top", "Product B, over the top"]
-
-Each limit needs a name, a method, and one of the bounds or `days_before_harvest`. What is left
-out is as above, but for the bounds and days, which then don't limit. Where a minimum has leaves and
-a height, `min_when` must be said.
+hand. `guide/decision.md` has an example with every key.
 """
 
 from __future__ import annotations

@@ -290,6 +290,8 @@ def test_the_card_is_written(tmp_path: Path) -> None:
         assert result.exit_code == 0
         assert out.read_bytes().startswith(b"%PDF-")
         assert "100 %" in result.stderr
+        told = "with --check-bar to stage, batch, above and handcount."
+        assert told in " ".join(result.stderr.split())
 
 
 def test_a_card_that_cannot_be_written_is_status_3(tmp_path: Path) -> None:

@@ -175,6 +175,24 @@ def test_photos_from_the_side_are_left_out(
     assert "holds no photo" in run("above", empty).stderr
 
 
+def test_a_folder_that_above_wrote_is_to_be_walked(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "north"
+    assert run("above", folder, "--out", out).exit_code == 0
+    again = run("above", out)
+    said = " ".join(again.stderr.split())
+    assert again.exit_code == 2
+    assert f"{out} is what `above` wrote: walk it with `collarvision walk {out} --bound" in said
+    assert "passed over" not in said
+    assert "holds no photo" not in said
+    # What somebody else put there is still told of, and photos there are read.
+    (out / "raw.CR2").write_bytes(b"x")
+    assert "1 other file passed over (.cr2)" in run("above", out).stderr
+    (out / "DJ_0.jpg").write_bytes((folder / "DJ_0.jpg").read_bytes())
+    read = run("above", out)
+    assert read.exit_code == 0
+    assert "is what `above` wrote" not in read.stderr
+
+
 def test_a_photo_whose_damage_shows_late_keeps_nobody_from_the_others(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

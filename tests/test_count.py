@@ -66,6 +66,7 @@ def test_a_slip_at_a_stop_is_put_right_by_counting_the_same_plant_again(survey: 
     assert "This is plant 1 of stop 3." in said
     call = f'"stop 3, plant 1" --field North --visit {DAY} --stage N --who Ann'
     assert f"To put a count right: collarvision count {survey} {call}" in said
+    assert 'takes it back with --withdraw "WHY" in place of --stage N.' in said
     assert counted(survey)[0][0] == "stop 3, plant 1"  # as `field` prints it
     again = count(survey, "stop 3, plant 1", "--stage", "6")
     assert "stop 3, plant 1 (North, 2027-06-04): 6 collars" in again

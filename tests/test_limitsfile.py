@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import re
-import textwrap
 from datetime import date
 from pathlib import Path
 
 import pytest
 
-from collarvision import limitsfile
 from collarvision.limitsfile import Bound, LimitsError, parse_limits, read_limits
 from collarvision.limitstable import FileTable, LimitTable, MixTable
 
@@ -38,10 +36,9 @@ max_when = "both"
 """
 
 
-def test_the_example_at_the_top_is_a_file_that_is_taken_and_names_every_key() -> None:
-    text = limitsfile.__doc__ or ""
-    lines = [line for line in text.splitlines() if line.startswith("    ") or not line]
-    example = textwrap.dedent("\n".join(lines))
+def test_the_example_in_the_guide_is_a_file_that_is_taken_and_names_every_key() -> None:
+    guide = Path(__file__).resolve().parent.parent / "guide" / "decision.md"
+    (example,) = re.findall(r"^```toml\n(.*?)^```$", guide.read_text("utf-8"), re.M | re.S)
     found = parse_limits(example)
     assert len(found.limits) == 2
     assert found.mixes[0].limits == tuple(limit.name for limit in found.limits)

@@ -93,6 +93,21 @@ def field_files(folder: Path) -> tuple[Path, ...]:
     return tuple(folder / name for name in names)
 
 
+def is_kept_plants(path: Path) -> bool:
+    """Whether a file holds plants as they are kept beside a field's summary, of all or a photo."""
+    folder = path.parent.parent if path.parent.name == FRAMES else path.parent
+    return path.suffix == ".npz" and (folder / SUMMARY).is_file()
+
+
+def walk_words(folder: Path) -> str | None:
+    """Say what to do with a folder that holds a field and no photo; None where it holds none."""
+    if not (folder / SUMMARY).is_file():
+        return None
+    return (
+        f"{folder} is what `above` wrote: walk it with `collarvision walk {folder} --boundary ...`."
+    )
+
+
 def _removed(path: Path) -> None:
     try:
         path.unlink(missing_ok=True)
