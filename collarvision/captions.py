@@ -13,6 +13,7 @@ from collarvision.answer import (
     shown_stage,
 )
 from collarvision.marks import Canvas, Colour
+from collarvision.table import not_numbered
 
 _OUTCOMES: dict[str, tuple[Colour, str]] = {
     "staged": (marks.GREEN, "Staged"),
@@ -54,37 +55,22 @@ def banner(reading: Reading, width: int) -> np.ndarray:
         y = middle + (row - (len(lines) - 1) / 2) * 1.3 * mid
         canvas.words(left, y, words, mid, ink, anchor="lm")
     if reading.height_mm is not None and reading.outcome != "rejected":
-        height = f"{reading.height_mm / MM_PER_INCH:.1f} in · {reading.height_mm / 10:.1f} cm"
-        height += "?" if reading.height_in_doubt else ""
+        height = " · ".join(both_heights(reading.height_mm, reading.height_in_doubt))
         name = _HEIGHT_NAMES.get(reading.height_basis or "", "height")
+        # Beside the longest stages there is less room than a doubtful height takes.
+        room = width - 2 * pad - left - max(marks.text_width(words, mid) for words, _ in lines)
+        needed = max(marks.text_width(words, mid) for words in (height, name))
+        size = min(mid, int(mid * room / needed))
         for row, words in enumerate((height, name)):
             y = middle + (row - 0.5) * 1.3 * mid
-            canvas.words(width - pad, y, words, mid, marks.WHITE, anchor="rm")
+            canvas.words(width - pad, y, words, size, marks.WHITE, anchor="rm")
     return canvas.finished()
 
 
-def not_numbered(reading: Reading) -> list[str]:
-    """Say why the numbers of the collars don't run from 1: leaves that count without a collar."""
-    ranks = {collar.rank for collar in reading.collars}
-    numbers = {rank for rank in ranks if rank is not None}
-    if reading.outcome == "rejected" or not numbers or None in ranks:
-        return []
-    seen = {tip.rank for tip in reading.tips}
-    unmarked = [rank for rank in range(1, max(numbers)) if rank not in numbers]
-    lost = [rank for rank in unmarked if rank < min(numbers) and rank not in seen]
-    said = []
-    if lost:
-        leaves = f"Leaf {lost[0]} is" if len(lost) == 1 else f"Leaves {_listed(lost)} are"
-        said.append(f"{leaves} taken as lost, and counted.")
-    for rank in unmarked:
-        if rank not in lost:
-            said.append(f"The collar of leaf {rank} wasn't found, but the leaf is counted.")
-    return said
-
-
-def _listed(ranks: list[int]) -> str:
-    """Numbers as they are said: 1, 2 and 3."""
-    return " and ".join([", ".join(map(str, ranks[:-1])), str(ranks[-1])])
+def both_heights(height_mm: float, in_doubt: bool) -> tuple[str, str]:
+    """A height in inches and in cm, each with its "?": either may be the one that is read."""
+    doubt = "?" if in_doubt else ""
+    return f"{height_mm / MM_PER_INCH:.1f} in{doubt}", f"{height_mm / 10:.1f} cm{doubt}"
 
 
 def reasons_panel(reading: Reading, width: int) -> np.ndarray:

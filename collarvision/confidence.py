@@ -47,6 +47,19 @@ SENTENCES = {
     "blurred": "The photo is not sharp: hold still, touch the plant on the screen to focus.",
     "dark": "The photo is too dark: turn the plant's lit side to the camera, or use the flash.",
 }
+MAYBE = {
+    "no_plant": "There may be no corn plant in view: see that one plant fills half of the frame.",
+    "several": "There may be more than one plant in view: if so, put the board behind one alone.",
+    "not_maize": "This may not be corn: check the plant.",
+    "cut_off": (
+        "The frame may cut the plant off: see that all of it, down to soil or roots, is in the "
+        "photo."
+    ),
+    "blurred": "The photo may not be sharp: if so, hold still and take it again.",
+    "dark": "The photo may be too dark: if so, take it again in more light.",
+}
+"""Said of a trouble under `REFUSE_AT` that nothing measured: a guess is no fact."""
+
 REJECTING = ("no_plant", "several", "not_maize")
 
 POINTED_BELOW = 0.35
@@ -170,7 +183,7 @@ def judge(
             outcome: Outcome = "hand-count"
             if parts.usability["ok"] < OK_FROM:
                 worst = _worst(parts)
-                why = _sentence(worst, findings)
+                why = _sentence(parts, findings)
                 outcome = "rejected" if _spoilt(worst, findings) else outcome
             if outcome == "rejected" or _any_plant(parts):
                 return Verdict(low, outcome, (why,), (why,))
@@ -212,9 +225,9 @@ def judge(
     sure = confidence >= calibration.threshold
     if trouble is None and usable and sure and not stops:
         return Verdict(confidence, "staged", ())
-    reasons = [*([_sentence(trouble, findings)] if trouble else []), *stops]
+    reasons = [*([_sentence(parts, findings)] if trouble else []), *stops]
     if not reasons and not usable:
-        reasons.append(_sentence(_worst(parts), findings))
+        reasons.append(_sentence(parts, findings))
     overruling = _unique(reasons)
     if not sure:
         reasons += _doubts(plant, belief, parts, findings, told=added_up != belief.stage)
@@ -304,9 +317,12 @@ def _photo_trouble(parts: Parts) -> str | None:
     return worst if parts.usability[worst] >= REFUSE_AT else None
 
 
-def _sentence(trouble: str, findings: Sequence[Finding]) -> str:
+def _sentence(parts: Parts, findings: Sequence[Finding]) -> str:
+    """What is said of the likeliest trouble: as measured, as certain, or as what may be."""
+    trouble = _worst(parts)
     measured = (f.sentence for f in findings if f.code == MEASURED.get(trouble))
-    return _few_pixels(trouble, findings) or next(measured, SENTENCES[trouble])
+    said = (SENTENCES if _photo_trouble(parts) else MAYBE)[trouble]
+    return _few_pixels(trouble, findings) or next(measured, said)
 
 
 def _few_pixels(trouble: str | None, findings: Sequence[Finding]) -> str | None:
@@ -329,9 +345,8 @@ def _doubts(
 ) -> list[str]:
     """Say what makes the stage unsure, the weightiest first; `told`: which stages, is said."""
     said: list[str] = []
-    worst = _worst(parts)
-    if SUSPECT_AT <= parts.usability[worst] < REFUSE_AT:
-        said.append(_sentence(worst, findings))
+    if SUSPECT_AT <= parts.usability[_worst(parts)] < REFUSE_AT:
+        said.append(_sentence(parts, findings))
     twin = next((leaf for leaf in reversed(plant.leaves) if leaf.kind == "twin"), None)
     if twin is not None:
         said.append(

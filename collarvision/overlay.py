@@ -17,8 +17,8 @@ import numpy as np
 from PIL import Image
 
 from collarvision import marks
-from collarvision.answer import MM_PER_INCH, Pixel, Reading
-from collarvision.captions import banner, key, reasons_panel
+from collarvision.answer import Pixel, Reading
+from collarvision.captions import banner, both_heights, key, reasons_panel
 from collarvision.gathering import OVERLAY_SUFFIX
 from collarvision.marks import Box, Canvas
 
@@ -274,8 +274,7 @@ def _mark_height(
         cap = 16 * unit * across
         canvas.line([tuple(end - cap), tuple(end + cap)], marks.PURPLE, 6 * unit, rim=2.5 * unit)
 
-    doubt = "?" if reading.height_in_doubt else ""
-    words = [f"{reading.height_mm / MM_PER_INCH:.1f} in{doubt}", f"{reading.height_mm / 10:.1f} cm"]
+    words = both_heights(reading.height_mm, reading.height_in_doubt)
     size = round(34 * unit)
     w = max(marks.text_width(line, size) for line in words) + 20 * unit
     h = 2.5 * size

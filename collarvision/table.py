@@ -227,7 +227,33 @@ def _narrow(
     return lines
 
 
+def not_numbered(reading: Reading) -> list[str]:
+    """Say why the numbers of the collars don't run from 1: leaves that count without a collar."""
+    ranks = {collar.rank for collar in reading.collars}
+    numbers = {rank for rank in ranks if rank is not None}
+    if reading.outcome == "rejected" or not numbers or None in ranks:
+        return []
+    seen = {tip.rank for tip in reading.tips}
+    unmarked = [rank for rank in range(1, max(numbers)) if rank not in numbers]
+    lost = [rank for rank in unmarked if rank < min(numbers) and rank not in seen]
+    said = []
+    if lost:
+        leaves = f"Leaf {lost[0]} is" if len(lost) == 1 else f"Leaves {_listed(lost)} are"
+        said.append(f"{leaves} taken as lost, and counted.")
+    for rank in unmarked:
+        if rank not in lost:
+            said.append(f"The collar of leaf {rank} wasn't found, but the leaf is counted.")
+    return said
+
+
+def _listed(ranks: list[int]) -> str:
+    """Numbers as they are said: 1, 2 and 3."""
+    return " and ".join([", ".join(map(str, ranks[:-1])), str(ranks[-1])])
+
+
 def _reason(reading: Reading, width: int) -> list[str]:
+    if reading.outcome == "staged":  # nobody counts again: what the stage adds must stand here
+        return [line for words in not_numbered(reading) for line in _wrap(words, width, "    ")]
     if not reading.reasons:
         return []
     more = len(reading.reasons) - 1

@@ -14,8 +14,9 @@ from stand_in import DrawnPlant
 
 from collarvision import marks
 from collarvision.answer import CardMark, CollarMark, Outcome, Reading, TipMark
-from collarvision.captions import _key_rows, banner, key, not_numbered, reasons_panel
+from collarvision.captions import _key_rows, banner, key, reasons_panel
 from collarvision.overlay import draw_overlay, save_overlay
+from collarvision.table import not_numbered
 
 LONG_REASON = (
     "The lowest leaf found is pointed, so leaf 1 is probably lost and counting what is left reads "
@@ -429,6 +430,29 @@ def test_the_font_has_every_sign_of_the_banner(
     signs = set("".join(words)) - {" "}
     assert signs
     assert [one for one in signs if bytes(marks.font(40).getmask(one)) == lacking] == []
+
+
+@pytest.mark.parametrize("doubt", ["", "?"])
+def test_a_height_in_doubt_is_so_in_inches_and_in_cm_beside_the_longest_stage(
+    reading: Reading, doubt: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: dict[str, tuple[float, float]] = {}
+
+    def noted(
+        canvas: marks.Canvas, x: float, y: float, text: str, size: int, *more: Any, **how: Any
+    ) -> None:
+        drawn[text] = (
+            x,
+            x + (-1 if how.get("anchor") == "rm" else 1) * marks.text_width(text, size),
+        )
+
+    monkeypatch.setattr(marks.Canvas, "words", noted)
+    tall = replace(reading, outcome="hand-count", stage=12, confidence=0.6, height_mm=2600.0)
+    tall = replace(tall, height_interval_mm=(2500.0, 3500.0 if doubt else 2700.0))
+    banner(tall, 1080)
+    assert drawn[f"102.4 in{doubt} · 260.0 cm{doubt}"][1] > drawn["Count by hand"][1]
+    draw_overlay(np.full((1200, 900, 3), 128, np.uint8), tall)
+    assert {f"102.4 in{doubt}", f"260.0 cm{doubt}"} <= set(drawn)
 
 
 def test_the_picture_is_not_changed(reading: Reading, drawn_plant: DrawnPlant) -> None:

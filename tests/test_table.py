@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from collarvision.answer import Reading, shown_stage
+from collarvision.answer import CollarMark, Reading, shown_stage
 from collarvision.table import CAUTION, MORE_REASONS, format_table
 
 STAGED = Reading(photo="IMG_0412.jpg", outcome="staged", stage=3, confidence=0.953, height_mm=182.9)
@@ -44,6 +44,21 @@ def test_a_best_guess_carries_a_question_mark_and_its_first_reason() -> None:
     assert "V5?" in text
     assert "split the stalk" in text
     assert "(+ 1 more)" in " ".join(text.split())
+
+
+@pytest.mark.parametrize("width", [50, 80])
+def test_a_staged_plant_says_which_leaves_it_takes_as_lost(width: int) -> None:
+    """As the overlay does: the stage is more than the collars that can be counted."""
+    collars = tuple(CollarMark(rank, 10.0, -10.0 * rank, 0.9) for rank in (2, 3))
+    lost = replace(STAGED, collars=collars)
+    said = "    Leaf 1 is taken as lost, and counted."
+    lines = format_table([lost, STAGED], width=width).splitlines()
+    assert lines.count(said) == 1
+    assert any("staged" in line for line in lines[: lines.index(said)])
+    whole = replace(lost, collars=(CollarMark(1, 10.0, 0.0, 0.9), *collars))
+    assert "taken as lost" not in format_table([whole])
+    # A plant that a person counts anyway keeps to its reasons.
+    assert "taken as lost" not in format_table([replace(HAND_COUNT, collars=collars)])
 
 
 def test_a_photo_from_above_is_no_plant_to_count_by_hand() -> None:
