@@ -331,12 +331,13 @@ def _evenness(stages: Sequence[int], stage: int | None, late: float, ahead: floa
     near = 1 - late - ahead
     lowest, highest = min(stages), max(stages)
     if near >= _EVEN_SHARE:
-        return f"Even: {near:.0%} of the plants are within one stage of the field's."
+        return f"Even: {near:.0%} of the plants are within one stage of {stage_name(stage)}."
     word = "Somewhat uneven" if near >= _UNEVEN_SHARE else "Uneven"
     return (
         f"{word}: plants run from {stage_name(lowest)} to {stage_name(highest)}, "
-        f"{late:.0%} two stages or more behind, {ahead:.0%} two or more ahead. "
-        "The field's stage hides that: the most advanced plants decide a maximum, "
+        f"{late:.0%} two stages or more behind {stage_name(stage)}, the stage of all "
+        f"together, {ahead:.0%} two or more ahead of it. "
+        "One stage hides that: the most advanced plants decide a maximum, "
         "the least advanced a minimum."
     )
 

@@ -266,7 +266,14 @@ def _not_enough(
 def _undecided(found: Found, limit: Limit) -> list[str]:
     """What would decide, where plants that wait or many small doubts leave two answers."""
     if found.differ:
-        waiting = [s.plant.name for s in found.deciding[0] if s.waits]
+        # Three are named: first who may be past at the most, then who may be at the minimum or not.
+        low, high = ([s for s in found.deciding[end] if s.waits] for end in (0, -1))
+        moves = [
+            (round(most.past, 2), most.reached - least.reached, advance(most, limit))
+            for least, most in zip(low, high, strict=True)
+        ]
+        order = sorted(range(len(moves)), key=moves.__getitem__, reverse=True)
+        waiting = [high[k].plant.name for k in order]
         return [
             f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
             f"{names_of(waiting)}."

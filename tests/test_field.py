@@ -339,6 +339,15 @@ def test_evenness_in_words() -> None:
     assert summarise(many).evenness.startswith("Uneven: plants run from VE to V5")
 
 
+def test_evenness_says_of_which_stage() -> None:
+    """By its zones a field may be told at another: behind and ahead are of this one."""
+    even = summarise([read(str(k), 5) for k in range(12)]).evenness
+    assert even == "Even: 100% of the plants are within one stage of V5."
+    apart = [read(str(k), 5) for k in range(6)] + [read(str(k), 0) for k in range(4)]
+    said = summarise(apart).evenness
+    assert "40% two stages or more behind V5, the stage of all together, 0% two or more" in said
+
+
 def test_a_large_field_is_quick() -> None:
     random = np.random.default_rng(0)
     plants = [read(str(k), int(random.integers(3, 8)), 0.9) for k in range(1000)]

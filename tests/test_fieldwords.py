@@ -27,6 +27,7 @@ from collarvision.fieldwords import (
 from collarvision.heat import DateSpan
 from collarvision.limitsfile import parse_limits
 from collarvision.outlook import look_ahead, read_weather
+from collarvision.report.page import report_page
 from collarvision.report.plots import distribution
 from collarvision.seenplants import SeenPlant
 from collarvision.units import Shown
@@ -118,6 +119,18 @@ def test_the_stage_drawn_in_full_colour_is_the_headline_s() -> None:
     for one in (answer, replace(answer, above=None)):
         strong = re.findall(r'class="strong">(V\d+)<', distribution(one) or "")
         assert strong == [stage_name(headline_stage(one) or 0)]
+
+
+def test_the_report_says_what_the_stage_at_its_top_rests_on() -> None:
+    answer = flown(4)
+    assert answer.above is not None
+    alike = replace(answer, above=replace(answer.above, stage=answer.stage.stage or 0))
+    by_ground = "Stage, shares and verdicts above rest on the plants of the ground alone."
+    by_zones = "Shares and verdicts rest on the plants of the ground alone; the stage at the top "
+    by_zones += "is the one by zones."
+    for one, said, other in ((answer, by_zones, by_ground), (alike, by_ground, by_zones)):
+        page = " ".join(report_page(one, Shown("in")).split())
+        assert (page.count(said), page.count(other)) == (1, 0)
 
 
 def test_dates_that_are_a_bound_are_said_as_one() -> None:

@@ -181,6 +181,19 @@ def test_plants_that_wait_make_no_field_old_enough() -> None:
     assert f"{COUNT_TEN} w0, w1, w2 and 7 more." in verdict.sentence
 
 
+def test_of_plants_that_wait_the_one_to_count_first_is_named_first() -> None:
+    """Three names are printed: the one that may be furthest past must not be the fourth."""
+    waiting = [waits(f"w{stage}", stage) for stage in (2, 3, 8, 1, 5)]
+    past = judge([*counted(4, 12), *waiting], replace(LIMIT, highest=Bound(6)), TODAY)
+    assert (past.word, "count w8, w5, w3 and 2 more." in past.sentence) == ("can't tell", True)
+    # Where no plant may be past, those that may be on either side of the minimum.
+    between = replace(LIMIT, lowest=Bound(3), highest=Bound(12))
+    waiting = [waits(f"young{k}", 1) for k in range(3)] + [waits(f"w{k}", 3) for k in range(12)]
+    early = judge([*counted(2, 7), *counted(4, 5), *waiting], between, TODAY)
+    assert early.word == "can't tell"
+    assert "count w0, w1, w2 and 12 more." in early.sentence
+
+
 def test_plants_that_wait_make_no_field_surely_too_early_or_past() -> None:
     """Counted, they may open it: so it's they that are asked for, and nothing told of the rest."""
     limit = replace(LIMIT, lowest=Bound(3), highest=Bound(8))

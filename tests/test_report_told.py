@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from collarvision.fieldvisits import visits_of
 from collarvision.keeping import keep_decision
 from collarvision.limitsfile import parse_limits
 from collarvision.report.page import report_page
-from collarvision.report.sheet import Sheet, make_sheet, missing_words
+from collarvision.report.sheet import Sheet, make_sheet, missing_words, named_by
 from collarvision.survey import FileFacts, Place, SurveyReader, SurveyWriter
 
 TODAY = VISIT + timedelta(days=1)
@@ -108,6 +109,54 @@ def test_a_kept_verdict_says_its_day_to_programs(kept: Path) -> None:
     assert {(one["day"], one["visit"]) for one in answer_record(answer)["kept_before"]} == {
         (TODAY.isoformat(), VISIT.isoformat())
     }
+
+
+# What decides
+
+
+def test_only_plants_that_a_verdict_names_are_said_to_decide_it(tmp_path: Path) -> None:
+    path, folder = tmp_path / "season.survey", tmp_path / "photos"
+    folder.mkdir()
+    with SurveyWriter(path, create=True) as store:
+        for number in range(12):
+            file, key = photo(folder, f"IMG_{number:04}.jpg")
+            store.add_reading(
+                plant(number, 8, height_in=30),
+                sha256=key,
+                model=MODEL,
+                place=Place("North", VISIT.isoformat(), f"{number // 3}"),
+                file=FileFacts(str(file), file.stat().st_size, 0, 0),
+            )
+    answer = answer_of(path)
+    over, between, _ = answer.verdicts
+    assert (over.word, between.word) == ("past", "closing")
+    assert len(over.deciding_plants) == 10
+    pictures = make_sheet(answer, INCHES).pictures
+    decide_it = {one.name for one in pictures if "Decides a verdict." in one.lines}
+    named = {one.name for one in pictures if any(one.name in v.sentence for v in (over, between))}
+    assert decide_it == named
+    assert 0 < len(named) <= 5
+    page = report_page(answer, INCHES)
+    assert "<dt>Also</dt>" not in page
+    assert (
+        page.count("<dt>Also past or likely</dt>") == page.count("<dt>Next furthest on</dt>") == 1
+    )
+    later = {"min_leaves = 2": "min_leaves = 9", '"4 in"': '"50 in"'}
+    later |= {"max_leaves = 6": "max_leaves = 12", '"20 in"': '"90 in"'}
+    typed = LIMITS
+    for was, now in later.items():
+        typed = typed.replace(was, now)
+    early = report_page(answer_of(path, typed=typed), INCHES)
+    assert early.count("<dt>Furthest behind</dt>") == 1
+
+
+def test_a_name_inside_another_is_not_named(tmp_path: Path) -> None:
+    path = tmp_path / "season.survey"
+    fill(path, "North", walk([8] * 12))
+    verdict = replace(
+        answer_of(path).verdicts[0], deciding_plants=("p1", "p10"), sentence="1 is past: p10."
+    )
+    assert named_by(verdict) == {"p10"}
 
 
 # Photos that are gone

@@ -109,7 +109,8 @@ def heights(answer: FieldAnswer, shown: Shown) -> str | None:
         x = left + (cell + 0.5) / bins * (right - left)
         drawing.dot(x, base - step * (placed[cell] - 0.5), min(step * 0.46, 4), "mark pale")
     mean = at(answer.stage.heights.mean_mm)
-    drawing.area([(mean - 5, base + 9), (mean + 5, base + 9), (mean, base + 1)], "mark")
+    high_y = base - step * tallest - 2  # above the dots: below the axis it would hide a number
+    drawing.area([(mean - 5, high_y - 8), (mean + 5, high_y - 8), (mean, high_y)], "mark")
     for mm, row in zip(near, rows, strict=True):
         y = 12.0 + NAME_ROW * row
         drawing.line([(at(mm), y - 8), (at(mm), base)], "limit")

@@ -9,6 +9,7 @@ import base64
 import hashlib
 import io
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -22,6 +23,7 @@ from collarvision.answer import (
 )
 from collarvision.batch.remote import is_address, parent
 from collarvision.decision import FieldAnswer
+from collarvision.limits import Verdict
 from collarvision.seenplants import SeenPlant
 from collarvision.table import plain
 from collarvision.units import Shown
@@ -29,7 +31,7 @@ from collarvision.units import Shown
 MOST_PICTURES: Final = 24
 MOST_BYTES: Final = 3_000_000  # of all pictures, so that the page can still be mailed
 # Verdicts that some plants bring about; in the others the sentence names the most advanced one.
-BROUGHT_ABOUT: Final = ("past", "closing", "too early")
+_BROUGHT_ABOUT: Final = ("past", "closing", "too early")
 _LONG_SIDE_PX: Final = 460
 _QUALITY: Final = 74
 
@@ -76,12 +78,9 @@ def make_sheet(
 ) -> Sheet:
     """Make the sheet: plants that wait, then those that decide, then by falling doubt."""
     # Names are of one visit: a phone numbers its photos alike on another.
-    deciding = {
-        name
-        for verdict in answer.verdicts
-        if verdict.word in BROUGHT_ABOUT and verdict.then is None
-        for name in verdict.deciding_plants
-    }
+    verdicts = [v for v in answer.verdicts if v.word in _BROUGHT_ABOUT and v.then is None]
+    deciding = {name for verdict in verdicts for name in verdict.deciding_plants}
+    named = {name for verdict in verdicts for name in named_by(verdict)}
     with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
     ordered = sorted(with_photo, key=lambda plant: _urgency(plant, deciding))
     pictures: list[Picture] = []
@@ -91,7 +90,7 @@ def make_sheet(
         left_out = len(ordered) - number
         if len(pictures) >= most:
             break
-        picture = _picture(plant, deciding, shown)
+        picture = _picture(plant, named, shown)
         if picture is None:
             missing.append(plant)
             continue
@@ -109,6 +108,18 @@ def make_sheet(
         sum(os.path.exists(path) for path in paths),
         tuple(dict.fromkeys(parent(path) for path in paths)),
     )
+
+
+def named_by(verdict: Verdict) -> set[str]:
+    """Those of the plants that decide a verdict whose names stand in its sentence.
+
+    The rest are up to ten of those behind them: told of each, that it decides would say nothing.
+    """
+    return {
+        name
+        for name in verdict.deciding_plants
+        if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", verdict.sentence)
+    }
 
 
 def missing_words(sheet: Sheet) -> str | None:
@@ -142,7 +153,7 @@ def _urgency(plant: SeenPlant, deciding: set[str]) -> tuple[int, float, str]:
     return group, evidence.confidence or 0.0, evidence.name
 
 
-def _picture(plant: SeenPlant, deciding: set[str], shown: Shown) -> Picture | None:
+def _picture(plant: SeenPlant, named: set[str], shown: Shown) -> Picture | None:
     """One plant's picture; None when its photo isn't there any more, or is another one now."""
     from PIL import Image
 
@@ -164,7 +175,7 @@ def _picture(plant: SeenPlant, deciding: set[str], shown: Shown) -> Picture | No
     data = "data:image/jpeg;base64," + base64.b64encode(file.getvalue()).decode("ascii")
     evidence = plant.evidence
     words, lines = _words(plant, shown)
-    if evidence.name in deciding:
+    if evidence.name in named:
         lines.append("Decides a verdict.")
     name = evidence.name
     if (other := _shown_instead(plant)) is not None:

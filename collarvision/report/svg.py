@@ -23,6 +23,7 @@ class Drawing:
         self.width, self.height = width, height
         self._label = label
         self._parts: list[str] = []
+        self._words: list[str] = []
 
     def line(self, points: Iterable[Point], kind: str) -> None:
         """An open line; `kind` is a class of the page's style sheet, here and below."""
@@ -56,8 +57,8 @@ class Drawing:
         self._parts.append(f'<circle class="{kind}" cx="{x:.1f}" cy="{y:.1f}" r="{radius:.1f}"/>')
 
     def words(self, x: float, y: float, text: str, kind: str = "", anchor: str = "start") -> None:
-        """A line of text, its base line at y."""
-        self._parts.append(
+        """A line of text, its base line at y; it lies over every shape, whichever came first."""
+        self._words.append(
             f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" class="{kind}">'
             f"{escape(text)}</text>"
         )
@@ -66,7 +67,7 @@ class Drawing:
         """The whole drawing."""
         return (
             f'<svg viewBox="0 0 {self.width:g} {self.height:g}" role="img" '
-            f"aria-label={quoteattr(self._label)}>{''.join(self._parts)}</svg>"
+            f"aria-label={quoteattr(self._label)}>{''.join([*self._parts, *self._words])}</svg>"
         )
 
 
