@@ -269,11 +269,11 @@ def _undecided(found: Found, limit: Limit) -> list[str]:
         # Three are named: first who may be past at the most, then who may be at the minimum or not.
         low, high = ([s for s in found.deciding[end] if s.waits] for end in (0, -1))
         moves = [
-            (round(most.past, 2), most.reached - least.reached, advance(most, limit))
+            ((round(most.past, 2), most.reached - least.reached, advance(most, limit)), most)
             for least, most in zip(low, high, strict=True)
         ]
-        order = sorted(range(len(moves)), key=moves.__getitem__, reverse=True)
-        waiting = [high[k].plant.name for k in order]
+        moves.sort(key=lambda one: one[0], reverse=True)
+        waiting = [most.plant.name for _, most in moves]
         return [
             f"{plants_of(len(waiting))} waiting for a hand count could change the answer: count "
             f"{names_of(waiting)}."

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
-from collarvision.writing import OutputError, cannot_write, may_write
+from collarvision.writing import cannot_write, check_place
 
 
 @contextmanager
@@ -25,12 +25,7 @@ def part_file(out: Path, mode: Literal["w", "wb"]) -> Iterator[Any]:
     OutputError
         When it can't be written; what was there before is then still there.
     """
-    if os.path.isdir(out):
-        raise OutputError(f"{out} is a folder: give --to the name of a file.")
-    if not os.path.isdir(out.parent):
-        raise OutputError(f"The folder {out.parent} for {out.name} isn't there: make it first.")
-    if os.path.exists(out) and not may_write(out):
-        raise OutputError(f"{out} can't be written (Permission denied): choose another name.")
+    check_place(out, give="give --to the name", denied="can't be written (Permission denied)")
     _clear_left(out)
     part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:

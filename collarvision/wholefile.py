@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from collarvision.writing import OutputError, cannot_write, may_write
+from collarvision.writing import cannot_write, check_place
 
 _DATABASE_HEAD: Final = b"SQLite format 3\x00"  # https://www.sqlite.org/fileformat.html, 1.3
 _MOST_LOOKED_THROUGH_BYTES: Final = 50_000_000
@@ -141,12 +141,7 @@ def write_whole(path: Path, text: str) -> None:
     OutputError
         When it can't be written; what was there before is then still there.
     """
-    if os.path.isdir(path):
-        raise OutputError(f"{path} is a folder: give the name of a file.")
-    if not os.path.isdir(path.parent):
-        raise OutputError(f"The folder {path.parent} for {path.name} isn't there: make it first.")
-    if os.path.exists(path) and not may_write(path):
-        raise OutputError(f"{path} can't be written to: choose another name.")
+    check_place(path, give="give the name", denied="can't be written to")
     # A device or a pipe can't be replaced by a finished file: write straight into it.
     straight = os.path.exists(path) and not os.path.isfile(path)
     part = path if straight else path.with_name(f".{path.name}.part")

@@ -124,6 +124,22 @@ def may_write(path: Path) -> bool:
     return os.access(path, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
+def check_place(path: Path, *, give: str, denied: str) -> None:
+    """See that a file may be written whole there; `give` and `denied` are the command's own words.
+
+    Raises
+    ------
+    OutputError
+        When it is a folder, lies in none, or may not be written to.
+    """
+    if os.path.isdir(path):
+        raise OutputError(f"{path} is a folder: {give} of a file.")
+    if not os.path.isdir(path.parent):
+        raise OutputError(f"The folder {path.parent} for {path.name} isn't there: make it first.")
+    if os.path.exists(path) and not may_write(path):
+        raise OutputError(f"{path} {denied}: choose another name.")
+
+
 def make_folder(folder: Path, what: str | None = None) -> None:
     """Make a folder for `what`, or the one of --out, if need be.
 

@@ -36,7 +36,7 @@ from collarvision.limitwords import bound_words
 from collarvision.report.fieldmap import draw_map, map_stops
 from collarvision.report.filling import drawing, fill
 from collarvision.report.plots import distribution, heights
-from collarvision.report.sheet import Sheet, make_sheet, missing_words, named_by
+from collarvision.report.sheet import OTHERS_ARE, Sheet, make_sheet, missing_words, named_by
 from collarvision.report.stalkdrawing import draw_stalk
 from collarvision.report.windowplot import draw_window
 from collarvision.report.zoneplot import draw_zone_ranges
@@ -49,12 +49,6 @@ from collarvision.wholefile import write_whole
 
 # A sign beside each word, so that a verdict is told apart without colour.
 _SIGNS = {"open": "✓", "closing": "!", "past": "✕", "too early": "…", "can't tell": "?"}
-# What the plants are that decide a verdict and have no place in its sentence, the strongest first.
-_OTHERS_ARE = {
-    "past": "Also past or likely",
-    "closing": "Next furthest on",
-    "too early": "Furthest behind",
-}
 _KEPT_SHOWN = 12
 _KINDS = {
     "open": "open",
@@ -186,6 +180,7 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
     if last is not None:
         dates.append(("Last day by harvest", str(last)))
     single = answer.limit_of(verdict.name) is not None
+    named = named_by(verdict)
     by = {"leaves": "leaves", "height": "height"}.get(verdict.decided_by or "")
     return Card(
         name=verdict.name,
@@ -199,9 +194,9 @@ def _card(verdict: Verdict, answer: FieldAnswer, shared: list[str]) -> Card:
         plants=tuple(
             name
             for name in verdict.deciding_plants
-            if single and verdict.word in _OTHERS_ARE and name not in named_by(verdict)
+            if single and verdict.word in OTHERS_ARE and name not in named
         ),
-        plants_are=_OTHERS_ARE.get(verdict.word, ""),
+        plants_are=OTHERS_ARE.get(verdict.word, ""),
         by=by if single and verdict.word != "can't tell" else None,
         reasons=tuple(own_reasons(verdict, shared)),
         caution=verdict.caution,

@@ -30,8 +30,13 @@ from collarvision.units import Shown
 
 MOST_PICTURES: Final = 24
 MOST_BYTES: Final = 3_000_000  # of all pictures, so that the page can still be mailed
-# Verdicts that some plants bring about; in the others the sentence names the most advanced one.
-_BROUGHT_ABOUT: Final = ("past", "closing", "too early")
+# Verdicts that some plants bring about, and what those of them are that the sentence doesn't name,
+# the strongest first; of other verdicts the sentence names the most advanced plant.
+OTHERS_ARE: Final = {
+    "past": "Also past or likely",
+    "closing": "Next furthest on",
+    "too early": "Furthest behind",
+}
 _LONG_SIDE_PX: Final = 460
 _QUALITY: Final = 74
 
@@ -78,7 +83,7 @@ def make_sheet(
 ) -> Sheet:
     """Make the sheet: plants that wait, then those that decide, then by falling doubt."""
     # Names are of one visit: a phone numbers its photos alike on another.
-    verdicts = [v for v in answer.verdicts if v.word in _BROUGHT_ABOUT and v.then is None]
+    verdicts = [v for v in answer.verdicts if v.word in OTHERS_ARE and v.then is None]
     deciding = {name for verdict in verdicts for name in verdict.deciding_plants}
     named = {name for verdict in verdicts for name in named_by(verdict)}
     with_photo = [p for p in answer.plants if p.sha256 is not None and _usable(p)]
