@@ -23,7 +23,10 @@ Path(sys.argv[1], "checkpoint").touch()
 """
 """As code of a process: leaves `ready` and, ended by a signal, `checkpoint` in the folder given."""
 
-BOTH = f"RENDERER = {RENDERER!r}\nTRAINER = {TRAINER!r}\n"
+# What a shell starts in the background ignores Ctrl-C, and so would all that the tests start there.
+HEARS = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
+
+BOTH = f"{HEARS}\nRENDERER = {RENDERER!r}\nTRAINER = {TRAINER!r}\n"
 """What a started program begins with, so that it has both."""
 
 
